@@ -1,0 +1,1 @@
+//! Accuracy and speed measurements.

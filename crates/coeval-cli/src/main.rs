@@ -1,0 +1,2 @@
+//! The `coeval` command.
+fn main() {}

@@ -1,0 +1,1 @@
+//! Open timeline formats from an alignment.

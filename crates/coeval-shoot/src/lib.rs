@@ -1,0 +1,1 @@
+//! A folder of recordings onto one clock.

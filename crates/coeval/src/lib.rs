@@ -1,0 +1,24 @@
+//! Places recordings of one event on one clock.
+//!
+//! Every device that records an event starts at its own moment and runs on its own clock. This
+//! crate takes their sound as plain samples and finds, for each file, the map from its time to one
+//! common timeline: offset, drift, wander, jumps, or the honest answer that there is none.
+//!
+//! The modules are the steps of the job, in the order in which the data flows:
+//!
+//! 1. [`track`]: any sound -> an analysis [`Track`](track::Track) (mono, 8 kHz, spectrally levelled).
+//! 2. [`pair`]: two tracks -> offset, drift, jumps, confidence, uncertainty.
+//! 3. [`network`]: all pairs -> one [`ClockMap`](clock::ClockMap) per file.
+//!
+//! It opens no file and prints nothing. Long work reports to a [`Progress`](progress::Progress) and
+//! can be cancelled there. Failures are one [`Error`] with a [`kind`](Error::kind).
+#![forbid(unsafe_code)]
+
+pub mod clock;
+pub mod error;
+pub mod network;
+pub mod pair;
+pub mod progress;
+pub mod track;
+
+pub use error::{Error, ErrorKind, Result};

@@ -1,0 +1,2 @@
+//! Runs the project's checks: `cargo xtask`.
+fn main() {}

@@ -1,0 +1,1 @@
+//! Whole-job tests across the crates.
