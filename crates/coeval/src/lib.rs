@@ -19,6 +19,7 @@ pub mod error;
 pub mod network;
 pub mod pair;
 pub mod progress;
+pub mod resample;
 pub mod track;
 
 pub use error::{Error, ErrorKind, Result};
