@@ -1,1 +1,5 @@
 //! Open timeline formats from an alignment.
+#![forbid(unsafe_code)]
+
+pub mod frames;
+pub mod timecode;
