@@ -1,0 +1,206 @@
+//! Edit decision lists of the CMX 3600 kind: one track, one list.
+//!
+//! No free text of the format is at hand: layout, `M2` and `FROM CLIP NAME` lines are as editors
+//! read them (from memory; common practice, no source). A list holds events 001 to 999, reels of
+//! eight characters, cuts only, and no media paths; out points are exclusive. Where a clip's rate is
+//! not the list's, its source timecode counts the clip's own frames and an `M2` line gives its rate.
+
+use std::collections::{HashMap, HashSet};
+use std::fmt::Write;
+
+use coeval::{Error, ErrorKind, Result};
+
+use crate::timecode::{Counting, Timecode};
+
+/// Events that one list can number.
+const EVENTS_PER_LIST: usize = 999;
+/// Characters of a reel name.
+const REEL_LENGTH: usize = 8;
+
+/// What a list carries.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Channel {
+    /// Picture, `V`.
+    Picture,
+    /// Sound, `AA`: two channels.
+    Sound,
+}
+
+/// One cut.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Event {
+    /// Name of the file, for the comment and for its reel.
+    pub clip: String,
+    /// Timecode of the first source frame, at the source's own rate.
+    pub source_in: Timecode,
+    /// Length in source frames.
+    pub source_frames: i64,
+    /// First frame on the timeline, counted from the timeline's start.
+    pub record_in: i64,
+    /// Length in timeline frames.
+    pub record_frames: i64,
+}
+
+/// Writes one track. `start` is the timecode of timeline frame 0; it decides rate and counting of
+/// the list. More than 999 events become several lists.
+///
+/// # Errors
+/// [`InvalidArgument`](ErrorKind::InvalidArgument) when an event has no length, starts before the
+/// timeline, or overlaps the one before it.
+pub fn edl(title: &str, channel: Channel, start: Timecode, events: &[Event]) -> Result<Vec<String>> {
+    let mut free_from = 0;
+    for event in events {
+        if event.record_frames < 1 || event.source_frames < 1 || event.record_in < free_from {
+            return Err(Error::new(
+                ErrorKind::InvalidArgument,
+                format!(
+                    "an event of {} frames at frame {} does not fit after frame {free_from}",
+                    event.record_frames, event.record_in
+                ),
+            )
+            .with_path(&event.clip));
+        }
+        free_from = event.record_in + event.record_frames;
+    }
+    let reels = reels(events);
+    let lists = events.len().div_ceil(EVENTS_PER_LIST).max(1);
+    (0..lists)
+        .map(|i| {
+            let part = if lists > 1 { format!(" {} OF {lists}", i + 1) } else { String::new() };
+            let from = i * EVENTS_PER_LIST;
+            let events = &events[from..events.len().min(from + EVENTS_PER_LIST)];
+            Ok(list(&format!("{title}{part}"), channel, start, events, &reels))
+        })
+        .collect()
+}
+
+fn list(title: &str, channel: Channel, start: Timecode, events: &[Event], reels: &HashMap<&str, String>) -> String {
+    let mode = match start.counting() {
+        Counting::DropFrame => "DROP FRAME",
+        Counting::NonDropFrame => "NON-DROP FRAME",
+    };
+    let channel = match channel {
+        Channel::Picture => "V",
+        Channel::Sound => "AA",
+    };
+    let mut text = format!("TITLE: {}\r\nFCM: {mode}\r\n\r\n", one_line(title));
+    for (i, event) in events.iter().enumerate() {
+        let reel = &reels[event.clip.as_str()];
+        let record_in = start.plus(event.record_in);
+        // Writing to a String cannot fail.
+        let _ = write!(
+            text,
+            "{:03}  {reel:<8} {channel:<5} C        {} {} {record_in} {}\r\n",
+            i + 1,
+            event.source_in,
+            event.source_in.plus(event.source_frames),
+            record_in.plus(event.record_frames),
+        );
+        if event.source_in.rate() != start.rate() {
+            let _ =
+                write!(text, "M2   {reel:<8} {:06.2}             {}\r\n", event.source_in.rate().hz(), event.source_in);
+        }
+        let _ = write!(text, "* FROM CLIP NAME: {}\r\n", one_line(&event.clip));
+    }
+    text
+}
+
+/// A reel of its own for each file: the end of its name in capitals and digits, since devices count there.
+fn reels(events: &[Event]) -> HashMap<&str, String> {
+    let mut reels: HashMap<&str, String> = HashMap::new();
+    // Reserved: auxiliary source and black.
+    let mut taken: HashSet<String> = ["AX", "BL"].map(str::to_owned).into();
+    for event in events {
+        if reels.contains_key(event.clip.as_str()) {
+            continue;
+        }
+        let name = event.clip.rsplit(['/', '\\']).next().unwrap_or_default();
+        let stem = name.rsplit_once('.').map_or(name, |(stem, _)| stem);
+        let letters: Vec<char> =
+            stem.chars().filter(char::is_ascii_alphanumeric).map(|c| c.to_ascii_uppercase()).collect();
+        let mut reel: String = letters[letters.len().saturating_sub(REEL_LENGTH)..].iter().collect();
+        let mut count = 1;
+        while reel.is_empty() || taken.contains(&reel) {
+            reel = format!("R{count:07}");
+            count += 1;
+        }
+        taken.insert(reel.clone());
+        reels.insert(&event.clip, reel);
+    }
+    reels
+}
+
+/// A line break in a name would start another statement.
+fn one_line(text: &str) -> String {
+    text.chars().map(|c| if c.is_control() { ' ' } else { c }).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::timecode::FrameRate;
+
+    fn at(label: &str, rate: FrameRate) -> Timecode {
+        Timecode::parse(label, rate).unwrap()
+    }
+
+    fn event(clip: &str, source_in: Timecode, record_in: i64, frames: i64) -> Event {
+        Event { clip: clip.into(), source_in, source_frames: frames, record_in, record_frames: frames }
+    }
+
+    #[test]
+    fn a_drop_frame_list_reads_as_it_should() {
+        let rate = FrameRate::FPS_29_97;
+        let source = at("00:00:00;00", rate);
+        let events = [event("launch/CAM_A_001.MOV", source, 0, 1800), event("launch/CAM_A_002.MOV", source, 17_982, 1)];
+        let lists = edl("Survey launch, cam-a", Channel::Picture, at("01:00:00;00", rate), &events).unwrap();
+        assert_eq!(
+            lists,
+            ["TITLE: Survey launch, cam-a\r\n\
+              FCM: DROP FRAME\r\n\
+              \r\n\
+              001  CAMA001  V     C        00:00:00;00 00:01:00;02 01:00:00;00 01:01:00;02\r\n\
+              * FROM CLIP NAME: launch/CAM_A_001.MOV\r\n\
+              002  CAMA002  V     C        00:00:00;00 00:00:00;01 01:10:00;00 01:10:00;01\r\n\
+              * FROM CLIP NAME: launch/CAM_A_002.MOV\r\n"]
+        );
+    }
+
+    #[test]
+    fn another_rate_has_its_own_count_and_a_speed_line() {
+        let source = at("10:00:00:00", FrameRate::FPS_50);
+        let events = [Event { source_frames: 100, ..event("b.mp4", source, 25, 50) }];
+        let lists = edl("b", Channel::Sound, at("01:00:00:00", FrameRate::FPS_25), &events).unwrap();
+        assert!(lists[0].contains("001  B        AA    C        10:00:00:00 10:00:02:00 01:00:01:00 01:00:03:00\r\n"));
+        assert!(lists[0].contains("M2   B        050.00             10:00:00:00\r\n"), "{}", lists[0]);
+        assert!(lists[0].contains("FCM: NON-DROP FRAME"));
+    }
+
+    #[test]
+    fn reels_differ_and_long_lists_are_split() {
+        let rate = FrameRate::FPS_25;
+        let source = at("00:00:00:00", rate);
+        let names = ["x/ax.mov", "y/CAMERA_A_0001.MP4", "z/CAMERA_B_A0001.MP4", "ä.mov", "ö\n001 X.mov"];
+        let events: Vec<Event> = (0..1200).map(|i| event(names[i % 5], source, i as i64 * 10, 10)).collect();
+        let lists = edl("many", Channel::Picture, source, &events).unwrap();
+        assert_eq!(lists.len(), 2);
+        let cuts = |list: &str| list.lines().filter(|l| l.starts_with(|c: char| c.is_ascii_digit())).count();
+        assert_eq!((cuts(&lists[0]), cuts(&lists[1])), (999, 201));
+        let reels: HashSet<&str> =
+            lists[0].lines().filter(|l| l.starts_with(|c: char| c.is_ascii_digit())).map(|l| &l[5..13]).collect();
+        assert_eq!(reels.len(), 5);
+        assert!(!reels.contains("AX      "));
+    }
+
+    #[test]
+    fn refuses_events_that_do_not_fit() {
+        let source = at("00:00:00:00", FrameRate::FPS_25);
+        for events in [
+            vec![event("a", source, 0, 0)],
+            vec![event("a", source, -1, 5)],
+            vec![event("a", source, 0, 5), event("a", source, 4, 5)],
+        ] {
+            assert!(edl("t", Channel::Picture, source, &events).is_err());
+        }
+    }
+}
