@@ -1,0 +1,293 @@
+//! Containers that Symphonia takes apart: FLAC, MP3, ADTS, Ogg, Matroska and WebM, AIFF, CAF.
+//!
+//! Their timestamps count samples, except Matroska's, which are rounded (mostly to a millisecond):
+//! there the first packet and holes go by time, and what lies between is counted.
+
+use coeval::{Error, ErrorKind, Result};
+use symphonia::core::codecs::CodecParameters;
+use symphonia::core::codecs::audio::well_known as id;
+use symphonia::core::formats::{FormatOptions, FormatReader, SeekMode, SeekTo, TrackType};
+use symphonia::core::io::{MediaSourceStream, MediaSourceStreamOptions};
+use symphonia::core::units::Timestamp;
+use symphonia::default::formats as readers;
+
+use crate::codec::{Decoder, Packet, codec_name, guarded};
+use crate::ebml;
+use crate::source::Source;
+use crate::{MediaInfo, Opened, Segment, SoundInfo, Track, check_channels, check_rate, unsupported};
+
+/// A container that Symphonia reads.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Kind {
+    Flac,
+    Mpeg,
+    Adts,
+    Ogg,
+    Matroska,
+    Aiff,
+    Caf,
+}
+
+impl Kind {
+    fn name(self) -> &'static str {
+        match self {
+            Kind::Flac => "FLAC",
+            Kind::Mpeg => "MP3",
+            Kind::Adts => "AAC (ADTS)",
+            Kind::Ogg => "Ogg",
+            Kind::Matroska => "Matroska",
+            Kind::Aiff => "AIFF",
+            Kind::Caf => "CAF",
+        }
+    }
+
+    fn reader(self, source: Source, start: u64) -> Result<Box<dyn FormatReader>> {
+        let path = source.path().to_path_buf();
+        let stream = MediaSourceStream::new(Box::new(source.into_stream(start)?), MediaSourceStreamOptions::default());
+        let options = FormatOptions::default();
+        let opened = guarded(|| -> symphonia::core::errors::Result<Box<dyn FormatReader>> {
+            Ok(match self {
+                Kind::Flac => Box::new(readers::FlacReader::try_new(stream, options)?),
+                Kind::Mpeg => Box::new(readers::MpaReader::try_new(stream, options)?),
+                Kind::Adts => Box::new(readers::AdtsReader::try_new(stream, options)?),
+                Kind::Ogg => Box::new(readers::OggReader::try_new(stream, options)?),
+                Kind::Matroska => Box::new(readers::MkvReader::try_new(stream, options)?),
+                Kind::Aiff => Box::new(readers::AiffReader::try_new(stream, options)?),
+                Kind::Caf => Box::new(readers::CafReader::try_new(stream, options)?),
+            })
+        });
+        let message = match opened {
+            Ok(Ok(reader)) => return Ok(reader),
+            Ok(Err(e)) => e.to_string(),
+            Err(e) => e,
+        };
+        Err(Error::new(ErrorKind::Damaged, format!("the {} file cannot be read ({message})", self.name()))
+            .with_path(path)
+            .with_remedy("copy it again from the device"))
+    }
+}
+
+/// Opens a file of `kind` that begins at `start`, behind a tag.
+pub(crate) fn open(mut source: Source, kind: Kind, start: u64) -> Result<Opened> {
+    let matroska = match kind {
+        Kind::Matroska => ebml::headers(&mut source)?,
+        _ => ebml::Headers::default(),
+    };
+    let again = source.reopen()?;
+    let reader = kind.reader(source, start)?;
+    let Some(track) = reader.default_track(TrackType::Audio).or_else(|| reader.first_track(TrackType::Audio)) else {
+        return Err(again.error(
+            ErrorKind::NoSound,
+            "there is no sound track",
+            "leave it out: there is nothing to hear in it",
+        ));
+    };
+    let Some(CodecParameters::Audio(params)) = track.codec_params.clone() else {
+        return Err(unsupported(&again, "a sound track without a description"));
+    };
+    let mut params = params;
+    let (track_id, number_of_frames) = (track.id, track.num_frames);
+    let time_base = track.time_base;
+    let delay = track.delay;
+    let duration_ticks = track.duration.map(|d| d.get());
+    let mut rate_hz = params.sample_rate.unwrap_or(0);
+    let mut channels = params.channels.as_ref().map_or(0, |c| c.count());
+    let mut codec_delay_ns = 0;
+    if let Some(t) = matroska.tracks.iter().find(|t| t.number == u64::from(track_id)) {
+        codec_delay_ns = t.codec_delay_ns;
+        if t.codec_id.starts_with("A_AAC") {
+            if let Some(aac) = params.extra_data.as_deref().and_then(crate::isobmff::AacConfig::parse) {
+                if let Some(name) = aac.refusal(t.output_rate_hz.unwrap_or(rate_hz)) {
+                    return Err(unsupported(&again, &name));
+                }
+                rate_hz = aac.rate_hz;
+            }
+        }
+    }
+    if params.codec == id::CODEC_ID_OPUS {
+        rate_hz = 48_000;
+        params.with_sample_rate(rate_hz);
+        if let Some(head) = params.extra_data.as_deref().filter(|h| h.len() >= 10) {
+            channels = usize::from(head[9]);
+        }
+    }
+    check_rate(&again, rate_hz.into())?;
+    let name = match codec_name(params.codec) {
+        "a codec not known here" => matroska
+            .tracks
+            .iter()
+            .find(|t| t.number == u64::from(track_id))
+            .map_or_else(|| "a codec not known here".to_owned(), |t| format!("the codec {}", t.codec_id)),
+        known => known.to_owned(),
+    };
+    check_channels(&again, channels)?;
+    // Matroska counts what a decoder's very first packet stands for; elsewhere the demuxer states what to cut.
+    let decoder = Decoder::new(&params, channels, kind != Kind::Matroska).map_err(|_| unsupported(&again, &name))?;
+    let time_base = time_base.map_or((1, u64::from(rate_hz)), |b| (b.numer.get().into(), b.denom.get().into()));
+    let delay_ticks = (codec_delay_ns * time_base.1) / (1_000_000_000 * time_base.0);
+    let mut delay_frames = (u128::from(codec_delay_ns) * u128::from(rate_hz) + 500_000_000) / 1_000_000_000;
+    if let (Kind::Ogg, id::CODEC_ID_OPUS, Some(&[low, high])) =
+        (kind, params.codec, params.extra_data.as_deref().and_then(|h| h.get(10..12)))
+    {
+        // Granule positions count the pre-skip too (RFC 7845 section 4.3).
+        delay_frames = u16::from_le_bytes([low, high]).into();
+    }
+    let exact = kind != Kind::Matroska;
+    let frames = match kind {
+        // Symphonia's count for MP3 is exact only with a gapless header; else it is an estimate.
+        Kind::Mpeg if delay.is_none() => None,
+        Kind::Adts | Kind::Matroska => None,
+        // The packet table may count whole packets.
+        Kind::Caf if params.codec == id::CODEC_ID_ALAC => None,
+        Kind::Ogg => number_of_frames.map(|n| n.saturating_sub(delay_frames as u64)),
+        _ => number_of_frames,
+    };
+    let tick_s = time_base.0 as f64 / time_base.1 as f64;
+    let duration_s = match (frames, duration_ticks.or(number_of_frames)) {
+        (Some(n), _) => n as f64 / f64::from(rate_hz),
+        (None, _) if kind == Kind::Matroska => matroska.duration_s.unwrap_or(0.0),
+        (None, Some(ticks)) => ticks as f64 * tick_s,
+        (None, None) => 0.0,
+    };
+    let picture = matroska.picture();
+    let info = MediaInfo {
+        container: match kind {
+            Kind::Matroska if matroska.webm => "WebM",
+            _ => kind.name(),
+        },
+        duration_s: picture.as_ref().map_or(duration_s, |p| duration_s.max(p.start_s + p.duration_s)),
+        sound: Some(SoundInfo {
+            codec: name,
+            rate_hz,
+            channels,
+            bits: params.bits_per_sample.filter(|_| !lossy(params.codec)),
+            start_is_exact: match kind {
+                Kind::Mpeg => delay.is_some(),
+                Kind::Adts => false,
+                _ => true,
+            },
+            frames,
+        }),
+        picture,
+        created_unix_s: matroska.created_unix_s,
+        timecode_s: None,
+        timecode: None,
+    };
+    // Rounded timestamps: two ticks, and a millisecond of jitter.
+    let tolerance = if exact { 0 } else { (2.0 * tick_s * f64::from(rate_hz)) as i64 + i64::from(rate_hz) / 1000 };
+    let track = Foreign {
+        again,
+        start,
+        kind,
+        reader,
+        track_id,
+        rate: rate_hz.into(),
+        time_base,
+        raw_shift_ticks: delay_ticks as i64,
+        shift_frames: delay_frames as i64,
+        broken: false,
+        end_is_known: kind != Kind::Mpeg || delay.is_some(),
+    };
+    Ok(Opened {
+        info,
+        track: Box::new(track),
+        decoder,
+        segments: vec![Segment { start: 0, len: frames.unwrap_or(u64::MAX / 4), media_start: 0 }],
+        tolerance,
+        warnings: Vec::new(),
+    })
+}
+
+fn lossy(codec: symphonia::core::codecs::audio::AudioCodecId) -> bool {
+    matches!(
+        codec,
+        id::CODEC_ID_AAC
+            | id::CODEC_ID_MP1
+            | id::CODEC_ID_MP2
+            | id::CODEC_ID_MP3
+            | id::CODEC_ID_OPUS
+            | id::CODEC_ID_VORBIS
+    )
+}
+
+struct Foreign {
+    again: Source,
+    start: u64,
+    kind: Kind,
+    reader: Box<dyn FormatReader>,
+    track_id: u32,
+    rate: i128,
+    time_base: (u64, u64),
+    /// What the reader already took off each timestamp for the codec's delay, in whole ticks, and
+    /// the delay itself in frames.
+    raw_shift_ticks: i64,
+    shift_frames: i64,
+    broken: bool,
+    /// `false` where the reader only guesses the length: then its cuts at the end are not followed.
+    end_is_known: bool,
+}
+
+impl Foreign {
+    fn to_frames(&self, ticks: i64) -> i64 {
+        let (numer, denom) = (i128::from(self.time_base.0), i128::from(self.time_base.1));
+        let ticks = i128::from(ticks) + i128::from(self.raw_shift_ticks);
+        let frames = (2 * ticks * numer * self.rate + denom).div_euclid(2 * denom);
+        frames.clamp(i128::from(i64::MIN / 4), i128::from(i64::MAX / 4)) as i64 - self.shift_frames
+    }
+
+    fn to_ticks(&self, frame: i64) -> i64 {
+        let (numer, denom) = (i128::from(self.time_base.0), i128::from(self.time_base.1));
+        let ticks = (i128::from(frame + self.shift_frames) * denom).div_euclid(self.rate * numer);
+        ticks.clamp(i128::from(i64::MIN / 4), i128::from(i64::MAX / 4)) as i64 - self.raw_shift_ticks
+    }
+}
+
+impl Track for Foreign {
+    fn next(&mut self, packet: &mut Packet, notes: &mut Vec<String>) -> Result<bool> {
+        while !self.broken {
+            let reader = &mut self.reader;
+            match guarded(|| reader.next_packet()) {
+                Ok(Ok(Some(p))) if p.track_id == self.track_id => {
+                    packet.trim_start = p.trim_start.get().min(u32::MAX.into()) as u32;
+                    packet.trim_end = if self.end_is_known { p.trim_end.get().min(u32::MAX.into()) as u32 } else { 0 };
+                    packet.frame = self.to_frames(p.pts.get()) + i64::from(packet.trim_start);
+                    packet.data.clear();
+                    packet.data.extend_from_slice(&p.data);
+                    return Ok(true);
+                }
+                Ok(Ok(Some(_))) => {}
+                Ok(Ok(None)) => return Ok(false),
+                Ok(Err(symphonia::core::errors::Error::IoError(e)))
+                    if e.kind() == std::io::ErrorKind::UnexpectedEof =>
+                {
+                    notes.push("the file breaks off in the middle of its sound: read up to there".into());
+                    self.broken = true;
+                }
+                Ok(Err(symphonia::core::errors::Error::IoError(e))) => return Err(Error::io(self.again.path(), e)),
+                Ok(Err(e)) => {
+                    notes.push(format!("the file is damaged from here on ({e}): read up to there"));
+                    self.broken = true;
+                }
+                Err(e) => {
+                    notes.push(format!("the file is damaged from here on ({e}): read up to there"));
+                    self.broken = true;
+                }
+            }
+        }
+        Ok(false)
+    }
+
+    fn seek(&mut self, frame: i64) -> Result<()> {
+        let ts = Timestamp::new(self.to_ticks(frame));
+        let (reader, track_id) = (&mut self.reader, self.track_id);
+        self.broken = false;
+        if frame > 0 {
+            if let Ok(Ok(_)) = guarded(|| reader.seek(SeekMode::Accurate, SeekTo::Timestamp { ts, track_id })) {
+                return Ok(());
+            }
+        }
+        // Before the start, or no way to jump: from the beginning, and the caller reads up to the place.
+        self.reader = self.kind.reader(self.again.reopen()?, self.start)?;
+        Ok(())
+    }
+}

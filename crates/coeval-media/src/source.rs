@@ -1,0 +1,159 @@
+//! The file that is read: bounded windows at given offsets, and a count of what was read.
+
+use std::fs::File;
+use std::io::{self, Read, Seek, SeekFrom};
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
+
+use coeval::{Error, ErrorKind, Result};
+
+/// Bytes read ahead at most.
+const READ_AHEAD: u64 = 64 * 1024;
+
+/// An open file with one window of bytes in memory.
+pub(crate) struct Source {
+    file: File,
+    path: PathBuf,
+    len: u64,
+    window: Vec<u8>,
+    window_start: u64,
+    bytes_read: Arc<AtomicU64>,
+}
+
+impl Source {
+    /// Opens a regular file that is not empty.
+    pub(crate) fn open(path: &Path) -> Result<Self> {
+        let wrong =
+            |kind, message: &str, remedy: &str| Err(Error::new(kind, message).with_path(path).with_remedy(remedy));
+        let meta = match std::fs::metadata(path) {
+            Ok(meta) => meta,
+            Err(e) if e.kind() == io::ErrorKind::NotFound => {
+                return wrong(ErrorKind::NotFound, "there is no such file", "check the name and the folder");
+            }
+            Err(e) => return Err(Error::io(path, e).with_remedy("check that the folder may be read")),
+        };
+        if meta.is_dir() {
+            return wrong(ErrorKind::InvalidArgument, "this is a folder, not a file", "name the files in it");
+        }
+        if !meta.is_file() {
+            return wrong(
+                ErrorKind::InvalidArgument,
+                "this is not a regular file",
+                "copy the recording to a disk first",
+            );
+        }
+        if meta.len() == 0 {
+            return wrong(ErrorKind::Damaged, "the file is empty (0 bytes)", "copy it again from the device");
+        }
+        let file = File::open(path).map_err(|e| match e.kind() {
+            io::ErrorKind::PermissionDenied => Error::new(ErrorKind::PermissionDenied, "reading it is not permitted")
+                .with_path(path)
+                .with_remedy("give yourself read permission on the file")
+                .with_source(e),
+            _ => Error::io(path, e),
+        })?;
+        Ok(Self {
+            file,
+            path: path.to_path_buf(),
+            len: meta.len(),
+            window: Vec::new(),
+            window_start: 0,
+            bytes_read: Arc::default(),
+        })
+    }
+
+    pub(crate) fn path(&self) -> &Path {
+        &self.path
+    }
+
+    pub(crate) fn len(&self) -> u64 {
+        self.len
+    }
+
+    /// Shared counter of bytes read from the disk.
+    pub(crate) fn counter(&self) -> Arc<AtomicU64> {
+        Arc::clone(&self.bytes_read)
+    }
+
+    /// The same file once more, with the same counter.
+    pub(crate) fn reopen(&self) -> Result<Self> {
+        let mut again = Self::open(&self.path)?;
+        again.bytes_read = self.counter();
+        Ok(again)
+    }
+
+    /// Up to `want` bytes from `offset`, fewer only at the end of the file. When the disk is touched,
+    /// up to `ahead` bytes (at most 64 KiB) are fetched in one go. `want` must have been checked by
+    /// the caller: so much is allocated, or what the file holds.
+    pub(crate) fn slice(&mut self, offset: u64, want: usize, ahead: u64) -> Result<&[u8]> {
+        let want = (want as u64).min(self.len.saturating_sub(offset));
+        let window_end = self.window_start + self.window.len() as u64;
+        if offset < self.window_start || offset + want > window_end {
+            let fetch = want.max(ahead.min(READ_AHEAD)).min(self.len.saturating_sub(offset));
+            self.window.clear();
+            self.window_start = offset;
+            let got = self
+                .file
+                .seek(SeekFrom::Start(offset))
+                .and_then(|_| Read::by_ref(&mut self.file).take(fetch).read_to_end(&mut self.window))
+                .map_err(|e| Error::io(&self.path, e))?;
+            self.bytes_read.fetch_add(got as u64, Ordering::Relaxed);
+        }
+        let at = (offset - self.window_start) as usize;
+        let end = (at + want as usize).min(self.window.len());
+        Ok(&self.window[at.min(end)..end])
+    }
+
+    /// Exactly `N` bytes, or `None` at the end of the file.
+    pub(crate) fn array<const N: usize>(&mut self, offset: u64, ahead: u64) -> Result<Option<[u8; N]>> {
+        Ok(self.slice(offset, N, ahead)?.try_into().ok())
+    }
+
+    /// A failure about this file.
+    pub(crate) fn error(&self, kind: ErrorKind, message: impl Into<String>, remedy: &str) -> Error {
+        Error::new(kind, message).with_path(&self.path).with_remedy(remedy)
+    }
+
+    /// The file from `start` on, for readers that do their own buffering; their bytes count too.
+    pub(crate) fn into_stream(mut self, start: u64) -> Result<CountingFile> {
+        self.file.seek(SeekFrom::Start(start)).map_err(|e| Error::io(&self.path, e))?;
+        Ok(CountingFile { file: self.file, start, len: self.len.saturating_sub(start), bytes_read: self.bytes_read })
+    }
+}
+
+/// A file, or its part behind a tag, that counts the bytes taken from it.
+pub(crate) struct CountingFile {
+    file: File,
+    start: u64,
+    len: u64,
+    bytes_read: Arc<AtomicU64>,
+}
+
+impl Read for CountingFile {
+    fn read(&mut self, buf: &mut [u8]) -> io::Result<usize> {
+        let got = self.file.read(buf)?;
+        self.bytes_read.fetch_add(got as u64, Ordering::Relaxed);
+        Ok(got)
+    }
+}
+
+impl Seek for CountingFile {
+    fn seek(&mut self, to: SeekFrom) -> io::Result<u64> {
+        let to = match to {
+            SeekFrom::Start(n) => SeekFrom::Start(n.saturating_add(self.start)),
+            relative => relative,
+        };
+        self.file.seek(to).map(|at| at.saturating_sub(self.start))
+    }
+}
+
+impl symphonia::core::io::MediaSource for CountingFile {
+    fn is_seekable(&self) -> bool {
+        true
+    }
+
+    fn byte_len(&self) -> Option<u64> {
+        Some(self.len)
+    }
+}
