@@ -4,6 +4,8 @@
 //! Lossless: within one sample of the file's rate, and the tolerance is set to less than one sample so
 //! that a shift by one fails. Lossy: within 0.1 ms. Run with `--nocapture` to see the table.
 
+#![allow(clippy::print_stdout)] // The table is for people.
+
 use std::path::{Path, PathBuf};
 
 use coeval_media::{OpenOptions, SoundReader};

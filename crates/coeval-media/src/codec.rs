@@ -221,7 +221,7 @@ struct Opus {
 }
 
 enum OpusStream {
-    Plain(opus_rs::OpusDecoder),
+    Plain(Box<opus_rs::OpusDecoder>),
     Multi(Box<opus_rs::multistream::MultistreamDecoder>),
 }
 
@@ -233,7 +233,7 @@ impl Opus {
     fn new(head: &[u8], channels: usize) -> Result<Self, String> {
         let family = head.get(18).copied().unwrap_or(0);
         let stream = if family == 0 && channels <= 2 {
-            OpusStream::Plain(opus_rs::OpusDecoder::new(48_000, channels)?)
+            OpusStream::Plain(Box::new(opus_rs::OpusDecoder::new(48_000, channels)?))
         } else {
             let table = u8::try_from(channels)
                 .ok()

@@ -95,13 +95,13 @@ pub(crate) fn open(mut source: Source, kind: Kind, start: u64) -> Result<Opened>
     let mut codec_delay_ns = 0;
     if let Some(t) = matroska.tracks.iter().find(|t| t.number == u64::from(track_id)) {
         codec_delay_ns = t.codec_delay_ns;
-        if t.codec_id.starts_with("A_AAC") {
-            if let Some(aac) = params.extra_data.as_deref().and_then(crate::isobmff::AacConfig::parse) {
-                if let Some(name) = aac.refusal(t.output_rate_hz.unwrap_or(rate_hz)) {
-                    return Err(unsupported(&again, &name));
-                }
-                rate_hz = aac.rate_hz;
+        if t.codec_id.starts_with("A_AAC")
+            && let Some(aac) = params.extra_data.as_deref().and_then(crate::isobmff::AacConfig::parse)
+        {
+            if let Some(name) = aac.refusal(t.output_rate_hz.unwrap_or(rate_hz)) {
+                return Err(unsupported(&again, &name));
             }
+            rate_hz = aac.rate_hz;
         }
     }
     if params.codec == id::CODEC_ID_OPUS {
@@ -281,10 +281,10 @@ impl Track for Foreign {
         let ts = Timestamp::new(self.to_ticks(frame));
         let (reader, track_id) = (&mut self.reader, self.track_id);
         self.broken = false;
-        if frame > 0 {
-            if let Ok(Ok(_)) = guarded(|| reader.seek(SeekMode::Accurate, SeekTo::Timestamp { ts, track_id })) {
-                return Ok(());
-            }
+        if frame > 0
+            && let Ok(Ok(_)) = guarded(|| reader.seek(SeekMode::Accurate, SeekTo::Timestamp { ts, track_id }))
+        {
+            return Ok(());
         }
         // Before the start, or no way to jump: from the beginning, and the caller reads up to the place.
         self.reader = self.kind.reader(self.again.reopen()?, self.start)?;

@@ -714,10 +714,8 @@ fn read_entry_child(source: &mut Source, a: Atom, kids: &mut EntryChildren) -> R
         b"dfLa" => kids.dfla = Some(b.to_vec()),
         b"pcmC" if b.len() >= 6 => kids.pcmc = Some((b[4] & 1 != 0, u32::from(b[5]))),
         b"frma" if b.len() >= 4 => kids.original = Some([b[0], b[1], b[2], b[3]]),
-        b"sinf" => {
-            if b.len() >= 12 && b[4..8] == *b"frma" {
-                kids.original = Some([b[8], b[9], b[10], b[11]]);
-            }
+        b"sinf" if b.len() >= 12 && b[4..8] == *b"frma" => {
+            kids.original = Some([b[8], b[9], b[10], b[11]]);
         }
         _ => {}
     }
@@ -874,12 +872,14 @@ impl IndexBuilder {
         };
         if let Some(run) = self.runs.last_mut() {
             let next_frame = run.frame + i64::from(run.frames) * i64::from(run.packets);
-            if run.frames == frames && next_frame == frame && self.contiguous == offset {
-                if let Some(n) = run.packets.checked_add(packets) {
-                    run.packets = n;
-                    self.contiguous = offset.saturating_add(bytes);
-                    return Ok(());
-                }
+            if run.frames == frames
+                && next_frame == frame
+                && self.contiguous == offset
+                && let Some(n) = run.packets.checked_add(packets)
+            {
+                run.packets = n;
+                self.contiguous = offset.saturating_add(bytes);
+                return Ok(());
             }
         }
         if self.runs.len() >= MAX_RUNS {
@@ -939,10 +939,10 @@ fn table(source: &mut Source, span: Span, head: u64, width: u64) -> Result<Vec<u
 fn whole_index(source: &mut Source, t: &TrackBox, entry: &SoundEntry, index: &mut IndexBuilder) -> Result<i64> {
     let mut durations = RunLengths::read(source, t.stts)?;
     let mut shifts = RunLengths::read(source, t.ctts)?;
-    if let (Some(1024), [(_, delta), ..]) = (entry.packet_frames, durations.entries.as_slice()) {
-        if to_frames((*delta).into(), index.rate, index.timescale) == 2048 {
-            return Err(unsupported(source, "HE-AAC"));
-        }
+    if let (Some(1024), [(_, delta), ..]) = (entry.packet_frames, durations.entries.as_slice())
+        && to_frames((*delta).into(), index.rate, index.timescale) == 2048
+    {
+        return Err(unsupported(source, "HE-AAC"));
     }
     // Sizes: one for all, or one each.
     let head = source.slice(t.stsz.start, 12, 64)?;
@@ -969,10 +969,11 @@ fn whole_index(source: &mut Source, t: &TrackBox, entry: &SoundEntry, index: &mu
         count = count.min(sizes.len() as u32);
     }
     // Uncompressed QuickTime sound may state a size of 1; a frame's size follows from its description.
-    if let Some(frame_bytes) = entry.pcm_frame_bytes {
-        if one_size != 0 && one_size < frame_bytes {
-            one_size = frame_bytes;
-        }
+    if let Some(frame_bytes) = entry.pcm_frame_bytes
+        && one_size != 0
+        && one_size < frame_bytes
+    {
+        one_size = frame_bytes;
     }
     let chunk_runs = table(source, t.stsc, 8, 12)?;
     let mut chunk_runs = chunk_runs.chunks_exact(12).map(|e| (be32(e), be32(&e[4..]), be32(&e[8..]))).peekable();
