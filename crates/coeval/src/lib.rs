@@ -15,8 +15,13 @@
 #![forbid(unsafe_code)]
 
 pub mod clock;
+mod correlate;
+mod drift;
 pub mod error;
+mod fit;
+mod follow;
 pub mod network;
+mod offset;
 pub mod pair;
 pub mod progress;
 pub mod resample;

@@ -1,18 +1,28 @@
 //! All pairs -> one clock for all files.
+//!
+//! The evidence of every pair enters one robust least-squares problem. Each pair also gets a small
+//! constant error of its own, because sound takes different paths: two cameras may share an
+//! engine's sound from one side and voices from the other. A pair that contradicts the rest loses
+//! its weight step by step (graduated non-convexity: Cauchy weights whose width shrinks from
+//! seconds to milliseconds), so that a wrong pair in a loop cannot pull the others.
 
 use crate::clock::ClockMap;
-use crate::error::Result;
+use crate::error::{Error, ErrorKind, Result};
+use crate::fit::{Clock, File, Observation, Problem, Solved};
 use crate::pair::{PairAlignment, Unplaced};
 
 /// One file as the solver sees it.
 #[derive(Debug, Clone)]
 pub struct Node {
-    /// Which recording the file belongs to; files of one recording share one clock (drift, wander).
+    /// Which recording the file belongs to; files of one recording share one clock (drift, wander)
+    /// and stand in the order in which they were made.
     pub recording: usize,
     /// The file's length, seconds.
     pub duration_s: f64,
     /// Cameras lose sound more often than recorders: settles whose jump it was when nothing else does.
     pub is_camera: bool,
+    /// How far the device was from what it recorded, metres; 0 leaves its sound as it came.
+    pub distance_m: f64,
 }
 
 /// A placed pair: files `a` and `b` (indices of nodes) and how `b` lies on `a`.
@@ -33,7 +43,7 @@ pub struct Placement {
     pub map: ClockMap,
     /// Probability that the placement is right.
     pub confidence: f64,
-    /// One standard deviation of the placement's error, seconds.
+    /// One standard deviation of the placement's error at its worst moment, seconds.
     pub uncertainty_s: f64,
 }
 
@@ -43,8 +53,10 @@ pub struct Placement {
 pub struct Solution {
     /// For each node, its placement or why it has none.
     pub placements: Vec<std::result::Result<Placement, Unplaced>>,
-    /// For each link, whether it was kept and its root mean square misfit to the solution in seconds.
+    /// For each link, what became of it.
     pub links: Vec<LinkReport>,
+    /// For every three files that are linked in a ring: how far the ring fails to close.
+    pub loops: Vec<LoopClosure>,
 }
 
 /// What became of a link.
@@ -56,10 +68,423 @@ pub struct LinkReport {
     pub misfit_s: f64,
 }
 
-/// Solves all files together; the timeline is the clock of recording `reference`, zero at its first file's start.
+/// Three linked files and the sum of their offsets round the ring, which should be zero.
+#[derive(Debug, Clone, Copy)]
+pub struct LoopClosure {
+    /// Indices of the three nodes.
+    pub files: [usize; 3],
+    /// Time gained by going round once, seconds, at the middle of what all three recorded.
+    pub closure_s: f64,
+}
+
+/// Speed of sound at 20 degC, m/s (331.3 sqrt(1 + T / 273.15)).
+pub const SPEED_OF_SOUND_M_S: f64 = 343.2;
+
+/// Standard deviation of a pair's own constant error, seconds: between two cameras sound sources at
+/// different places weigh differently; a recorder on the voice circuit hears one source at no distance.
+const BIAS_CAMERAS_S: f64 = 0.003;
+const BIAS_RECORDER_S: f64 = 0.0003;
+/// Least width of the weight that a contradiction loses, seconds.
+const CONTRADICTION_S: f64 = 0.008;
+/// Bends that move the map by less than this are not worth a knot, seconds.
+const KNOT_S: f64 = 20e-6;
+
+/// Solves all files together; the timeline is the clock of recording `reference`, zero at the start
+/// of its first file that can be placed with the others.
 ///
 /// # Errors
-/// [`InvalidArgument`](crate::ErrorKind::InvalidArgument) when an index is out of range.
-pub fn solve(nodes: &[Node], _links: &[Link], _reference: usize) -> Result<Solution> {
-    Ok(Solution { placements: nodes.iter().map(|_| Err(Unplaced::NoCommonSound)).collect(), links: Vec::new() })
+/// [`InvalidArgument`](ErrorKind::InvalidArgument) when an index is out of range or a number is not finite.
+pub fn solve(nodes: &[Node], links: &[Link], reference: usize) -> Result<Solution> {
+    let bad = |what: String| Err(Error::new(ErrorKind::InvalidArgument, what));
+    if let Some(l) = links.iter().find(|l| l.a >= nodes.len() || l.b >= nodes.len() || l.a == l.b) {
+        return bad(format!("a link joins files {} and {} of {}", l.a, l.b, nodes.len()));
+    }
+    if !nodes.iter().any(|n| n.recording == reference) {
+        return bad(format!("no file belongs to recording {reference}, whose clock should be the timeline"));
+    }
+    if nodes.iter().any(|n| !(n.duration_s >= 0.0 && n.duration_s.is_finite() && n.distance_m.is_finite())) {
+        return bad("a file's duration or distance is not a finite number".into());
+    }
+    let Some(origin) = origin(nodes, links, reference) else {
+        return bad("the network has no origin".into());
+    };
+    let mut network = Network::new(nodes, links, reference, origin);
+    let solved = network.solve_robustly();
+    let used: Vec<bool> = network.problem.link_weight.iter().map(|&w| w > 0.05).collect();
+    let reach = confidences(nodes, links, &used, origin);
+    let misfits = network.misfits(solved.as_ref());
+    let placements = (0..nodes.len())
+        .map(|i| match (&solved, reach[i]) {
+            _ if i == origin && solved.is_none() => Ok(Placement {
+                map: ClockMap::linear(0.0, 0.0, nodes[i].duration_s),
+                confidence: 1.0,
+                uncertainty_s: 0.0,
+            }),
+            (Some(solved), Some(confidence)) => network.placement(solved, i, confidence),
+            _ => Err(Unplaced::NoCommonSound),
+        })
+        .collect();
+    Ok(Solution {
+        placements,
+        links: used.iter().zip(misfits).map(|(&used, misfit_s)| LinkReport { used, misfit_s }).collect(),
+        loops: loops(nodes, links),
+    })
+}
+
+/// The file at which the timeline is pinned: of the reference recording's files the first one in the
+/// largest set of linked files.
+fn origin(nodes: &[Node], links: &[Link], reference: usize) -> Option<usize> {
+    let mut set: Vec<usize> = (0..nodes.len()).collect();
+    // Few files: plain relabelling is simple and fast enough.
+    for l in links {
+        let (keep, drop) = (set[l.a].min(set[l.b]), set[l.a].max(set[l.b]));
+        set.iter_mut().filter(|s| **s == drop).for_each(|s| *s = keep);
+    }
+    let size = |i: usize| set.iter().filter(|&&s| s == set[i]).count();
+    let mut best: Option<usize> = None;
+    for i in (0..nodes.len()).filter(|&i| nodes[i].recording == reference) {
+        if best.is_none_or(|b| size(i) > size(b)) {
+            best = Some(i);
+        }
+    }
+    best
+}
+
+struct Network {
+    problem: Problem,
+    origin: usize,
+}
+
+impl Network {
+    fn new(nodes: &[Node], links: &[Link], reference: usize, origin: usize) -> Self {
+        let recordings = nodes.iter().map(|n| n.recording).max().map_or(0, |m| m + 1);
+        let mut clocks = vec![Clock { span_s: 0.0, wander_q: 0.0, fixed: false }; recordings];
+        clocks[reference].fixed = true;
+        let jumps = attribute_jumps(nodes, links, reference);
+        let mut files = Vec::with_capacity(nodes.len());
+        for (i, n) in nodes.iter().enumerate() {
+            let clock = &mut clocks[n.recording];
+            files.push(File {
+                clock: n.recording,
+                start_s: clock.span_s,
+                duration_s: n.duration_s,
+                jumps: jumps[i].clone(),
+                fixed: i == origin,
+            });
+            clock.span_s += n.duration_s;
+        }
+        let mut observations = Vec::new();
+        let mut link_bias_s = Vec::new();
+        for (link, l) in links.iter().enumerate() {
+            let cameras = nodes[l.a].is_camera && nodes[l.b].is_camera;
+            link_bias_s.push(if cameras { BIAS_CAMERAS_S } else { BIAS_RECORDER_S });
+            for i in [l.a, l.b] {
+                let q = &mut clocks[nodes[i].recording].wander_q;
+                *q = q.max(l.alignment.wander_q);
+            }
+            // Sound reaches a far device late: taken back when the user gave distances.
+            let late = |i: usize| nodes[i].distance_m / SPEED_OF_SOUND_M_S;
+            observations.extend(l.alignment.evidence.iter().map(|e| Observation {
+                a: l.a,
+                a_s: e.a_s - late(l.a),
+                b: l.b,
+                b_s: e.b_s - late(l.b),
+                sigma_s: e.sigma_s,
+                link,
+            }));
+        }
+        let link_weight = links.iter().map(|l| l.alignment.confidence.clamp(0.01, 1.0)).collect();
+        Self { problem: Problem { clocks, files, observations, link_bias_s, link_weight }, origin }
+    }
+
+    fn solve_robustly(&mut self) -> Option<Solved> {
+        if self.problem.observations.is_empty() {
+            return None;
+        }
+        let base = self.problem.link_weight.clone();
+        let mut solved = self.problem.solve()?;
+        let mut width: f64 = self.link_medians(&solved).into_iter().fold(CONTRADICTION_S, f64::max);
+        while width > CONTRADICTION_S {
+            width = (width / 2.0).max(CONTRADICTION_S);
+            let medians = self.link_medians(&solved);
+            for ((w, b), m) in self.problem.link_weight.iter_mut().zip(&base).zip(medians) {
+                *w = b / (1.0 + (m / width).powi(2)).powi(2);
+            }
+            solved = self.problem.solve()?;
+        }
+        // What has lost its weight is left out altogether: it would still tilt the drift of what it joins.
+        if self.problem.link_weight.iter().zip(&base).any(|(w, b)| *w < 0.05 * b) {
+            for (w, b) in self.problem.link_weight.iter_mut().zip(&base) {
+                *w = if *w < 0.05 * b { 0.0 } else { *b };
+            }
+            solved = self.problem.solve()?;
+        }
+        Some(solved)
+    }
+
+    /// Median residual of every link, its own constant error included, seconds.
+    fn link_medians(&self, solved: &Solved) -> Vec<f64> {
+        let mut of_link: Vec<Vec<f64>> = vec![Vec::new(); self.problem.link_weight.len()];
+        for o in &self.problem.observations {
+            of_link[o.link].push((solved.timeline_s(o.a, o.a_s) - solved.timeline_s(o.b, o.b_s)).abs());
+        }
+        of_link
+            .into_iter()
+            .map(|mut r| {
+                r.sort_by(f64::total_cmp);
+                r.get(r.len() / 2).copied().unwrap_or(0.0)
+            })
+            .collect()
+    }
+
+    fn misfits(&self, solved: Option<&Solved>) -> Vec<f64> {
+        let mut sums = vec![(0.0, 0.0); self.problem.link_weight.len()];
+        if let Some(solved) = solved {
+            for o in &self.problem.observations {
+                let r = solved.timeline_s(o.a, o.a_s) - solved.timeline_s(o.b, o.b_s);
+                sums[o.link].0 += r * r;
+                sums[o.link].1 += 1.0;
+            }
+        }
+        sums.into_iter().map(|(s, n): (f64, f64)| if n > 0.0 { (s / n).sqrt() } else { 0.0 }).collect()
+    }
+
+    fn placement(&self, solved: &Solved, i: usize, confidence: f64) -> std::result::Result<Placement, Unplaced> {
+        let file = &self.problem.files[i];
+        let mut knots: Vec<(f64, f64)> = Vec::new();
+        let mut moments = vec![0.0];
+        moments.extend(solved.bends(i));
+        moments.push(file.duration_s.max(1e-3));
+        for &t in &moments {
+            if file.jumps.iter().all(|&j| (j - t).abs() > 1e-3) {
+                knots.push((t, solved.timeline_s(i, t)));
+            }
+        }
+        for (j, &t) in file.jumps.iter().enumerate() {
+            knots.push((t, solved.timeline_before_s(i, j)));
+            knots.push((t, solved.timeline_s(i, t)));
+        }
+        knots.sort_by(|x, y| x.0.total_cmp(&y.0));
+        let worst = moments.iter().map(|&t| solved.sigma_s(i, t)).fold(0.0, f64::max);
+        match ClockMap::from_knots(thinned(&knots)) {
+            Ok(map) => Ok(Placement { map, confidence, uncertainty_s: if i == self.origin { 0.0 } else { worst } }),
+            Err(_) => Err(Unplaced::TooShort),
+        }
+    }
+}
+
+/// Leaves out knots that lie within [`KNOT_S`] of the line without them (Douglas & Peucker 1973).
+fn thinned(knots: &[(f64, f64)]) -> Vec<(f64, f64)> {
+    fn keep(knots: &[(f64, f64)], out: &mut Vec<(f64, f64)>) {
+        let (first, last) = (knots[0], knots[knots.len() - 1]);
+        let slope = if last.0 > first.0 { (last.1 - first.1) / (last.0 - first.0) } else { 0.0 };
+        let off = |k: &(f64, f64)| (k.1 - first.1 - (k.0 - first.0) * slope).abs();
+        let far = (1..knots.len().saturating_sub(1)).max_by(|&x, &y| off(&knots[x]).total_cmp(&off(&knots[y])));
+        match far {
+            Some(i) if off(&knots[i]) > KNOT_S => {
+                keep(&knots[..=i], out);
+                keep(&knots[i..], out);
+            }
+            _ => out.push(last),
+        }
+    }
+    // Jumps cut the chain: both their knots stay.
+    let mut out = vec![knots[0]];
+    let mut from = 0;
+    for i in 1..knots.len() {
+        if knots[i].0 == knots[i - 1].0 {
+            if i - 1 > from {
+                keep(&knots[from..i], &mut out);
+            }
+            out.push(knots[i]);
+            from = i;
+        }
+    }
+    if knots.len() - 1 > from {
+        keep(&knots[from..], &mut out);
+    }
+    out
+}
+
+/// Decides whose every jump is: the file in which most links see it, then the camera, then not the timeline's.
+fn attribute_jumps(nodes: &[Node], links: &[Link], reference: usize) -> Vec<Vec<f64>> {
+    #[derive(Clone, Copy)]
+    struct Seen {
+        file: usize,
+        at_s: f64,
+        lost_s: f64,
+    }
+    let sides: Vec<(Seen, Seen)> = links
+        .iter()
+        .flat_map(|l| {
+            l.alignment.jumps.iter().map(|j| {
+                (Seen { file: l.a, at_s: j.a_s, lost_s: -j.step_s }, Seen { file: l.b, at_s: j.b_s, lost_s: j.step_s })
+            })
+        })
+        .collect();
+    let alike =
+        |x: &Seen, y: &Seen| x.file == y.file && (x.at_s - y.at_s).abs() < 3.0 && (x.lost_s - y.lost_s).abs() < 0.005;
+    let support = |s: &Seen| sides.iter().filter(|(a, b)| alike(s, a) || alike(s, b)).count();
+    let rank = |s: &Seen| {
+        (support(s), usize::from(nodes[s.file].is_camera), usize::from(nodes[s.file].recording != reference))
+    };
+    let mut jumps: Vec<Vec<f64>> = vec![Vec::new(); nodes.len()];
+    for (a, b) in &sides {
+        let owner = if rank(a) > rank(b) { a } else { b };
+        let known = &mut jumps[owner.file];
+        let inside = owner.at_s > 1e-3 && owner.at_s < nodes[owner.file].duration_s - 1e-3;
+        if inside && known.iter().all(|t| (t - owner.at_s).abs() > 3.0) {
+            known.push(owner.at_s);
+        }
+    }
+    for list in &mut jumps {
+        list.sort_by(f64::total_cmp);
+    }
+    jumps
+}
+
+/// Confidence of every file's best chain of links to the origin; `None` where there is none.
+fn confidences(nodes: &[Node], links: &[Link], used: &[bool], origin: usize) -> Vec<Option<f64>> {
+    let mut best: Vec<Option<f64>> = vec![None; nodes.len()];
+    best[origin] = Some(1.0);
+    // Bellman-Ford: as many rounds as the longest chain can be.
+    for _ in 0..nodes.len() {
+        let mut changed = false;
+        for (l, _) in links.iter().zip(used).filter(|(_, u)| **u) {
+            for (from, to) in [(l.a, l.b), (l.b, l.a)] {
+                if let Some(c) = best[from] {
+                    let through = c * l.alignment.confidence;
+                    if best[to].is_none_or(|b| through > b) {
+                        best[to] = Some(through);
+                        changed = true;
+                    }
+                }
+            }
+        }
+        if !changed {
+            break;
+        }
+    }
+    best
+}
+
+fn loops(nodes: &[Node], links: &[Link]) -> Vec<LoopClosure> {
+    let mut closures = Vec::new();
+    // b's time -> a's time, whichever way the link was made.
+    let through = |a: usize, b: usize, b_s: f64| {
+        links.iter().find_map(|l| match (l.a, l.b) {
+            (x, y) if (x, y) == (a, b) => Some(l.alignment.map.to_timeline(b_s)),
+            (x, y) if (x, y) == (b, a) => Some(l.alignment.map.to_file(b_s)),
+            _ => None,
+        })
+    };
+    for (i, l) in links.iter().enumerate() {
+        let (x, y) = (l.a.min(l.b), l.a.max(l.b));
+        if links[..i].iter().any(|k| (k.a.min(k.b), k.a.max(k.b)) == (x, y)) {
+            continue;
+        }
+        for z in y + 1..nodes.len() {
+            // Middle of what x, y and z recorded, in z's time.
+            let span = |file: usize, at: &dyn Fn(f64) -> Option<f64>| {
+                let (from, to) = (at(0.0)?, at(nodes[z].duration_s)?);
+                let d = nodes[file].duration_s;
+                let share = |t: f64| (t - from) / (to - from) * nodes[z].duration_s;
+                Some((share(0.0).max(0.0), share(d).min(nodes[z].duration_s)))
+            };
+            let (Some(in_x), Some(in_y)) = (span(x, &|t| through(x, z, t)), span(y, &|t| through(y, z, t))) else {
+                continue;
+            };
+            let middle = (in_x.0.max(in_y.0) + in_x.1.min(in_y.1)) / 2.0;
+            let round = through(y, z, middle).and_then(|y_s| through(x, y, y_s));
+            if let (Some(direct), Some(round)) = (through(x, z, middle), round) {
+                closures.push(LoopClosure { files: [x, y, z], closure_s: round - direct });
+            }
+        }
+    }
+    closures
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::pair::{Evidence, PairJump};
+
+    fn link(nodes: &[Node], a: usize, b: usize, truth: &[ClockMap], error_s: f64, jumps: Vec<PairJump>) -> Link {
+        let evidence: Vec<Evidence> = (0..(nodes[b].duration_s / 5.0) as usize)
+            .filter_map(|i| {
+                let b_s = 2.5 + 5.0 * i as f64;
+                let a_s = truth[a].to_file(truth[b].to_timeline(b_s)) + error_s;
+                (a_s >= 0.0 && a_s <= nodes[a].duration_s).then_some(Evidence { a_s, b_s, sigma_s: 1e-4 })
+            })
+            .collect();
+        let (first, last) = (evidence[0], evidence[evidence.len() - 1]);
+        let map = ClockMap::from_knots(vec![(first.b_s, first.a_s), (last.b_s, last.a_s)]).unwrap();
+        let mut alignment = PairAlignment::from_parts(map, evidence, jumps);
+        alignment.confidence = 0.999;
+        Link { a, b, alignment }
+    }
+
+    fn node(recording: usize, duration_s: f64, is_camera: bool) -> Node {
+        Node { recording, duration_s, is_camera, distance_m: 0.0 }
+    }
+
+    #[test]
+    fn a_wrong_pair_in_a_ring_of_four_does_not_pull_the_others() {
+        let nodes = [node(0, 600.0, true), node(1, 600.0, true), node(2, 900.0, false), node(3, 500.0, true)];
+        let truth = [
+            ClockMap::linear(0.0, 0.0, 600.0),
+            ClockMap::linear(12.0, 40.0, 600.0),
+            ClockMap::linear(-50.0, -60.0, 900.0),
+            ClockMap::linear(33.0, 5.0, 500.0),
+        ];
+        let good = |a, b| link(&nodes, a, b, &truth, 0.0, vec![]);
+        let links =
+            [good(0, 1), good(0, 2), good(1, 2), good(0, 3), good(2, 3), link(&nodes, 1, 3, &truth, 7.3, vec![])];
+        let solution = solve(&nodes, &links, 0).unwrap();
+        assert_eq!(solution.links.iter().map(|l| l.used).collect::<Vec<_>>(), [true, true, true, true, true, false]);
+        for (p, t) in solution.placements.iter().zip(&truth) {
+            let map = &p.as_ref().unwrap().map;
+            for at in [0.0, 250.0, 500.0] {
+                assert!((map.to_timeline(at) - t.to_timeline(at)).abs() < 1e-6, "{at}: {map:?} {t:?}");
+            }
+        }
+        assert!(solution.loops.iter().any(|l| l.closure_s.abs() > 7.0));
+        assert!(solution.loops.iter().filter(|l| l.closure_s.abs() < 1e-6).count() >= 2);
+    }
+
+    #[test]
+    fn a_camera_that_cannot_hear_the_recorder_is_placed_through_another_and_a_stranger_is_not() {
+        let nodes = [node(0, 600.0, true), node(1, 900.0, false), node(2, 300.0, true), node(3, 300.0, true)];
+        let truth = [
+            ClockMap::linear(0.0, 0.0, 600.0),
+            ClockMap::linear(-50.0, -60.0, 900.0),
+            ClockMap::linear(33.0, 5.0, 300.0),
+            ClockMap::linear(0.0, 0.0, 300.0),
+        ];
+        let links = [link(&nodes, 0, 1, &truth, 0.0, vec![]), link(&nodes, 0, 2, &truth, 0.0, vec![])];
+        let solution = solve(&nodes, &links, 1).unwrap();
+        let c = solution.placements[2].as_ref().unwrap();
+        // The timeline is the recorder's clock here.
+        let want = truth[1].to_file(truth[2].to_timeline(200.0));
+        assert!((c.map.to_timeline(200.0) - want).abs() < 1e-5);
+        assert_eq!(solution.placements[3].as_ref().unwrap_err(), &Unplaced::NoCommonSound);
+    }
+
+    #[test]
+    fn a_jump_belongs_to_the_file_in_which_two_links_see_it() {
+        let nodes = [node(0, 600.0, true), node(1, 600.0, true), node(2, 600.0, false)];
+        let jumped = ClockMap::from_knots(vec![(0.0, 0.0), (300.0, 300.0), (300.0, 300.12), (600.0, 600.12)]).unwrap();
+        let truth = [ClockMap::linear(0.0, 0.0, 600.0), jumped, ClockMap::linear(0.0, -20.0, 600.0)];
+        let links = [
+            link(&nodes, 0, 1, &truth, 0.0, vec![PairJump { a_s: 300.0, b_s: 300.0, step_s: 0.12 }]),
+            link(&nodes, 1, 2, &truth, 0.0, vec![PairJump { a_s: 300.4, b_s: 300.0, step_s: -0.12 }]),
+            link(&nodes, 0, 2, &truth, 0.0, vec![]),
+        ];
+        let solution = solve(&nodes, &links, 0).unwrap();
+        let jumps: Vec<_> = solution.placements[1].as_ref().unwrap().map.jumps().collect();
+        assert_eq!(jumps.len(), 1);
+        assert!((jumps[0].1 - 0.12).abs() < 1e-5, "{jumps:?}");
+        assert_eq!(solution.placements[0].as_ref().unwrap().map.jumps().count(), 0);
+        assert_eq!(solution.placements[2].as_ref().unwrap().map.jumps().count(), 0);
+    }
 }

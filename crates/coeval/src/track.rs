@@ -1,38 +1,108 @@
 //! Any sound -> an analysis track.
+//!
+//! The front end mixes to mono, decimates to 8 kHz without delay, and levels the spectrum: each
+//! frequency bin is divided by its own slowly varying level, so that a steady engine becomes flat
+//! noise and its harmonics lose their height, and short loud passages are compressed by half (in
+//! dB), so that neither a gust nor a radio call outweighs the rest. All gains are real and positive
+//! (zero phase): levelling moves nothing in time. It is the data-independent half of a generalised
+//! cross-correlation's weighting (Knapp & Carter, IEEE TASSP 24(4), 1976); the other half, which
+//! needs both signals, is applied by [`pair`](crate::pair).
+
+use std::sync::Arc;
+
+use realfft::num_complex::Complex32;
+use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
 
 use crate::error::{Error, ErrorKind, Result};
 
 /// Rate of every analysis track, in Hz. Speech keeps what aligns it below 4 kHz.
 pub const TRACK_RATE_HZ: f64 = 8000.0;
 
-/// Mono sound at [`TRACK_RATE_HZ`]; sample 0 is the presentation zero of its file.
+/// A levelled signal has a long-term standard deviation near 1; it is stored in steps of 1/256.
+const STEPS: f32 = 256.0;
+/// Frame and hop of the levelling filter bank, in track samples (64 ms, 32 ms).
+const FRAME: usize = 512;
+const HOP: usize = FRAME / 2;
+const BINS: usize = FRAME / 2 + 1;
+/// Width of the bands in which short loud passages are compressed, in bins (250 Hz).
+const BAND: usize = 16;
+/// Time constants of the two levels, in frames: about 8 s and 0.1 s.
+const LONG_FRAMES: f32 = 250.0;
+const SHORT_FRAMES: f32 = 3.0;
+/// A bin's level is never taken lower than this share of its mean so far (-26 dB), so that pauses stay quiet.
+const PAUSE_FLOOR: f32 = 2.5e-3;
+/// The band that is used, Hz: below, wind and engine rule; above, the decimation filter ends.
+const BAND_LOW_HZ: f32 = 120.0;
+const BAND_HIGH_HZ: f32 = 3800.0;
+
+/// Mono, levelled sound at [`TRACK_RATE_HZ`]; sample 0 is the presentation zero of its file.
 #[derive(Debug, Clone, Default)]
 pub struct Track {
-    samples: Vec<f32>,
+    samples: Vec<i16>,
+    levels: Vec<f32>,
+    silent: bool,
 }
 
+/// Samples over which [`Track::levels`] are taken: 0.25 s.
+pub(crate) const LEVEL_HOP: usize = 2000;
+
 impl Track {
-    /// A track from samples that are already mono and at [`TRACK_RATE_HZ`].
-    pub fn from_samples(samples: Vec<f32>) -> Self {
-        Self { samples }
+    #[cfg(test)]
+    pub(crate) fn raw(samples: &[f32]) -> Self {
+        Self { samples: samples.iter().map(|s| (s * STEPS).round() as i16).collect(), ..Self::default() }
     }
 
-    /// The samples.
-    pub fn samples(&self) -> &[f32] {
-        &self.samples
+    /// Number of samples at [`TRACK_RATE_HZ`].
+    pub fn len(&self) -> usize {
+        self.samples.len()
+    }
+
+    /// Whether the track has no sample.
+    pub fn is_empty(&self) -> bool {
+        self.samples.is_empty()
     }
 
     /// Length in seconds.
     pub fn duration_s(&self) -> f64 {
         self.samples.len() as f64 / TRACK_RATE_HZ
     }
+
+    /// Whether the sound was one constant value throughout (digital silence).
+    pub fn is_silent(&self) -> bool {
+        self.silent
+    }
+
+    /// Mean square of each whole stretch of [`LEVEL_HOP`] samples: how much the levelled sound stands out there.
+    pub(crate) fn levels(&self) -> &[f32] {
+        &self.levels
+    }
+
+    /// Copies samples from `start` on into `out`; what lies outside the track is 0.
+    pub fn read(&self, start: i64, out: &mut [f32]) {
+        out.fill(0.0);
+        let len = self.samples.len() as i64;
+        let (from, to) = (start.clamp(0, len), (start.saturating_add(out.len() as i64)).clamp(0, len));
+        if from < to {
+            let at = (from - start) as usize;
+            for (o, &s) in out[at..].iter_mut().zip(&self.samples[from as usize..to as usize]) {
+                *o = f32::from(s) * (1.0 / STEPS);
+            }
+        }
+    }
 }
 
 /// Makes a [`Track`] from sound that arrives in blocks, in bounded memory apart from the track itself.
-#[derive(Debug)]
 pub struct TrackBuilder {
-    channels: usize,
-    mono: Vec<f32>,
+    mix: MonoMix,
+    decimator: Decimator,
+    leveller: Leveller,
+    scratch: Vec<f32>,
+}
+
+impl std::fmt::Debug for TrackBuilder {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("TrackBuilder").field("samples", &self.leveller.out.len()).finish_non_exhaustive()
+    }
 }
 
 impl TrackBuilder {
@@ -50,7 +120,12 @@ impl TrackBuilder {
         if !(1..=64).contains(&channels) {
             return Err(Error::new(ErrorKind::InvalidArgument, format!("channels is {channels}, not within 1 to 64")));
         }
-        Ok(Self { channels, mono: Vec::new() })
+        Ok(Self {
+            mix: MonoMix::new(rate_hz, channels),
+            decimator: Decimator::new(rate_hz),
+            leveller: Leveller::new(),
+            scratch: Vec::new(),
+        })
     }
 
     /// Takes the next block, interleaved, whole frames. NaN and infinite samples count as silence.
@@ -58,12 +133,477 @@ impl TrackBuilder {
     /// # Errors
     /// [`InvalidArgument`](ErrorKind::InvalidArgument) when the block is not a whole number of frames.
     pub fn push(&mut self, interleaved: &[f32]) -> Result<()> {
-        self.mono.extend(interleaved.chunks_exact(self.channels).map(|f| f.iter().sum::<f32>()));
+        let channels = self.mix.channels;
+        if !interleaved.len().is_multiple_of(channels) {
+            return Err(Error::new(
+                ErrorKind::InvalidArgument,
+                format!("{} samples are not whole frames of {channels} channels", interleaved.len()),
+            ));
+        }
+        // Pieces bound the scratch memory whatever the caller's block size.
+        for piece in interleaved.chunks(8192 * channels) {
+            self.mix.push(piece, &mut self.decimator.pending);
+            self.scratch.clear();
+            self.decimator.run(&mut self.scratch);
+            self.leveller.push(&self.scratch);
+        }
         Ok(())
     }
 
     /// The finished track.
-    pub fn finish(self) -> Track {
-        Track { samples: self.mono }
+    pub fn finish(mut self) -> Track {
+        self.scratch.clear();
+        self.decimator.finish(&mut self.scratch);
+        self.leveller.push(&self.scratch);
+        self.leveller.finish();
+        let samples = self.leveller.out;
+        let square = |s: &i16| (f32::from(*s) / STEPS).powi(2);
+        let levels =
+            samples.chunks_exact(LEVEL_HOP).map(|c| c.iter().map(square).sum::<f32>() / LEVEL_HOP as f32).collect();
+        Track { samples, levels, silent: !self.mix.varies }
+    }
+}
+
+/// Mean of the channels; where the channels cancel each other (a balanced line on a stereo input),
+/// the first channel alone.
+struct MonoMix {
+    channels: usize,
+    /// Smoothed energy of the mean and of a single channel; forgetting factor for each frame.
+    energy_mean: f64,
+    energy_single: f64,
+    keep: f64,
+    single: bool,
+    first: Option<f32>,
+    varies: bool,
+}
+
+impl MonoMix {
+    fn new(rate_hz: f64, channels: usize) -> Self {
+        Self {
+            channels,
+            energy_mean: 0.0,
+            energy_single: 0.0,
+            keep: 1.0 - 1.0 / rate_hz,
+            single: false,
+            first: None,
+            varies: false,
+        }
+    }
+
+    fn push(&mut self, piece: &[f32], out: &mut Vec<f32>) {
+        let first = *self.first.get_or_insert_with(|| piece.first().copied().unwrap_or(0.0));
+        self.varies = self.varies || piece.iter().any(|s| s.is_finite() && *s != first);
+        let clean = |s: f32| if s.is_finite() { s.clamp(-1e6, 1e6) } else { 0.0 };
+        if self.channels == 1 {
+            out.extend(piece.iter().map(|&s| clean(s)));
+            return;
+        }
+        // The choice holds for stretches of 512 frames and has hysteresis: switching is rare.
+        let scale = 1.0 / self.channels as f32;
+        for stretch in piece.chunks(512 * self.channels) {
+            let at = out.len();
+            let (mut mean_sq, mut single_sq) = (0.0f64, 0.0f64);
+            for frame in stretch.chunks_exact(self.channels) {
+                let (mut sum, mut sq) = (0.0f32, 0.0f32);
+                for &s in frame {
+                    let s = clean(s);
+                    sum += s;
+                    sq += s * s;
+                }
+                let mean = sum * scale;
+                mean_sq += f64::from(mean * mean);
+                single_sq += f64::from(sq * scale);
+                out.push(mean);
+            }
+            let keep = self.keep.powi((stretch.len() / self.channels) as i32);
+            self.energy_mean = self.energy_mean * keep + mean_sq;
+            self.energy_single = self.energy_single * keep + single_sq;
+            let limit = if self.single { 0.1 } else { 0.02 };
+            self.single = self.energy_mean < limit * self.energy_single;
+            if self.single {
+                for (o, frame) in out[at..].iter_mut().zip(stretch.chunks_exact(self.channels)) {
+                    *o = clean(frame[0]);
+                }
+            }
+        }
+    }
+}
+
+/// Windowed-sinc conversion to [`TRACK_RATE_HZ`] without delay: output `n` is the input at `n * rate / 8000`.
+///
+/// The transition band is 3.6 to 4.4 kHz: what folds back lands above 3.6 kHz, where little is used.
+struct Decimator {
+    step: f64,
+    taps: usize,
+    phases: usize,
+    /// `phases + 1` rows of `taps`: the extra row closes the interpolation between phases.
+    table: Vec<f32>,
+    /// Whether positions fall on phases exactly; else neighbouring rows are blended.
+    exact: bool,
+    /// Input not yet used up; its first sample is input sample `first` (negative in the lead-in).
+    pending: Vec<f32>,
+    first: i64,
+    next_out: u64,
+    received: i64,
+}
+
+impl Decimator {
+    fn new(rate_hz: f64) -> Self {
+        let step = rate_hz / TRACK_RATE_HZ;
+        let cutoff_hz = (TRACK_RATE_HZ / 2.0).min(rate_hz / 2.0);
+        let transition_hz = 0.2 * cutoff_hz;
+        // Kaiser's length formula for 60 dB: (A - 8) / (2.285 * 2 pi * transition), Kaiser 1974.
+        let taps = ((60.0 - 8.0) / (2.285 * std::f64::consts::TAU * transition_hz / rate_hz)).ceil() as usize;
+        let taps = taps.next_multiple_of(8).max(16);
+        let (phases, exact) = match (rate_hz.fract() == 0.0).then(|| 8000 / gcd(rate_hz as u64, 8000)) {
+            Some(l) if l <= 1000 => (l as usize, true),
+            _ => (512, false),
+        };
+        let mut table = Vec::with_capacity((phases + 1) * taps);
+        let half = taps as f64 / 2.0;
+        for phase in 0..=phases {
+            let frac = phase as f64 / phases as f64;
+            let row = table.len();
+            for k in 0..taps {
+                let x = k as f64 - (half - 1.0) - frac;
+                table.push((sinc(2.0 * cutoff_hz / rate_hz * x) * kaiser(x / half, 5.65)) as f32);
+            }
+            let sum: f32 = table[row..].iter().sum();
+            table[row..].iter_mut().for_each(|t| *t /= sum);
+        }
+        let lead = taps / 2 - 1;
+        Self {
+            step,
+            taps,
+            phases,
+            table,
+            exact,
+            pending: vec![0.0; lead],
+            first: -(lead as i64),
+            next_out: 0,
+            received: -(lead as i64),
+        }
+    }
+
+    fn run(&mut self, out: &mut Vec<f32>) {
+        self.received = self.first + self.pending.len() as i64;
+        loop {
+            let position = self.next_out as f64 * self.step;
+            let whole = position.floor();
+            let start = whole as i64 - (self.taps as i64 / 2 - 1);
+            if start + self.taps as i64 > self.received {
+                break;
+            }
+            let at = (start - self.first) as usize;
+            let window = &self.pending[at..at + self.taps];
+            let phase = (position - whole) * self.phases as f64;
+            let row = |i: usize| &self.table[i * self.taps..(i + 1) * self.taps];
+            out.push(if self.exact {
+                dot(window, row(phase.round() as usize))
+            } else {
+                let i = phase as usize;
+                let blend = (phase - i as f64) as f32;
+                dot(window, row(i)) * (1.0 - blend) + dot(window, row(i + 1)) * blend
+            });
+            self.next_out += 1;
+        }
+        let keep_from =
+            ((self.next_out as f64 * self.step).floor() as i64 - (self.taps as i64 / 2 - 1)).min(self.received);
+        self.pending.drain(..(keep_from - self.first) as usize);
+        self.first = keep_from;
+    }
+
+    /// Runs out on silence, so that the track is as long as its input.
+    fn finish(&mut self, out: &mut Vec<f32>) {
+        let received = self.first + self.pending.len() as i64;
+        let length = (received as f64 / self.step).round().max(0.0) as u64;
+        self.pending.resize(self.pending.len() + self.taps + self.step.ceil() as usize, 0.0);
+        self.run(out);
+        out.truncate(out.len().saturating_sub((self.next_out.saturating_sub(length)) as usize));
+    }
+}
+
+fn gcd(a: u64, b: u64) -> u64 {
+    if b == 0 { a } else { gcd(b, a % b) }
+}
+
+fn sinc(x: f64) -> f64 {
+    let y = std::f64::consts::PI * x;
+    if y.abs() < 1e-9 { 1.0 } else { y.sin() / y }
+}
+
+/// Kaiser window at `x` within -1 to 1.
+fn kaiser(x: f64, beta: f64) -> f64 {
+    if x.abs() >= 1.0 { 0.0 } else { bessel_i0(beta * (1.0 - x * x).sqrt()) / bessel_i0(beta) }
+}
+
+/// Modified Bessel function of the first kind, order 0, by its power series.
+fn bessel_i0(x: f64) -> f64 {
+    let (mut term, mut sum, mut k) = (1.0, 1.0, 1.0);
+    while term > 1e-12 * sum {
+        term *= (x / (2.0 * k)).powi(2);
+        sum += term;
+        k += 1.0;
+    }
+    sum
+}
+
+/// Scalar product; eight running sums let the compiler use vector registers.
+fn dot(a: &[f32], b: &[f32]) -> f32 {
+    let mut sums = [0.0f32; 8];
+    let (chunks_a, chunks_b) = (a.chunks_exact(8), b.chunks_exact(8));
+    let tail: f32 = chunks_a.remainder().iter().zip(chunks_b.remainder()).map(|(x, y)| x * y).sum();
+    for (x, y) in chunks_a.zip(chunks_b) {
+        for k in 0..8 {
+            sums[k] += x[k] * y[k];
+        }
+    }
+    sums.iter().sum::<f32>() + tail
+}
+
+/// Reads a signal between its samples: 32-tap Kaiser-windowed sinc, 256 phases, nearest phase.
+pub(crate) struct FractionalDelay(Vec<f32>);
+
+const TAPS: usize = 32;
+const PHASES: usize = 256;
+
+impl FractionalDelay {
+    pub(crate) fn new() -> Self {
+        let half = TAPS as f64 / 2.0;
+        let mut table = Vec::with_capacity((PHASES + 1) * TAPS);
+        for phase in 0..=PHASES {
+            let frac = phase as f64 / PHASES as f64;
+            for k in 0..TAPS {
+                let x = k as f64 - (half - 1.0) - frac;
+                table.push((sinc(x) * kaiser(x / half, 5.0)) as f32);
+            }
+        }
+        Self(table)
+    }
+}
+
+/// A stretch of a track read at another rate: `out[i]` is the track at `middle + (i - out.len() / 2) * step` samples.
+pub(crate) fn resampled(track: &Track, middle: f64, step: f64, table: &FractionalDelay, out: &mut [f32]) {
+    let origin = middle - out.len() as f64 / 2.0 * step;
+    let first = origin.floor() as i64 - (TAPS as i64 / 2 - 1);
+    if step == 1.0 && origin.fract() == 0.0 {
+        track.read(origin as i64, out);
+        return;
+    }
+    let needed = ((out.len() as f64 * step).ceil() as usize) + TAPS + 2;
+    let mut buffer = vec![0.0; needed];
+    track.read(first, &mut buffer);
+    let lead = origin - (first + (TAPS as i64 / 2 - 1)) as f64;
+    for (i, o) in out.iter_mut().enumerate() {
+        let position = lead + i as f64 * step;
+        let whole = position as usize;
+        let phase = ((position - whole as f64) * PHASES as f64 + 0.5) as usize;
+        *o = dot(&buffer[whole..whole + TAPS], &table.0[phase * TAPS..(phase + 1) * TAPS]);
+    }
+}
+
+/// Levels the spectrum frame by frame (weighted overlap-add, square-root Hann both ways).
+///
+/// Its two levels are recursive means of the frame powers; the long one starts as the plain mean of
+/// what has been heard, so that a short clip is levelled from its first second.
+struct Leveller {
+    forward: Arc<dyn RealToComplex<f32>>,
+    inverse: Arc<dyn ComplexToReal<f32>>,
+    window: Vec<f32>,
+    input: Vec<f32>,
+    overlap: Vec<f32>,
+    frame: Vec<f32>,
+    spectrum: Vec<Complex32>,
+    /// Frames that wait until the long level has looked ahead.
+    waiting: std::collections::VecDeque<Vec<Complex32>>,
+    long: Vec<f32>,
+    mean: Vec<f32>,
+    short: Vec<f32>,
+    frames: f32,
+    received: usize,
+    out: Vec<i16>,
+    skip: usize,
+}
+
+/// Frames of look-ahead: levels at a frame also know the 2 s that follow it.
+const LOOK_AHEAD: usize = 64;
+
+impl Leveller {
+    fn new() -> Self {
+        let mut planner = RealFftPlanner::new();
+        let window =
+            (0..FRAME).map(|i| (std::f32::consts::PI * (i as f32 + 0.5) / FRAME as f32).sin()).collect::<Vec<_>>();
+        Self {
+            forward: planner.plan_fft_forward(FRAME),
+            inverse: planner.plan_fft_inverse(FRAME),
+            window,
+            input: vec![0.0; HOP],
+            overlap: vec![0.0; FRAME],
+            frame: vec![0.0; FRAME],
+            spectrum: vec![Complex32::default(); BINS],
+            waiting: std::collections::VecDeque::new(),
+            long: vec![0.0; BINS],
+            mean: vec![0.0; BINS],
+            short: vec![0.0; BINS.div_ceil(BAND)],
+            frames: 0.0,
+            received: 0,
+            out: Vec::new(),
+            skip: HOP,
+        }
+    }
+
+    fn push(&mut self, samples: &[f32]) {
+        self.received += samples.len();
+        self.input.extend_from_slice(samples);
+        let mut at = 0;
+        while at + FRAME <= self.input.len() {
+            for ((o, &i), &w) in self.frame.iter_mut().zip(&self.input[at..at + FRAME]).zip(&self.window) {
+                *o = i * w;
+            }
+            let mut spectrum = vec![Complex32::default(); BINS];
+            // The lengths are those of the plan: it cannot fail.
+            self.forward.process(&mut self.frame, &mut spectrum).expect("frame and plan agree");
+            self.frames += 1.0;
+            let long_rate = 1.0 / self.frames.min(LONG_FRAMES);
+            let mean_rate = 1.0 / self.frames;
+            for (k, c) in spectrum.iter().enumerate() {
+                let power = c.norm_sqr();
+                self.long[k] += (power - self.long[k]) * long_rate;
+                self.mean[k] += (power - self.mean[k]) * mean_rate;
+            }
+            self.waiting.push_back(spectrum);
+            if self.waiting.len() > LOOK_AHEAD {
+                self.emit();
+            }
+            at += HOP;
+        }
+        self.input.drain(..at);
+    }
+
+    /// Levels the oldest waiting frame and adds it to the output.
+    fn emit(&mut self) {
+        let Some(frame) = self.waiting.pop_front() else { return };
+        let low = (BAND_LOW_HZ / TRACK_RATE_HZ as f32 * FRAME as f32).round() as usize;
+        let high = (BAND_HIGH_HZ / TRACK_RATE_HZ as f32 * FRAME as f32).round() as usize;
+        let level = |k: usize| self.long[k].max(self.mean[k] * PAUSE_FLOOR);
+        self.spectrum.fill(Complex32::default());
+        // Bins far below the strongest hold only rounding noise: levelling must not raise it.
+        let dust = (0..BINS).map(level).fold(0.0f32, f32::max) * 1e-9 + 1e-18;
+        for (band, short) in self.short.iter_mut().enumerate() {
+            let bins = (band * BAND).max(low)..((band + 1) * BAND).min(high);
+            if bins.is_empty() {
+                continue;
+            }
+            let excess = bins.clone().map(|k| frame[k].norm_sqr() / (level(k) + dust)).sum::<f32>() / bins.len() as f32;
+            *short += (excess - *short) / SHORT_FRAMES;
+            let compression = 1.0 / short.max(1.0).sqrt();
+            for k in bins {
+                self.spectrum[k] = frame[k] * (compression / (level(k) + dust)).sqrt();
+            }
+        }
+        self.inverse.process(&mut self.spectrum, &mut self.frame).expect("frame and plan agree");
+        // A unit-power bin in each of `high - low` bins gives a unit-variance signal with this factor.
+        let scale = self.window.iter().map(|w| w * w).sum::<f32>().sqrt() / (FRAME as f32).sqrt()
+            * (FRAME as f32 / 2.0 / (high - low) as f32).sqrt()
+            / (FRAME as f32).sqrt();
+        for ((o, &f), &w) in self.overlap.iter_mut().zip(&self.frame).zip(&self.window) {
+            *o += f * w * scale;
+        }
+        let ready = &self.overlap[..HOP];
+        let skip = self.skip.min(HOP);
+        self.skip -= skip;
+        self.out.extend(ready[skip..].iter().map(|s| (s * STEPS).round() as i16));
+        self.overlap.copy_within(HOP.., 0);
+        self.overlap[HOP..].fill(0.0);
+    }
+
+    fn finish(&mut self) {
+        let received = self.received;
+        self.push(&[0.0; 2 * FRAME]);
+        while !self.waiting.is_empty() {
+            self.emit();
+        }
+        self.out.truncate(received);
+        self.out.shrink_to_fit();
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A band-limited click at `at_s`, sampled at `rate`.
+    fn click(rate: f64, at_s: f64, length_s: f64) -> Vec<f32> {
+        (0..(rate * length_s) as usize)
+            .map(|i| {
+                let x = (i as f64 / rate - at_s) * 2000.0;
+                (sinc(x) * (-x * x / 50.0).exp()) as f32
+            })
+            .collect()
+    }
+
+    #[test]
+    fn a_click_stays_where_it_was_at_every_rate() {
+        let table = FractionalDelay::new();
+        for rate in [8000.0, 11_025.0, 16_000.0, 22_050.0, 32_000.0, 44_100.0, 47_999.0, 48_000.0, 96_000.0, 192_000.0]
+        {
+            let mut decimator = Decimator::new(rate);
+            let mut out = Vec::new();
+            for block in click(rate, 2.0, 4.0).chunks(777) {
+                decimator.pending.extend_from_slice(block);
+                decimator.run(&mut out);
+            }
+            decimator.finish(&mut out);
+            assert_eq!(out.len(), 32_000, "{rate} Hz");
+            let track = Track::raw(&out.iter().map(|s| s * 100.0).collect::<Vec<f32>>());
+            // Peak of the track, found on a grid of 1/256 sample (0.5 us; a sample at 192 kHz is 5.2 us).
+            let mut fine = vec![0.0; 1281];
+            resampled(&track, 16_000.0, 1.0 / 256.0, &table, &mut fine);
+            let at = (0..fine.len()).max_by(|&x, &y| fine[x].total_cmp(&fine[y])).unwrap();
+            let error_s = (at as f64 - 640.5) / 256.0 / 8000.0;
+            assert!(error_s.abs() < 2.5e-6, "{rate} Hz: {} us", error_s * 1e6);
+        }
+    }
+
+    #[test]
+    fn noise_is_levelled_to_unit_spread() {
+        let mut noise = crate::pair::tests::Noise::new(2);
+        for gain in [1e-4f32, 1.0] {
+            let mut builder = TrackBuilder::new(16_000.0, 2).unwrap();
+            let samples: Vec<f32> = (0..640_000).map(|_| gain * noise.gauss()).collect();
+            builder.push(&samples).unwrap();
+            let track = builder.finish();
+            let level = track.levels().iter().sum::<f32>() / track.levels().len() as f32;
+            assert!((0.8..1.25).contains(&level), "{gain}: {level}");
+        }
+    }
+
+    #[test]
+    fn channels_that_cancel_are_not_mixed() {
+        let mut noise = crate::pair::tests::Noise::new(3);
+        let mut builder = TrackBuilder::new(8000.0, 2).unwrap();
+        let samples: Vec<f32> = (0..80_000)
+            .flat_map(|_| {
+                let s = noise.gauss();
+                [s, -s]
+            })
+            .collect();
+        builder.push(&samples).unwrap();
+        let track = builder.finish();
+        assert!(track.levels().iter().sum::<f32>() / track.levels().len() as f32 > 0.5);
+    }
+
+    #[test]
+    fn broken_samples_count_as_silence_and_constants_are_silent() {
+        let mut builder = TrackBuilder::new(48_000.0, 1).unwrap();
+        builder.push(&[f32::NAN, f32::INFINITY, f32::MAX, -1e-40, 0.5]).unwrap();
+        builder.push(&vec![f32::NEG_INFINITY; 50_000]).unwrap();
+        let track = builder.finish();
+        assert!(track.levels().iter().all(|l| l.is_finite()));
+        let mut builder = TrackBuilder::new(48_000.0, 1).unwrap();
+        builder.push(&vec![0.7; 50_000]).unwrap();
+        assert!(builder.finish().is_silent());
+        assert!(TrackBuilder::new(f64::NAN, 1).is_err());
+        assert!(TrackBuilder::new(48_000.0, 0).is_err());
     }
 }

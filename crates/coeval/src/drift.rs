@@ -1,0 +1,301 @@
+//! Measures what is left between two tracks once one is read on the other's clock.
+//!
+//! `a` is resampled by the map found so far, so that a matching pair lies at lag zero whatever the
+//! drift. Cross-spectra of successive windows are summed until their correlation peak stands out;
+//! its place, by Newton's method on the weighted cross-spectrum, is one piece of evidence. The
+//! weighting is the maximum-likelihood one (Hannan-Thomson in Knapp & Carter, IEEE TASSP 24(4), 1976),
+//! C / (|G12| (1 - C)) with C the magnitude-squared coherence, estimated from the windows that matched.
+
+use rayon::prelude::*;
+use realfft::num_complex::Complex32;
+
+use crate::clock::ClockMap;
+use crate::correlate::Plans;
+use crate::error::Result;
+use crate::pair::Evidence;
+use crate::progress::{Progress, step};
+use crate::track::{FractionalDelay, TRACK_RATE_HZ, Track, resampled};
+
+/// Transform length, lags kept to either side (8 ms), and window length that makes these lags linear.
+const SIZE: usize = 8192;
+const REACH: usize = 64;
+const WINDOW: usize = SIZE - 2 * REACH;
+pub(crate) const WINDOW_S: f64 = WINDOW as f64 / TRACK_RATE_HZ;
+/// Lags nearer than this to the peak are its own (2.5 ms).
+const OWN: usize = 20;
+/// Windows are summed over this long at the most: longer, and a wandering clock smears them.
+const PATIENCE_S: f64 = 90.0;
+/// Width of the bands in which coherence is taken (62.5 Hz).
+const BAND: usize = 64;
+/// No peak is known better than this, seconds: rooms and codecs bend phases by more than noise does.
+const FLOOR_S: f64 = 2e-6;
+
+/// How evidence is taken.
+#[derive(Debug, Clone)]
+pub(crate) struct Measure<'m> {
+    pub(crate) map: &'m ClockMap,
+    pub(crate) inverted: bool,
+    /// Farthest residual that is believed, seconds, at most 7 ms.
+    pub(crate) within_s: f64,
+    /// Least height of a peak, in spreads of the correlation around it.
+    pub(crate) least: f64,
+    /// Factor for every frequency bin.
+    pub(crate) weighting: &'m [f32],
+    /// Moments at which summing starts afresh, `b` seconds.
+    pub(crate) breaks_s: &'m [f64],
+}
+
+/// Evidence, and the weighting that it suggests.
+pub(crate) struct Measured {
+    pub(crate) evidence: Vec<Evidence>,
+    pub(crate) weighting: Vec<f32>,
+    /// Height of each evidence's peak.
+    pub(crate) heights: Vec<f64>,
+}
+
+/// No preference among frequencies.
+pub(crate) fn flat() -> Vec<f32> {
+    vec![1.0; SIZE / 2 + 1]
+}
+
+struct Window {
+    middle_s: f64,
+    cross: Vec<Complex32>,
+    power_a: Vec<f32>,
+    power_b: Vec<f32>,
+}
+
+/// Cross-spectra that are being summed.
+struct Sum {
+    cross: Vec<Complex32>,
+    power_a: Vec<f32>,
+    power_b: Vec<f32>,
+    time: f64,
+    mass: f64,
+    first_s: f64,
+    windows: usize,
+}
+
+impl Sum {
+    fn new() -> Self {
+        let bins = SIZE / 2 + 1;
+        Self {
+            cross: vec![Complex32::default(); bins],
+            power_a: vec![0.0; bins / BAND + 1],
+            power_b: vec![0.0; bins / BAND + 1],
+            time: 0.0,
+            mass: 0.0,
+            first_s: f64::NAN,
+            windows: 0,
+        }
+    }
+
+    fn add(&mut self, w: &Window) {
+        if self.windows == 0 {
+            self.first_s = w.middle_s;
+        }
+        for (s, c) in self.cross.iter_mut().zip(&w.cross) {
+            *s += c;
+        }
+        for (s, p) in self.power_a.iter_mut().zip(&w.power_a) {
+            *s += p;
+        }
+        for (s, p) in self.power_b.iter_mut().zip(&w.power_b) {
+            *s += p;
+        }
+        // A window counts for the time of the sum as much as it can for its peak.
+        let mass = w.power_a.iter().zip(&w.power_b).map(|(a, b)| f64::from((a * b).sqrt())).sum::<f64>();
+        self.time += w.middle_s * mass;
+        self.mass += mass;
+        self.windows += 1;
+    }
+
+    fn absorb(&mut self, other: &Sum) {
+        for (s, c) in self.cross.iter_mut().zip(&other.cross) {
+            *s += c;
+        }
+        for (s, p) in self.power_a.iter_mut().zip(&other.power_a) {
+            *s += p;
+        }
+        for (s, p) in self.power_b.iter_mut().zip(&other.power_b) {
+            *s += p;
+        }
+        self.windows += other.windows;
+    }
+}
+
+/// Takes evidence from windows at `starts` (samples of `b`, ascending).
+pub(crate) fn measure(
+    a: &Track,
+    b: &Track,
+    starts: &[i64],
+    how: &Measure<'_>,
+    plans: &Plans,
+    progress: &dyn Progress,
+) -> Result<Measured> {
+    let plan = plans.get(SIZE);
+    let table = FractionalDelay::new();
+    let sign = if how.inverted { -1.0 } else { 1.0 };
+    let window = |&start: &i64| -> Window {
+        let middle_s = (start as f64 + WINDOW as f64 / 2.0) / TRACK_RATE_HZ;
+        let mut block = vec![0.0; SIZE];
+        // Placed so that lag zero is the correlation's index zero.
+        b.read(start, &mut block[REACH..REACH + WINDOW]);
+        let (near, far) = (middle_s - WINDOW_S / 4.0, middle_s + WINDOW_S / 4.0);
+        let slope = (how.map.to_timeline(far) - how.map.to_timeline(near)) / (far - near);
+        // Across a jump the slope means nothing: such a window is read at the plain rate.
+        let slope = if (slope - 1.0).abs() < 2e-3 { slope } else { 1.0 };
+        let mut stretch = vec![0.0; SIZE];
+        let middle = how.map.to_timeline(middle_s) * TRACK_RATE_HZ;
+        resampled(a, middle, slope, &table, &mut stretch[..WINDOW + 2 * REACH]);
+        let (x, y) = (plan.spectrum(&mut stretch), plan.spectrum(&mut block));
+        let power = |s: &[Complex32]| s.chunks(BAND).map(|c| c.iter().map(|v| v.norm_sqr()).sum()).collect();
+        let cross = x.iter().zip(&y).map(|(x, y)| x * y.conj() * sign).collect();
+        Window { middle_s, power_a: power(&x), power_b: power(&y), cross }
+    };
+    let mut result = Measured { evidence: Vec::new(), weighting: Vec::new(), heights: Vec::new() };
+    let mut matched = Sum::new();
+    let mut pending = Sum::new();
+    let mut breaks = how.breaks_s.iter().copied().peekable();
+    let peak = Peak { plan: &plan, how };
+    let mut scratch = (Vec::new(), Vec::new());
+    for (i, batch) in starts.chunks(64).enumerate() {
+        step(progress, "measure", (i * 64) as f64 / starts.len() as f64)?;
+        let windows: Vec<Window> = batch.par_iter().map(window).collect();
+        for w in &windows {
+            while breaks.next_if(|&t| t <= w.middle_s + WINDOW_S / 2.0).is_some() {
+                pending = Sum::new();
+            }
+            if w.middle_s - pending.first_s > PATIENCE_S {
+                pending = Sum::new();
+            }
+            let mut own = Sum::new();
+            own.add(w);
+            // A window that stands out by itself is taken by itself: it says most about its moment.
+            let alone = peak.find(&own.cross, how.least + 2.0, &mut scratch);
+            let taken = if alone.is_some() {
+                alone
+            } else {
+                pending.add(w);
+                if pending.windows > 1 { peak.find(&pending.cross, how.least, &mut scratch) } else { None }
+            };
+            if let Some((lag_s, sigma_s, height)) = taken {
+                let sum = if alone.is_some() { own } else { std::mem::replace(&mut pending, Sum::new()) };
+                let b_s = sum.time / sum.mass;
+                result.evidence.push(Evidence { a_s: how.map.to_timeline(b_s) + lag_s, b_s, sigma_s });
+                result.heights.push(height);
+                matched.absorb(&sum);
+            }
+        }
+    }
+    result.weighting = if matched.windows > 0 { weighting(&matched) } else { how.weighting.to_vec() };
+    Ok(result)
+}
+
+struct Peak<'p> {
+    plan: &'p crate::correlate::Plan,
+    how: &'p Measure<'p>,
+}
+
+impl Peak<'_> {
+    /// Lag, its standard deviation (both seconds) and height of a sum's correlation peak, if it is high enough.
+    fn find(
+        &self,
+        cross: &[Complex32],
+        least: f64,
+        scratch: &mut (Vec<Complex32>, Vec<f32>),
+    ) -> Option<(f64, f64, f64)> {
+        let (product, correlation) = scratch;
+        product.clear();
+        product.extend(cross.iter().zip(self.how.weighting).map(|(c, w)| c * w));
+        correlation.resize(SIZE, 0.0);
+        let weighted = product.clone();
+        self.plan.invert(product, correlation);
+        let mut lags = [0.0f32; 2 * REACH + 1];
+        lags[..REACH].copy_from_slice(&correlation[SIZE - REACH..]);
+        lags[REACH..].copy_from_slice(&correlation[..=REACH]);
+        let within = ((self.how.within_s * TRACK_RATE_HZ).ceil() as usize).clamp(2, REACH - 8);
+        let (at, top) = lags
+            .iter()
+            .enumerate()
+            .filter(|(i, _)| i.abs_diff(REACH) <= within)
+            .fold((0, f32::NEG_INFINITY), |m, (i, &v)| if v > m.1 { (i, v) } else { m });
+        let (mut sum, mut count) = (0.0f64, 0);
+        for (i, &v) in lags.iter().enumerate() {
+            if i.abs_diff(at) > OWN {
+                sum += f64::from(v * v);
+                count += 1;
+            }
+        }
+        let spread = (sum / f64::from(count)).sqrt();
+        let height = f64::from(top) / spread;
+        // At the edge of what is believed it is not a peak but a flank of one further out.
+        if !(height >= least && height.is_finite()) || at.abs_diff(REACH) == within {
+            return None;
+        }
+        let (lag, curvature) = newton(&weighted, at as f64 - REACH as f64)?;
+        // Noise of the slope over curvature of the peak; the noise has the spectrum of the weighted product.
+        let power = |f: &dyn Fn(f64) -> f64| {
+            weighted
+                .iter()
+                .enumerate()
+                .map(|(k, c)| f(std::f64::consts::TAU * k as f64 / SIZE as f64) * f64::from(c.norm_sqr()))
+                .sum::<f64>()
+        };
+        let slope_noise = spread * (power(&|w| w * w) / power(&|_| 1.0)).sqrt();
+        let sigma_s = slope_noise / curvature / TRACK_RATE_HZ;
+        Some((lag / TRACK_RATE_HZ, sigma_s.hypot(FLOOR_S), height))
+    }
+}
+
+/// Maximum near `lag` (samples) of the correlation with this spectrum, and minus its second derivative there.
+fn newton(spectrum: &[Complex32], lag: f64) -> Option<(f64, f64)> {
+    let mut at = lag;
+    let mut curvature = 0.0;
+    for _ in 0..6 {
+        let step = std::f64::consts::TAU / SIZE as f64;
+        let (mut first, mut second) = (0.0, 0.0);
+        let mut turn = (1.0, 0.0);
+        let (cos, sin) = ((step * at).cos(), (step * at).sin());
+        for (k, c) in spectrum.iter().enumerate() {
+            let w = step * k as f64;
+            let (re, im) = (f64::from(c.re), f64::from(c.im));
+            let (r, i) = (re * turn.0 - im * turn.1, re * turn.1 + im * turn.0);
+            first -= w * i;
+            second -= w * w * r;
+            turn = (turn.0 * cos - turn.1 * sin, turn.0 * sin + turn.1 * cos);
+        }
+        // Twice the sum over positive frequencies is the real signal; the inverse transform has the same factor.
+        (first, second) = (2.0 * first, 2.0 * second);
+        if second >= 0.0 {
+            return None;
+        }
+        curvature = -second;
+        let move_by = (first / curvature).clamp(-0.5, 0.5);
+        at += move_by;
+        if move_by.abs() < 1e-7 {
+            break;
+        }
+    }
+    ((at - lag).abs() <= 1.0).then_some((at, curvature))
+}
+
+/// Maximum-likelihood weighting from the sums that matched.
+fn weighting(sum: &Sum) -> Vec<f32> {
+    let bins = SIZE / 2 + 1;
+    let mut out = vec![0.0; bins];
+    let averages = (sum.windows * BAND) as f32;
+    for (band, chunk) in sum.cross.chunks(BAND).enumerate() {
+        let cross = chunk.iter().sum::<Complex32>().norm_sqr();
+        let power = sum.power_a[band] * sum.power_b[band];
+        if power <= 0.0 {
+            continue;
+        }
+        // Independent noise alone shows a coherence of one over the number of averages.
+        let coherence = (cross / power - 2.0 / averages).clamp(0.0, 0.98);
+        let weight = coherence.sqrt() / (1.0 - coherence) / power.sqrt();
+        out[band * BAND..(band * BAND + chunk.len())].fill(weight);
+    }
+    let top = out.iter().copied().fold(0.0f32, f32::max);
+    if top > 0.0 { out.iter().map(|w| w / top).collect() } else { vec![1.0; bins] }
+}

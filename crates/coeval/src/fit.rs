@@ -1,0 +1,356 @@
+//! Clocks from measurements: robust penalised least squares.
+//!
+//! A recording's clock is a drift that is constant, or one that walks: piecewise constant over equal
+//! intervals, each change priced by the random-walk part of the two-state clock model (Van Dierendonck,
+//! McGraw & Brown 1984, quoted in the literature on Kalman clock models; q2 there, `wander_q` here).
+//! Files of one recording share its clock and have an offset each; a jump is a step at a known moment.
+//! Weights: Huber's (k = 1.345), scale from the median absolute deviation.
+
+/// A recording as the fit sees it.
+#[derive(Debug, Clone)]
+pub(crate) struct Clock {
+    /// Length over which the clock runs, seconds.
+    pub(crate) span_s: f64,
+    /// Variance that the drift gathers, ppm^2 per second; 0: constant drift.
+    pub(crate) wander_q: f64,
+    /// The clock is the timeline itself.
+    pub(crate) fixed: bool,
+}
+
+/// A file as the fit sees it.
+#[derive(Debug, Clone)]
+pub(crate) struct File {
+    pub(crate) clock: usize,
+    /// Where it starts on its recording's own clock, seconds.
+    pub(crate) start_s: f64,
+    pub(crate) duration_s: f64,
+    /// Moments of jumps, file seconds, ascending.
+    pub(crate) jumps: Vec<f64>,
+    /// Offset is zero by definition.
+    pub(crate) fixed: bool,
+}
+
+/// This moment of file `a` is that moment of file `b`.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Observation {
+    pub(crate) a: usize,
+    pub(crate) a_s: f64,
+    pub(crate) b: usize,
+    pub(crate) b_s: f64,
+    pub(crate) sigma_s: f64,
+    /// Which link it belongs to, for the link's own bias.
+    pub(crate) link: usize,
+}
+
+/// The whole problem.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Problem {
+    pub(crate) clocks: Vec<Clock>,
+    pub(crate) files: Vec<File>,
+    pub(crate) observations: Vec<Observation>,
+    /// For each link: standard deviation of a constant error of its own (sound paths differ), seconds; 0: none.
+    pub(crate) link_bias_s: Vec<f64>,
+    /// For each link: factor on its weight.
+    pub(crate) link_weight: Vec<f64>,
+}
+
+/// The solved problem.
+#[derive(Debug, Clone)]
+pub(crate) struct Solved {
+    layout: Layout,
+    files: Vec<File>,
+    clocks: Vec<Clock>,
+    x: Vec<f64>,
+    /// Lower triangle of the Cholesky factor of the normal matrix, row by row.
+    factor: Vec<f64>,
+    /// Robust scale of the residuals in units of their sigmas.
+    pub(crate) scale: f64,
+    /// Sum of squared scaled residuals with Huber's bound, and the number of free parameters in effect.
+    pub(crate) misfit: f64,
+    pub(crate) freedom: f64,
+}
+
+/// Where each unknown stands in the vector.
+#[derive(Debug, Clone)]
+struct Layout {
+    drift: Vec<(usize, usize)>,
+    offset: Vec<Option<usize>>,
+    jumps: Vec<usize>,
+    bias: Vec<Option<usize>>,
+    len: usize,
+}
+
+/// Standard deviation of a clock's mean drift before anything is known, ppm: only to keep the system solvable.
+const DRIFT_PRIOR_PPM: f64 = 2000.0;
+/// Intervals in which a walking drift is constant: at most this many, at least this long.
+const INTERVALS: f64 = 48.0;
+const INTERVAL_MIN_S: f64 = 20.0;
+
+fn intervals(clock: &Clock) -> usize {
+    if clock.fixed {
+        0
+    } else if clock.wander_q > 0.0 {
+        (clock.span_s / INTERVAL_MIN_S).clamp(1.0, INTERVALS) as usize
+    } else {
+        1
+    }
+}
+
+/// Terms of timeline time as a function of the unknowns: `(index, factor)`.
+fn terms(
+    layout: &Layout,
+    clocks: &[Clock],
+    files: &[File],
+    file: usize,
+    file_s: f64,
+    sign: f64,
+    out: &mut Vec<(usize, f64)>,
+) {
+    let f = &files[file];
+    let (first, count) = layout.drift[f.clock];
+    if count > 0 {
+        let width = clocks[f.clock].span_s / count as f64;
+        // The clock's excess since the file's start: overlap of that time with each interval.
+        let (from, to) = if file_s >= 0.0 { (f.start_s, f.start_s + file_s) } else { (f.start_s + file_s, f.start_s) };
+        let direction = if file_s >= 0.0 { sign } else { -sign };
+        for k in 0..count {
+            let low = if k == 0 { f64::NEG_INFINITY } else { k as f64 * width };
+            let high = if k + 1 == count { f64::INFINITY } else { (k + 1) as f64 * width };
+            let share = to.min(high) - from.max(low);
+            if share > 0.0 {
+                out.push((first + k, direction * share * 1e-6));
+            }
+        }
+    }
+    if let Some(i) = layout.offset[file] {
+        out.push((i, sign));
+    }
+    for (j, &at) in f.jumps.iter().enumerate() {
+        if file_s >= at {
+            out.push((layout.jumps[file] + j, sign));
+        }
+    }
+}
+
+impl Problem {
+    fn layout(&self) -> Layout {
+        let mut len = 0;
+        let mut place = |count: usize| {
+            len += count;
+            len - count
+        };
+        let drift = self
+            .clocks
+            .iter()
+            .map(|c| {
+                let n = intervals(c);
+                (place(n), n)
+            })
+            .collect();
+        let offset = self.files.iter().map(|f| (!f.fixed).then(|| place(1))).collect();
+        let jumps = self.files.iter().map(|f| place(f.jumps.len())).collect();
+        let bias = self.link_bias_s.iter().map(|&b| (b > 0.0).then(|| place(1))).collect();
+        Layout { drift, offset, jumps, bias, len }
+    }
+
+    /// Solves it; `None` when there is nothing to solve or the numbers are unusable.
+    pub(crate) fn solve(&self) -> Option<Solved> {
+        let layout = self.layout();
+        let n = layout.len;
+        let rows: Vec<Vec<(usize, f64)>> = self
+            .observations
+            .iter()
+            .map(|o| {
+                let mut row = Vec::new();
+                terms(&layout, &self.clocks, &self.files, o.a, o.a_s, 1.0, &mut row);
+                terms(&layout, &self.clocks, &self.files, o.b, o.b_s, -1.0, &mut row);
+                if let Some(i) = layout.bias[o.link] {
+                    row.push((i, 1.0));
+                }
+                row
+            })
+            .collect();
+        let right: Vec<f64> = self.observations.iter().map(|o| o.b_s - o.a_s).collect();
+        let mut weights: Vec<f64> = self
+            .observations
+            .iter()
+            .map(|o| self.link_weight.get(o.link).copied().unwrap_or(1.0) / (o.sigma_s * o.sigma_s))
+            .collect();
+        let base = weights.clone();
+        let mut scale = 1.0;
+        let mut result = None;
+        for round in 0..8 {
+            let (mut normal, mut vector) = self.priors(&layout);
+            for ((row, &r), &w) in rows.iter().zip(&right).zip(&weights) {
+                let w = w / (scale * scale);
+                for &(i, x) in row {
+                    vector[i] += w * x * r;
+                    for &(j, y) in row {
+                        if j <= i {
+                            normal[i * n + j] += w * x * y;
+                        }
+                    }
+                }
+            }
+            if !cholesky(&mut normal, n) {
+                return None;
+            }
+            let x = solve_factored(&normal, n, vector);
+            let residuals: Vec<f64> =
+                rows.iter().zip(&right).map(|(row, &r)| row.iter().map(|&(i, f)| f * x[i]).sum::<f64>() - r).collect();
+            let scaled: Vec<f64> =
+                residuals.iter().zip(&self.observations).map(|(r, o)| (r / o.sigma_s).abs()).collect();
+            let last = round == 7;
+            let mut sorted = scaled.clone();
+            sorted.sort_by(f64::total_cmp);
+            let next_scale = if sorted.is_empty() { 1.0 } else { (1.4826 * sorted[sorted.len() / 2]).max(1.0) };
+            for ((w, &b), &s) in weights.iter_mut().zip(&base).zip(&scaled) {
+                let u = s / next_scale;
+                // Huber's weight, and none at all for what lies beyond ten spreads.
+                *w = if u > 10.0 { 0.0 } else { b * (1.345 / u).min(1.0) };
+            }
+            if last || (next_scale / scale - 1.0).abs() < 1e-3 && round > 2 {
+                let misfit = scaled
+                    .iter()
+                    .map(|s| {
+                        let u = s / next_scale;
+                        if u <= 1.345 { u * u } else { 1.345 * (2.0 * u - 1.345) }
+                    })
+                    .sum();
+                // Effective parameters: n minus what the priors hold, trace of (N^-1 P).
+                let (prior, _) = self.priors(&layout);
+                let mut held = 0.0;
+                for i in 0..n {
+                    let mut unit = vec![0.0; n];
+                    for j in 0..n {
+                        unit[j] = prior[i.max(j) * n + i.min(j)];
+                    }
+                    held += solve_factored(&normal, n, unit)[i];
+                }
+                result = Some(Solved {
+                    layout: layout.clone(),
+                    files: self.files.clone(),
+                    clocks: self.clocks.clone(),
+                    x,
+                    factor: normal,
+                    scale: next_scale,
+                    misfit,
+                    freedom: n as f64 - held,
+                });
+                break;
+            }
+            scale = next_scale;
+        }
+        result.filter(|r| r.x.iter().all(|v| v.is_finite()))
+    }
+
+    fn priors(&self, layout: &Layout) -> (Vec<f64>, Vec<f64>) {
+        let n = layout.len;
+        let mut normal = vec![0.0; n * n];
+        for (clock, &(first, count)) in self.clocks.iter().zip(&layout.drift) {
+            for k in 0..count {
+                let i = first + k;
+                normal[i * n + i] += 1.0 / (DRIFT_PRIOR_PPM * DRIFT_PRIOR_PPM * count as f64);
+                if k > 0 {
+                    let w = 1.0 / (clock.wander_q * clock.span_s / count as f64);
+                    normal[i * n + i] += w;
+                    normal[(i - 1) * n + i - 1] += w;
+                    normal[i * n + i - 1] -= w;
+                }
+            }
+        }
+        // Offsets and jumps are unknown to within a year; the term only keeps an unconnected file solvable.
+        for i in layout.offset.iter().flatten().copied() {
+            normal[i * n + i] += 1e-15;
+        }
+        for (file, &first) in self.files.iter().zip(&layout.jumps) {
+            for i in first..first + file.jumps.len() {
+                normal[i * n + i] += 1e-6;
+            }
+        }
+        for (i, &bias) in layout.bias.iter().zip(&self.link_bias_s) {
+            if let Some(i) = *i {
+                normal[i * n + i] += 1.0 / (bias * bias);
+            }
+        }
+        (normal, vec![0.0; n])
+    }
+}
+
+impl Solved {
+    /// Timeline time of a moment of a file.
+    pub(crate) fn timeline_s(&self, file: usize, file_s: f64) -> f64 {
+        let mut row = Vec::new();
+        terms(&self.layout, &self.clocks, &self.files, file, file_s, 1.0, &mut row);
+        file_s + row.iter().map(|&(i, f)| f * self.x[i]).sum::<f64>()
+    }
+
+    /// Timeline time just before a jump.
+    pub(crate) fn timeline_before_s(&self, file: usize, jump: usize) -> f64 {
+        self.timeline_s(file, self.files[file].jumps[jump]) - self.x[self.layout.jumps[file] + jump]
+    }
+
+    /// One standard deviation of a moment's timeline time, seconds.
+    pub(crate) fn sigma_s(&self, file: usize, file_s: f64) -> f64 {
+        let n = self.layout.len;
+        let mut row = Vec::new();
+        terms(&self.layout, &self.clocks, &self.files, file, file_s, 1.0, &mut row);
+        let mut g = vec![0.0; n];
+        for (i, f) in row {
+            g[i] += f;
+        }
+        // |L^-1 g|^2 is g' N^-1 g.
+        let y = forward(&self.factor, n, g);
+        y.iter().map(|v| v * v).sum::<f64>().sqrt()
+    }
+
+    /// Moments of a file where its map bends, file seconds, without its ends and jumps.
+    pub(crate) fn bends(&self, file: usize) -> Vec<f64> {
+        let f = &self.files[file];
+        let (_, count) = self.layout.drift[f.clock];
+        let width = self.clocks[f.clock].span_s / count.max(1) as f64;
+        (1..count).map(|k| k as f64 * width - f.start_s).filter(|&t| t > 1e-6 && t < f.duration_s - 1e-6).collect()
+    }
+
+    /// Timeline seconds gained at a jump.
+    pub(crate) fn size_of_jump(&self, file: usize, jump: usize) -> f64 {
+        self.x[self.layout.jumps[file] + jump]
+    }
+}
+
+/// Cholesky factorisation in place (lower triangle, row by row). `false` if the matrix is not positive definite.
+fn cholesky(m: &mut [f64], n: usize) -> bool {
+    for i in 0..n {
+        for j in 0..=i {
+            let (row_i, row_j) = (&m[i * n..i * n + j], &m[j * n..j * n + j]);
+            let sum: f64 = row_i.iter().zip(row_j).map(|(x, y)| x * y).sum();
+            let v = m[i * n + j] - sum;
+            if i == j {
+                if !(v > 0.0 && v.is_finite()) {
+                    return false;
+                }
+                m[i * n + i] = v.sqrt();
+            } else {
+                m[i * n + j] = v / m[j * n + j];
+            }
+        }
+    }
+    true
+}
+
+fn forward(factor: &[f64], n: usize, mut v: Vec<f64>) -> Vec<f64> {
+    for i in 0..n {
+        let sum: f64 = (0..i).map(|j| factor[i * n + j] * v[j]).sum();
+        v[i] = (v[i] - sum) / factor[i * n + i];
+    }
+    v
+}
+
+fn solve_factored(factor: &[f64], n: usize, v: Vec<f64>) -> Vec<f64> {
+    let mut v = forward(factor, n, v);
+    for i in (0..n).rev() {
+        let sum: f64 = (i + 1..n).map(|j| factor[j * n + i] * v[j]).sum();
+        v[i] = (v[i] - sum) / factor[i * n + i];
+    }
+    v
+}

@@ -1,0 +1,344 @@
+//! Follows a candidate through the whole overlap of two tracks: is it real, and how does it go on?
+//!
+//! Blocks of `b` are correlated with `a` around the candidate's line. A line through all block
+//! correlograms (offset and drift together) is searched first; then the best path along that line,
+//! which may bend (wander) and, at a price, jump. The path's score is judged against the same path
+//! shifted aside, where the two tracks have nothing in common but their habits: an engine that
+//! repeats itself scores there too.
+
+use rayon::prelude::*;
+
+use crate::correlate::{Plan, Plans};
+use crate::error::Result;
+use crate::offset::Candidate;
+use crate::progress::{Progress, step};
+use crate::track::{FractionalDelay, LEVEL_HOP, TRACK_RATE_HZ, Track, resampled};
+
+/// Samples pooled into one lag bin: 0.5 ms, so that neither reverberation nor the last ppm matter.
+const BIN: usize = 4;
+pub(crate) const BIN_S: f64 = BIN as f64 / TRACK_RATE_HZ;
+
+/// `a` time = `a_s` + (`b` time - `b_s`) * (1 + `drift_ppm` * 1e-6).
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Line {
+    pub(crate) a_s: f64,
+    pub(crate) b_s: f64,
+    pub(crate) drift_ppm: f64,
+    pub(crate) inverted: bool,
+    pub(crate) score: f64,
+}
+
+impl Line {
+    pub(crate) fn at(&self, b_s: f64) -> f64 {
+        self.a_s + (b_s - self.b_s) * (1.0 + self.drift_ppm * 1e-6)
+    }
+
+    /// The stretch of `b` that lies within `a`, seconds.
+    pub(crate) fn overlap(&self, a: &Track, b: &Track) -> (f64, f64) {
+        let slope = 1.0 + self.drift_ppm * 1e-6;
+        let start = self.b_s + (0.0 - self.a_s) / slope;
+        let end = self.b_s + (a.duration_s() - self.a_s) / slope;
+        (start.max(0.0), end.min(b.duration_s()))
+    }
+}
+
+/// What a block's correlation at one lag bin says for it, in nats or so: near 0 on average where
+/// nothing is common, rising as the square of what stands out.
+fn weight(height: f32) -> f32 {
+    (height - 1.0) + 0.5 * (height - 3.0).max(0.0).powi(2)
+}
+
+const WEIGHT_MAX: f32 = 60.0;
+
+fn pack(weight: f32) -> u8 {
+    ((weight.min(WEIGHT_MAX) + 1.0) * 4.0).round() as u8
+}
+
+fn unpack(packed: u8) -> f32 {
+    f32::from(packed) * 0.25 - 1.0
+}
+
+/// Correlates one block of `b` with `a` around a place and pools it into lag bins.
+struct BlockReader<'t> {
+    a: &'t Track,
+    b: &'t Track,
+    table: FractionalDelay,
+    length: usize,
+    inverted: bool,
+}
+
+impl BlockReader<'_> {
+    /// Bins of `a` lags around `a_start` (the sample that meets the block's first), `half` bins to either side.
+    fn bins(&self, plan: &Plan, b_start: i64, a_start: i64, half: usize, drift_ppm: f64, out: &mut Vec<u8>) {
+        let lags = (2 * half + 1) * BIN;
+        let mut block = vec![0.0; plan.len];
+        let middle = b_start as f64 + self.length as f64 / 2.0;
+        resampled(self.b, middle, 1.0 / (1.0 + drift_ppm * 1e-6), &self.table, &mut block[..self.length]);
+        let mut stretch = vec![0.0; plan.len];
+        let origin = a_start - (half * BIN + BIN / 2) as i64;
+        let used = self.length + lags - 1;
+        self.a.read(origin, &mut stretch[..used]);
+        let energy = |s: &[f32]| s.iter().map(|v| v * v).sum::<f32>();
+        // Spread to expect of the correlation of independent noise of these levels.
+        let expected = (energy(&block[..self.length]) * energy(&stretch[..used]) / used as f32).sqrt();
+        let (x, y) = (plan.spectrum(&mut stretch), plan.spectrum(&mut block));
+        let (mut product, mut correlation) = (Vec::new(), Vec::new());
+        plan.correlogram(&x, &y, &mut product, &mut correlation);
+        let lags = &correlation[..lags];
+        let spread = (energy(lags) / lags.len() as f32).sqrt().max(0.7 * expected);
+        let sign = if self.inverted { -1.0 } else { 1.0 };
+        let scale = if spread > 0.0 { sign / spread } else { 0.0 };
+        out.extend(
+            lags.chunks_exact(BIN)
+                .map(|bin| pack(weight(bin.iter().fold(f32::NEG_INFINITY, |m, &v| m.max(v * scale))))),
+        );
+    }
+}
+
+/// Length of a block for an overlap, samples: 1 s, less where there is little.
+fn block_length(overlap_s: f64) -> usize {
+    ((overlap_s / 8.0).clamp(0.25, 1.0) * TRACK_RATE_HZ) as usize
+}
+
+/// Searches the line (offset within 2 ms, drift within the candidate's range) that fits the richest blocks best.
+pub(crate) fn verify(a: &Track, b: &Track, candidate: &Candidate, plans: &Plans) -> Option<Line> {
+    // Blocks are stretched by the middle of a range; within 125 ppm of it they lose little.
+    let (low, high) = candidate.drift_ppm;
+    let ranges = (((high - low) / 250.0).ceil() as usize).max(1);
+    let mut best: Option<Line> = None;
+    for i in 0..ranges {
+        let part = (high - low) / ranges as f64;
+        let range = (low + part * i as f64, low + part * (i + 1) as f64);
+        let line = verify_range(a, b, candidate, range, plans);
+        if line.is_some_and(|l| best.is_none_or(|b| l.score > b.score)) {
+            best = line;
+        }
+    }
+    best
+}
+
+fn verify_range(a: &Track, b: &Track, candidate: &Candidate, range: (f64, f64), plans: &Plans) -> Option<Line> {
+    const BLOCKS: usize = 240;
+    let centre_ppm = (range.0 + range.1) / 2.0;
+    let centre = Line {
+        a_s: candidate.a_s,
+        b_s: candidate.b_s,
+        drift_ppm: centre_ppm,
+        inverted: candidate.inverted,
+        score: 0.0,
+    };
+    let (from, to) = centre.overlap(a, b);
+    if to - from < 0.25 {
+        return None;
+    }
+    let length = block_length(to - from);
+    let starts = rich_blocks(a, b, &centre, length, BLOCKS);
+    let reader = BlockReader { a, b, table: FractionalDelay::new(), length, inverted: candidate.inverted };
+    let slack_bins = 4 + (length / BIN).min(8);
+    let half_range = (range.1 - range.0) / 2.0;
+    let rows: Vec<(f64, usize, Vec<u8>)> = starts
+        .par_iter()
+        .map(|&b_start| {
+            let apart = (b_start as f64 + length as f64 / 2.0) / TRACK_RATE_HZ - candidate.b_s;
+            let half = (half_range * 1e-6 * apart.abs() / BIN_S).ceil() as usize + slack_bins;
+            // Enough lags that the spread of the correlation is that of its background.
+            let half = half.max(250);
+            let plan = plans.get((length + (2 * half + 1) * BIN).next_power_of_two());
+            let b_mid = candidate.b_s + apart;
+            let a_start = (centre.at(b_mid) * TRACK_RATE_HZ - length as f64 / 2.0).round() as i64;
+            let mut bins = Vec::with_capacity(2 * half + 1);
+            reader.bins(&plan, b_start, a_start, half, centre_ppm, &mut bins);
+            (apart, half, bins)
+        })
+        .collect();
+    let reach = rows.iter().map(|r| r.0.abs()).fold(1.0, f64::max);
+    let steps = ((half_range * 1e-6 * reach / (BIN_S * 0.5)).ceil() as i64).clamp(1, 20_000);
+    let lines: Vec<(f64, i64, i64)> = (-steps..=steps)
+        .into_par_iter()
+        .map(|i| {
+            let slope = half_range * 1e-6 * i as f64 / steps as f64;
+            let mut best = (f64::NEG_INFINITY, 0, i);
+            for offset in -4..=4i64 {
+                let mut score = 0.0f32;
+                for (apart, half, bins) in &rows {
+                    let bin = (slope * apart / BIN_S).round() as i64 + offset + *half as i64;
+                    score += bins.get(bin as usize).map_or(0.0, |&b| unpack(b));
+                }
+                if f64::from(score) > best.0 {
+                    best = (f64::from(score), offset, i);
+                }
+            }
+            best
+        })
+        .collect();
+    let best = lines.iter().copied().max_by(|x, y| x.0.total_cmp(&y.0).then(y.2.abs().cmp(&x.2.abs())))?;
+    Some(Line {
+        a_s: candidate.a_s + best.1 as f64 * BIN_S,
+        b_s: candidate.b_s,
+        drift_ppm: centre_ppm + half_range * best.2 as f64 / steps as f64,
+        inverted: candidate.inverted,
+        score: best.0,
+    })
+}
+
+/// Starts of the blocks of `b` that, with the stretch of `a` they should meet, stand out most.
+fn rich_blocks(a: &Track, b: &Track, line: &Line, length: usize, count: usize) -> Vec<i64> {
+    let (from, to) = line.overlap(a, b);
+    let first = (from * TRACK_RATE_HZ).ceil() as i64;
+    let last = (to * TRACK_RATE_HZ).floor() as i64 - length as i64;
+    let total = ((last - first) / length as i64 + 1).max(0) as usize;
+    let level = |track: &Track, middle_s: f64| {
+        let i = (middle_s * TRACK_RATE_HZ / LEVEL_HOP as f64) as i64;
+        (i - 2..=i + 1).map(|i| track.levels().get(i.max(0) as usize).copied().unwrap_or(0.0)).sum::<f32>()
+    };
+    let mut order: Vec<(f32, i64)> = (0..total)
+        .map(|i| {
+            let start = first + (i * length) as i64;
+            let middle_s = (start as f64 + length as f64 / 2.0) / TRACK_RATE_HZ;
+            (level(b, middle_s) * level(a, line.at(middle_s)), start)
+        })
+        .collect();
+    order.sort_by(|x, y| y.0.total_cmp(&x.0).then(x.1.cmp(&y.1)));
+    order.truncate(count);
+    let mut starts: Vec<i64> = order.into_iter().map(|o| o.1).collect();
+    starts.sort_unstable();
+    starts
+}
+
+/// One block on the path.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct PathPoint {
+    /// Middle of the block, and the moment of `a` that it meets, seconds.
+    pub(crate) b_s: f64,
+    pub(crate) a_s: f64,
+    /// What the block says for the path.
+    pub(crate) weight: f32,
+    /// Index of the unbroken piece it belongs to.
+    pub(crate) piece: usize,
+}
+
+/// A path through the whole overlap and how it stands out.
+#[derive(Debug, Clone)]
+pub(crate) struct Path {
+    pub(crate) points: Vec<PathPoint>,
+    /// Height of the path's score over the scores of the path shifted aside, in their spreads.
+    pub(crate) standing: f64,
+    /// The best shifted path's excess over the path's own: near 1 where many places fit.
+    pub(crate) rivalry: f64,
+}
+
+/// Lags to either side that are followed: half a second, so that an engine's cycle shows itself.
+const HALF: usize = 1000;
+/// Price of a jump, and of bending by one bin within a block.
+const JUMP_PRICE: f32 = 30.0;
+const BEND_PRICE: f32 = 3.0;
+/// Shifts nearer than this (10 ms) belong to the path's own peak and its reverberation.
+const OWN_BINS: usize = 20;
+
+/// Follows a line through the whole overlap.
+pub(crate) fn trace(a: &Track, b: &Track, line: &Line, plans: &Plans, progress: &dyn Progress) -> Result<Option<Path>> {
+    let (from, to) = line.overlap(a, b);
+    let length = block_length(to - from);
+    let first = (from * TRACK_RATE_HZ).ceil() as i64;
+    let total = (((to - from) * TRACK_RATE_HZ) as i64 / length as i64).max(0) as usize;
+    if total < 2 {
+        return Ok(None);
+    }
+    let reader = BlockReader { a, b, table: FractionalDelay::new(), length, inverted: line.inverted };
+    let plan = plans.get((length + (2 * HALF + 1) * BIN).next_power_of_two());
+    let done = std::sync::atomic::AtomicUsize::new(0);
+    let middle_s = |i: usize| (first as f64 + (i as f64 + 0.5) * length as f64) / TRACK_RATE_HZ;
+    let a_start = |i: usize| (line.at(middle_s(i)) * TRACK_RATE_HZ - length as f64 / 2.0).round() as i64;
+    let rows: Vec<Vec<u8>> = (0..total)
+        .into_par_iter()
+        .map(|i| {
+            let count = done.fetch_add(1, std::sync::atomic::Ordering::Relaxed);
+            if count.is_multiple_of(32) {
+                step(progress, "follow", count as f64 / total as f64)?;
+            }
+            let mut bins = Vec::with_capacity(2 * HALF + 1);
+            reader.bins(&plan, first + (i * length) as i64, a_start(i), HALF, line.drift_ppm, &mut bins);
+            Ok(bins)
+        })
+        .collect::<Result<_>>()?;
+    let bins = best_path(&rows);
+    let at = |i: usize, bin: usize| {
+        (a_start(i) as f64 + length as f64 / 2.0 + (bin as f64 - HALF as f64) * BIN as f64) / TRACK_RATE_HZ
+    };
+    let mut points: Vec<PathPoint> = Vec::with_capacity(total);
+    let mut piece = 0;
+    for (i, &bin) in bins.iter().enumerate() {
+        if i > 0 && bin.abs_diff(bins[i - 1]) > 3 {
+            piece += 1;
+        }
+        points.push(PathPoint { b_s: middle_s(i), a_s: at(i, bin), weight: unpack(rows[i][bin]), piece });
+    }
+    let profile: Vec<f64> = (0..=2 * HALF)
+        .map(|shifted| {
+            let shift = shifted as i64 - HALF as i64;
+            let sum: f32 = rows
+                .iter()
+                .zip(&bins)
+                .map(|(row, &bin)| {
+                    // Round the edge: every shift is judged by equally many blocks.
+                    let at = (bin as i64 + shift).rem_euclid(row.len() as i64) as usize;
+                    unpack(row[at])
+                })
+                .sum();
+            f64::from(sum)
+        })
+        .collect();
+    let own = profile[HALF];
+    let aside: Vec<f64> =
+        profile.iter().enumerate().filter(|(i, _)| i.abs_diff(HALF) > OWN_BINS).map(|(_, &p)| p).collect();
+    let n = aside.len() as f64;
+    let mean = aside.iter().sum::<f64>() / n;
+    let spread = (aside.iter().map(|p| (p - mean).powi(2)).sum::<f64>() / n).sqrt().max(1e-9);
+    let rival = aside.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    Ok(Some(Path { points, standing: (own - mean) / spread, rivalry: (rival - mean) / (own - mean).max(1e-9) }))
+}
+
+/// Best path by dynamic programming: stay, bend by one bin, or jump anywhere.
+fn best_path(rows: &[Vec<u8>]) -> Vec<usize> {
+    let width = rows[0].len();
+    let mut score: Vec<f32> = rows[0].iter().map(|&b| unpack(b)).collect();
+    let mut moves: Vec<Vec<u8>> = Vec::with_capacity(rows.len());
+    let mut jumps: Vec<usize> = Vec::with_capacity(rows.len());
+    let mut next = vec![0.0f32; width];
+    for row in &rows[1..] {
+        let (top, jump) =
+            score.iter().enumerate().fold((f32::NEG_INFINITY, 0), |m, (i, &s)| if s > m.0 { (s, i) } else { m });
+        let jump_score = top - JUMP_PRICE;
+        let mut step = vec![0u8; width];
+        for i in 0..width {
+            let (mut best, mut how) = (score[i], 0u8);
+            if i > 0 && score[i - 1] - BEND_PRICE > best {
+                (best, how) = (score[i - 1] - BEND_PRICE, 1);
+            }
+            if i + 1 < width && score[i + 1] - BEND_PRICE > best {
+                (best, how) = (score[i + 1] - BEND_PRICE, 2);
+            }
+            if jump_score > best {
+                (best, how) = (jump_score, 3);
+            }
+            next[i] = best + unpack(row[i]);
+            step[i] = how;
+        }
+        std::mem::swap(&mut score, &mut next);
+        moves.push(step);
+        jumps.push(jump);
+    }
+    let mut bin =
+        score.iter().enumerate().fold((f32::NEG_INFINITY, 0), |m, (i, &s)| if s > m.0 { (s, i) } else { m }).1;
+    let mut path = vec![bin; rows.len()];
+    for i in (0..moves.len()).rev() {
+        bin = match moves[i][bin] {
+            1 => bin - 1,
+            2 => bin + 1,
+            3 => jumps[i],
+            _ => bin,
+        };
+        path[i] = bin;
+    }
+    path
+}

@@ -1,0 +1,285 @@
+//! Where could two tracks lie? Short probes of one are looked for everywhere in the other.
+//!
+//! A probe is short enough for its own drift not to smear its correlation peak; longer probes are
+//! tried at several drifts. Every probe is correlated with the whole other track, its peaks are
+//! judged against the spread of the correlation around them, and peaks of different probes that one
+//! clock could explain together make a candidate. Nothing is assumed about where recordings start.
+//! (Semi-coherent search: coherent within a probe, incoherent between probes.)
+
+use rayon::prelude::*;
+use realfft::num_complex::Complex32;
+
+use crate::correlate::Plans;
+use crate::error::Result;
+use crate::progress::{Progress, step};
+use crate::track::{FractionalDelay, LEVEL_HOP, TRACK_RATE_HZ, Track, resampled};
+
+/// How one pass of the search looks.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Pass {
+    pub(crate) probes: usize,
+    pub(crate) probe_s: f64,
+    /// Largest drift that is tried, ppm.
+    pub(crate) drift_ppm: f64,
+    /// Steps between tried drifts, ppm.
+    pub(crate) step_ppm: f64,
+}
+
+/// A moment of `b` that may be a moment of `a`.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Candidate {
+    pub(crate) a_s: f64,
+    pub(crate) b_s: f64,
+    /// Range in which the drift must lie, ppm, (a seconds per b second - 1) * 1e6.
+    pub(crate) drift_ppm: (f64, f64),
+    /// The peak is negative: one of the two has its sign turned round.
+    pub(crate) inverted: bool,
+    pub(crate) score: f64,
+}
+
+/// Peaks kept for each probe, and the least height that is kept (in spreads of the correlation around it).
+const PEAKS: usize = 32;
+const LEAST: f32 = 4.5;
+/// Lags over which the spread of a correlation is taken: about 1 s.
+const LOCAL: usize = 8192;
+
+#[derive(Debug, Clone, Copy)]
+struct Peak {
+    /// Middle of the probe in its own track, and the moment in the other track, seconds.
+    probe_s: f64,
+    found_s: f64,
+    drift_ppm: f64,
+    height: f32,
+}
+
+/// Looks for probes of `probe_track` in `whole`; `a_s` of the result is in `whole`.
+///
+/// `window_s`: lowest and highest offset (whole time minus probe time) that is looked at.
+pub(crate) fn candidates(
+    whole: &Track,
+    probe_track: &Track,
+    pass: Pass,
+    max_drift_ppm: f64,
+    window_s: Option<(f64, f64)>,
+    plans: &Plans,
+    progress: &dyn Progress,
+) -> Result<Vec<Candidate>> {
+    let length = ((pass.probe_s * TRACK_RATE_HZ) as usize).min(probe_track.len());
+    if length < 800 || whole.len() < 800 {
+        return Ok(Vec::new());
+    }
+    let starts = informative(probe_track, length, pass.probes);
+    let steps = (pass.drift_ppm / pass.step_ppm).ceil() as i64;
+    let drifts: Vec<f64> = (-steps..=steps).map(|i| i as f64 * pass.step_ppm).collect();
+    let size = ((4 * length).next_power_of_two().max(1 << 15)).min((whole.len() + length).next_power_of_two());
+    let plan = plans.get(size);
+    let table = FractionalDelay::new();
+    let probes: Vec<(f64, f64, Vec<Complex32>)> = starts
+        .par_iter()
+        .flat_map_iter(|&start| {
+            let (plan, table) = (&plan, &table);
+            drifts.iter().map(move |&drift_ppm| {
+                let mut buffer = vec![0.0; size];
+                let middle = start as f64 + length as f64 / 2.0;
+                resampled(probe_track, middle, 1.0 / (1.0 + drift_ppm * 1e-6), table, &mut buffer[..length]);
+                ((start as f64 + length as f64 / 2.0) / TRACK_RATE_HZ, drift_ppm, plan.spectrum(&mut buffer))
+            })
+        })
+        .collect();
+
+    // Chunks of the whole track; each yields lags at which the probe lies fully within the chunk.
+    let valid = size - length + 1;
+    let first = -(length as i64) + 1;
+    let chunks = (whole.len() + length).div_ceil(valid);
+    let done = std::sync::atomic::AtomicUsize::new(0);
+    let found: Vec<Vec<Vec<Peak>>> = (0..chunks)
+        .into_par_iter()
+        .map(|chunk| {
+            let origin = first + (chunk * valid) as i64;
+            let count = done.fetch_add(1, std::sync::atomic::Ordering::Relaxed);
+            step(progress, "search", count as f64 / chunks as f64)?;
+            let wanted = |probe_s: f64| match window_s {
+                Some((low, high)) => {
+                    let at = origin as f64 / TRACK_RATE_HZ + length as f64 / 2.0 / TRACK_RATE_HZ;
+                    let end = at + valid as f64 / TRACK_RATE_HZ;
+                    at <= probe_s + high && end >= probe_s + low
+                }
+                None => true,
+            };
+            if !probes.iter().any(|p| wanted(p.0)) {
+                return Ok(vec![Vec::new(); probes.len()]);
+            }
+            let mut buffer = vec![0.0; size];
+            whole.read(origin, &mut buffer);
+            let spectrum = plan.spectrum(&mut buffer);
+            let (mut product, mut correlation) = (Vec::new(), Vec::new());
+            Ok(probes
+                .iter()
+                .map(|(probe_s, drift_ppm, probe)| {
+                    let mut peaks = Vec::new();
+                    if wanted(*probe_s) {
+                        plan.correlogram(&spectrum, probe, &mut product, &mut correlation);
+                        let middle = origin as f64 + length as f64 / 2.0;
+                        local_peaks(&correlation[..valid], &mut |lag, height| {
+                            let found_s = (middle + lag) / TRACK_RATE_HZ;
+                            if window_s.is_none_or(|(low, high)| (low..=high).contains(&(found_s - probe_s))) {
+                                peaks.push(Peak { probe_s: *probe_s, found_s, drift_ppm: *drift_ppm, height });
+                            }
+                        });
+                    }
+                    peaks
+                })
+                .collect())
+        })
+        .collect::<Result<_>>()?;
+
+    let per_start = drifts.len();
+    let peaks: Vec<Vec<Peak>> = (0..starts.len())
+        .map(|i| {
+            let mut all: Vec<Peak> = (i * per_start..(i + 1) * per_start)
+                .flat_map(|p| found.iter().flat_map(move |chunk| chunk[p].iter().copied()))
+                .collect();
+            all.sort_by(|x, y| y.height.abs().total_cmp(&x.height.abs()).then(x.found_s.total_cmp(&y.found_s)));
+            let mut kept: Vec<Peak> = Vec::with_capacity(PEAKS);
+            for peak in all {
+                if kept.iter().all(|k| (k.found_s - peak.found_s).abs() > 0.005) {
+                    kept.push(peak);
+                    if kept.len() == PEAKS {
+                        break;
+                    }
+                }
+            }
+            kept
+        })
+        .collect();
+    Ok(group(&peaks, max_drift_ppm, pass))
+}
+
+/// Local maxima of a correlation, in spreads of the correlation around them.
+fn local_peaks(correlation: &[f32], take: &mut dyn FnMut(f64, f32)) {
+    let spreads: Vec<f32> =
+        correlation.chunks(LOCAL).map(|c| (c.iter().map(|v| v * v).sum::<f32>() / c.len() as f32).sqrt()).collect();
+    let mut sorted = spreads.clone();
+    sorted.sort_by(f32::total_cmp);
+    // A stretch of near-silence is not allowed to raise its own rounding noise to peaks.
+    let floor = sorted[sorted.len() / 2] * 0.5;
+    for (i, (part, &spread)) in correlation.chunks(LOCAL).zip(&spreads).enumerate() {
+        let spread = spread.max(floor);
+        if spread <= 0.0 {
+            continue;
+        }
+        let least = LEAST * spread;
+        for (j, &v) in part.iter().enumerate() {
+            if v.abs() < least {
+                continue;
+            }
+            let at = i * LOCAL + j;
+            let before = if at > 0 { correlation[at - 1].abs() } else { 0.0 };
+            let after = correlation.get(at + 1).map_or(0.0, |v| v.abs());
+            if v.abs() >= before && v.abs() > after {
+                take(at as f64, v / spread);
+            }
+        }
+    }
+}
+
+/// Joins peaks that one clock could explain and ranks them.
+fn group(peaks: &[Vec<Peak>], max_drift_ppm: f64, pass: Pass) -> Vec<Candidate> {
+    let gain = |p: &Peak| f64::from(p.height * p.height) - 20.0;
+    let mut ranked: Vec<Candidate> = Vec::new();
+    for (i, seeds) in peaks.iter().enumerate() {
+        for seed in seeds {
+            let mut score = f64::from(seed.height * seed.height);
+            let mut drift = (-max_drift_ppm, max_drift_ppm);
+            if pass.drift_ppm > 0.0 {
+                drift.0 = drift.0.max(seed.drift_ppm - 2.0 * pass.step_ppm);
+                drift.1 = drift.1.min(seed.drift_ppm + 2.0 * pass.step_ppm);
+            }
+            // Nearest probes first: each agreeing peak narrows the drift for those further away.
+            let mut others: Vec<usize> = (0..peaks.len()).filter(|&j| j != i && !peaks[j].is_empty()).collect();
+            others.sort_by(|&x, &y| {
+                let distance = |j: usize| (peaks[j][0].probe_s - seed.probe_s).abs();
+                distance(x).total_cmp(&distance(y))
+            });
+            for j in others {
+                let apart = peaks[j][0].probe_s - seed.probe_s;
+                let agrees = |p: &&Peak| {
+                    let slide = (p.found_s - seed.found_s) - apart;
+                    let (x, y) = (apart * drift.0 * 1e-6, apart * drift.1 * 1e-6);
+                    slide >= x.min(y) - 0.002 && slide <= x.max(y) + 0.002 && (p.height > 0.0) == (seed.height > 0.0)
+                };
+                if let Some(p) = peaks[j].iter().find(agrees) {
+                    score += gain(p).max(0.0);
+                    // Only peaks that cannot be chance may narrow the drift.
+                    if p.height.abs() > 8.0 && seed.height.abs() > 8.0 {
+                        let slide = ((p.found_s - seed.found_s) - apart) / apart * 1e6;
+                        let slack = 0.002 / apart.abs() * 1e6 + 30.0;
+                        drift = (drift.0.max(slide - slack), drift.1.min(slide + slack));
+                    }
+                }
+            }
+            if drift.0 <= drift.1 {
+                ranked.push(Candidate {
+                    a_s: seed.found_s,
+                    b_s: seed.probe_s,
+                    drift_ppm: drift,
+                    inverted: seed.height < 0.0,
+                    score,
+                });
+            }
+        }
+    }
+    ranked.sort_by(|x, y| y.score.total_cmp(&x.score).then(x.a_s.total_cmp(&y.a_s)));
+    let mut kept: Vec<Candidate> = Vec::new();
+    for c in ranked {
+        let same = |k: &Candidate| {
+            ((k.a_s - k.b_s) - (c.a_s - c.b_s)).abs() <= 0.004 + max_drift_ppm * 1e-6 * (k.b_s - c.b_s).abs()
+        };
+        if !kept.iter().any(same) {
+            kept.push(c);
+            if kept.len() == 12 {
+                break;
+            }
+        }
+    }
+    kept
+}
+
+/// Starts of the stretches that tell most: half of them the richest of all, half the richest of equal parts.
+fn informative(track: &Track, length: usize, count: usize) -> Vec<i64> {
+    let levels = track.levels();
+    let span = (length / LEVEL_HOP).max(1);
+    if levels.len() <= span {
+        return vec![0];
+    }
+    let spans = levels.len() - span + 1;
+    let energy: Vec<f32> = (0..spans).map(|i| levels[i..i + span].iter().sum()).collect();
+    let mut order: Vec<usize> = (0..spans).collect();
+    order.sort_by(|&x, &y| energy[y].total_cmp(&energy[x]).then(x.cmp(&y)));
+    let free = |i: usize, kept: &[usize]| kept.iter().all(|&k| i.abs_diff(k) >= span);
+    let mut kept: Vec<usize> = Vec::new();
+    for &i in &order {
+        if kept.len() >= count.div_ceil(2) {
+            break;
+        }
+        if free(i, &kept) {
+            kept.push(i);
+        }
+    }
+    let sections = count.saturating_sub(kept.len()).max(1);
+    for section in 0..sections {
+        if let Some(&i) = order.iter().find(|&&i| i * sections / spans == section && free(i, &kept)) {
+            kept.push(i);
+        }
+    }
+    kept.sort_unstable();
+    kept.into_iter().map(|i| (i * LEVEL_HOP) as i64).collect()
+}
+
+/// How unevenly a track's sound is spread over time: mean square of its levels over the square of
+/// their mean. Speech over silence is uneven, an engine is even (near 1).
+pub(crate) fn unevenness(track: &Track) -> f64 {
+    let n = track.levels().len().max(1) as f64;
+    let (sum, square) = track.levels().iter().fold((0.0, 0.0), |(s, q), &l| (s + f64::from(l), q + f64::from(l * l)));
+    if sum > 0.0 { square * n / (sum * sum) } else { 0.0 }
+}
