@@ -20,6 +20,7 @@ mod drift;
 pub mod error;
 mod fit;
 mod follow;
+pub mod level;
 pub mod network;
 mod offset;
 pub mod pair;

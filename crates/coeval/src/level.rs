@@ -1,0 +1,854 @@
+//! Level check: is this recording loud enough, clean enough, and whole?
+//!
+//! [`LevelMeter`] takes blocks and keeps counts, not sound. It measures, per channel, sample peak, true
+//! peak (ITU-R BS.1770, four times oversampled below 96 kHz, twice below 192 kHz), offset from zero, runs of
+//! clipped samples and the active speech level (ITU-T P.56, method B); and over the whole, loudness (ITU-R
+//! BS.1770, EBU Tech 3341 and 3342), stretches of digital silence, drop-outs, mains hum and the noise floor.
+
+use std::sync::Arc;
+
+use ebur128::{Channel, EbuR128, Mode};
+use realfft::{RealFftPlanner, RealToComplex};
+
+use crate::error::{Error, ErrorKind, Result};
+
+/// Samples at or above this magnitude count as clipped, three or more in a row: -0.1 dB below full scale.
+const CLIP: f32 = 0.988_55;
+const CLIP_RUN: u64 = 3;
+/// At most this many places of each kind are listed; the counts go on.
+const LISTED: usize = 1000;
+/// Shorter stretches of zeros than this are drop-outs when there is sound before them, longer ones silence.
+const SILENCE_S: f64 = 0.1;
+const DROPOUT_S: f64 = 0.001;
+/// The sound before a drop-out: a 16-bit recording of a quiet room holds zeros too.
+const DROPOUT_ABOVE: f64 = 1e-5;
+
+/// A stretch of a file.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Stretch {
+    /// Where it starts, seconds after the first sample.
+    pub start_s: f64,
+    /// How long it is, seconds.
+    pub length_s: f64,
+}
+
+/// One channel's readings.
+#[derive(Debug, Clone, PartialEq)]
+#[non_exhaustive]
+pub struct ChannelLevel {
+    /// Largest sample magnitude, dB relative to full scale; minus infinity for silence.
+    pub sample_peak_dbfs: f64,
+    /// Largest magnitude between samples too, dB relative to full scale (dBTP).
+    pub true_peak_dbtp: f64,
+    /// Mean of the samples, full scale is 1.
+    pub dc: f64,
+    /// Root mean square, dB relative to full scale (a full-scale square wave is 0).
+    pub rms_dbfs: f64,
+    /// Number of runs of three or more clipped samples.
+    pub clipped_runs: u64,
+    /// Number of samples in them.
+    pub clipped_samples: u64,
+    /// Level of the active part by ITU-T P.56 method B, dB relative to full scale; `None` when the sound
+    /// never rises 15.9 dB over a threshold, as silence does not.
+    pub active_level_dbfs: Option<f64>,
+    /// Share of the time that the active part takes, 0 to 1.
+    pub activity: f64,
+}
+
+/// Lines of the mains in the sound.
+#[derive(Debug, Clone, PartialEq)]
+#[non_exhaustive]
+pub struct Hum {
+    /// The mains frequency that the lines belong to, as measured, Hz.
+    pub base_hz: f64,
+    /// Level of all lines together, dB relative to full scale.
+    pub level_dbfs: f64,
+    /// Frequency in Hz, level in dBFS and height above the neighbouring spectrum in dB of each line found.
+    pub lines: Vec<(f64, f64, f64)>,
+}
+
+/// What [`LevelMeter`] found.
+#[derive(Debug, Clone, PartialEq)]
+#[non_exhaustive]
+pub struct LevelReport {
+    /// Length of the sound, seconds.
+    pub duration_s: f64,
+    /// Each channel's readings.
+    pub channels: Vec<ChannelLevel>,
+    /// Integrated loudness, LUFS; a single channel counts as both ears. `None`: nothing above the gate.
+    pub integrated_lufs: Option<f64>,
+    /// Largest momentary loudness (0.4 s), LUFS.
+    pub momentary_max_lufs: Option<f64>,
+    /// Largest short-term loudness (3 s), LUFS.
+    pub short_term_max_lufs: Option<f64>,
+    /// Loudness range, LU.
+    pub loudness_range_lu: Option<f64>,
+    /// Level that the quietest tenth of the 50 ms frames stays below, all channels together, without digital
+    /// silence; dB relative to full scale.
+    pub noise_floor_dbfs: Option<f64>,
+    /// Mains hum.
+    pub hum: Option<Hum>,
+    /// The first thousand clipped runs of all channels.
+    pub clipping: Vec<Stretch>,
+    /// Digital silence of 0.1 s or more in every channel, the first thousand stretches.
+    pub silence: Vec<Stretch>,
+    /// All digital silence together, seconds.
+    pub silence_total_s: f64,
+    /// Zeros for 1 to 100 ms in every channel amid sound, the first thousand.
+    pub dropouts: Vec<Stretch>,
+    /// Number of drop-outs.
+    pub dropout_count: u64,
+}
+
+/// What a person should know or do about a recording's level.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Advice {
+    /// It spoils the recording, rather than being worth knowing.
+    pub serious: bool,
+    /// In words.
+    pub text: String,
+}
+
+/// ITU-T P.56 method B for one channel.
+#[derive(Debug)]
+struct ActiveLevel {
+    keep: f64,
+    hang: u64,
+    p: f64,
+    q: f64,
+    count: u64,
+    square: f64,
+    active: [u64; Self::STEPS],
+    since: [u64; Self::STEPS],
+}
+
+impl ActiveLevel {
+    /// Thresholds at full scale / 2, / 4, ... / 2^16.
+    const STEPS: usize = 16;
+    const MARGIN_DB: f64 = 15.9;
+
+    fn new(rate_hz: f64) -> Self {
+        let hang = (0.2 * rate_hz).round() as u64;
+        Self {
+            keep: (-1.0 / (0.03 * rate_hz)).exp(),
+            hang,
+            p: 0.0,
+            q: 0.0,
+            count: 0,
+            square: 0.0,
+            active: [0; Self::STEPS],
+            since: [hang; Self::STEPS],
+        }
+    }
+
+    fn push(&mut self, x: f64) {
+        self.p = self.keep * self.p + (1.0 - self.keep) * x.abs();
+        self.q = self.keep * self.q + (1.0 - self.keep) * self.p;
+        self.square += x * x;
+        self.count += 1;
+        let mut threshold = 1.0;
+        for (active, since) in self.active.iter_mut().zip(&mut self.since) {
+            threshold *= 0.5;
+            if self.q >= threshold {
+                *active += 1;
+                *since = 0;
+            } else if *since < self.hang {
+                *active += 1;
+                *since += 1;
+            }
+        }
+    }
+
+    /// Active level in dBFS and activity.
+    fn result(&self) -> (Option<f64>, f64) {
+        let levels: Vec<(f64, f64)> = (0..Self::STEPS)
+            .filter(|&j| self.active[j] > 0)
+            .map(|j| (10.0 * (self.square / self.active[j] as f64).log10(), -6.020_599_913 * (j + 1) as f64))
+            .collect();
+        // From the highest threshold down, the level's height over it grows; it is read where that is the margin.
+        for w in levels.windows(2) {
+            let (above, below) = (w[0].0 - w[0].1, w[1].0 - w[1].1);
+            if above <= Self::MARGIN_DB && below >= Self::MARGIN_DB && below > above {
+                let part = (Self::MARGIN_DB - above) / (below - above);
+                let level = w[0].0 + part * (w[1].0 - w[0].0);
+                let whole = 10.0 * (self.square / self.count as f64).log10();
+                return (Some(level), 10f64.powf((whole - level) / 10.0).min(1.0));
+            }
+        }
+        (None, 0.0)
+    }
+}
+
+#[derive(Debug, Default, Clone)]
+struct ChannelState {
+    peak: f32,
+    sum: f64,
+    square: f64,
+    run: u64,
+    runs: u64,
+    clipped: u64,
+}
+
+/// Mean spectrum of 4 s frames at some 2 to 4 kHz, for the mains' lines.
+struct HumFinder {
+    factor: usize,
+    rate: f64,
+    /// Two running means of `factor` samples in cascade keep what lies above out well enough for lines.
+    first: (f64, Vec<f64>, usize),
+    second: (f64, usize),
+    samples: Vec<f32>,
+    fft: Arc<dyn RealToComplex<f32>>,
+    window: Vec<f32>,
+    power: Vec<f64>,
+    frames: u64,
+}
+
+impl HumFinder {
+    fn new(rate_hz: f64) -> Self {
+        let factor = ((rate_hz / 2000.0).floor() as usize).max(1);
+        let rate = rate_hz / factor as f64;
+        let length = 2 * (2.0 * rate).round() as usize;
+        let window = (0..length)
+            .map(|i| (0.5 - 0.5 * (2.0 * std::f64::consts::PI * i as f64 / length as f64).cos()) as f32)
+            .collect();
+        let fft = RealFftPlanner::new().plan_fft_forward(length);
+        let power = vec![0.0; length / 2 + 1];
+        Self {
+            factor,
+            rate,
+            first: (0.0, vec![0.0; factor], 0),
+            second: (0.0, 0),
+            samples: Vec::new(),
+            fft,
+            window,
+            power,
+            frames: 0,
+        }
+    }
+
+    fn push(&mut self, x: f64) {
+        let (sum, past, at) = &mut self.first;
+        *sum += x - past[*at];
+        past[*at] = x;
+        *at = (*at + 1) % self.factor;
+        self.second.0 += *sum;
+        self.second.1 += 1;
+        if self.second.1 == self.factor {
+            self.samples.push((self.second.0 / (self.factor * self.factor) as f64) as f32);
+            // The running sum is renewed here, so that rounding cannot build up.
+            *sum = past.iter().sum();
+            self.second = (0.0, 0);
+            if self.samples.len() == self.window.len() {
+                let mut block: Vec<f32> = self.samples.iter().zip(&self.window).map(|(a, b)| a * b).collect();
+                let mut spectrum = self.fft.make_output_vec();
+                if self.fft.process(&mut block, &mut spectrum).is_ok() {
+                    self.power.iter_mut().zip(&spectrum).for_each(|(p, c)| *p += f64::from(c.norm_sqr()));
+                    self.frames += 1;
+                }
+                self.samples.drain(..self.window.len() / 2);
+            }
+        }
+    }
+
+    /// Three or more of the first eight multiples of 50 or 60 Hz, each a line no wider than the window's own
+    /// and 10 dB above what lies 2 to 6 Hz beside it. An engine's orders wander by more than that.
+    fn result(&self) -> Option<Hum> {
+        if self.frames == 0 {
+            return None;
+        }
+        let length = self.window.len() as f64;
+        let bin = self.rate / length;
+        // A line of amplitude A sums to A^2/2 over its main lobe with this scale (Hann: sum of w^2 = 3/8 N).
+        let scale = 2.0 / (length * length * 0.375) / self.frames as f64;
+        let line = |hz: f64| -> Option<(f64, f64, f64)> {
+            let reach = (0.003 * hz / bin).ceil().max(1.0) as usize;
+            let centre = (hz / bin).round() as usize;
+            let side = (6.0 / bin) as usize;
+            if centre < side + 2 || centre + side + 2 >= self.power.len() || hz > 0.45 * self.rate {
+                return None;
+            }
+            let top = (centre - reach..=centre + reach).max_by(|&i, &j| self.power[i].total_cmp(&self.power[j]))?;
+            let near = (2.0 / bin) as usize;
+            let mut beside: Vec<f64> = (near..side)
+                .flat_map(|d| [self.power[top - d.min(top)], self.power[(top + d).min(self.power.len() - 1)]])
+                .collect();
+            let middle = beside.len() / 2;
+            let floor = *beside.select_nth_unstable_by(middle, f64::total_cmp).1;
+            let lobe: f64 = self.power[top - 2..=top + 2].iter().sum();
+            let skirt: f64 = (3..=6).map(|d| self.power[top - d] + self.power[top + d]).sum::<f64>();
+            let height = 10.0 * (self.power[top] / floor.max(1e-30)).log10();
+            let narrow = lobe > 8.0 * skirt;
+            let (l, c, r) = (self.power[top - 1].sqrt(), self.power[top].sqrt(), self.power[top + 1].sqrt());
+            let shift = if 2.0 * c > l + r { 0.5 * (r - l) / (2.0 * c - l - r) } else { 0.0 };
+            (height >= 10.0 && narrow).then(|| {
+                ((top as f64 + shift.clamp(-0.5, 0.5)) * bin, 10.0 * (lobe * scale).max(1e-30).log10(), height)
+            })
+        };
+        let hum = [50.0, 60.0].map(|base| {
+            let lines: Vec<(f64, f64, f64)> = (1..=8).filter_map(|h| line(base * f64::from(h))).collect();
+            let power: f64 = lines.iter().map(|l| 10f64.powf(l.1 / 10.0)).sum();
+            (base, lines, power)
+        });
+        let (base, lines, power) =
+            hum.into_iter().max_by(|a, b| a.1.len().cmp(&b.1.len()).then(a.2.total_cmp(&b.2)))?;
+        let level_dbfs = 10.0 * power.max(1e-30).log10();
+        if lines.len() < 3 || level_dbfs < -90.0 {
+            return None;
+        }
+        let base_hz = lines.iter().map(|l| l.0 / (l.0 / base).round()).sum::<f64>() / lines.len() as f64;
+        Some(Hum { base_hz, level_dbfs, lines })
+    }
+}
+
+/// Measures a recording's levels as its blocks go by.
+pub struct LevelMeter {
+    rate: f64,
+    frames: u64,
+    channels: Vec<ChannelState>,
+    speech: Vec<ActiveLevel>,
+    loudness: EbuR128,
+    peaks: EbuR128,
+    momentary_max: f64,
+    short_term_max: f64,
+    until_reading: usize,
+    hum: HumFinder,
+    frame_power: (f64, usize, bool),
+    levels: Vec<u64>,
+    zeros: u64,
+    power_before: f64,
+    clipping: Vec<Stretch>,
+    silence: Vec<Stretch>,
+    silence_total: u64,
+    dropouts: Vec<Stretch>,
+    dropout_count: u64,
+    clean: Vec<f32>,
+}
+
+impl std::fmt::Debug for LevelMeter {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("LevelMeter").field("rate", &self.rate).field("frames", &self.frames).finish_non_exhaustive()
+    }
+}
+
+fn internal(e: ebur128::Error) -> Error {
+    Error::new(ErrorKind::Internal, format!("the loudness meter refused its input: {e:?}"))
+}
+
+impl LevelMeter {
+    /// For interleaved sound at `rate_hz` (8000 to 192000, a whole number) with `channels` (1 to 64). The
+    /// channels of 4- to 6-channel sound are taken as left, right, centre, (low-frequency,) surrounds.
+    ///
+    /// # Errors
+    /// [`InvalidArgument`](ErrorKind::InvalidArgument) outside these ranges.
+    pub fn new(rate_hz: u32, channels: usize) -> Result<Self> {
+        if !(8000..=192_000).contains(&rate_hz) {
+            return Err(Error::new(
+                ErrorKind::InvalidArgument,
+                format!("rate_hz is {rate_hz}, not within 8000 to 192000"),
+            ));
+        }
+        if !(1..=64).contains(&channels) {
+            return Err(Error::new(ErrorKind::InvalidArgument, format!("channels is {channels}, not within 1 to 64")));
+        }
+        let count = channels as u32;
+        let mut loudness = EbuR128::new(count, rate_hz, Mode::I | Mode::LRA).map_err(internal)?;
+        if channels == 1 {
+            // A mono file is heard from both loudspeakers.
+            loudness.set_channel(0, Channel::DualMono).map_err(internal)?;
+        }
+        let peaks = EbuR128::new(count, rate_hz, Mode::TRUE_PEAK).map_err(internal)?;
+        let rate = f64::from(rate_hz);
+        Ok(Self {
+            rate,
+            frames: 0,
+            channels: vec![ChannelState::default(); channels],
+            speech: (0..channels).map(|_| ActiveLevel::new(rate)).collect(),
+            loudness,
+            peaks,
+            momentary_max: f64::NEG_INFINITY,
+            short_term_max: f64::NEG_INFINITY,
+            until_reading: 0,
+            hum: HumFinder::new(rate),
+            frame_power: (0.0, 0, true),
+            levels: vec![0; 300],
+            zeros: 0,
+            power_before: 0.0,
+            clipping: Vec::new(),
+            silence: Vec::new(),
+            silence_total: 0,
+            dropouts: Vec::new(),
+            dropout_count: 0,
+            clean: Vec::new(),
+        })
+    }
+
+    /// Takes the next block, interleaved, whole frames. NaN and infinite samples count as zero.
+    ///
+    /// # Errors
+    /// [`InvalidArgument`](ErrorKind::InvalidArgument) when the block is not a whole number of frames.
+    pub fn push(&mut self, interleaved: &[f32]) -> Result<()> {
+        let channels = self.channels.len();
+        if !interleaved.len().is_multiple_of(channels) {
+            return Err(Error::new(
+                ErrorKind::InvalidArgument,
+                format!("a block of {} samples is no whole number of {channels}-channel frames", interleaved.len()),
+            ));
+        }
+        // Momentary and short-term maxima are read every 100 ms at least, as the standard's meters do.
+        let hop = (0.1 * self.rate) as usize;
+        let mut rest = interleaved;
+        while !rest.is_empty() {
+            if self.until_reading == 0 {
+                self.until_reading = hop;
+            }
+            let frames = (rest.len() / channels).min(self.until_reading);
+            let (part, later) = rest.split_at(frames * channels);
+            let mut clean = std::mem::take(&mut self.clean);
+            clean.clear();
+            clean.extend(part.iter().map(|x| if x.is_finite() { *x } else { 0.0 }));
+            self.measure(&clean);
+            self.loudness.add_frames_f32(&clean).map_err(internal)?;
+            self.peaks.add_frames_f32(&clean).map_err(internal)?;
+            self.clean = clean;
+            self.until_reading -= frames;
+            if self.until_reading == 0 {
+                if self.frames as f64 >= 0.4 * self.rate {
+                    self.momentary_max = self.momentary_max.max(self.loudness.loudness_momentary().map_err(internal)?);
+                }
+                if self.frames as f64 >= 3.0 * self.rate {
+                    self.short_term_max =
+                        self.short_term_max.max(self.loudness.loudness_shortterm().map_err(internal)?);
+                }
+            }
+            rest = later;
+        }
+        Ok(())
+    }
+
+    fn measure(&mut self, block: &[f32]) {
+        let count = self.channels.len();
+        let frame_length = (0.05 * self.rate) as usize;
+        let forget = 1.0 / (0.02 * self.rate);
+        for frame in block.chunks_exact(count) {
+            let (mut power, mut mono, mut zero) = (0.0, 0.0, true);
+            for ((x, state), speech) in frame.iter().zip(&mut self.channels).zip(&mut self.speech) {
+                let v = f64::from(*x);
+                state.peak = state.peak.max(x.abs());
+                state.sum += v;
+                state.square += v * v;
+                power += v * v;
+                mono += v;
+                zero &= *x == 0.0;
+                speech.push(v);
+                if x.abs() >= CLIP {
+                    state.run += 1;
+                } else if state.run > 0 {
+                    end_run(state, self.frames, self.rate, &mut self.clipping);
+                }
+            }
+            self.hum.push(mono / count as f64);
+            power /= count as f64;
+            if zero {
+                self.zeros += 1;
+            } else {
+                if self.zeros > 0 {
+                    self.end_zeros();
+                }
+                self.power_before += forget * (power - self.power_before);
+            }
+            let (sum, n, silent) = &mut self.frame_power;
+            *sum += power;
+            *n += 1;
+            *silent &= zero;
+            if *n == frame_length {
+                if !*silent {
+                    let db = 10.0 * (*sum / *n as f64).max(1e-15).log10();
+                    self.levels[((db + 145.0) / 0.5).clamp(0.0, 299.0) as usize] += 1;
+                }
+                self.frame_power = (0.0, 0, true);
+            }
+            self.frames += 1;
+        }
+    }
+
+    fn end_zeros(&mut self) {
+        let length_s = self.zeros as f64 / self.rate;
+        let place = Stretch { start_s: (self.frames - self.zeros) as f64 / self.rate, length_s };
+        if length_s >= SILENCE_S {
+            self.silence_total += self.zeros;
+            if self.silence.len() < LISTED {
+                self.silence.push(place);
+            }
+            self.power_before = 0.0;
+        } else if length_s >= DROPOUT_S && self.power_before > DROPOUT_ABOVE {
+            self.dropout_count += 1;
+            if self.dropouts.len() < LISTED {
+                self.dropouts.push(place);
+            }
+        }
+        self.zeros = 0;
+    }
+
+    /// The readings.
+    ///
+    /// # Errors
+    /// [`Internal`](ErrorKind::Internal) when the loudness meter contradicts itself.
+    pub fn finish(mut self) -> Result<LevelReport> {
+        if self.zeros > 0 {
+            self.end_zeros();
+        }
+        for state in self.channels.iter_mut().filter(|s| s.run > 0) {
+            end_run(state, self.frames, self.rate, &mut self.clipping);
+        }
+        self.clipping.sort_by(|a, b| a.start_s.total_cmp(&b.start_s));
+        // The interpolating filter looks 12 samples ahead: it must see past the end.
+        self.peaks.add_frames_f32(&vec![0.0; 32 * self.channels.len()]).map_err(internal)?;
+        let finite = |x: f64| x.is_finite().then_some(x);
+        let n = self.frames.max(1) as f64;
+        let db = |v: f64| 20.0 * v.log10();
+        let channels = self
+            .channels
+            .iter()
+            .zip(&self.speech)
+            .enumerate()
+            .map(|(i, (state, speech))| {
+                let (active_level_dbfs, activity) = speech.result();
+                let true_peak = self.peaks.true_peak(i as u32).map_err(internal)?.max(f64::from(state.peak));
+                Ok(ChannelLevel {
+                    sample_peak_dbfs: db(f64::from(state.peak)),
+                    true_peak_dbtp: db(true_peak),
+                    dc: state.sum / n,
+                    rms_dbfs: 10.0 * (state.square / n).log10(),
+                    clipped_runs: state.runs,
+                    clipped_samples: state.clipped,
+                    active_level_dbfs,
+                    activity,
+                })
+            })
+            .collect::<Result<Vec<_>>>()?;
+        let counted: u64 = self.levels.iter().sum();
+        let mut seen = 0;
+        let floor = self.levels.iter().position(|c| {
+            seen += c;
+            seen > 0 && seen * 10 >= counted
+        });
+        Ok(LevelReport {
+            duration_s: self.frames as f64 / self.rate,
+            channels,
+            integrated_lufs: finite(self.loudness.loudness_global().map_err(internal)?),
+            momentary_max_lufs: finite(self.momentary_max),
+            short_term_max_lufs: finite(self.short_term_max),
+            loudness_range_lu: if self.frames as f64 >= 3.0 * self.rate {
+                finite(self.loudness.loudness_range().map_err(internal)?)
+            } else {
+                None
+            },
+            noise_floor_dbfs: floor.map(|slot| (slot as f64 + 0.5) * 0.5 - 145.0),
+            hum: self.hum.result(),
+            clipping: self.clipping,
+            silence: self.silence,
+            silence_total_s: self.silence_total as f64 / self.rate,
+            dropouts: self.dropouts,
+            dropout_count: self.dropout_count,
+        })
+    }
+}
+
+fn end_run(state: &mut ChannelState, frame: u64, rate: f64, list: &mut Vec<Stretch>) {
+    if state.run >= CLIP_RUN {
+        state.runs += 1;
+        state.clipped += state.run;
+        if list.len() < LISTED {
+            list.push(Stretch { start_s: (frame - state.run) as f64 / rate, length_s: state.run as f64 / rate });
+        }
+    }
+    state.run = 0;
+}
+
+impl LevelReport {
+    /// The readings as advice, the serious first. The target of -12 dBFS for the peaks of recorded voice, and
+    /// the limits of what is called low, noisy or humming, are common practice, no source.
+    pub fn advice(&self) -> Vec<Advice> {
+        let mut out = Vec::new();
+        let mut say = |serious: bool, text: String| out.push(Advice { serious, text });
+        let peak = self.channels.iter().map(|c| c.sample_peak_dbfs).fold(f64::NEG_INFINITY, f64::max);
+        let true_peak = self.channels.iter().map(|c| c.true_peak_dbtp).fold(f64::NEG_INFINITY, f64::max);
+        if !peak.is_finite() {
+            say(true, "Nothing was recorded: every sample is zero. Check the cable, the input and its switch.".into());
+            return out;
+        }
+        let runs: u64 = self.channels.iter().map(|c| c.clipped_runs).sum();
+        if runs > 0 {
+            let first = self.clipping.first().map_or(0.0, |c| c.start_s);
+            say(
+                true,
+                format!(
+                    "Clipped in {runs} places, the first {first:.1} s in. Lower the input gain, or put a pad in the lead, until the peaks stay near -12 dBFS."
+                ),
+            );
+        } else if true_peak > -1.0 {
+            say(false, format!("Peaks reach {true_peak:.1} dBTP: no headroom is left. Aim for peaks near -12 dBFS."));
+        } else if peak < -30.0 {
+            say(
+                false,
+                format!("Peaks reach {peak:.1} dBFS only. Raise the input gain until the peaks come near -12 dBFS."),
+            );
+        }
+        for (i, c) in self.channels.iter().enumerate() {
+            if !c.sample_peak_dbfs.is_finite() && self.channels.len() > 1 {
+                say(true, format!("Channel {} holds silence only.", i + 1));
+            }
+            if c.dc.abs() > 0.01 {
+                say(
+                    false,
+                    format!(
+                        "Channel {} sits {:+.1} % of full scale off zero: a fault of the input, and it takes headroom.",
+                        i + 1,
+                        100.0 * c.dc
+                    ),
+                );
+            }
+        }
+        if self.dropout_count > 0 {
+            let first = self.dropouts.first().map_or(0.0, |d| d.start_s);
+            say(
+                true,
+                format!(
+                    "{} drop-outs, the first {first:.1} s in: sound was lost for moments. Check the card, the radio link or the plug.",
+                    self.dropout_count
+                ),
+            );
+        }
+        if self.silence_total_s > 0.0 {
+            say(
+                false,
+                format!("{:.1} s of digital silence in {} stretches.", self.silence_total_s, self.silence.len()),
+            );
+        }
+        if let Some(hum) = self.hum.as_ref().filter(|h| h.level_dbfs > -70.0) {
+            let (base, level) = (hum.base_hz, hum.level_dbfs);
+            let what = format!("Mains hum at {base:.0} Hz and its multiples, {level:.0} dBFS together.");
+            say(false, what + " Look for a charger or a second ground.");
+        }
+        let voice = self.channels.iter().filter_map(|c| c.active_level_dbfs).fold(f64::NEG_INFINITY, f64::max);
+        if let Some(floor) = self.noise_floor_dbfs.filter(|f| voice.is_finite() && voice - f < 15.0) {
+            say(
+                false,
+                format!("The loud parts lie {:.0} dB above the noise floor ({floor:.0} dBFS) only.", voice - floor),
+            );
+        }
+        out.sort_by_key(|a| !a.serious);
+        out
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const RATE: u32 = 48_000;
+
+    fn sine(dbfs: f64, hz: f64, seconds: f64) -> Vec<f64> {
+        let amplitude = 10f64.powf(dbfs / 20.0);
+        (0..(seconds * f64::from(RATE)).round() as usize)
+            .map(|i| amplitude * (2.0 * std::f64::consts::PI * hz * i as f64 / f64::from(RATE)).sin())
+            .collect()
+    }
+
+    fn stereo(mono: &[f64]) -> Vec<f32> {
+        mono.iter().flat_map(|v| [*v as f32; 2]).collect()
+    }
+
+    fn report(interleaved: &[f32], channels: usize) -> LevelReport {
+        let mut meter = LevelMeter::new(RATE, channels).unwrap();
+        for block in interleaved.chunks(channels * 1777) {
+            meter.push(block).unwrap();
+        }
+        meter.finish().unwrap()
+    }
+
+    fn steps(parts: &[(f64, f64)]) -> LevelReport {
+        let mono: Vec<f64> = parts.iter().flat_map(|&(dbfs, s)| sine(dbfs, 1000.0, s)).collect();
+        report(&stereo(&mono), 2)
+    }
+
+    /// EBU Tech 3341, table 1, cases 1 to 5 (signals recalled): integrated loudness within 0.1 LU.
+    #[test]
+    fn ebu_tech_3341_cases_1_to_5() {
+        let cases: [(&[(f64, f64)], f64); 5] = [
+            (&[(-23.0, 20.0)], -23.0),
+            (&[(-33.0, 20.0)], -33.0),
+            (&[(-36.0, 10.0), (-23.0, 60.0), (-36.0, 10.0)], -23.0),
+            (&[(-72.0, 10.0), (-36.0, 10.0), (-23.0, 60.0), (-36.0, 10.0), (-72.0, 10.0)], -23.0),
+            (&[(-26.0, 20.0), (-20.0, 20.1), (-26.0, 20.0)], -23.0),
+        ];
+        for (i, (parts, expected)) in cases.iter().enumerate() {
+            let r = steps(parts);
+            let got = r.integrated_lufs.unwrap();
+            assert!((got - expected).abs() <= 0.1, "case {}: {got} instead of {expected}", i + 1);
+            if i < 2 {
+                assert!((r.momentary_max_lufs.unwrap() - expected).abs() <= 0.1, "case {} M", i + 1);
+                assert!((r.short_term_max_lufs.unwrap() - expected).abs() <= 0.1, "case {} S", i + 1);
+            }
+        }
+    }
+
+    /// EBU Tech 3341, table 1, case 6 (signal recalled): 5.0 sound, surrounds weighted.
+    #[test]
+    fn ebu_tech_3341_case_6() {
+        let tones = [-28.0, -28.0, -24.0, -30.0, -30.0].map(|dbfs| sine(dbfs, 1000.0, 20.0));
+        let frames: Vec<f32> = (0..tones[0].len()).flat_map(|i| [0, 1, 2, 3, 4].map(|c| tones[c][i] as f32)).collect();
+        let got = report(&frames, 5).integrated_lufs.unwrap();
+        assert!((got + 23.0).abs() <= 0.1, "{got}");
+    }
+
+    /// EBU Tech 3341, table 1, case 9 (signal recalled): short-term loudness steady at -23 LUFS.
+    #[test]
+    fn ebu_tech_3341_case_9() {
+        let parts: Vec<(f64, f64)> = (0..5).flat_map(|_| [(-20.0, 1.34), (-30.0, 1.66)]).collect();
+        let got = steps(&parts).short_term_max_lufs.unwrap();
+        assert!((got + 23.0).abs() <= 0.1, "{got}");
+    }
+
+    /// EBU Tech 3341, table 1, cases 15 to 19 (signals recalled): a quarter, sixth and eighth of the rate at
+    /// several phases; true peak within +0.2/-0.4 dB.
+    #[test]
+    fn ebu_tech_3341_cases_15_to_19() {
+        for (case, amplitude, divisor, degrees, expected) in [
+            (15, 0.50, 4.0, 0.0, -6.0),
+            (16, 0.50, 4.0, 45.0, -6.0),
+            (17, 0.50, 6.0, 60.0, -6.0),
+            (18, 0.50, 8.0, 67.5, -6.0),
+            (19, 1.41, 4.0, 45.0, 3.0),
+        ] {
+            // Faded in and out over a tenth of a second: a tone cut off hard has overshoots of its own.
+            let n = RATE as usize;
+            let tone: Vec<f64> = (0..n)
+                .map(|i| {
+                    let edge = (i.min(n - 1 - i) as f64 / 4800.0).min(1.0);
+                    amplitude
+                        * edge
+                        * (2.0 * std::f64::consts::PI * (i as f64 / divisor) + f64::to_radians(degrees)).sin()
+                })
+                .collect();
+            let got = report(&stereo(&tone), 2).channels[0].true_peak_dbtp;
+            assert!((-0.4..=0.2).contains(&(got - expected)), "case {case}: {got} dBTP instead of {expected}");
+        }
+    }
+
+    /// EBU Tech 3342, table 1, cases 1 to 4 (signals recalled): loudness range within 1 LU.
+    #[test]
+    fn ebu_tech_3342_cases_1_to_4() {
+        let cases: [(&[f64], f64); 4] = [
+            (&[-20.0, -30.0], 10.0),
+            (&[-20.0, -15.0], 5.0),
+            (&[-40.0, -20.0], 20.0),
+            (&[-50.0, -35.0, -20.0, -35.0, -50.0], 15.0),
+        ];
+        for (levels, expected) in cases {
+            let parts: Vec<(f64, f64)> = levels.iter().map(|l| (*l, 20.0)).collect();
+            let got = steps(&parts).loudness_range_lu.unwrap();
+            assert!((got - expected).abs() <= 1.0, "{levels:?}: {got} LU instead of {expected}");
+        }
+    }
+
+    #[test]
+    fn mono_counts_for_both_ears() {
+        let mono: Vec<f32> = sine(-23.0, 1000.0, 10.0).iter().map(|v| *v as f32).collect();
+        let got = report(&mono, 1).integrated_lufs.unwrap();
+        assert!((got + 23.0).abs() <= 0.1, "{got}");
+    }
+
+    /// ITU-T P.56, method B: a tone that is on half of the time in long stretches has the level of the tone,
+    /// not of the whole (which lies 3 dB lower); hangover and smoothing take part of a decibel.
+    #[test]
+    fn active_level_leaves_the_pauses_out() {
+        let mut mono = Vec::new();
+        for _ in 0..5 {
+            mono.extend(sine(-20.0, 500.0, 4.0));
+            mono.extend(vec![0.0; 4 * RATE as usize]);
+        }
+        let mono: Vec<f32> = mono.iter().map(|v| *v as f32).collect();
+        let c = &report(&mono, 1).channels[0];
+        let tone_rms = -23.01;
+        let got = c.active_level_dbfs.unwrap();
+        assert!((got - tone_rms).abs() < 0.5, "{got}");
+        assert!((c.rms_dbfs - (tone_rms - 3.01)).abs() < 0.05);
+        assert!((c.activity - 0.5).abs() < 0.06, "{}", c.activity);
+    }
+
+    #[test]
+    fn finds_clipping_silence_dropouts_dc_and_hum() {
+        let rate = f64::from(RATE);
+        let mut noise = 12345u32;
+        let mut x: Vec<f32> = (0..20 * RATE as usize)
+            .map(|i| {
+                noise = noise.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+                let n = f64::from(noise >> 8) / f64::from(1u32 << 24) - 0.5;
+                let t = i as f64 / rate;
+                let mains: f64 = (1..=5)
+                    .map(|h| 0.004 / f64::from(h) * (2.0 * std::f64::consts::PI * 50.02 * f64::from(h) * t).sin())
+                    .sum();
+                (0.03 * n + mains + 0.02) as f32
+            })
+            .collect();
+        x[96_000..96_005].fill(1.0);
+        x[97_000..97_002].fill(1.0);
+        x[200_000..200_480].fill(0.0);
+        x[300_000..348_000].fill(0.0);
+        let r = report(&x, 1);
+        let c = &r.channels[0];
+        assert_eq!((c.clipped_runs, c.clipped_samples), (1, 5));
+        assert!((r.clipping[0].start_s - 2.0).abs() < 1e-9);
+        assert_eq!(r.dropout_count, 1);
+        assert!(
+            (r.dropouts[0].start_s - 200_000.0 / rate).abs() < 1e-9 && (r.dropouts[0].length_s - 0.01).abs() < 1e-9
+        );
+        assert_eq!(r.silence.len(), 1);
+        assert!((r.silence_total_s - 1.0).abs() < 1e-9);
+        assert!((c.dc - 0.019).abs() < 0.001, "{}", c.dc);
+        let hum = r.hum.as_ref().unwrap();
+        assert!((hum.base_hz - 50.02).abs() < 0.05, "{}", hum.base_hz);
+        // Amplitudes 4, 2, 1.33, 1, 0.8 thousandths: -49.3 dBFS together (rms).
+        assert!((hum.level_dbfs + 49.3).abs() < 0.7, "{}", hum.level_dbfs);
+        assert!(r.advice().iter().any(|a| a.serious && a.text.starts_with("Clipped")));
+    }
+
+    #[test]
+    fn noise_alone_has_no_hum() {
+        let mut noise = 1u32;
+        let x: Vec<f32> = (0..20 * RATE as usize)
+            .map(|_| {
+                noise = noise.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+                (f64::from(noise >> 8) / f64::from(1u32 << 24) - 0.5) as f32 * 0.1
+            })
+            .collect();
+        let r = report(&x, 1);
+        assert!(r.hum.is_none());
+        // Uniform noise of 0.1 peak to peak: 20 lg (0.1 / sqrt(12)) = -30.8 dBFS.
+        assert!((r.noise_floor_dbfs.unwrap() + 30.8).abs() < 0.6);
+    }
+
+    #[test]
+    fn silence_and_odd_input_are_answered() {
+        let r = report(&vec![0.0; RATE as usize], 1);
+        assert_eq!(r.integrated_lufs, None);
+        assert!(r.advice()[0].serious);
+        assert!(LevelMeter::new(RATE, 2).unwrap().push(&[0.0; 3]).is_err());
+        assert!(LevelMeter::new(4000, 1).is_err());
+        let r = report(&[f32::NAN, f32::INFINITY, 0.1], 1);
+        assert!((r.channels[0].sample_peak_dbfs + 20.0).abs() < 1e-3);
+        assert!(LevelMeter::new(RATE, 1).unwrap().finish().unwrap().channels[0].active_level_dbfs.is_none());
+    }
+
+    #[test]
+    fn block_size_does_not_matter() {
+        let mono: Vec<f32> = sine(-12.0, 321.0, 5.0).iter().map(|v| *v as f32).collect();
+        let whole = {
+            let mut m = LevelMeter::new(RATE, 1).unwrap();
+            m.push(&mono).unwrap();
+            m.finish().unwrap()
+        };
+        assert_eq!(whole, report(&mono, 1));
+    }
+}
