@@ -32,10 +32,12 @@
 
 mod codec;
 mod ebml;
+mod ffmpeg;
 mod foreign;
 mod isobmff;
 mod riff;
 mod source;
+mod writer;
 
 use std::path::Path;
 use std::sync::Arc;
@@ -46,6 +48,8 @@ use coeval::{Error, ErrorKind, Result};
 use codec::{Decoder, Packet};
 use foreign::Kind;
 use source::Source;
+
+pub use writer::{Bext, SampleFormat, WavOptions, WavWriter};
 
 /// An exact ratio, for frame rates: 30000/1001.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -252,10 +256,14 @@ impl SoundReader {
     /// `InvalidArgument` (a folder), `UnknownFormat`, `Unsupported` (a codec by name), `Damaged`
     /// (cut before its index), `NoSound`.
     pub fn open(path: &Path, options: &OpenOptions) -> Result<Self> {
-        let _ = options;
-        let source = Source::open(path)?;
+        let mut source = Source::open(path)?;
         let bytes_read = source.counter();
-        let opened = open_native(source)?;
+        // Streams meant for broadcast have no timeline of their own: they start with their first picture or sound.
+        let own_timeline = !matches!(sniff(&mut source)?, Family::Refused(MPEG_TS | MPEG_PS));
+        let opened = match open_native(source) {
+            Err(e) if e.kind() == ErrorKind::Unsupported && options.allow_ffmpeg => ffmpeg::open(path, own_timeline)?,
+            other => other?,
+        };
         Self::over(path, opened, bytes_read)
     }
 
@@ -511,6 +519,9 @@ fn open_native(mut source: Source) -> Result<Opened> {
     }
 }
 
+const MPEG_TS: &str = "MPEG transport stream";
+const MPEG_PS: &str = "MPEG program stream";
+
 /// What the first bytes say.
 enum Family {
     Riff,
@@ -558,9 +569,9 @@ fn sniff(source: &mut Source) -> Result<Family> {
     {
         Family::IsoBmff
     } else if sync(188, 0) || sync(192, 4) {
-        Family::Refused("MPEG transport stream")
+        Family::Refused(MPEG_TS)
     } else if is(0, b"\x00\x00\x01\xBA") {
-        Family::Refused("MPEG program stream")
+        Family::Refused(MPEG_PS)
     } else if is(0, b"\x0B\x77") {
         Family::Refused("AC-3")
     } else if is(0, b"FLV\x01") {

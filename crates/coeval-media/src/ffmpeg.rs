@@ -1,0 +1,210 @@
+//! Reads through an `ffmpeg` on PATH what pure Rust cannot, on the same presentation time.
+//!
+//! ffmpeg hands out samples without timestamps, and shifts its input so that the earliest track starts
+//! at zero. Where the container has a timeline of its own (`-copyts`), that shift is wrong; where it
+//! has none (transport and program streams), it is what a player does. `aresample` pads and cuts the
+//! sound to its timestamps.
+
+use std::ffi::OsString;
+use std::io::{BufReader, Read};
+use std::path::{Path, PathBuf};
+use std::process::{Child, ChildStdout, Command, Stdio};
+
+use coeval::{Error, ErrorKind, Result};
+
+use crate::codec::{Decoder, Packet, Pcm, PcmKind};
+use crate::{MediaInfo, Opened, PictureInfo, Rational, Segment, SoundInfo, Track};
+
+/// Frames a packet.
+const PACKET_FRAMES: usize = 4096;
+/// Bytes of header before ffmpeg's sound at most.
+const MAX_HEADER: u64 = 1 << 20;
+
+/// Opens a file of any kind that ffmpeg knows. `own_timeline`: timestamps are presentation time.
+pub(crate) fn open(path: &Path, own_timeline: bool) -> Result<Opened> {
+    let banner = banner(path)?;
+    let Some(codec) =
+        after(&banner, "Audio: ").map(|s| s.split([' ', ',', '\n']).next().unwrap_or_default().to_owned())
+    else {
+        return Err(if banner.contains("Stream #") {
+            Error::new(ErrorKind::NoSound, "there is no sound track")
+                .with_path(path)
+                .with_remedy("leave it out: there is nothing to hear in it")
+        } else {
+            gave_up(path)
+        });
+    };
+    let mut process = Process::start(path, own_timeline)?;
+    let (rate_hz, channels) = process.header().ok_or_else(|| gave_up(path))?;
+    let duration_s = after(&banner, "Duration: ").and_then(clock).unwrap_or(0.0);
+    let info = MediaInfo {
+        container: "through ffmpeg",
+        duration_s,
+        sound: Some(SoundInfo { codec, rate_hz, channels, bits: None, start_is_exact: true, frames: None }),
+        picture: picture(&banner, duration_s),
+        created_unix_s: None,
+        timecode_s: None,
+        timecode: after(&banner, "timecode").and_then(|t| t.split_once(": ")).map(|t| first_word(t.1).to_owned()),
+    };
+    let decoder = Decoder::pcm(Pcm { kind: PcmKind::F32, big_endian: false }, channels);
+    let track = Piped { path: path.to_path_buf(), own_timeline, process, channels, next: 0 };
+    Ok(Opened {
+        info,
+        track: Box::new(track),
+        decoder,
+        segments: vec![Segment { start: 0, len: u64::MAX / 4, media_start: 0 }],
+        tolerance: 0,
+        warnings: vec!["read through ffmpeg".into()],
+    })
+}
+
+fn gave_up(path: &Path) -> Error {
+    Error::new(ErrorKind::Unsupported, "ffmpeg cannot read its sound either")
+        .with_path(path)
+        .with_remedy("convert its sound to WAV with the tools of the device that made it")
+}
+
+/// A name that ffmpeg can take for nothing but a file.
+fn file_url(path: &Path) -> OsString {
+    let mut url = OsString::from("file:");
+    url.push(path);
+    url
+}
+
+fn command() -> Command {
+    let mut c = Command::new("ffmpeg");
+    c.args(["-nostdin", "-hide_banner", "-protocol_whitelist", "file,pipe"]).stdin(Stdio::null());
+    c
+}
+
+fn not_there(path: &Path, e: std::io::Error) -> Error {
+    let message = if e.kind() == std::io::ErrorKind::NotFound {
+        "this needs ffmpeg, which is not on PATH".to_owned()
+    } else {
+        format!("ffmpeg could not be started ({e})")
+    };
+    Error::new(ErrorKind::Unsupported, message)
+        .with_path(path)
+        .with_remedy("install ffmpeg, or convert the sound to WAV")
+        .with_source(e)
+}
+
+/// What ffmpeg says about the file.
+fn banner(path: &Path) -> Result<String> {
+    let out = command().arg("-i").arg(file_url(path)).output().map_err(|e| not_there(path, e))?;
+    Ok(String::from_utf8_lossy(&out.stderr).into_owned())
+}
+
+fn after<'a>(text: &'a str, mark: &str) -> Option<&'a str> {
+    text.split_once(mark).map(|(_, rest)| rest)
+}
+
+fn first_word(text: &str) -> &str {
+    text.split_whitespace().next().unwrap_or_default()
+}
+
+/// `hh:mm:ss.cc` in seconds.
+fn clock(text: &str) -> Option<f64> {
+    let mut parts = text.split([',', '\n']).next()?.trim().split(':');
+    let (h, m, s) = (parts.next()?, parts.next()?, parts.next()?);
+    Some((h.parse::<f64>().ok()? * 60.0 + m.parse::<f64>().ok()?) * 60.0 + s.parse::<f64>().ok()?)
+}
+
+fn picture(banner: &str, duration_s: f64) -> Option<PictureInfo> {
+    let line = after(banner, "Video: ")?.lines().next()?;
+    let fps = line.split(" fps").next()?.rsplit(' ').next()?.parse::<f64>().ok()?;
+    let size = line.split([' ', ',']).find_map(|word| {
+        let (w, h) = word.split_once('x')?;
+        Some((w.parse().ok()?, h.parse().ok()?))
+    })?;
+    Some(PictureInfo { frame_rate: Rational::near(fps, true), variable_rate: false, size, duration_s, start_s: 0.0 })
+}
+
+/// One run of ffmpeg, ended when it is dropped.
+struct Process {
+    child: Child,
+    sound: BufReader<ChildStdout>,
+}
+
+impl Process {
+    fn start(path: &Path, own_timeline: bool) -> Result<Self> {
+        let mut c = command();
+        c.args(["-v", "error"]);
+        if own_timeline {
+            c.arg("-copyts");
+        }
+        c.arg("-i").arg(file_url(path));
+        c.args(["-map", "0:a:0", "-af", "aresample=async=1:min_hard_comp=0.01:first_pts=0"]);
+        c.args(["-c:a", "pcm_f32le", "-f", "wav", "pipe:1"]);
+        let mut child = c.stdout(Stdio::piped()).stderr(Stdio::null()).spawn().map_err(|e| not_there(path, e))?;
+        match child.stdout.take() {
+            Some(out) => Ok(Self { child, sound: BufReader::with_capacity(256 * 1024, out) }),
+            None => Err(Error::new(ErrorKind::Internal, "ffmpeg's output is not there").with_path(path)),
+        }
+    }
+
+    /// Rate and channels from the WAV header; reading then stands at the first sample.
+    fn header(&mut self) -> Option<(u32, usize)> {
+        let mut head = [0; 12];
+        self.sound.read_exact(&mut head).ok()?;
+        let mut format = None;
+        let mut left = MAX_HEADER;
+        loop {
+            let mut h = [0; 8];
+            self.sound.read_exact(&mut h).ok()?;
+            let size = u64::from(u32::from_le_bytes([h[4], h[5], h[6], h[7]]));
+            if h[..4] == *b"data" {
+                return format
+                    .filter(|(rate, channels)| (1000..=768_000).contains(rate) && (1..=64).contains(channels));
+            }
+            left = left.checked_sub(size)?;
+            let mut body = Vec::new();
+            Read::by_ref(&mut self.sound).take(size + (size & 1)).read_to_end(&mut body).ok()?;
+            if h[..4] == *b"fmt " && body.len() >= 16 {
+                let channels = usize::from(u16::from_le_bytes([body[2], body[3]]));
+                format = Some((u32::from_le_bytes([body[4], body[5], body[6], body[7]]), channels));
+            }
+        }
+    }
+}
+
+impl Drop for Process {
+    fn drop(&mut self) {
+        // It may have ended by itself; either way it must be waited for.
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+struct Piped {
+    path: PathBuf,
+    own_timeline: bool,
+    process: Process,
+    channels: usize,
+    next: i64,
+}
+
+impl Track for Piped {
+    fn next(&mut self, packet: &mut Packet, _notes: &mut Vec<String>) -> Result<bool> {
+        let frame_bytes = self.channels * 4;
+        packet.data.clear();
+        Read::by_ref(&mut self.process.sound)
+            .take((PACKET_FRAMES * frame_bytes) as u64)
+            .read_to_end(&mut packet.data)
+            .map_err(|e| Error::io(&self.path, e))?;
+        packet.frame = self.next;
+        (packet.trim_start, packet.trim_end) = (0, 0);
+        self.next += (packet.data.len() / frame_bytes) as i64;
+        Ok(packet.data.len() >= frame_bytes)
+    }
+
+    fn seek(&mut self, frame: i64) -> Result<()> {
+        // Forward by reading on, backward from the beginning: ffmpeg's own seeks are not exact to the sample.
+        if frame < self.next {
+            self.process = Process::start(&self.path, self.own_timeline)?;
+            self.process.header().ok_or_else(|| gave_up(&self.path))?;
+            self.next = 0;
+        }
+        Ok(())
+    }
+}
