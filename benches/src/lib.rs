@@ -1,1 +1,4 @@
 //! Accuracy and speed measurements.
+
+pub mod sim;
+pub mod sim_sound;
