@@ -1,2 +1,25 @@
-//! The `coeval` command.
-fn main() {}
+//! The `coeval` command: see the library of this package.
+#![forbid(unsafe_code)]
+
+use std::io::IsTerminal;
+use std::process::ExitCode;
+use std::sync::atomic::{AtomicBool, Ordering};
+
+static STOP: AtomicBool = AtomicBool::new(false);
+
+fn main() -> ExitCode {
+    // Without a handler Ctrl-C still ends the program, only less tidily.
+    let _ = ctrlc::set_handler(|| {
+        if STOP.swap(true, Ordering::SeqCst) {
+            // Asked twice: do not wait for the work to notice.
+            std::process::exit(i32::from(coeval_cli::exit::INTERRUPTED));
+        }
+    });
+    let mut console = coeval_cli::Console {
+        out: &mut std::io::stdout(),
+        err: &mut std::io::stderr(),
+        bar: std::io::stderr().is_terminal(),
+        stop: &STOP,
+    };
+    ExitCode::from(coeval_cli::run(std::env::args_os(), &mut console))
+}

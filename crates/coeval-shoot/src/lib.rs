@@ -1,1 +1,107 @@
 //! A folder of recordings onto one clock.
+//!
+//! [`align`] does the whole job. Its steps are public one by one, in the order in which the data
+//! flows, so that a caller can look at what lies between them or put a step of its own there:
+//!
+//! 1. [`find`]: folders and files -> a list of [`Source`]s in natural order.
+//! 2. [`probe`]: headers only -> a [`Probed`] for each source, or why it cannot be read.
+//! 3. [`chapters::group`]: what one device made in one take -> one [`Group`](chapters::Group).
+//! 4. [`hear`]: each file's sound, read once -> an analysis track.
+//! 5. [`compare`]: every two files of different recordings -> how they lie on each other.
+//! 6. [`settle`]: all of it -> one [`Alignment`], the result contract `coeval.alignment/1`.
+//!
+//! A file that cannot be read never stops the others: it is in the result, unplaced, with the
+//! reason. The same files give the same bytes of `alignment.json`, whatever the number of threads
+//! and the order in which they were named.
+//!
+//! ```no_run
+//! let files = ["the-shoot"];
+//! let alignment = coeval_shoot::align(&files, &coeval_shoot::Options::default(), &())?;
+//! for file in alignment.files() {
+//!     println!("{} starts at {:?} s", file.path, file.offset_s);
+//! }
+//! # Ok::<(), coeval::Error>(())
+//! ```
+#![forbid(unsafe_code)]
+
+pub mod alignment;
+pub mod chapters;
+mod find;
+mod parallel;
+mod settle;
+mod sound;
+mod write;
+
+use std::num::NonZeroUsize;
+use std::path::Path;
+
+use coeval::pair::PairOptions;
+use coeval::progress::Progress;
+use coeval::{Error, ErrorKind, Result};
+use coeval_media::OpenOptions;
+
+pub use alignment::{Alignment, Kind};
+pub use find::{Found, Source, find, natural_order};
+pub use settle::settle;
+pub use sound::{Compared, Headers, Heard, Probed, Sound, compare, hear, probe};
+pub use write::{OutFolder, write_whole};
+
+/// How a shoot is aligned. The defaults serve.
+#[derive(Debug, Clone, Default)]
+#[non_exhaustive]
+pub struct Options {
+    /// How files are opened.
+    pub open: OpenOptions,
+    /// How two files are compared.
+    pub pair: PairOptions,
+    /// Which files form one recording, and what kind of device made it.
+    pub grouping: chapters::Grouping,
+    /// The recording whose clock the timeline takes: its id, or the name of one of its files (`*` stands for any
+    /// characters). `None`: the camera that ran longest among those that share sound with others; without a camera,
+    /// the longest such recording.
+    pub main: Option<String>,
+    /// How many files are read or compared at once. `None`: as many as the machine has cores.
+    pub threads: Option<NonZeroUsize>,
+}
+
+/// Puts all recordings among `paths` (folders, files, or both) on one clock.
+///
+/// # Errors
+/// [`NotFound`](ErrorKind::NotFound) when a path does not exist or nothing among them is a recording,
+/// [`PermissionDenied`](ErrorKind::PermissionDenied) when a folder cannot be listed,
+/// [`InvalidArgument`](ErrorKind::InvalidArgument) for options that name no file or contradict each other,
+/// [`Cancelled`](ErrorKind::Cancelled) when `progress` says so. A file that cannot be read is not an error: the
+/// result says why it is unplaced.
+pub fn align(paths: &[impl AsRef<Path>], options: &Options, progress: &dyn Progress) -> Result<Alignment> {
+    align_found(&find(paths)?, options, progress)
+}
+
+/// As [`align`], for files that have been found already.
+///
+/// # Errors
+/// As for [`align`].
+pub fn align_found(found: &Found, options: &Options, progress: &dyn Progress) -> Result<Alignment> {
+    let pool = parallel::pool(options.threads)?;
+    pool.install(|| {
+        let probed = probe(found, &options.open, progress)?;
+        let mut groups = chapters::group(&probed, &options.grouping)?;
+        let heard = hear(found, &probed, &options.open, progress)?;
+        let mut compared = compare(&heard, &groups, &[], &options.pair, progress)?;
+        loop {
+            let settled = settle(&probed, &groups, &heard, &compared, options.main.as_deref())?;
+            // Names alone may have joined two devices. Chapters follow each other; where the sound says that
+            // they ran at the same time, they are no chapters of one take, and must be compared as well.
+            if !chapters::split_refuted(&mut groups, &settled.maps) {
+                coeval::progress::step(progress, "solving", 1.0)?;
+                return Ok(settled.alignment);
+            }
+            let more = compare(&heard, &groups, &compared, &options.pair, progress)?;
+            compared.extend(more);
+            compared.sort_by_key(|c| (c.a, c.b));
+        }
+    })
+}
+
+pub(crate) fn invalid(message: impl Into<String>) -> Error {
+    Error::new(ErrorKind::InvalidArgument, message)
+}

@@ -1,0 +1,116 @@
+//! Results in words and columns.
+
+use std::io::{self, Write};
+use std::path::Path;
+
+use coeval_shoot::Alignment;
+use coeval_shoot::alignment::File;
+
+/// Text from outside (a file's name) as one line that a terminal shows and does not obey.
+pub(crate) fn printable(text: &str) -> String {
+    text.chars().flat_map(|c| if c.is_control() { c.escape_default().collect() } else { vec![c] }).collect()
+}
+
+/// A path for people.
+pub(crate) fn path(path: &Path) -> String {
+    printable(&path.display().to_string())
+}
+
+/// Prints each file, whether it is placed and why not, offset, drift, uncertainty and confidence. `extra` adds a
+/// column: a heading for `None`, a cell for each file.
+pub(crate) fn table(
+    out: &mut dyn Write,
+    alignment: &Alignment,
+    extra: impl Fn(Option<&File>) -> Option<String>,
+) -> io::Result<()> {
+    let placed = alignment.files().filter(|f| f.is_placed()).count();
+    let all = alignment.files().count();
+    writeln!(
+        out,
+        "{placed} of {all} files placed; timeline clock: {}; length: {:.3} s\n",
+        printable(&alignment.timeline.clock),
+        alignment.timeline.duration_s
+    )?;
+    let mut rows = vec![Row {
+        cells: ["recording", "file", "offset", "drift", "1 sd", "confidence"].map(str::to_owned).to_vec(),
+        tail: None,
+    }];
+    rows[0].cells.extend(extra(None));
+    for recording in &alignment.recordings {
+        for file in &recording.files {
+            let mut cells = vec![printable(&recording.id), printable(&file.path)];
+            let tail = if file.is_placed() {
+                cells.extend([
+                    format!("{:.4} s", file.offset_s.unwrap_or(f64::NAN)),
+                    format!("{:+.2} ppm", file.drift_ppm.unwrap_or(f64::NAN)),
+                    format!("{:.2} ms", file.uncertainty_s.unwrap_or(f64::NAN) * 1e3),
+                    percent(file.confidence.unwrap_or(f64::NAN)),
+                ]);
+                cells.extend(extra(Some(file)));
+                None
+            } else {
+                Some(format!("unplaced: {}", printable(file.reason.as_deref().unwrap_or("no reason given"))))
+            };
+            rows.push(Row { cells, tail });
+        }
+    }
+    let columns = rows.iter().map(|r| r.cells.len()).max().unwrap_or(0);
+    let width = |column: usize| rows.iter().filter_map(|r| r.cells.get(column)).map(|c| c.chars().count()).max();
+    let widths: Vec<usize> = (0..columns).map(|c| width(c).unwrap_or(0)).collect();
+    for row in &rows {
+        let mut line = String::new();
+        for (column, (cell, &width)) in row.cells.iter().zip(&widths).enumerate() {
+            // Names to the left, numbers to the right.
+            if column < 2 {
+                line.push_str(&format!("{cell:width$}  "));
+            } else {
+                line.push_str(&format!("{cell:>width$}  "));
+            }
+        }
+        line.push_str(row.tail.as_deref().unwrap_or(""));
+        writeln!(out, "{}", line.trim_end())?;
+    }
+    let notes: Vec<String> = alignment.files().flat_map(notes).collect();
+    if !notes.is_empty() {
+        writeln!(out, "\nNotes:")?;
+        for note in notes {
+            writeln!(out, "  {}", printable(&note))?;
+        }
+    }
+    Ok(())
+}
+
+struct Row {
+    cells: Vec<String>,
+    tail: Option<String>,
+}
+
+fn notes(file: &File) -> Vec<String> {
+    let jumps = file.jumps.iter().map(|j| {
+        let what = if j.lost_s >= 0.0 { "lost" } else { "repeated" };
+        format!("{}: {what} {:.1} ms of sound at {:.2} s", file.path, j.lost_s.abs() * 1e3, j.file_s)
+    });
+    jumps.chain(file.warnings.iter().map(|w| format!("{}: {w}", file.path))).collect()
+}
+
+/// A probability without rounding it up to certainty.
+fn percent(p: f64) -> String {
+    if p > 0.9999 { "> 99.99 %".to_owned() } else { format!("{:.2} %", (p * 1e4).floor() / 100.0) }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn names_cannot_steer_the_terminal() {
+        assert_eq!(printable("a\u{1b}[31m\nb"), "a\\u{1b}[31m\\nb");
+    }
+
+    #[test]
+    fn certainty_is_never_claimed() {
+        assert_eq!(percent(1.0), "> 99.99 %");
+        assert_eq!(percent(0.99987), "99.98 %");
+        assert_eq!(percent(0.5), "50.00 %");
+    }
+}

@@ -1,0 +1,301 @@
+//! An alignment -> lanes of pieces on whole frames.
+//!
+//! Picture lies as [`frames`](crate::frames) lays it: never more than half a frame off. The sound of
+//! a camera is cut exactly as its picture. Sound without picture starts on a frame too, but its
+//! source point is exact to the sample; where its clock runs off it is slipped before it is half a
+//! frame of the timeline out. A jump splits a file in two pieces; what the file lost is a gap, what
+//! it repeated is left out.
+
+use coeval::Result;
+use coeval::clock::ClockMap;
+use coeval_shoot::Alignment;
+use coeval_shoot::alignment::{File, Picture};
+
+use crate::frames::{FrameOptions, PictureClip, on_frames};
+use crate::timecode::FrameRate;
+
+/// What a source is counted in.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum SourceRate {
+    /// Frames of its picture.
+    Frames(FrameRate),
+    /// Samples a second of its sound.
+    Samples(u32),
+}
+
+impl SourceRate {
+    /// Counts a second.
+    pub fn hz(self) -> f64 {
+        match self {
+            SourceRate::Frames(rate) => rate.hz(),
+            SourceRate::Samples(rate) => f64::from(rate),
+        }
+    }
+}
+
+/// What a lane shows.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Content {
+    /// Picture.
+    Picture,
+    /// Sound.
+    Sound,
+}
+
+/// A stretch of one file on the timeline.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Piece {
+    /// The file's name in the alignment.
+    pub path: String,
+    /// First timeline frame.
+    pub start: i64,
+    /// Length in timeline frames, at least one.
+    pub frames: i64,
+    /// First frame or sample of the source: frames count from the first picture, samples from presentation zero.
+    pub source_start: i64,
+    /// What the source is counted in: frames for picture and the sound of cameras, else samples.
+    pub source_rate: SourceRate,
+    /// Length of the whole source.
+    pub source_length: i64,
+}
+
+impl Piece {
+    /// The first timeline frame after it.
+    pub fn end(&self) -> i64 {
+        self.start + self.frames
+    }
+}
+
+/// Picture or sound of one recording: pieces in timeline order that do not overlap.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Lane {
+    /// Id of the recording.
+    pub recording: String,
+    /// Picture or sound.
+    pub content: Content,
+    /// The pieces.
+    pub pieces: Vec<Piece>,
+}
+
+/// An alignment on whole frames.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Layout {
+    /// The timeline's frame rate: that of the timeline clock's picture, else of the first camera's, else 25.
+    pub rate: FrameRate,
+    /// The timeline clock's lanes first, then the others in the alignment's order; those without a placed file are
+    /// left out.
+    pub lanes: Vec<Lane>,
+}
+
+impl Layout {
+    /// Puts an alignment on frames.
+    ///
+    /// # Errors
+    /// [`InvalidArgument`](coeval::ErrorKind::InvalidArgument) when a picture is longer than two days or its clock
+    /// runs at less than 0.8 or more than 1.25 times the speed of the timeline.
+    pub fn of(alignment: &Alignment) -> Result<Self> {
+        let clock = alignment.recording(&alignment.timeline.clock);
+        let others = alignment.recordings.iter().filter(|r| r.id != alignment.timeline.clock);
+        let recordings: Vec<_> = clock.into_iter().chain(others).collect();
+        let placed = || recordings.iter().flat_map(|r| &r.files).filter(|f| f.is_placed());
+        let rate = placed().find_map(|f| frame_rate(f.picture.as_ref()?)).unwrap_or(FrameRate::FPS_25);
+        let mut lanes = Vec::new();
+        for recording in &recordings {
+            for content in [Content::Picture, Content::Sound] {
+                let mut pieces = Vec::new();
+                for file in &recording.files {
+                    let Some(map) = file.map() else { continue };
+                    match (file.picture.as_ref().and_then(|p| Some((p, frame_rate(p)?))), &file.sound) {
+                        (Some((picture, own)), sound) if content == Content::Picture || sound.is_some() => {
+                            pieces.extend(picture_pieces(file, picture, own, &map, rate)?);
+                        }
+                        (None, Some(sound)) if content == Content::Sound && sound.rate_hz > 0 => {
+                            pieces.extend(sound_pieces(file, sound.rate_hz, rate));
+                        }
+                        _ => {}
+                    }
+                }
+                let pieces = without_overlap(pieces, rate);
+                if !pieces.is_empty() {
+                    lanes.push(Lane { recording: recording.id.clone(), content, pieces });
+                }
+            }
+        }
+        Ok(Self { rate, lanes })
+    }
+}
+
+fn frame_rate(picture: &Picture) -> Option<FrameRate> {
+    FrameRate::new(picture.frame_rate[0], picture.frame_rate[1]).ok()
+}
+
+fn picture_pieces(
+    file: &File,
+    picture: &Picture,
+    own: FrameRate,
+    map: &ClockMap,
+    rate: FrameRate,
+) -> Result<Vec<Piece>> {
+    let frames = own.frames(picture.duration_s).round().max(0.0) as u64;
+    let clip = PictureClip { file: &file.path, map, rate: own, start_s: picture.start_s, frames };
+    let laid = on_frames(&clip, rate, &[], &FrameOptions::default())?;
+    let piece = |p: crate::frames::Piece| Piece {
+        path: p.file,
+        start: p.record_in,
+        frames: p.record_frames,
+        source_start: p.source_in,
+        source_rate: SourceRate::Frames(own),
+        source_length: frames as i64,
+    };
+    Ok(laid.into_iter().map(piece).collect())
+}
+
+/// Two moments closer than this, in frames, are one: rounding of the arithmetic itself.
+const SAME: f64 = 1e-4;
+
+fn sound_pieces(file: &File, sample_rate_hz: u32, rate: FrameRate) -> Vec<Piece> {
+    let hz = f64::from(sample_rate_hz);
+    let source_length = (file.duration_s.unwrap_or(0.0) * hz).round() as i64;
+    let mut pieces = Vec::new();
+    // Knots between two jumps; at a jump two knots share their file time.
+    for run in file.knots.chunk_by(|a, b| a[0] < b[0]) {
+        let Ok(map) = ClockMap::from_knots(run.iter().map(|k| (k[0], k[1])).collect()) else { continue };
+        // Only frames that are full of sound.
+        let first = (rate.frames(run[0][1]) - SAME).ceil() as i64;
+        let end = (rate.frames(run[run.len() - 1][1]) + SAME).floor() as i64;
+        let source_at = |frame: i64| map.to_file(rate.seconds(frame)) * hz;
+        let mut start = first;
+        while start < end {
+            let source_start = (source_at(start).round() as i64).clamp(0, source_length);
+            let played = |frame: i64| source_start as f64 + rate.seconds(frame - start) * hz;
+            let half_a_frame = 0.5 * rate.frame_s() * hz;
+            let runs_off = |&frame: &i64| (source_at(frame) - played(frame)).abs() > half_a_frame;
+            let next = (start + 1..end).find(runs_off).unwrap_or(end);
+            // At the file's end there may be a frame too few.
+            let left = rate.frames((source_length - source_start) as f64 / hz) + SAME;
+            let frames = (next - start).min(left.floor() as i64);
+            if frames > 0 {
+                pieces.push(Piece {
+                    path: file.path.clone(),
+                    start,
+                    frames,
+                    source_start,
+                    source_rate: SourceRate::Samples(sample_rate_hz),
+                    source_length,
+                });
+            }
+            start = next;
+        }
+    }
+    pieces
+}
+
+/// Pieces of chapters that overlap by a frame, and what a file repeated: the earlier piece keeps its frames.
+fn without_overlap(mut pieces: Vec<Piece>, rate: FrameRate) -> Vec<Piece> {
+    pieces.sort_by_key(|p| p.start);
+    let mut free_from = 0;
+    for piece in &mut pieces {
+        let late = free_from - piece.start;
+        if late > 0 {
+            piece.source_start += (rate.seconds(late) * piece.source_rate.hz()).round() as i64;
+            piece.start += late;
+            piece.frames -= late;
+        }
+        free_from = free_from.max(piece.end());
+    }
+    pieces.retain(|p| p.frames > 0 && p.source_start < p.source_length);
+    pieces
+}
+
+#[cfg(test)]
+pub(crate) mod tests {
+    use super::*;
+
+    /// Main camera at 30000/1001, a second camera at 25 with a jump, a recorder at 44.1 kHz.
+    pub(crate) fn example() -> Alignment {
+        let json = r#"{"schema": "coeval.alignment/1", "generator": {"name": "coeval", "version": "0.1.0"},
+         "timeline": {"clock": "cam-a", "duration_s": 200.0},
+         "recordings": [
+          {"id": "cam-b", "kind": "camera", "files": [
+            {"path": "b/C 1.MP4", "status": "placed", "reason": null, "duration_s": 100.0, "confidence": 1.0,
+             "uncertainty_s": 0.0001, "offset_s": 30.003, "drift_ppm": 0.0,
+             "knots": [[0.0, 30.003], [40.0, 70.003], [40.0, 70.503], [100.0, 130.503]],
+             "jumps": [{"file_s": 40.0, "lost_s": 0.5}],
+             "picture": {"frame_rate": [25, 1], "variable_rate": false, "size": [320, 180], "start_s": 0.0, "duration_s": 100.0},
+             "sound": {"codec": "AAC-LC", "rate_hz": 48000, "channels": 2}}]},
+          {"id": "cam-a", "kind": "camera", "files": [
+            {"path": "A_1.MOV", "status": "placed", "reason": null, "duration_s": 81.081, "confidence": 1.0,
+             "uncertainty_s": 0.0, "offset_s": 12.012, "drift_ppm": 0.0, "knots": [[0.0, 12.012], [81.081, 93.093]], "jumps": [],
+             "picture": {"frame_rate": [30000, 1001], "variable_rate": false, "size": [320, 180], "start_s": 0.0, "duration_s": 81.081},
+             "sound": {"codec": "AAC-LC", "rate_hz": 48000, "channels": 2}},
+            {"path": "A_2.MOV", "status": "placed", "reason": null, "duration_s": 81.081, "confidence": 1.0,
+             "uncertainty_s": 0.0, "offset_s": 93.093, "drift_ppm": 0.0, "knots": [[0.0, 93.093], [81.081, 174.174]], "jumps": [],
+             "picture": {"frame_rate": [30000, 1001], "variable_rate": false, "size": [320, 180], "start_s": 0.0, "duration_s": 81.081},
+             "sound": {"codec": "AAC-LC", "rate_hz": 48000, "channels": 2}}]},
+          {"id": "rec-1", "kind": "recorder", "files": [
+            {"path": "R.FLAC", "status": "placed", "reason": null, "duration_s": 199.0, "confidence": 1.0,
+             "uncertainty_s": 0.0001, "offset_s": 0.01, "drift_ppm": 50.0, "knots": [[0.0, 0.01], [199.0, 199.01995]], "jumps": [],
+             "sound": {"codec": "FLAC", "rate_hz": 44100, "channels": 1}}]},
+          {"id": "cam-c", "kind": "camera", "files": [
+            {"path": "X.MP4", "status": "unplaced", "reason": "no common sound", "duration_s": 10.0, "confidence": null,
+             "uncertainty_s": null, "offset_s": null, "drift_ppm": null, "knots": [], "jumps": []}]}],
+         "pairs": []}"#;
+        Alignment::from_json(json).unwrap()
+    }
+
+    fn lane<'a>(layout: &'a Layout, recording: &str, content: Content) -> &'a [Piece] {
+        &layout.lanes.iter().find(|l| l.recording == recording && l.content == content).unwrap().pieces
+    }
+
+    #[test]
+    fn the_clock_comes_first_and_lies_on_its_own_frames() {
+        let layout = Layout::of(&example()).unwrap();
+        assert_eq!(layout.rate, FrameRate::FPS_29_97);
+        let order: Vec<_> = layout.lanes.iter().map(|l| (l.recording.as_str(), l.content)).collect();
+        use Content::{Picture, Sound};
+        let expected = [("cam-a", Picture), ("cam-a", Sound), ("cam-b", Picture), ("cam-b", Sound), ("rec-1", Sound)];
+        assert_eq!(order, expected);
+        for content in [Picture, Sound] {
+            let pieces = lane(&layout, "cam-a", content);
+            // 12.012 s are 360 frames of 1001/30000 s, 81.081 s are 2430.
+            assert_eq!(pieces.iter().map(|p| (p.start, p.frames)).collect::<Vec<_>>(), [(360, 2430), (2790, 2430)]);
+            assert!(pieces.iter().all(|p| p.source_start == 0 && p.source_length == 2430));
+        }
+    }
+
+    #[test]
+    fn a_jump_is_a_split_with_a_gap() {
+        let layout = Layout::of(&example()).unwrap();
+        let pieces = lane(&layout, "cam-b", Content::Picture);
+        assert_eq!(pieces.len(), 2);
+        // 30.003 s is frame 899.19, 70.003 is 2097.99, 70.503 is 2112.98, 130.503 is 3911.18 at 29.97.
+        assert_eq!(pieces.iter().map(|p| (p.start, p.end())).collect::<Vec<_>>(), [(899, 2098), (2113, 3911)]);
+        // Frame 2113 is 70.5038 s, which is file time 40.0008: source frame 1000 at 25.
+        assert_eq!((pieces[0].source_start, pieces[1].source_start), (0, 1000));
+        assert_eq!(lane(&layout, "cam-b", Content::Sound), pieces);
+    }
+
+    #[test]
+    fn repeated_sound_is_left_out_once() {
+        let mut alignment = example();
+        let file = &mut alignment.recordings[0].files[0];
+        file.knots = vec![[0.0, 30.0], [40.0, 70.0], [40.0, 69.0], [100.0, 129.0]];
+        let layout = Layout::of(&alignment).unwrap();
+        let pieces = lane(&layout, "cam-b", Content::Picture);
+        assert_eq!(pieces[1].start, pieces[0].end());
+        // At timeline 70 s the second stretch is at file time 41 s.
+        assert_eq!(pieces[1].source_start, 41 * 25);
+    }
+
+    #[test]
+    fn recorder_sound_is_exact_to_the_sample_at_a_frame() {
+        let alignment = example();
+        let layout = Layout::of(&alignment).unwrap();
+        let [piece] = lane(&layout, "rec-1", Content::Sound) else { panic!("one piece") };
+        let file = alignment.file("R.FLAC").unwrap();
+        let true_start = file.map().unwrap().to_file(layout.rate.seconds(piece.start));
+        assert_eq!(piece.start, 1);
+        assert!((piece.source_start as f64 / 44100.0 - true_start).abs() <= 0.5 / 44100.0);
+        assert!(layout.rate.seconds(piece.end()) <= 199.01995);
+    }
+}

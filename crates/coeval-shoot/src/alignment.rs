@@ -1,0 +1,313 @@
+//! The result contract: `coeval.alignment/1`.
+//!
+//! What these structs hold is what `alignment.json` holds, key by key; its JSON Schema is in
+//! [`SCHEMA_JSON`]. Times are seconds. Keys may be added in later versions, none of these will be
+//! removed or change their meaning; readers pass over keys that they do not know.
+
+use coeval::clock::ClockMap;
+use coeval::{Error, ErrorKind, Result};
+use serde::{Deserialize, Serialize};
+
+/// The value of `schema`.
+pub const SCHEMA: &str = "coeval.alignment/1";
+/// The JSON Schema (draft 2020-12) of an alignment.
+pub const SCHEMA_JSON: &str = include_str!("../schema/alignment.schema.json");
+
+/// All recordings of one event on one clock.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Alignment {
+    /// Always [`SCHEMA`].
+    pub schema: String,
+    /// What made it.
+    pub generator: Generator,
+    /// The clock that all results are expressed on.
+    pub timeline: Timeline,
+    /// Recordings in natural order of their first files. A file that cannot be read is in here too.
+    pub recordings: Vec<Recording>,
+    /// Pairs of recordings that share sound.
+    pub pairs: Vec<Pair>,
+}
+
+/// What made an alignment.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Generator {
+    /// `coeval`.
+    pub name: String,
+    /// Its version.
+    pub version: String,
+}
+
+/// The timeline.
+///
+/// Its zero is the start of the earliest placed file, or up to one frame of the clock's picture
+/// before it, so that the clock's own picture lies on whole frames.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Timeline {
+    /// Id of the recording whose clock it is.
+    pub clock: String,
+    /// Where the last placed file ends, seconds.
+    pub duration_s: f64,
+}
+
+/// What one device made in one unbroken take.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Recording {
+    /// Short name, unique.
+    pub id: String,
+    /// What made it.
+    pub kind: Kind,
+    /// Its chapters in order; one for most devices.
+    pub files: Vec<File>,
+}
+
+/// Kind of device.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Kind {
+    /// Has picture.
+    Camera,
+    /// Sound only.
+    Recorder,
+    /// Neither is known.
+    Other,
+}
+
+impl Kind {
+    /// The word used for it everywhere.
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Kind::Camera => "camera",
+            Kind::Recorder => "recorder",
+            Kind::Other => "other",
+        }
+    }
+}
+
+/// Has a file a place on the timeline?
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Status {
+    /// It has a map.
+    Placed,
+    /// It has none; `reason` says why.
+    Unplaced,
+}
+
+/// One file and its place.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct File {
+    /// Relative to the folder that was given, with `/` between folders.
+    pub path: String,
+    /// Placed or not.
+    pub status: Status,
+    /// Why it is unplaced, in words; `None` when placed.
+    pub reason: Option<String>,
+    /// Length on presentation time, seconds; `None` when the file cannot be read.
+    pub duration_s: Option<f64>,
+    /// Probability that the placement is right.
+    pub confidence: Option<f64>,
+    /// One standard deviation of the placement's error, seconds.
+    pub uncertainty_s: Option<f64>,
+    /// Timeline time minus file time at the file's start, seconds.
+    pub offset_s: Option<f64>,
+    /// (timeline seconds per file second - 1) * 1e6, mean over the file without its jumps.
+    pub drift_ppm: Option<f64>,
+    /// `[file_s, timeline_s]`, from the file's first to its last moment, linear between; two knots at one `file_s`
+    /// are a jump. Empty when unplaced.
+    pub knots: Vec<[f64; 2]>,
+    /// Sudden changes of offset.
+    pub jumps: Vec<Jump>,
+    /// Its picture track.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub picture: Option<Picture>,
+    /// Its sound track.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub sound: Option<SoundTrack>,
+    /// When the file says it was made, seconds since 1970-01-01.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub created_unix_s: Option<i64>,
+    /// Timecode of its first frame as written.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub timecode: Option<String>,
+    /// What was found wrong but could be dealt with, one line each.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub warnings: Vec<String>,
+}
+
+impl File {
+    /// From this file's time to timeline time; `None` when it is unplaced.
+    pub fn map(&self) -> Option<ClockMap> {
+        ClockMap::from_knots(self.knots.iter().map(|k| (k[0], k[1])).collect()).ok()
+    }
+
+    /// Is it placed?
+    pub fn is_placed(&self) -> bool {
+        self.status == Status::Placed
+    }
+}
+
+/// A sudden change of offset.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Jump {
+    /// Where in the file, seconds.
+    pub file_s: f64,
+    /// Seconds of sound that the file lost there; negative: that it repeated.
+    pub lost_s: f64,
+}
+
+/// A picture track.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Picture {
+    /// Frames a second as an exact ratio: `[30000, 1001]`. The mean where frames differ in length.
+    pub frame_rate: [u32; 2],
+    /// Frames differ in length.
+    pub variable_rate: bool,
+    /// Width and height in pixels.
+    pub size: [u32; 2],
+    /// Where the picture starts on the file's presentation time, seconds.
+    pub start_s: f64,
+    /// Length of the picture, seconds.
+    pub duration_s: f64,
+}
+
+/// A sound track.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct SoundTrack {
+    /// Codec in words.
+    pub codec: String,
+    /// Sampling rate, Hz.
+    pub rate_hz: u32,
+    /// Number of channels.
+    pub channels: usize,
+    /// Bits a sample, for lossless codecs.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub bits: Option<u32>,
+}
+
+/// What two recordings share.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Pair {
+    /// Id of one recording.
+    pub a: String,
+    /// Id of the other.
+    pub b: String,
+    /// Seconds during which both ran.
+    pub overlap_s: f64,
+    /// Probability that they lie as they were put: that of the surest two files.
+    pub confidence: f64,
+    /// Root mean square misfit of the evidence to the result, seconds.
+    pub residual_rms_s: f64,
+    /// Number of measurements.
+    pub evidence: usize,
+    /// Two of their files contradict the rest of the shoot and were left out.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub contradicted: bool,
+}
+
+impl Alignment {
+    /// All files, recording by recording.
+    pub fn files(&self) -> impl Iterator<Item = &File> {
+        self.recordings.iter().flat_map(|r| &r.files)
+    }
+
+    /// The file of this name (relative to the folder given).
+    pub fn file(&self, path: &str) -> Option<&File> {
+        self.files().find(|f| f.path == path)
+    }
+
+    /// The map of the file of this name; `None` when there is no such file or it is unplaced.
+    pub fn map(&self, path: &str) -> Option<ClockMap> {
+        self.file(path)?.map()
+    }
+
+    /// The recording of this id.
+    pub fn recording(&self, id: &str) -> Option<&Recording> {
+        self.recordings.iter().find(|r| r.id == id)
+    }
+
+    /// As JSON text, indented, ending in a line feed.
+    ///
+    /// # Errors
+    /// [`Internal`](ErrorKind::Internal) when a number in it is not finite.
+    pub fn to_json(&self) -> Result<String> {
+        let mut text = serde_json::to_string_pretty(self)
+            .map_err(|e| Error::new(ErrorKind::Internal, "cannot write the alignment as JSON").with_source(e))?;
+        text.push('\n');
+        Ok(text)
+    }
+
+    /// From JSON text. Unknown keys are passed over.
+    ///
+    /// # Errors
+    /// [`Damaged`](ErrorKind::Damaged) when it is not JSON, another schema, or breaks the contract (a placed file
+    /// without valid knots, two recordings of one id, a clock that is no recording).
+    pub fn from_json(text: &str) -> Result<Self> {
+        let bad = |what: String| {
+            Error::new(ErrorKind::Damaged, what).with_remedy("write it again with this version of coeval")
+        };
+        let read: Alignment = serde_json::from_str(text).map_err(|e| bad(format!("not an alignment: {e}")))?;
+        if read.schema != SCHEMA {
+            return Err(bad(format!("schema is {:?}, not {SCHEMA:?}", read.schema)));
+        }
+        let mut ids = std::collections::BTreeSet::new();
+        if let Some(twice) = read.recordings.iter().find(|r| !ids.insert(r.id.as_str())) {
+            return Err(bad(format!("two recordings are called {:?}", twice.id)));
+        }
+        if !ids.contains(read.timeline.clock.as_str()) {
+            return Err(bad(format!("the timeline's clock {:?} is no recording", read.timeline.clock)));
+        }
+        for file in read.files() {
+            if file.is_placed() != file.map().is_some() {
+                return Err(bad(format!("{}: its knots do not fit its status", file.path)));
+            }
+        }
+        Ok(read)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The contract's own example.
+    const EXAMPLE: &str = r#"{"schema": "coeval.alignment/1",
+ "generator": {"name": "coeval", "version": "0.1.0"},
+ "timeline": {"clock": "cam-a", "duration_s": 3612.4},
+ "recordings": [
+  {"id": "cam-a", "kind": "camera", "files": [
+    {"path": "CAM_A_001.MP4", "status": "placed", "reason": null,
+     "duration_s": 530.4, "confidence": 0.9999, "uncertainty_s": 0.0004,
+     "offset_s": 28.1234, "drift_ppm": -31.8, "later_key": 1,
+     "knots": [[0.0, 28.1234], [530.4, 558.5065]],
+     "jumps": [{"file_s": 301.0, "lost_s": 0.120}]}]}],
+ "pairs": [{"a": "cam-a", "b": "rec-1", "overlap_s": 3480.0, "confidence": 1.0, "residual_rms_s": 0.0002, "evidence": 311}]}"#;
+
+    #[test]
+    fn reads_the_contract_and_writes_it_back() {
+        let read = Alignment::from_json(EXAMPLE).unwrap();
+        let again = Alignment::from_json(&read.to_json().unwrap()).unwrap();
+        assert_eq!(read, again);
+        let map = read.map("CAM_A_001.MP4").unwrap();
+        assert_eq!(map.to_timeline(0.0), 28.1234);
+        assert!(read.map("gone.mp4").is_none());
+    }
+
+    #[test]
+    fn refuses_what_breaks_the_contract() {
+        for (from, to) in [
+            ("coeval.alignment/1", "coeval.alignment/2"),
+            ("\"clock\": \"cam-a\"", "\"clock\": \"cam-z\""),
+            ("[[0.0, 28.1234], [530.4, 558.5065]]", "[]"),
+            ("[[0.0, 28.1234], [530.4, 558.5065]]", "[[5.0, 28.1234], [0.0, 558.5065]]"),
+            ("\"status\": \"placed\"", "\"status\": \"unplaced\""),
+            ("\"status\": \"placed\"", "\"status\": \"perhaps\""),
+            ("{\"schema\"", "[{\"schema\""),
+        ] {
+            assert_eq!(
+                Alignment::from_json(&EXAMPLE.replace(from, to)).unwrap_err().kind(),
+                ErrorKind::Damaged,
+                "{to}"
+            );
+        }
+    }
+}

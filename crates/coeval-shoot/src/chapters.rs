@@ -1,0 +1,455 @@
+//! Which files are one recording: the chapters that one device made of one unbroken take.
+//!
+//! A device that splits its files keeps its settings, counts on in the name, and starts a file where the
+//! last one ended. So `b` follows `a` when both lie in one folder, have the same stream parameters (codec,
+//! sampling rate, channels, frame rate, picture size), their names differ in a counter only, and their
+//! times agree: the timecode goes on, or the creation times lie one chapter apart. Some devices write the
+//! moment when a file was begun, some when it was closed, some the begin of the whole take into every
+//! chapter; all three are accepted. Where a time is missing, names and parameters suffice; that is a guess,
+//! and the sound has the last word: see [`split_refuted`].
+
+use std::cmp::Ordering;
+use std::collections::BTreeMap;
+
+use coeval::Result;
+use coeval::clock::ClockMap;
+
+use crate::alignment::Kind;
+use crate::sound::{Headers, Probed};
+
+/// From one chapter's end to the next one's start by creation times, seconds: files are closed late, calendars
+/// count whole seconds (some even ones), and a device may need a while between two files.
+const GAP_BY_DATE_S: (f64, f64) = (-5.0, 65.0);
+/// The same by timecode, which is good to a frame.
+const GAP_BY_TIMECODE_S: (f64, f64) = (-0.5, 61.0);
+/// Chapters may overlap by a tenth of a second; more than this on the timeline, and they are none, seconds.
+const OVERLAP_REFUTES_S: f64 = 1.0;
+
+/// The user's own knowledge of what belongs together. Patterns are names relative to the folder given, `*`
+/// standing for any characters; a pattern without `/` also fits the bare file name.
+#[derive(Debug, Clone, Default)]
+#[non_exhaustive]
+pub struct Grouping {
+    /// `(id, pattern)`: the files that fit are chapters of the recording `id`, in natural order. The same id may come
+    /// several times.
+    pub recordings: Vec<(String, String)>,
+    /// `(id or pattern, kind)`: what kind of device it was.
+    pub kinds: Vec<(String, Kind)>,
+    /// How files that `recordings` does not name are joined.
+    pub chapters: Chapters,
+}
+
+/// How chapter files are joined.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Chapters {
+    /// By stream parameters, names and times.
+    #[default]
+    Recognise,
+    /// Not at all: each file is a recording.
+    KeepApart,
+}
+
+/// The files of one recording.
+#[derive(Debug, Clone, PartialEq)]
+#[non_exhaustive]
+pub struct Group {
+    /// Short name: `cam-a`, `rec-1`, `other-1`, or what the user chose.
+    pub id: String,
+    /// What made it.
+    pub kind: Kind,
+    /// Indices into the probed files, in the order in which they were recorded.
+    pub files: Vec<usize>,
+    /// The user named it; then nothing splits it.
+    pub given: bool,
+}
+
+/// Joins files into recordings and names them in natural order.
+///
+/// # Errors
+/// [`InvalidArgument`](coeval::ErrorKind::InvalidArgument) when a pattern fits no file, a file is claimed by two
+/// recordings, or an id is not made of letters, digits, `-`, `_` and `.`.
+pub fn group(probed: &[Probed], grouping: &Grouping) -> Result<Vec<Group>> {
+    let mut groups: Vec<Group> = Vec::new();
+    let mut taken = vec![false; probed.len()];
+    for (id, pattern) in &grouping.recordings {
+        if id.is_empty() || !id.chars().all(|c| c.is_alphanumeric() || "-_.".contains(c)) {
+            return Err(crate::invalid(format!("`{id}` is no id for a recording"))
+                .with_remedy("use letters, digits, `-`, `_` and `.`"));
+        }
+        let files = matching(probed, pattern)?;
+        let index = groups.iter().position(|g| &g.id == id).unwrap_or_else(|| {
+            groups.push(Group { id: id.clone(), kind: Kind::Other, files: Vec::new(), given: true });
+            groups.len() - 1
+        });
+        for file in files {
+            if groups[index].files.contains(&file) {
+                continue;
+            }
+            if std::mem::replace(&mut taken[file], true) {
+                return Err(crate::invalid(format!("{} is claimed by two recordings", probed[file].name))
+                    .with_remedy("name each file once"));
+            }
+            groups[index].files.push(file);
+        }
+        groups[index].files.sort_unstable();
+    }
+    for file in (0..probed.len()).filter(|&f| !taken[f]) {
+        let join = match grouping.chapters {
+            Chapters::Recognise => best_predecessor(probed, &groups, file),
+            Chapters::KeepApart => None,
+        };
+        match join {
+            Some(index) => groups[index].files.push(file),
+            None => groups.push(Group { id: String::new(), kind: Kind::Other, files: vec![file], given: false }),
+        }
+    }
+    for group in &mut groups {
+        group.kind = default_kind(probed, &group.files);
+    }
+    name(&mut groups);
+    for (target, kind) in &grouping.kinds {
+        if let Some(group) = groups.iter_mut().find(|g| &g.id == target) {
+            group.kind = *kind;
+        } else {
+            let files = matching(probed, target)?;
+            for group in groups.iter_mut().filter(|g| g.files.iter().any(|f| files.contains(f))) {
+                group.kind = *kind;
+            }
+        }
+    }
+    name(&mut groups);
+    Ok(groups)
+}
+
+/// Takes apart the groups whose files ran at the same time or in another order: `maps` holds each file's
+/// place. Returns whether there were any. Groups that the user named stay as they are.
+pub fn split_refuted(groups: &mut Vec<Group>, maps: &[Option<ClockMap>]) -> bool {
+    let follows = |pair: &[usize]| match (&maps[pair[0]], &maps[pair[1]]) {
+        (Some(a), Some(b)) => {
+            let end_of_a = a.knots()[a.knots().len() - 1].1;
+            b.knots()[0].1 > end_of_a - OVERLAP_REFUTES_S
+        }
+        _ => true,
+    };
+    let before = groups.len();
+    let mut kept = Vec::new();
+    for group in groups.drain(..) {
+        if group.given || group.files.windows(2).all(follows) {
+            kept.push(group);
+        } else {
+            kept.extend(group.files.iter().map(|&f| Group { id: String::new(), files: vec![f], ..group.clone() }));
+        }
+    }
+    *groups = kept;
+    if groups.len() > before {
+        name(groups);
+    }
+    groups.len() > before
+}
+
+/// Puts groups in the order of their first files and gives those that the user did not name their ids.
+fn name(groups: &mut [Group]) {
+    groups.sort_by_key(|g| g.files[0]);
+    let given: Vec<String> = groups.iter().filter(|g| g.given).map(|g| g.id.clone()).collect();
+    let mut counts = BTreeMap::new();
+    for group in groups.iter_mut().filter(|g| !g.given) {
+        let count = counts.entry(group.kind).or_insert(0);
+        loop {
+            group.id = match group.kind {
+                Kind::Camera => format!("cam-{}", letters(*count)),
+                Kind::Recorder => format!("rec-{}", *count + 1),
+                Kind::Other => format!("other-{}", *count + 1),
+            };
+            *count += 1;
+            if !given.contains(&group.id) {
+                break;
+            }
+        }
+    }
+}
+
+/// a, b, ..., z, aa, ab, ...
+fn letters(n: usize) -> String {
+    let last = char::from(b'a' + (n % 26) as u8);
+    if n < 26 { last.to_string() } else { format!("{}{last}", letters(n / 26 - 1)) }
+}
+
+fn default_kind(probed: &[Probed], files: &[usize]) -> Kind {
+    let known: Vec<&Headers> = files.iter().filter_map(|&f| probed[f].info.as_ref().ok()).collect();
+    if known.iter().any(|i| i.picture.is_some()) {
+        Kind::Camera
+    } else if known.iter().any(|i| i.sound.is_some()) {
+        Kind::Recorder
+    } else {
+        Kind::Other
+    }
+}
+
+/// The files that a pattern fits, at least one.
+pub(crate) fn matching(probed: &[Probed], pattern: &str) -> Result<Vec<usize>> {
+    let fits = |name: &str| fits(pattern, name) || (!pattern.contains('/') && fits_base(pattern, name));
+    let files: Vec<usize> = (0..probed.len()).filter(|&i| fits(&probed[i].name)).collect();
+    if files.is_empty() {
+        return Err(crate::invalid(format!("`{pattern}` fits no file and no recording"))
+            .with_remedy("use a name as it stands in the result, `*` for any characters"));
+    }
+    Ok(files)
+}
+
+fn fits_base(pattern: &str, name: &str) -> bool {
+    fits(pattern, name.rsplit('/').next().unwrap_or(name))
+}
+
+/// Does `pattern`, in which `*` stands for any characters, fit the whole of `name`?
+fn fits(pattern: &str, name: &str) -> bool {
+    let mut parts = pattern.split('*');
+    let first = parts.next().unwrap_or("");
+    let Some(mut rest) = name.strip_prefix(first) else { return false };
+    let Some(last) = parts.next_back() else { return rest.is_empty() };
+    for part in parts {
+        match rest.find(part) {
+            Some(at) => rest = &rest[at + part.len()..],
+            None => return false,
+        }
+    }
+    rest.ends_with(last)
+}
+
+/// How well one file follows another, best first.
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Join {
+    /// Times say so: the gap in seconds.
+    ByTime(f64),
+    /// Only the names say so.
+    ByName,
+}
+
+fn best_predecessor(probed: &[Probed], groups: &[Group], file: usize) -> Option<usize> {
+    let candidates = groups.iter().enumerate().filter(|(_, g)| !g.given);
+    let joins = candidates.filter_map(|(i, g)| Some((i, join(&probed[*g.files.last()?], &probed[file])?)));
+    // Of equals the latest wins: a counter goes on from the file before, not from one long ago.
+    joins.rev().min_by(|a, b| order_of(a.1, b.1)).map(|(i, _)| i)
+}
+
+fn order_of(a: Join, b: Join) -> Ordering {
+    match (a, b) {
+        (Join::ByTime(x), Join::ByTime(y)) => x.abs().total_cmp(&y.abs()),
+        (Join::ByTime(_), Join::ByName) => Ordering::Less,
+        (Join::ByName, Join::ByTime(_)) => Ordering::Greater,
+        (Join::ByName, Join::ByName) => Ordering::Equal,
+    }
+}
+
+fn join(a: &Probed, b: &Probed) -> Option<Join> {
+    let (Ok(info_a), Ok(info_b)) = (&a.info, &b.info) else { return None };
+    let (folder_a, name_a) = split_name(&a.name);
+    let (folder_b, name_b) = split_name(&b.name);
+    if folder_a != folder_b || !same_settings(info_a, info_b) {
+        return None;
+    }
+    let counts_on = counts_on(name_a, name_b);
+    if !counts_on && !same_shape(name_a, name_b) {
+        return None;
+    }
+    if let (Some(x), Some(y)) = (info_a.timecode_s, info_b.timecode_s) {
+        let gap = y - x - info_a.duration_s;
+        if (GAP_BY_TIMECODE_S.0..=GAP_BY_TIMECODE_S.1).contains(&gap) {
+            return Some(Join::ByTime(gap));
+        }
+        // Many devices write the same timecode into every file, so that a break in it proves nothing.
+    }
+    match (info_a.created_unix_s, info_b.created_unix_s) {
+        (Some(x), Some(y)) => {
+            let step = (y - x) as f64;
+            let gaps = [step - info_a.duration_s, step - info_b.duration_s];
+            let fitting = gaps.into_iter().filter(|g| (GAP_BY_DATE_S.0..=GAP_BY_DATE_S.1).contains(g));
+            match fitting.min_by(|p, q| p.abs().total_cmp(&q.abs())) {
+                Some(gap) => Some(Join::ByTime(gap)),
+                None if step == 0.0 && counts_on => Some(Join::ByName),
+                None => None,
+            }
+        }
+        _ if counts_on => Some(Join::ByName),
+        _ => None,
+    }
+}
+
+fn same_settings(a: &Headers, b: &Headers) -> bool {
+    // Mean frame rates of a device that varies them differ from file to file.
+    let picture =
+        |i: &Headers| i.picture.as_ref().map(|p| (p.size, p.variable_rate, (!p.variable_rate).then_some(p.frame_rate)));
+    a.container == b.container && a.sound == b.sound && picture(a) == picture(b)
+}
+
+/// Folder, and file name without extension.
+fn split_name(name: &str) -> (&str, &str) {
+    let (folder, file) = name.rsplit_once('/').unwrap_or(("", name));
+    (folder, file.rsplit_once('.').map_or(file, |(stem, _)| stem))
+}
+
+/// Is `b` the name after `a`: equal but for a counter, wherever it stands, that goes up by one
+/// (`take-09` `take-10`, `V0100017` `V0200017`), or `a` with a first count behind it (`take` `take-001`)?
+fn counts_on(a: &str, b: &str) -> bool {
+    if let Some(tail) = b.strip_prefix(a) {
+        let count = tail.trim_matches(|c: char| " _-.()".contains(c));
+        let apart = tail.len() > count.len() || !a.ends_with(|c: char| c.is_ascii_digit());
+        if apart && matches!(count.parse::<u32>(), Ok(0..=2)) {
+            return true;
+        }
+    }
+    let (a, b): (Vec<char>, Vec<char>) = (a.chars().collect(), b.chars().collect());
+    let prefix = a.iter().zip(&b).take_while(|(x, y)| x == y).count();
+    let room = a.len().min(b.len()) - prefix;
+    let suffix = a.iter().rev().zip(b.iter().rev()).take(room).take_while(|(x, y)| x == y).count();
+    let number = |s: &[char]| s.iter().collect::<String>().parse::<u64>().ok();
+    let (mid_a, mid_b) = (&a[prefix..a.len() - suffix], &b[prefix..b.len() - suffix]);
+    let digits = |s: &[char]| s.iter().all(char::is_ascii_digit);
+    if !digits(mid_a) || !digits(mid_b) {
+        return false;
+    }
+    match (number(mid_a), number(mid_b)) {
+        (Some(x), Some(y)) => y == x + 1,
+        // `take-9` `take-19` shares the 9: nothing is left of it on one side.
+        _ => false,
+    }
+}
+
+/// Are the names equal but for the digits in them?
+fn same_shape(a: &str, b: &str) -> bool {
+    let shape = |s: &str| s.split(|c: char| c.is_ascii_digit()).filter(|p| !p.is_empty()).collect::<Vec<_>>().join("#");
+    shape(a) == shape(b) && a != b && a.contains(|c: char| c.is_ascii_digit())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::sound::tests::{camera, recorder};
+
+    fn names(probed: &[Probed], groups: &[Group]) -> Vec<(String, Vec<String>)> {
+        groups.iter().map(|g| (g.id.clone(), g.files.iter().map(|&f| probed[f].name.clone()).collect())).collect()
+    }
+
+    fn joined(probed: &[Probed]) -> Vec<Vec<usize>> {
+        group(probed, &Grouping::default()).unwrap().into_iter().map(|g| g.files).collect()
+    }
+
+    #[test]
+    fn counters_go_up_by_one_wherever_they_stand() {
+        for (a, b) in [
+            ("CLIP_0009", "CLIP_0010"),
+            ("V0100017", "V0200017"),
+            ("V0900017", "V1000017"),
+            ("a9", "a10"),
+            ("a19", "a20"),
+            ("take", "take-001"),
+            ("take", "take (2)"),
+            ("x199y", "x200y"),
+        ] {
+            assert!(counts_on(a, b), "{a} {b}");
+            assert!(!counts_on(b, a), "{b} {a}");
+        }
+        for (a, b) in
+            [("left", "right"), ("a1", "a3"), ("camA", "camB"), ("a1", "a1"), ("take", "take-7"), ("a9", "a19")]
+        {
+            assert!(!counts_on(a, b), "{a} {b}");
+        }
+    }
+
+    #[test]
+    fn patterns() {
+        assert!(fits("*", "a/b.wav") && fits("a/*.wav", "a/b.wav") && fits("a*b*c", "aXXbYYc") && fits("a", "a"));
+        assert!(!fits("a*a", "a") && !fits("b.wav", "a/b.wav") && !fits("a*b*c", "acb"));
+        assert!(fits_base("b.*", "a/b.wav"));
+    }
+
+    #[test]
+    fn joins_by_either_end_of_the_creation_time_and_across_gaps() {
+        // Started at 1000, 1530, 2060; the second set carries the times when files were closed.
+        let starts = [
+            camera("A_01.MP4", 530.0, Some(1000)),
+            camera("A_02.MP4", 530.0, Some(1530)),
+            camera("A_03.MP4", 90.0, Some(2100)),
+        ];
+        assert_eq!(joined(&starts), [[0, 1, 2]]);
+        let ends = [
+            camera("A_01.MP4", 530.0, Some(1530)),
+            camera("A_02.MP4", 530.0, Some(2060)),
+            camera("A_03.MP4", 90.0, Some(2150)),
+        ];
+        assert_eq!(joined(&ends), [[0, 1, 2]]);
+        // A new take ten minutes later.
+        let takes = [camera("A_01.MP4", 530.0, Some(1000)), camera("A_02.MP4", 90.0, Some(2130))];
+        assert_eq!(joined(&takes), [[0], [1]]);
+    }
+
+    #[test]
+    fn interleaved_takes_are_told_apart() {
+        // Chapter number first, take number behind: natural order mixes the takes.
+        let files = [
+            camera("V010017.MP4", 500.0, Some(1000)),
+            camera("V010018.MP4", 500.0, Some(5000)),
+            camera("V020017.MP4", 400.0, Some(1500)),
+            camera("V020018.MP4", 400.0, Some(5500)),
+        ];
+        assert_eq!(joined(&files), [[0, 2], [1, 3]]);
+    }
+
+    #[test]
+    fn other_settings_folders_and_names_stay_apart() {
+        let mut wide = camera("A_02.MP4", 500.0, Some(1500));
+        wide.info.as_mut().unwrap().picture.as_mut().unwrap().size = [640, 480];
+        assert_eq!(joined(&[camera("A_01.MP4", 500.0, Some(1000)), wide]), [[0], [1]]);
+        let two = [camera("left/001.MP4", 500.0, Some(1000)), camera("right/002.MP4", 500.0, Some(1500))];
+        assert_eq!(joined(&two), [[0], [1]]);
+        let two = [camera("CAM_A.MP4", 500.0, Some(1000)), camera("CAM_B.MP4", 500.0, Some(1500))];
+        assert_eq!(joined(&two), [[0], [1]]);
+        // Two alike cameras that ran at the same time.
+        let two = [camera("cam1.MP4", 500.0, Some(1000)), camera("cam2.MP4", 500.0, Some(1003))];
+        assert_eq!(joined(&two), [[0], [1]]);
+    }
+
+    #[test]
+    fn without_times_names_suffice_until_the_sound_says_no() {
+        let files = [recorder("mic1.wav", 60.0), recorder("mic2.wav", 60.0), recorder("mic3.wav", 60.0)];
+        let mut groups = group(&files, &Grouping::default()).unwrap();
+        assert_eq!(groups.len(), 1);
+        let at = |t: f64| Some(ClockMap::linear(t, 0.0, 60.0));
+        assert!(!split_refuted(&mut groups, &[at(0.0), at(59.95), None]));
+        assert!(split_refuted(&mut groups, &[at(0.0), at(3.0), None]));
+        let ids: Vec<_> = groups.iter().map(|g| g.id.as_str()).collect();
+        assert_eq!(ids, ["rec-1", "rec-2", "rec-3"]);
+        assert!(!split_refuted(&mut groups, &[at(0.0), at(3.0), None]));
+    }
+
+    #[test]
+    fn names_by_kind_in_natural_order() {
+        let files = [
+            camera("a.mp4", 10.0, None),
+            recorder("b.wav", 10.0),
+            camera("c.mp4", 10.0, None),
+            Probed::unreadable("d.mp4", coeval::Error::new(coeval::ErrorKind::Damaged, "cut short")),
+        ];
+        let groups = group(&files, &Grouping::default()).unwrap();
+        let ids: Vec<_> = groups.iter().map(|g| g.id.as_str()).collect();
+        assert_eq!(ids, ["cam-a", "rec-1", "cam-b", "other-1"]);
+        assert_eq!(letters(25), "z");
+        assert_eq!(letters(26), "aa");
+    }
+
+    #[test]
+    fn the_user_overrules() {
+        let files = [camera("x/01.mp4", 10.0, None), camera("x/02.mp4", 10.0, None), recorder("y.wav", 9.0)];
+        let mut grouping = Grouping { chapters: Chapters::KeepApart, ..Grouping::default() };
+        assert_eq!(group(&files, &grouping).unwrap().len(), 3);
+        grouping.recordings = vec![("cam-a".into(), "y.wav".into()), ("bow".into(), "x/*".into())];
+        grouping.kinds = vec![("cam-a".into(), Kind::Other), ("x/02.mp4".into(), Kind::Recorder)];
+        let groups = group(&files, &grouping).unwrap();
+        assert_eq!(names(&files, &groups)[0], ("bow".to_owned(), vec!["x/01.mp4".to_owned(), "x/02.mp4".to_owned()]));
+        assert_eq!((groups[0].kind, groups[1].kind), (Kind::Recorder, Kind::Other));
+        for bad in [("z", "nothing.wav"), ("bow", "y.wav/"), ("a b", "y.wav"), ("other", "y.wav")] {
+            grouping.recordings.truncate(2);
+            grouping.recordings.push((bad.0.into(), bad.1.into()));
+            assert!(group(&files, &grouping).is_err(), "{bad:?}");
+        }
+    }
+}

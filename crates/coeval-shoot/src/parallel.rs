@@ -1,0 +1,127 @@
+//! Work on many files at once, with one progress and one way to stop.
+
+use std::num::NonZeroUsize;
+use std::sync::Mutex;
+
+use coeval::progress::Progress;
+use coeval::{Error, ErrorKind, Result};
+use rayon::prelude::*;
+
+/// The threads that all work of one call runs on.
+pub(crate) fn pool(threads: Option<NonZeroUsize>) -> Result<rayon::ThreadPool> {
+    let threads = threads.or_else(|| std::thread::available_parallelism().ok()).map_or(1, NonZeroUsize::get);
+    rayon::ThreadPoolBuilder::new()
+        .num_threads(threads)
+        .build()
+        .map_err(|e| Error::new(ErrorKind::Internal, format!("cannot start {threads} threads")).with_source(e))
+}
+
+/// Runs `work` on every item, several at once, and returns the results in the items' order. `weight` says
+/// how much of the whole an item is.
+pub(crate) fn for_all<T: Sync, R: Send>(
+    stage: &str,
+    items: &[T],
+    weight: impl Fn(&T) -> f64,
+    progress: &dyn Progress,
+    work: impl Fn(&T, &dyn Progress) -> Result<R> + Sync,
+) -> Result<Vec<R>> {
+    let weights: Vec<f64> = items.iter().map(|i| weight(i).max(1e-3)).collect();
+    let total = weights.iter().sum();
+    let shared = Shared { stage, outer: progress, total, state: Mutex::new(State { done: 0.0, stopped: false }) };
+    if !shared.add(0.0) {
+        return Err(Error::cancelled());
+    }
+    items
+        .par_iter()
+        .zip(&weights)
+        .map(|(item, &weight)| {
+            let share = Share { shared: &shared, weight, done: Mutex::new(0.0) };
+            coeval::progress::step(&share, stage, 0.0)?;
+            let result = work(item, &share)?;
+            coeval::progress::step(&share, stage, 1.0)?;
+            Ok(result)
+        })
+        .collect()
+}
+
+struct Shared<'a> {
+    stage: &'a str,
+    outer: &'a dyn Progress,
+    total: f64,
+    state: Mutex<State>,
+}
+
+struct State {
+    done: f64,
+    stopped: bool,
+}
+
+impl Shared<'_> {
+    fn add(&self, amount: f64) -> bool {
+        // The listener is called under the lock, so that it never sees the share of work go backwards.
+        let mut state = self.state.lock().unwrap_or_else(|e| e.into_inner());
+        state.done += amount;
+        if !state.stopped {
+            state.stopped = !self.outer.report(self.stage, (state.done / self.total).clamp(0.0, 1.0));
+        }
+        !state.stopped
+    }
+}
+
+/// One item's part of the whole.
+struct Share<'a> {
+    shared: &'a Shared<'a>,
+    weight: f64,
+    done: Mutex<f64>,
+}
+
+impl Progress for Share<'_> {
+    fn report(&self, _stage: &str, done: f64) -> bool {
+        let news = {
+            let mut mine = self.done.lock().unwrap_or_else(|e| e.into_inner());
+            let news = (done.clamp(0.0, 1.0) - *mine).max(0.0);
+            *mine += news;
+            news
+        };
+        self.shared.add(news * self.weight)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn keeps_order_and_progress_only_grows() {
+        let items: Vec<u64> = (0..40).collect();
+        let seen = Mutex::new(Vec::new());
+        let listen = |_: &str, done: f64| {
+            seen.lock().unwrap().push(done);
+            true
+        };
+        let squares = pool(NonZeroUsize::new(4)).unwrap().install(|| {
+            for_all(
+                "working",
+                &items,
+                |&i| i as f64,
+                &listen,
+                |&i, p| {
+                    p.report("inner", 0.5);
+                    Ok(i * i)
+                },
+            )
+        });
+        assert_eq!(squares.unwrap(), items.iter().map(|i| i * i).collect::<Vec<_>>());
+        let seen = seen.into_inner().unwrap();
+        assert!(seen.windows(2).all(|w| w[0] <= w[1]));
+        assert!((seen.last().unwrap() - 1.0).abs() < 1e-9);
+    }
+
+    #[test]
+    fn stops_on_request() {
+        let items = [1.0; 100];
+        let listen = |_: &str, done: f64| done < 0.3;
+        let result = for_all("working", &items, |&w| w, &listen, |_, _| Ok(()));
+        assert_eq!(result.unwrap_err().kind(), ErrorKind::Cancelled);
+    }
+}

@@ -1,0 +1,289 @@
+//! Pairs -> one clock -> the result contract.
+
+use coeval::Result;
+use coeval::clock::ClockMap;
+use coeval::network::{self, Link, Node, Placement};
+use coeval::pair::{PairOutcome, Unplaced};
+
+use crate::alignment::{Alignment, File, Generator, Jump, Kind, Pair, Recording, SCHEMA, Status, Timeline};
+use crate::chapters::{Group, matching};
+use crate::sound::{Compared, Heard, Probed, Sound};
+
+/// The outcome of [`settle`].
+#[derive(Debug)]
+#[non_exhaustive]
+pub struct Settled {
+    /// The result.
+    pub alignment: Alignment,
+    /// Each file's map, in the order of the sources; `None` where it is unplaced.
+    pub maps: Vec<Option<ClockMap>>,
+}
+
+/// Solves all files together and writes down the result. `main` chooses the timeline clock, see
+/// [`Options::main`](crate::Options::main).
+///
+/// # Errors
+/// [`InvalidArgument`](coeval::ErrorKind::InvalidArgument) when `main` names nothing, or files of several recordings.
+pub fn settle(
+    probed: &[Probed],
+    groups: &[Group],
+    heard: &[Heard],
+    compared: &[Compared],
+    main: Option<&str>,
+) -> Result<Settled> {
+    let mut recording_of = vec![0; probed.len()];
+    for (index, group) in groups.iter().enumerate() {
+        group.files.iter().for_each(|&f| recording_of[f] = index);
+    }
+    // The solver sees the files that have sound to place.
+    let files: Vec<usize> = (0..probed.len()).filter(|&f| audible(&heard[f]).is_some()).collect();
+    let mut node_of = vec![usize::MAX; probed.len()];
+    files.iter().enumerate().for_each(|(node, &f)| node_of[f] = node);
+    let length = |f: usize| audible(&heard[f]).map_or(0.0, |s| s.duration_s);
+    let nodes: Vec<Node> = files
+        .iter()
+        .map(|&f| Node {
+            recording: recording_of[f],
+            duration_s: length(f),
+            is_camera: groups[recording_of[f]].kind == Kind::Camera,
+            distance_m: 0.0,
+        })
+        .collect();
+    let links: Vec<Link> = compared
+        .iter()
+        .filter_map(|c| match &c.outcome {
+            PairOutcome::Placed(alignment) => {
+                Some(Link { a: node_of[c.a], b: node_of[c.b], alignment: (**alignment).clone() })
+            }
+            PairOutcome::Unplaced(_) => None,
+        })
+        .collect();
+    let clock = match main {
+        Some(main) => named(main, probed, groups, &recording_of)?,
+        None => clock_of(groups, &nodes, &links, length),
+    };
+    let solution = if nodes.is_empty() {
+        None
+    } else if nodes.iter().any(|n| n.recording == clock) {
+        Some(network::solve(&nodes, &links, clock)?)
+    } else {
+        return Err(crate::invalid(format!("{} has no sound and cannot be the timeline clock", groups[clock].id))
+            .with_remedy("name another recording"));
+    };
+    let mut placements: Vec<Result<Placement, String>> = Vec::new();
+    for file in 0..probed.len() {
+        placements.push(match (&probed[file].info, &heard[file]) {
+            (Err(e), _) | (_, Err(e)) => Err(reason_of(e)),
+            (_, Ok(None)) => Err("not read".to_owned()),
+            _ => match solution.as_ref().and_then(|s| s.placements.get(node_of[file])) {
+                Some(Ok(placement)) => Ok(placement.clone()),
+                Some(Err(unplaced)) => Err(why(sharper(*unplaced, file, compared)).to_owned()),
+                // The solver does not see silent files.
+                None => Err(why(Unplaced::Silent).to_owned()),
+            },
+        });
+    }
+    let frame_s = groups.get(clock).and_then(|g| frame_length_s(probed, g));
+    shift_to_zero(&mut placements, groups.get(clock).map_or(&[], |g| &g.files), frame_s);
+    let end = placements.iter().flatten().map(|p| p.map.knots()[p.map.knots().len() - 1].1).fold(0.0, f64::max);
+    let recordings = groups
+        .iter()
+        .map(|group| Recording {
+            id: group.id.clone(),
+            kind: group.kind,
+            files: group
+                .files
+                .iter()
+                .map(|&f| file_entry(&probed[f], &heard[f], &placements[f], f, compared))
+                .collect(),
+        })
+        .collect();
+    let alignment = Alignment {
+        schema: SCHEMA.to_owned(),
+        generator: Generator { name: "coeval".to_owned(), version: env!("CARGO_PKG_VERSION").to_owned() },
+        timeline: Timeline { clock: groups.get(clock).map_or_else(String::new, |g| g.id.clone()), duration_s: end },
+        recordings,
+        pairs: solution.map_or_else(Vec::new, |s| pair_entries(groups, &nodes, &links, &s)),
+    };
+    let maps = placements.into_iter().map(|p| p.ok().map(|p| p.map)).collect();
+    Ok(Settled { alignment, maps })
+}
+
+fn audible(heard: &Heard) -> Option<&Sound> {
+    heard.as_ref().ok()?.as_ref().filter(|s| !s.track.is_silent())
+}
+
+/// The recording that the user named as main.
+fn named(main: &str, probed: &[Probed], groups: &[Group], recording_of: &[usize]) -> Result<usize> {
+    if let Some(index) = groups.iter().position(|g| g.id == main) {
+        return Ok(index);
+    }
+    let files = matching(probed, main)?;
+    let first = recording_of[files[0]];
+    if files.iter().any(|&f| recording_of[f] != first) {
+        return Err(crate::invalid(format!("`{main}` fits files of several recordings"))
+            .with_remedy("name one recording as the timeline clock"));
+    }
+    Ok(first)
+}
+
+/// The timeline clock where nobody chose: among the recordings that hang together by shared sound, those that
+/// last longest in total, and among these the longest camera, else the longest of all.
+fn clock_of(groups: &[Group], nodes: &[Node], links: &[Link], length: impl Fn(usize) -> f64) -> usize {
+    let length: Vec<f64> = groups.iter().map(|g| g.files.iter().map(|&f| length(f)).sum()).collect();
+    let mut cluster: Vec<usize> = (0..groups.len()).collect();
+    for link in links {
+        let (x, y) = (cluster[nodes[link.a].recording], cluster[nodes[link.b].recording]);
+        cluster.iter_mut().filter(|c| **c == y).for_each(|c| *c = x);
+    }
+    let total = |i: usize| (0..groups.len()).filter(|&j| cluster[j] == cluster[i]).map(|j| length[j]).sum::<f64>();
+    let linked = |i: usize| (0..groups.len()).any(|j| j != i && cluster[j] == cluster[i]);
+    (0..groups.len())
+        .max_by(|&i, &j| {
+            linked(i)
+                .cmp(&linked(j))
+                .then(total(i).total_cmp(&total(j)))
+                // Equal totals of two clusters must not mix them.
+                .then(cluster[j].cmp(&cluster[i]))
+                .then((groups[i].kind == Kind::Camera).cmp(&(groups[j].kind == Kind::Camera)))
+                .then(length[i].total_cmp(&length[j]))
+                .then(j.cmp(&i))
+        })
+        .unwrap_or(0)
+}
+
+/// Length of a frame of the recording's picture, seconds.
+fn frame_length_s(probed: &[Probed], group: &Group) -> Option<f64> {
+    let picture = group.files.iter().find_map(|&f| probed[f].info.as_ref().ok()?.picture.as_ref())?;
+    let [num, den] = picture.frame_rate;
+    (num > 0 && den > 0).then(|| f64::from(den) / f64::from(num))
+}
+
+/// Moves the timeline's zero to the earliest start. With a picture, the clock's first file stays on whole frames.
+fn shift_to_zero(placements: &mut [Result<Placement, String>], clock_files: &[usize], frame_s: Option<f64>) {
+    let start = |p: &Placement| p.map.knots()[0].1;
+    let earliest = placements.iter().flatten().map(start).fold(f64::INFINITY, f64::min);
+    let Some(origin) = clock_files.iter().find_map(|&f| placements[f].as_ref().ok().map(start)) else { return };
+    let lead = origin - earliest;
+    let lead = match frame_s {
+        // A frame's worth of rounding in the lead itself must not add a frame.
+        Some(frame_s) => (lead / frame_s - 1e-6).ceil().max(0.0) * frame_s,
+        None => lead,
+    };
+    for placement in placements.iter_mut().flatten() {
+        let moved = placement.map.knots().iter().map(|&(file, line)| (file, line - origin + lead)).collect();
+        if let Ok(map) = ClockMap::from_knots(moved) {
+            placement.map = map;
+        }
+    }
+}
+
+/// The solver knows only that nothing holds the file; the comparisons know why.
+fn sharper(unplaced: Unplaced, file: usize, compared: &[Compared]) -> Unplaced {
+    let reasons: Vec<Unplaced> = compared
+        .iter()
+        .filter(|c| c.a == file || c.b == file)
+        .filter_map(|c| match c.outcome {
+            PairOutcome::Unplaced(reason) => Some(reason),
+            PairOutcome::Placed(_) => None,
+        })
+        .collect();
+    let all = |reason| !reasons.is_empty() && reasons.iter().all(|&r| r == reason);
+    match unplaced {
+        Unplaced::NoCommonSound if all(Unplaced::TooShort) => Unplaced::TooShort,
+        Unplaced::NoCommonSound if all(Unplaced::Silent) => Unplaced::Silent,
+        Unplaced::NoCommonSound if reasons.contains(&Unplaced::OnlyPeriodicSound) => Unplaced::OnlyPeriodicSound,
+        other => other,
+    }
+}
+
+/// Why, and what to do about it.
+fn why(unplaced: Unplaced) -> &'static str {
+    match unplaced {
+        Unplaced::NoCommonSound => "no common sound with the other recordings; is it from this event?",
+        Unplaced::TooShort => "too short to tell where it belongs; place it by hand",
+        Unplaced::OnlyPeriodicSound => {
+            "only periodic sound (an engine, mains hum) in common, which fits in many places; place it by hand"
+        }
+        Unplaced::Silent => "silent: the sound is one constant value; was the microphone connected?",
+        other => other.as_str(),
+    }
+}
+
+fn reason_of(error: &coeval::Error) -> String {
+    match error.remedy() {
+        Some(remedy) => format!("{}; {remedy}", error.message()),
+        None => error.message().to_owned(),
+    }
+}
+
+fn file_entry(
+    probed: &Probed,
+    heard: &Heard,
+    placement: &Result<Placement, String>,
+    file: usize,
+    compared: &[Compared],
+) -> File {
+    let info = probed.info.as_ref().ok();
+    let sound = heard.as_ref().ok().and_then(Option::as_ref);
+    let mut warnings = sound.map_or_else(Vec::new, |s| s.warnings.clone());
+    let pairs = |told: fn(&coeval::pair::PairAlignment) -> bool| {
+        let mine = compared.iter().filter(|c| c.a == file || c.b == file);
+        let mut placed = mine.filter_map(|c| match &c.outcome {
+            PairOutcome::Placed(p) => Some(told(p)),
+            PairOutcome::Unplaced(_) => None,
+        });
+        // Only when every partner says so is this file, and not the partner, the odd one.
+        placed.next() == Some(true) && placed.all(|told| told)
+    };
+    if pairs(|p| p.rate_mixup) {
+        warnings.push("its clock is 1000 ppm off: a mix-up of rates (1000/1001), not a bad clock".to_owned());
+    }
+    let map = placement.as_ref().ok().map(|p| &p.map);
+    File {
+        path: probed.name.clone(),
+        status: if map.is_some() { Status::Placed } else { Status::Unplaced },
+        reason: placement.as_ref().err().cloned(),
+        duration_s: sound.map(|s| s.duration_s).or(info.map(|i| i.duration_s)).filter(|d| d.is_finite()),
+        confidence: placement.as_ref().ok().map(|p| p.confidence),
+        uncertainty_s: placement.as_ref().ok().map(|p| p.uncertainty_s),
+        offset_s: map.map(ClockMap::offset_s),
+        drift_ppm: map.map(ClockMap::drift_ppm),
+        knots: map.map_or_else(Vec::new, |m| m.knots().iter().map(|&(file, line)| [file, line]).collect()),
+        jumps: map.map_or_else(Vec::new, |m| m.jumps().map(|(file_s, lost_s)| Jump { file_s, lost_s }).collect()),
+        picture: info.and_then(|i| i.picture.clone()),
+        sound: info.and_then(|i| i.sound.clone()),
+        created_unix_s: info.and_then(|i| i.created_unix_s),
+        timecode: info.and_then(|i| i.timecode.clone()),
+        warnings,
+    }
+}
+
+/// File pairs summed up by recordings.
+fn pair_entries(groups: &[Group], nodes: &[Node], links: &[Link], solution: &network::Solution) -> Vec<Pair> {
+    let mut sums = std::collections::BTreeMap::new();
+    for (link, report) in links.iter().zip(&solution.links) {
+        let (a, b) = (nodes[link.a].recording, nodes[link.b].recording);
+        let entry = sums.entry((a.min(b), a.max(b))).or_insert((0.0, 0.0f64, 0.0, 0usize, false));
+        if !report.used {
+            entry.4 = true;
+            continue;
+        }
+        let count = link.alignment.evidence.len();
+        entry.0 += link.alignment.overlap_s;
+        entry.1 = entry.1.max(link.alignment.confidence);
+        entry.2 += report.misfit_s * report.misfit_s * count as f64;
+        entry.3 += count;
+    }
+    sums.into_iter()
+        .map(|((a, b), (overlap_s, confidence, squares, evidence, contradicted))| Pair {
+            a: groups[a].id.clone(),
+            b: groups[b].id.clone(),
+            overlap_s,
+            confidence,
+            residual_rms_s: if evidence > 0 { (squares / evidence as f64).sqrt() } else { 0.0 },
+            evidence,
+            contradicted,
+        })
+        .collect()
+}

@@ -1,0 +1,278 @@
+//! Files -> headers -> tracks -> pairs.
+
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::path::Path;
+
+use coeval::pair::{Aligner, PairOptions, PairOutcome};
+use coeval::progress::{Progress, step};
+use coeval::track::{Track, TrackBuilder};
+use coeval::{Error, ErrorKind, Result};
+use coeval_media::{MediaInfo, OpenOptions, SoundReader};
+use serde::Serialize;
+
+use crate::alignment::{Picture, SoundTrack};
+use crate::chapters::Group;
+use crate::find::Found;
+use crate::parallel::for_all;
+
+/// A source whose headers were read.
+#[derive(Debug)]
+#[non_exhaustive]
+pub struct Probed {
+    /// The source's name.
+    pub name: String,
+    /// What the headers say, or why they cannot be read.
+    pub info: Result<Headers>,
+}
+
+/// What a file's headers say, as far as a shoot needs it.
+#[derive(Debug, Clone, Default, PartialEq, Serialize)]
+pub struct Headers {
+    /// Container in words.
+    pub container: String,
+    /// Length of the presentation, seconds.
+    pub duration_s: f64,
+    /// The sound track that will be read.
+    pub sound: Option<SoundTrack>,
+    /// The picture track.
+    pub picture: Option<Picture>,
+    /// When the file says it was made, seconds since 1970-01-01.
+    pub created_unix_s: Option<i64>,
+    /// Timecode of the first moment, seconds since midnight.
+    pub timecode_s: Option<f64>,
+    /// Timecode of the first frame as written.
+    pub timecode: Option<String>,
+}
+
+impl From<MediaInfo> for Headers {
+    fn from(info: MediaInfo) -> Self {
+        Self {
+            container: info.container.to_owned(),
+            duration_s: info.duration_s,
+            sound: info.sound.map(|s| SoundTrack {
+                codec: s.codec,
+                rate_hz: s.rate_hz,
+                channels: s.channels,
+                bits: s.bits,
+            }),
+            picture: info.picture.map(|p| Picture {
+                frame_rate: [p.frame_rate.num, p.frame_rate.den],
+                variable_rate: p.variable_rate,
+                size: [p.size.0, p.size.1],
+                start_s: p.start_s,
+                duration_s: p.duration_s,
+            }),
+            created_unix_s: info.created_unix_s,
+            timecode_s: info.timecode_s,
+            timecode: info.timecode,
+        }
+    }
+}
+
+impl Probed {
+    /// A source that cannot be read, and why.
+    pub fn unreadable(name: impl Into<String>, error: Error) -> Self {
+        Self { name: name.into(), info: Err(error) }
+    }
+
+    /// A source with these headers.
+    pub fn new(name: impl Into<String>, headers: Headers) -> Self {
+        Self { name: name.into(), info: Ok(headers) }
+    }
+}
+
+/// A file's sound as the comparison needs it.
+#[derive(Debug)]
+#[non_exhaustive]
+pub struct Sound {
+    /// The analysis track.
+    pub track: Track,
+    /// The file's length on presentation time, seconds.
+    pub duration_s: f64,
+    /// What was found wrong but could be read past.
+    pub warnings: Vec<String>,
+}
+
+/// What became of reading a file's sound: `Ok(None)` when its headers could not be read in the first place.
+pub type Heard = Result<Option<Sound>>;
+
+/// How two files lie on each other.
+#[derive(Debug)]
+#[non_exhaustive]
+pub struct Compared {
+    /// Index of the first file.
+    pub a: usize,
+    /// Index of the second file, greater than `a`.
+    pub b: usize,
+    /// What came of it.
+    pub outcome: PairOutcome,
+}
+
+impl Compared {
+    /// A result for files `a` < `b`.
+    pub fn new(a: usize, b: usize, outcome: PairOutcome) -> Self {
+        Self { a, b, outcome }
+    }
+}
+
+/// Reads the headers of all sources.
+///
+/// # Errors
+/// [`Cancelled`](ErrorKind::Cancelled) only; what is wrong with a file stands in its [`Probed`].
+pub fn probe(found: &Found, options: &OpenOptions, progress: &dyn Progress) -> Result<Vec<Probed>> {
+    for_all(
+        "reading headers",
+        &found.sources,
+        |_| 1.0,
+        progress,
+        |source, _| {
+            let info = match &source.problem {
+                Some(problem) => Err(repeat(problem)),
+                None => guarded(&source.path, || coeval_media::probe(&source.path, options).map(Headers::from)),
+            };
+            Ok(Probed { name: source.name.clone(), info })
+        },
+    )
+}
+
+/// Reads the sound of all files, each once, as a stream into its analysis track.
+///
+/// # Errors
+/// [`Cancelled`](ErrorKind::Cancelled) only; what is wrong with a file stands in its [`Heard`].
+pub fn hear(found: &Found, probed: &[Probed], options: &OpenOptions, progress: &dyn Progress) -> Result<Vec<Heard>> {
+    let files: Vec<(&Path, &Probed)> = found.sources.iter().map(|s| s.path.as_path()).zip(probed).collect();
+    let length = |file: &(&Path, &Probed)| file.1.info.as_ref().map_or(0.0, |i| i.duration_s);
+    for_all("reading sound", &files, length, progress, |&(path, probed), progress| match &probed.info {
+        Err(_) => Ok(Ok(None)),
+        Ok(_) => match guarded(path, || hear_one(path, options, progress)) {
+            Err(e) if e.kind() == ErrorKind::Cancelled => Err(e),
+            other => Ok(other.map(Some)),
+        },
+    })
+}
+
+fn hear_one(path: &Path, options: &OpenOptions, progress: &dyn Progress) -> Result<Sound> {
+    let mut reader = SoundReader::open(path, options)?;
+    let info = reader.info().clone();
+    let Some(sound) = &info.sound else {
+        return Err(Error::new(ErrorKind::NoSound, "no sound track").with_path(path));
+    };
+    let (rate_hz, channels) = (f64::from(sound.rate_hz), sound.channels);
+    let mut builder = TrackBuilder::new(rate_hz, channels).map_err(|e| e.with_path(path))?;
+    let mut block = Vec::new();
+    let mut frames = 0u64;
+    let mut not_numbers = 0u64;
+    loop {
+        let read = reader.read(&mut block)?;
+        if read == 0 {
+            break;
+        }
+        not_numbers += block.iter().filter(|x| !x.is_finite()).count() as u64;
+        builder.push(&block)?;
+        frames += read as u64;
+        step(progress, "reading sound", frames as f64 / rate_hz / info.duration_s.max(1e-3))?;
+    }
+    if frames == 0 {
+        return Err(Error::new(ErrorKind::NoSound, "the sound track has no samples")
+            .with_path(path)
+            .with_remedy("the device wrote no sound; leave the file out"));
+    }
+    let mut warnings = reader.warnings().to_vec();
+    if !sound.start_is_exact {
+        warnings.push("the format does not say how late its sound starts: up to 25 ms".to_owned());
+    }
+    if not_numbers > 0 {
+        warnings.push(format!("{not_numbers} samples are not finite numbers and count as silence"));
+    }
+    let heard_s = frames as f64 / rate_hz;
+    // Pictures may go on without sound; sound alone is as long as what could be read of it.
+    let duration_s =
+        if info.picture.is_some() && info.duration_s.is_finite() { info.duration_s.max(heard_s) } else { heard_s };
+    Ok(Sound { track: builder.finish(), duration_s, warnings })
+}
+
+/// Compares every two files of different recordings, but for those that are in `known` already.
+///
+/// Two files of one recording never overlap and are not compared. A silent file has nothing to compare.
+///
+/// # Errors
+/// [`Cancelled`](ErrorKind::Cancelled), and [`InvalidArgument`](ErrorKind::InvalidArgument) for options out of range.
+pub fn compare(
+    heard: &[Heard],
+    groups: &[Group],
+    known: &[Compared],
+    options: &PairOptions,
+    progress: &dyn Progress,
+) -> Result<Vec<Compared>> {
+    let track = |file: usize| match &heard[file] {
+        Ok(Some(sound)) if !sound.track.is_silent() => Some(&sound.track),
+        _ => None,
+    };
+    let mut recording_of = vec![usize::MAX; heard.len()];
+    for (index, group) in groups.iter().enumerate() {
+        group.files.iter().for_each(|&f| recording_of[f] = index);
+    }
+    let usable: Vec<usize> = (0..heard.len()).filter(|&f| track(f).is_some()).collect();
+    let mut pairs = Vec::new();
+    for (i, &a) in usable.iter().enumerate() {
+        for &b in &usable[i + 1..] {
+            let is_known = known.iter().any(|k| (k.a, k.b) == (a, b));
+            if recording_of[a] != recording_of[b] && !is_known {
+                pairs.extend(track(a).zip(track(b)).map(|(x, y)| (a, b, x, y)));
+            }
+        }
+    }
+    let aligner = Aligner::new(options.clone())?;
+    let work = |p: &(usize, usize, &Track, &Track)| p.2.duration_s() + p.3.duration_s();
+    for_all("comparing", &pairs, work, progress, |&(a, b, x, y), progress| {
+        Ok(Compared { a, b, outcome: aligner.align(x, y, progress)? })
+    })
+}
+
+/// Decoders are many and files are hostile: a panic in one becomes this file's failure.
+fn guarded<T>(path: &Path, work: impl FnOnce() -> Result<T>) -> Result<T> {
+    catch_unwind(AssertUnwindSafe(work)).unwrap_or_else(|_| {
+        Err(Error::new(ErrorKind::Internal, "its reader failed on this content")
+            .with_path(path)
+            .with_remedy("convert it to WAV, and please report the file"))
+    })
+}
+
+/// The same failure once more; errors hold their causes and cannot be cloned.
+fn repeat(error: &Error) -> Error {
+    let mut again = Error::new(error.kind(), error.message());
+    if let Some(path) = error.path() {
+        again = again.with_path(path);
+    }
+    if let Some(remedy) = error.remedy() {
+        again = again.with_remedy(remedy);
+    }
+    again
+}
+
+#[cfg(test)]
+pub(crate) mod tests {
+    use super::*;
+
+    /// A camera's file: 25 frames a second, stereo AAC at 48 kHz.
+    pub(crate) fn camera(name: &str, duration_s: f64, created_unix_s: Option<i64>) -> Probed {
+        let sound = SoundTrack { codec: "AAC-LC".into(), rate_hz: 48_000, channels: 2, bits: None };
+        let picture = Picture { frame_rate: [25, 1], variable_rate: false, size: [320, 180], start_s: 0.0, duration_s };
+        let headers = Headers {
+            container: "MP4".into(),
+            duration_s,
+            sound: Some(sound),
+            picture: Some(picture),
+            created_unix_s,
+            ..Headers::default()
+        };
+        Probed::new(name, headers)
+    }
+
+    /// A recorder's file: mono PCM at 44.1 kHz, no times.
+    pub(crate) fn recorder(name: &str, duration_s: f64) -> Probed {
+        let sound = SoundTrack { codec: "PCM 24-bit".into(), rate_hz: 44_100, channels: 1, bits: Some(24) };
+        let headers = Headers { container: "WAV".into(), duration_s, sound: Some(sound), ..Headers::default() };
+        Probed::new(name, headers)
+    }
+}
