@@ -81,7 +81,7 @@ struct Layout {
 }
 
 /// Standard deviation of a clock's mean drift before anything is known, ppm: only to keep the system solvable.
-const DRIFT_PRIOR_PPM: f64 = 2000.0;
+const DRIFT_PRIOR_PPM: f64 = 500.0;
 /// Intervals in which a walking drift is constant: at most this many, at least this long.
 const INTERVALS: f64 = 48.0;
 const INTERVAL_MIN_S: f64 = 20.0;

@@ -213,18 +213,15 @@ pub(crate) struct PathPoint {
     pub(crate) a_s: f64,
     /// What the block says for the path.
     pub(crate) weight: f32,
-    /// Index of the unbroken piece it belongs to.
-    pub(crate) piece: usize,
 }
 
-/// A path through the whole overlap and how it stands out.
+/// A path through the whole overlap, and how its line stands out.
 #[derive(Debug, Clone)]
 pub(crate) struct Path {
-    pub(crate) points: Vec<PathPoint>,
-    /// Height of the path's score over the scores of the path shifted aside, in their spreads.
-    pub(crate) standing: f64,
-    /// The best shifted path's excess over the path's own: near 1 where many places fit.
-    pub(crate) rivalry: f64,
+    /// Unbroken pieces that stand out by themselves; the path jumps between them.
+    pub(crate) pieces: Vec<Vec<PathPoint>>,
+    /// How the straight line stands out.
+    pub(crate) standing: Standing,
 }
 
 /// Lags to either side that are followed: half a second, so that an engine's cycle shows itself.
@@ -234,6 +231,9 @@ const JUMP_PRICE: f32 = 30.0;
 const BEND_PRICE: f32 = 3.0;
 /// Shifts nearer than this (10 ms) belong to the path's own peak and its reverberation.
 const OWN_BINS: usize = 20;
+/// What a piece of the path must show to count.
+const PIECE_STANDING: f64 = 7.0;
+const PIECE_RIVALRY: f64 = 0.7;
 
 /// Follows a line through the whole overlap.
 pub(crate) fn trace(a: &Track, b: &Track, line: &Line, plans: &Plans, progress: &dyn Progress) -> Result<Option<Path>> {
@@ -261,41 +261,127 @@ pub(crate) fn trace(a: &Track, b: &Track, line: &Line, plans: &Plans, progress: 
             Ok(bins)
         })
         .collect::<Result<_>>()?;
+    // The line itself is on trial, not the path, which is free to collect chance matches.
+    let straight = vec![HALF; total];
+    let standing = stands_out(&rows, &straight, 0..total);
     let bins = best_path(&rows);
     let at = |i: usize, bin: usize| {
         (a_start(i) as f64 + length as f64 / 2.0 + (bin as f64 - HALF as f64) * BIN as f64) / TRACK_RATE_HZ
     };
-    let mut points: Vec<PathPoint> = Vec::with_capacity(total);
-    let mut piece = 0;
-    for (i, &bin) in bins.iter().enumerate() {
-        if i > 0 && bin.abs_diff(bins[i - 1]) > 3 {
-            piece += 1;
-        }
-        points.push(PathPoint { b_s: middle_s(i), a_s: at(i, bin), weight: unpack(rows[i][bin]), piece });
-    }
-    let profile: Vec<f64> = (0..=2 * HALF)
-        .map(|shifted| {
-            let shift = shifted as i64 - HALF as i64;
-            let sum: f32 = rows
-                .iter()
-                .zip(&bins)
-                .map(|(row, &bin)| {
-                    // Round the edge: every shift is judged by equally many blocks.
-                    let at = (bin as i64 + shift).rem_euclid(row.len() as i64) as usize;
-                    unpack(row[at])
-                })
-                .sum();
-            f64::from(sum)
+    let points = |range: std::ops::Range<usize>| -> Vec<PathPoint> {
+        range.map(|i| PathPoint { b_s: middle_s(i), a_s: at(i, bins[i]), weight: unpack(rows[i][bins[i]]) }).collect()
+    };
+    let pieces = unbroken(&bins)
+        .into_iter()
+        .filter(|range| {
+            let standing = stands_out(&rows, &bins, range.clone());
+            standing.height >= PIECE_STANDING && standing.rivalry <= PIECE_RIVALRY
         })
-        .collect();
-    let own = profile[HALF];
-    let aside: Vec<f64> =
-        profile.iter().enumerate().filter(|(i, _)| i.abs_diff(HALF) > OWN_BINS).map(|(_, &p)| p).collect();
-    let n = aside.len() as f64;
-    let mean = aside.iter().sum::<f64>() / n;
-    let spread = (aside.iter().map(|p| (p - mean).powi(2)).sum::<f64>() / n).sqrt().max(1e-9);
-    let rival = aside.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    Ok(Some(Path { points, standing: (own - mean) / spread, rivalry: (rival - mean) / (own - mean).max(1e-9) }))
+        .collect::<Vec<_>>();
+    let pieces = joined(&rows, &bins, pieces).into_iter().map(points).collect();
+    Ok(Some(Path { pieces, standing }))
+}
+
+/// Ranges of blocks between which the path jumps.
+fn unbroken(bins: &[usize]) -> Vec<std::ops::Range<usize>> {
+    let mut ranges = Vec::new();
+    let mut from = 0;
+    for i in 1..=bins.len() {
+        if i == bins.len() || bins[i].abs_diff(bins[i - 1]) > 3 {
+            ranges.push(from..i);
+            from = i;
+        }
+    }
+    ranges
+}
+
+/// Joins pieces that need no jump: where the second would score half as well on the first one's lane
+/// (a reflection that is louder for a while), or lies within it.
+fn joined(rows: &[Vec<u8>], bins: &[usize], pieces: Vec<std::ops::Range<usize>>) -> Vec<std::ops::Range<usize>> {
+    let mut kept: Vec<std::ops::Range<usize>> = Vec::new();
+    for piece in pieces {
+        let Some(before) = kept.last_mut() else {
+            kept.push(piece);
+            continue;
+        };
+        let (lane, own_lane) = (bins[before.end - 1], bins[piece.start]);
+        let score = |range: &std::ops::Range<usize>, shift: i64| -> f32 {
+            range
+                .clone()
+                .map(|i| {
+                    let at = (bins[i] as i64 + shift).clamp(0, rows[i].len() as i64 - 1) as usize;
+                    unpack(
+                        rows[i][at.saturating_sub(2)..(at + 3).min(rows[i].len())].iter().copied().max().unwrap_or(0),
+                    )
+                })
+                .sum()
+        };
+        let shift = lane as i64 - own_lane as i64;
+        let same = shift.unsigned_abs() <= 3
+            || score(&piece, shift) > 0.5 * score(&piece, 0)
+            || score(before, -shift) > 0.5 * score(before, 0);
+        if same && shift.unsigned_abs() <= 3 {
+            before.end = piece.end;
+        } else if !same {
+            kept.push(piece);
+        }
+    }
+    kept
+}
+
+/// How a path's score compares with the scores of the same path shifted aside.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Standing {
+    /// Excess over the shifted scores' mean, in their spreads.
+    pub(crate) height: f64,
+    /// The same without the block that says most: one chance match, however loud, is not a placement.
+    pub(crate) without_best: f64,
+    /// Share of the excess that the best shifted path reaches: near 1 where many places fit.
+    pub(crate) rivalry: f64,
+}
+
+/// Two readings of a block: `even` for sound that is common all the time but weak, where every block
+/// says a little; `sparse` for sound that is common now and then, where most blocks must say nothing.
+fn readings() -> [[f32; 256]; 2] {
+    let even = std::array::from_fn(|b| unpack(b as u8).min(8.0));
+    // Inverse of `weight` above height 3.5, then the part that noise hardly ever reaches.
+    let sparse = std::array::from_fn(|b| {
+        let excess = ((2.0 * (unpack(b as u8) - 2.0) + 1.0).max(0.0)).sqrt() - 1.0;
+        0.5 * (excess - 0.5).max(0.0).powi(2)
+    });
+    [even, sparse]
+}
+
+/// Judges the blocks of a range on a path, by the reading that shows more.
+fn stands_out(rows: &[Vec<u8>], bins: &[usize], range: std::ops::Range<usize>) -> Standing {
+    let judge = |reading: &[f32; 256]| {
+        let mut profile = vec![0.0f32; 2 * HALF + 1];
+        let mut best = 0.0f32;
+        for i in range.clone() {
+            // Rounding the edge lets every shift be judged by equally many blocks.
+            let row = &rows[i];
+            let turn = (bins[i] + row.len() - HALF) % row.len();
+            for (p, &b) in profile.iter_mut().zip(row[turn..].iter().chain(&row[..turn])) {
+                *p += reading[b as usize];
+            }
+            best = best.max(reading[row[bins[i]] as usize]);
+        }
+        let own = f64::from(profile[HALF - 1].max(profile[HALF]).max(profile[HALF + 1]));
+        let aside =
+            || profile.iter().enumerate().filter(|(i, _)| i.abs_diff(HALF) > OWN_BINS).map(|(_, &p)| f64::from(p));
+        let n = aside().count() as f64;
+        let mean = aside().sum::<f64>() / n;
+        let spread = (aside().map(|p| (p - mean).powi(2)).sum::<f64>() / n).sqrt().max(0.3);
+        let rival = aside().fold(f64::NEG_INFINITY, f64::max);
+        Standing {
+            height: (own - mean) / spread,
+            without_best: (own - f64::from(best) - mean) / spread,
+            rivalry: (rival - mean) / (own - mean).max(1e-9),
+        }
+    };
+    let [even, sparse] = readings();
+    let (even, sparse) = (judge(&even), judge(&sparse));
+    if even.without_best >= sparse.without_best { even } else { sparse }
 }
 
 /// Best path by dynamic programming: stay, bend by one bin, or jump anywhere.

@@ -5,7 +5,7 @@ use crate::correlate::Plans;
 use crate::drift::{Measure, WINDOW_S, flat, measure};
 use crate::error::{Error, ErrorKind, Result};
 use crate::fit::{Clock, File, Observation, Problem, Solved};
-use crate::follow::{BIN_S, Line, Path, trace, verify};
+use crate::follow::{BIN_S, Line, Path, PathPoint, trace, verify};
 use crate::offset::{Pass, candidates, unevenness};
 use crate::progress::{Progress, step};
 use crate::track::{TRACK_RATE_HZ, Track};
@@ -176,8 +176,9 @@ impl Aligner {
             return Ok(PairOutcome::Unplaced(Unplaced::TooShort));
         }
         let mut periodic = false;
+        let mut seen: Vec<Line> = Vec::new();
         for pass in self.passes(a, b) {
-            match self.try_pass(a, b, &pass, progress)? {
+            match self.try_pass(a, b, &pass, &mut seen, progress)? {
                 Found::Placed(placed) => return Ok(PairOutcome::Placed(placed)),
                 Found::Periodic => periodic = true,
                 Found::Nothing => {}
@@ -198,7 +199,14 @@ impl Aligner {
         vec![(quick, from_b), (quick, !from_b), (long, from_b), (wide, from_b), (long, !from_b)]
     }
 
-    fn try_pass(&self, a: &Track, b: &Track, (pass, from_b): &(Pass, bool), progress: &dyn Progress) -> Result<Found> {
+    fn try_pass(
+        &self,
+        a: &Track,
+        b: &Track,
+        (pass, from_b): &(Pass, bool),
+        seen: &mut Vec<Line>,
+        progress: &dyn Progress,
+    ) -> Result<Found> {
         let max = self.options.max_drift_ppm;
         let range = self.options.offset_range_s;
         let found = if *from_b {
@@ -218,13 +226,23 @@ impl Aligner {
             lines.extend(verify(a, b, candidate, &self.plans));
         }
         lines.sort_by(|x, y| y.score.total_cmp(&x.score));
+        seen.extend(&lines);
         let mut periodic = false;
         for line in lines.iter().take(2) {
             let Some(path) = trace(a, b, line, &self.plans, progress)? else { continue };
-            if path.standing < STANDING {
+            if path.standing.height < STANDING || path.standing.without_best < STANDING_WITHOUT_BEST {
                 continue;
             }
-            if path.rivalry > RIVALRY {
+            if path.standing.rivalry > RIVALRY {
+                periodic = true;
+                continue;
+            }
+            if path.pieces.is_empty() {
+                continue;
+            }
+            // Another line far from this one that fits nearly as well: the sound comes round again.
+            let rival = seen.iter().filter(|l| (l.at(line.b_s) - line.a_s).abs() > DISTINCT_S).map(|l| l.score);
+            if rival.fold(RIVAL_LINE_LEAST, f64::max) > RIVALRY * line.score {
                 periodic = true;
                 continue;
             }
@@ -244,7 +262,7 @@ impl Aligner {
         path: &Path,
         progress: &dyn Progress,
     ) -> Result<Option<PairAlignment>> {
-        let (jumps, rough) = pieces(path);
+        let (jumps, rough) = pieces(path, line);
         let Some(fit) = PairFit::new(a, b, &rough, &jumps, 0.01) else { return Ok(None) };
         let mut map = fit.map()?;
         let mut weighting = flat();
@@ -269,7 +287,7 @@ impl Aligner {
             weighting = measured.weighting;
             last = Some((fit, measured.evidence));
         }
-        let Some((fit, evidence)) = last else { return Ok(None) };
+        let Some((fit, evidence)) = last.filter(|l| l.1.len() >= EVIDENCE_LEAST) else { return Ok(None) };
         let n = evidence.len() as f64;
         let residual_rms_s =
             (evidence.iter().map(|e| (map.to_timeline(e.b_s) - e.a_s).powi(2)).sum::<f64>() / n).sqrt();
@@ -305,11 +323,18 @@ enum Found {
 const SHORTEST_S: f64 = 0.5;
 /// Least standing of a path over the same path shifted aside.
 const STANDING: f64 = 8.0;
+const STANDING_WITHOUT_BEST: f64 = 5.0;
 /// A shifted path that reaches this share of the path's own excess makes it one of many.
 const RIVALRY: f64 = 0.7;
+/// Lines further apart than this are different placements, seconds.
+const DISTINCT_S: f64 = 0.05;
+/// Chance alone gives lines of scores up to about this.
+const RIVAL_LINE_LEAST: f64 = 12.0;
+/// Fewest measurements that make a placement.
+const EVIDENCE_LEAST: usize = 3;
 
 fn confidence(path: &Path) -> f64 {
-    1.0 - (-(path.standing - 4.0).max(0.0)).exp()
+    1.0 - (-(path.standing.height - 4.0).max(0.0)).exp()
 }
 
 fn windows(from_s: f64, to_s: f64) -> Vec<i64> {
@@ -320,18 +345,26 @@ fn windows(from_s: f64, to_s: f64) -> Vec<i64> {
 }
 
 /// Jumps of a path, and its points as rough evidence.
-fn pieces(path: &Path) -> (Vec<f64>, Vec<Evidence>) {
-    let mut jumps = Vec::new();
-    for w in path.points.windows(2) {
-        if w[1].piece != w[0].piece {
-            jumps.push((w[0].b_s + w[1].b_s) / 2.0);
+fn pieces(path: &Path, line: &Line) -> (Vec<f64>, Vec<Evidence>) {
+    let jumps = path.pieces.windows(2).map(|w| (w[0][w[0].len() - 1].b_s + w[1][0].b_s) / 2.0).collect();
+    let sigma_s = |weight: f32| BIN_S / f64::from(weight).sqrt();
+    let mut rough: Vec<Evidence> = Vec::new();
+    for piece in &path.pieces {
+        let strong: Vec<&PathPoint> = piece.iter().filter(|p| p.weight >= 6.0).collect();
+        if strong.len() >= 8 {
+            rough.extend(strong.iter().map(|p| Evidence { a_s: p.a_s, b_s: p.b_s, sigma_s: sigma_s(p.weight) }));
+        } else {
+            // Between its few strong points a path follows chance: the straight line is the better guess.
+            let mut off: Vec<f64> = piece.iter().map(|p| p.a_s - line.at(p.b_s)).collect();
+            off.sort_by(f64::total_cmp);
+            let off = off[off.len() / 2];
+            rough.extend([&piece[0], &piece[piece.len() - 1]].map(|p| Evidence {
+                a_s: line.at(p.b_s) + off,
+                b_s: p.b_s,
+                sigma_s: BIN_S,
+            }));
         }
     }
-    let rough = path
-        .points
-        .iter()
-        .map(|p| Evidence { a_s: p.a_s, b_s: p.b_s, sigma_s: BIN_S / f64::from(p.weight.max(0.05)).sqrt() })
-        .collect();
     (jumps, rough)
 }
 
