@@ -1,1 +1,4 @@
-//! Whole-job tests across the crates.
+//! Whole-job tests across the crates, and what they share.
+
+pub mod clicks;
+pub mod mp4;

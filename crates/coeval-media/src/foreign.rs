@@ -186,6 +186,7 @@ pub(crate) fn open(mut source: Source, kind: Kind, start: u64) -> Result<Opened>
         raw_shift_ticks: delay_ticks as i64,
         shift_frames: delay_frames as i64,
         broken: false,
+        last: i64::MIN,
         end_is_known: kind != Kind::Mpeg || delay.is_some(),
     };
     Ok(Opened {
@@ -223,6 +224,8 @@ struct Foreign {
     raw_shift_ticks: i64,
     shift_frames: i64,
     broken: bool,
+    /// The place of the last packet handed out.
+    last: i64,
     /// `false` where the reader only guesses the length: then its cuts at the end are not followed.
     end_is_known: bool,
 }
@@ -251,6 +254,7 @@ impl Track for Foreign {
                     packet.trim_start = p.trim_start.get().min(u32::MAX.into()) as u32;
                     packet.trim_end = if self.end_is_known { p.trim_end.get().min(u32::MAX.into()) as u32 } else { 0 };
                     packet.frame = self.to_frames(p.pts.get()) + i64::from(packet.trim_start);
+                    self.last = packet.frame;
                     packet.data.clear();
                     packet.data.extend_from_slice(&p.data);
                     return Ok(true);
@@ -281,13 +285,20 @@ impl Track for Foreign {
         let ts = Timestamp::new(self.to_ticks(frame));
         let (reader, track_id) = (&mut self.reader, self.track_id);
         self.broken = false;
-        if frame > 0
+        if self.kind == Kind::Matroska {
+            // Symphonia 0.6.1 takes a cue's time for its cluster's, which shifts every timestamp up to the
+            // next cluster: go on from here, or from the beginning.
+            if frame > self.last {
+                return Ok(());
+            }
+        } else if frame > 0
             && let Ok(Ok(_)) = guarded(|| reader.seek(SeekMode::Accurate, SeekTo::Timestamp { ts, track_id }))
         {
             return Ok(());
         }
         // Before the start, or no way to jump: from the beginning, and the caller reads up to the place.
         self.reader = self.kind.reader(self.again.reopen()?, self.start)?;
+        self.last = i64::MIN;
         Ok(())
     }
 }

@@ -25,6 +25,8 @@ const MAX_RUNS: usize = 1 << 20;
 const MAX_ATOMS: usize = 1 << 22;
 const MAX_EDITS: usize = 10_000;
 const MAX_TRACKS: usize = 1000;
+/// Fragments that start later than this many seconds are taken to count from somewhere else.
+const LATE_START_S: i64 = 10;
 /// Largest packet that is believed.
 const MAX_PACKET_BYTES: u32 = 16 << 20;
 /// From 1904-01-01, where the format's clock starts, to 1970-01-01.
@@ -100,7 +102,7 @@ fn atom(source: &mut Source, at: u64, end: u64) -> Result<Option<Atom>> {
     if end.saturating_sub(at) < 8 {
         return Ok(None);
     }
-    let Some(h) = source.array::<16>(at, 32)?.map(|h| h.to_vec()).or(source.array::<8>(at, 8)?.map(|h| h.to_vec()))
+    let Some(h) = source.array::<16>(at, 512)?.map(|h| h.to_vec()).or(source.array::<8>(at, 8)?.map(|h| h.to_vec()))
     else {
         return Ok(None);
     };
@@ -240,6 +242,26 @@ pub(crate) fn open(mut source: Source) -> Result<Opened> {
         if let Some(header) = source.array::<4>(index.runs[0].offset, 4)? {
             entry.channels = if header[3] >> 6 == 3 { 1 } else { 2 };
             entry.decoder.channels = entry.channels;
+        }
+    }
+    if !moofs.is_empty() {
+        let picture_first = match (picture_track, frames.first) {
+            (Some(t), Some(first)) => to_frames(first, rate, t.timescale.into()),
+            _ => i64::MAX,
+        };
+        let first = index.runs.iter().map(|r| r.frame).min().unwrap_or(0).min(picture_first);
+        if first > LATE_START_S * rate as i64 {
+            // Fragments cut from a running broadcast count from its start; a player starts with the first of them.
+            index.runs.iter_mut().for_each(|r| r.frame -= first);
+            let ticks = |timescale: u64| to_frames(first, timescale, rate);
+            media_end -= ticks(timescale);
+            if let (Some(t), Some(shown)) = (picture_track, &mut frames.first) {
+                *shown -= ticks(t.timescale.into());
+            }
+            warnings.push(format!(
+                "its timestamps start at {} s; the first fragment was taken as the start",
+                first / rate as i64
+            ));
         }
     }
     if index.shifted {
@@ -859,7 +881,7 @@ impl IndexBuilder {
             }
             None => stamp,
         };
-        self.expected = Some(frame + i64::from(frames) * i64::from(packets));
+        self.expected = Some(frame.saturating_add(i64::from(frames).saturating_mul(packets.into())));
         let first = match &mut self.sizes {
             Sizes::Each(sizes) => {
                 if sizes.len() >= MAX_PACKETS {
@@ -871,7 +893,7 @@ impl IndexBuilder {
             Sizes::All(_) => 0,
         };
         if let Some(run) = self.runs.last_mut() {
-            let next_frame = run.frame + i64::from(run.frames) * i64::from(run.packets);
+            let next_frame = run.frame.saturating_add(i64::from(run.frames).saturating_mul(run.packets.into()));
             if run.frames == frames
                 && next_frame == frame
                 && self.contiguous == offset
@@ -1067,6 +1089,7 @@ fn fragments(
         Sizes::All(n) => Some(n),
         Sizes::Each(_) => None,
     };
+    let mut seen = 0;
     for &moof in moofs {
         let mut data_end = moof.at;
         each_atom(source, moof.start, moof.end, |source, traf| {
@@ -1142,8 +1165,10 @@ fn fragments(
                 skip += if flags & 4 != 0 { 4 } else { 0 };
                 let width = [0x100, 0x200, 0x400, 0x800].iter().filter(|f| flags & **f != 0).count() * 4;
                 let room = (trun.end - trun.start).saturating_sub(skip);
-                if width == 0 && count > MAX_PACKETS {
-                    return Err(damaged(source, "fragment run"));
+                // Without a table nothing but this bounds the count.
+                seen += if width == 0 { count } else { 0 };
+                if seen > MAX_PACKETS {
+                    return Err(too_big(source));
                 }
                 let raw = source.slice(trun.start + skip, (count * width).min(room as usize), 0)?.to_vec();
                 for i in 0..count {
@@ -1309,7 +1334,7 @@ impl Track for SampleTable {
         let got = self.source.slice(self.offset, want, self.run_end.saturating_sub(self.offset))?;
         packet.data.clear();
         packet.data.extend_from_slice(got);
-        packet.frame = run.frame + i64::from(run.frames) * i64::from(self.packet);
+        packet.frame = run.frame.saturating_add(i64::from(run.frames).saturating_mul(self.packet.into()));
         (packet.trim_start, packet.trim_end) = (0, 0);
         if got.len() < want {
             notes.push("the file breaks off before its sound ends: read up to there".into());
@@ -1324,7 +1349,7 @@ impl Track for SampleTable {
     fn seek(&mut self, frame: i64) -> Result<()> {
         let run = self.runs.partition_point(|r| r.frame <= frame).saturating_sub(1);
         let r = self.runs[run];
-        let packet = if r.frames > 0 { (frame - r.frame).max(0) / i64::from(r.frames) } else { 0 };
+        let packet = if r.frames > 0 { frame.saturating_sub(r.frame).max(0) / i64::from(r.frames) } else { 0 };
         self.enter(run, packet.min(i64::from(r.packets)) as u32);
         Ok(())
     }

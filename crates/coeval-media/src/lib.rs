@@ -180,6 +180,8 @@ pub struct Hole {
 
 /// Frames of silence handed out at once.
 const SILENCE_BLOCK: u64 = 8192;
+/// Holes longer than this many seconds are not believed.
+const MAX_HOLE_S: u64 = 24 * 3600;
 /// Holes and warnings remembered at most.
 const MAX_NOTES: usize = 1000;
 
@@ -319,7 +321,7 @@ impl SoundReader {
         loop {
             let Some(&segment) = self.segments.get(self.segment) else { return Ok(0) };
             if self.at < segment.start {
-                return Ok(self.silence(out, segment.start - self.at));
+                return self.silence(out, segment.start - self.at);
             }
             let used = self.at - segment.start;
             if used >= segment.len {
@@ -345,7 +347,7 @@ impl SoundReader {
                 continue;
             }
             if self.block_start > wanted {
-                return Ok(self.silence(out, left.min((self.block_start - wanted) as u64)));
+                return self.silence(out, left.min(self.block_start.abs_diff(wanted)));
             }
             let from = (wanted - self.block_start) as usize;
             let frames = ((self.block_end() - wanted) as u64).min(left) as usize;
@@ -386,7 +388,13 @@ impl SoundReader {
     }
 
     /// Hands out silence and notes it as a hole.
-    fn silence(&mut self, out: &mut Vec<f32>, frames: u64) -> usize {
+    fn silence(&mut self, out: &mut Vec<f32>, frames: u64) -> Result<usize> {
+        if frames / u64::from(self.rate_hz) > MAX_HOLE_S {
+            let at_s = self.at / u64::from(self.rate_hz);
+            return Err(Error::new(ErrorKind::Damaged, format!("the timestamps leap by more than a day at {at_s} s"))
+                .with_path(&self.path)
+                .with_remedy("copy it again from the device, or convert its sound to WAV"));
+        }
         let n = frames.min(SILENCE_BLOCK);
         out.resize(n as usize * self.channels, 0.0);
         let rate = f64::from(self.rate_hz);
@@ -401,7 +409,7 @@ impl SoundReader {
             self.holes.push(hole);
         }
         self.at += n;
-        n as usize
+        Ok(n as usize)
     }
 
     /// Decodes on until the block in hand ends after `frame`; `false` at the end of the track.
@@ -475,28 +483,31 @@ impl SoundReader {
 
     /// Goes to a frame of the track's own time, early enough for the decoder to come out right.
     fn seek_media(&mut self, frame: i64) -> Result<()> {
+        let target = frame.saturating_sub(self.decoder.pre_roll);
+        // Where timestamps are rounded, only counting on from a known packet gives the same place twice.
+        let known = self.counted.partition_point(|c| c.1 <= target).checked_sub(1).map(|i| self.counted[i]);
+        let read_on = self.expected.is_some_and(|e| e <= target) && !self.ended;
+        if self.tolerance > 0 && read_on && known.is_none_or(|(stamp, _)| stamp <= self.packet.frame) {
+            return Ok(());
+        }
         self.block.clear();
         self.block_start = i64::MIN;
         self.expected = None;
         self.ended = false;
         self.decoder.reset();
-        let target = frame - self.decoder.pre_roll;
         if self.tolerance == 0 {
             return self.track.seek(target);
         }
-        // Where timestamps are rounded, only counting from a known packet gives the same place twice.
-        let known = self.counted.partition_point(|c| c.1 <= target).checked_sub(1).map(|i| self.counted[i]);
         if let Some((stamp, start)) = known {
             self.track.seek(stamp)?;
             while self.track.next(&mut self.packet, &mut Vec::new())? && self.packet.frame <= stamp {
                 if self.packet.frame == stamp {
-                    let _ = self.decoder.decode(&self.packet, &mut self.block);
+                    let decoded = self.decoder.decode(&self.packet, &mut self.block);
                     self.block_start = start;
-                    self.expected = Some(self.block_end());
+                    self.expected = decoded.is_ok().then(|| self.block_end());
                     return Ok(());
                 }
             }
-            self.decoder.reset();
         }
         self.track.seek(i64::MIN)
     }
