@@ -97,7 +97,7 @@ fn recordings_without_index_sound_or_end() {
     // The index first, then half of the sound.
     let mut track = pcm(48_000, 1);
     let head = |track: &mp4::Track| {
-        [mp4::atom(b"ftyp", &[b"qt  \0\0\0\0qt  "]), mp4::moov(1000, &[track.clone()], false)].concat()
+        [mp4::atom(b"ftyp", &[b"qt  \0\0\0\0qt  "]), mp4::moov(1000, std::slice::from_ref(track), false)].concat()
     };
     track.chunks = vec![mp4::Chunk { offset: 0, packets: 48_000 }];
     track.chunks[0].offset = head(&track).len() as u64 + 8;
