@@ -268,6 +268,37 @@ fn what_is_not_read_is_refused_by_name() {
 }
 
 #[test]
+fn he_aac_is_refused_however_it_is_announced() {
+    let (packets, track) = aac();
+    // AudioSpecificConfig (ISO/IEC 14496-3, 1.6.2.1), 24 kHz mono core: announced by object type 5, by the
+    // synchronisation word 0x2B7, by the sample description's rate, and by packets of 2048 samples.
+    for (what, asc, rate, delta) in [
+        ("object type", &[0x2B, 0x09, 0x88][..], 24_000, 1024),
+        ("synchronisation word", &[0x13, 0x08, 0x56, 0xE5, 0x80], 24_000, 1024),
+        ("rate", &[0x13, 0x08], 48_000, 1024),
+        ("packet length", &[0x13, 0x08], 24_000, 2048),
+    ] {
+        let track = mp4::Track {
+            entry: mp4::mp4a(rate, 1, asc),
+            timescale: 24_000,
+            stts: vec![(packets.len() as u32, delta)],
+            ..track.clone()
+        };
+        let made = made(&mp4::whole(1000, track, &packets, 7));
+        let e = SoundReader::open(&made.path, &OpenOptions::default()).expect_err(what);
+        assert_eq!(e.kind(), ErrorKind::Unsupported, "{what}: {e}");
+        assert!(e.message().starts_with("HE-AAC"), "{what}: {e}");
+    }
+}
+
+#[test]
+fn readers_may_move_between_threads() {
+    fn movable<T: Send>() {}
+    movable::<SoundReader>();
+    movable::<coeval_media::WavWriter>();
+}
+
+#[test]
 fn ffmpeg_reads_the_rest_on_presentation_time() {
     if Command::new("ffmpeg").arg("-version").output().is_err() {
         println!("ffmpeg is not installed: nothing read");

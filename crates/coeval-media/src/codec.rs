@@ -139,8 +139,8 @@ impl Decoder {
             return Ok(Self {
                 kind: DecoderKind::Opus(Box::new(Opus::new(head, channels)?)),
                 channels,
-                // RFC 7845 section 4.6 asks for at least 80 ms.
-                pre_roll: 3840,
+                // RFC 7845 section 4.6 asks for at least 80 ms; 200 ms cost next to nothing and come out closer.
+                pre_roll: 9600,
             });
         }
         let decoder = guarded(|| {
