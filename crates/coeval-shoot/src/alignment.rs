@@ -220,6 +220,15 @@ impl Alignment {
         self.file(path)?.map()
     }
 
+    /// Frames a second of the timeline, as an exact ratio: those of the timeline clock's picture, else of the first
+    /// placed file's that has picture, else 25.
+    pub fn frame_rate(&self) -> [u32; 2] {
+        let clock = self.recording(&self.timeline.clock);
+        let files = clock.into_iter().flat_map(|r| &r.files).chain(self.files());
+        let mut rates = files.filter(|f| f.is_placed()).filter_map(|f| Some(f.picture.as_ref()?.frame_rate));
+        rates.find(|[num, den]| *num > 0 && *den > 0).unwrap_or([25, 1])
+    }
+
     /// The recording of this id.
     pub fn recording(&self, id: &str) -> Option<&Recording> {
         self.recordings.iter().find(|r| r.id == id)

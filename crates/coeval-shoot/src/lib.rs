@@ -10,6 +10,9 @@
 //! 5. [`compare`]: every two files of different recordings -> how they lie on each other.
 //! 6. [`settle`]: all of it -> one [`Alignment`], the result contract `coeval.alignment/1`.
 //!
+//! What follows from an alignment is made on request: [`conform`](mod@conform) cuts and resamples the
+//! recorder's sound to lie under the clips and on the timeline.
+//!
 //! A file that cannot be read never stops the others: it is in the result, unplaced, with the
 //! reason. The same files give the same bytes of `alignment.json`, whatever the number of threads
 //! and the order in which they were named.
@@ -26,6 +29,7 @@
 
 pub mod alignment;
 pub mod chapters;
+pub mod conform;
 mod find;
 mod parallel;
 mod settle;
