@@ -16,6 +16,9 @@ use crate::ebml;
 use crate::source::Source;
 use crate::{MediaInfo, Opened, Segment, SoundInfo, Track, check_channels, check_rate, unsupported};
 
+/// A stream that starts later than this many seconds is taken to count from somewhere else.
+const LATE_START_S: i64 = 10;
+
 /// A container that Symphonia reads.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum Kind {
@@ -88,7 +91,7 @@ pub(crate) fn open(mut source: Source, kind: Kind, start: u64) -> Result<Opened>
     let mut params = params;
     let (track_id, number_of_frames) = (track.id, track.num_frames);
     let time_base = track.time_base;
-    let delay = track.delay;
+    let (delay, start_ticks) = (track.delay, track.start_ts.get());
     let duration_ticks = track.duration.map(|d| d.get());
     let mut rate_hz = params.sample_rate.unwrap_or(0);
     let mut channels = params.channels.as_ref().map_or(0, |c| c.count());
@@ -131,6 +134,13 @@ pub(crate) fn open(mut source: Source, kind: Kind, start: u64) -> Result<Opened>
     {
         // Granule positions count the pre-skip too (RFC 7845 section 4.3).
         delay_frames = u16::from_le_bytes([low, high]).into();
+    }
+    let mut warnings = Vec::new();
+    if kind == Kind::Ogg && start_ticks > LATE_START_S * i64::from(rate_hz) {
+        // Cut from a running stream, whose counts go on from its start; a player starts here.
+        let start_s = start_ticks / i64::from(rate_hz);
+        warnings.push(format!("its timestamps start at {start_s} s; its first packet was taken as the start"));
+        delay_frames += start_ticks as u128;
     }
     let exact = kind != Kind::Matroska;
     let frames = match kind {
@@ -195,7 +205,7 @@ pub(crate) fn open(mut source: Source, kind: Kind, start: u64) -> Result<Opened>
         decoder,
         segments: vec![Segment { start: 0, len: frames.unwrap_or(u64::MAX / 4), media_start: 0 }],
         tolerance,
-        warnings: Vec::new(),
+        warnings,
     })
 }
 

@@ -111,7 +111,8 @@ pub struct MediaInfo {
     pub picture: Option<PictureInfo>,
     /// When the file says it was made, in seconds since 1970-01-01 UTC (or local time where the format knows no zone).
     pub created_unix_s: Option<i64>,
-    /// Timecode of the presentation's first moment, in seconds since midnight.
+    /// Timecode of the presentation's first moment, in seconds since midnight: samples over rate, or frames
+    /// counted since midnight times a frame's length (so that drop-frame labels come out as time).
     pub timecode_s: Option<f64>,
     /// Timecode of the first frame as written (`tmcd`), where there is one.
     pub timecode: Option<String>,
@@ -141,7 +142,7 @@ pub struct SoundInfo {
 #[derive(Debug, Clone)]
 #[non_exhaustive]
 pub struct PictureInfo {
-    /// Frames a second, if all frames last equally long; else the mean.
+    /// Frames a second, if all frames last equally long; else the mean. 0/1 where the file does not tell.
     pub frame_rate: Rational,
     /// Frames differ in length by more than a tick of the track's clock.
     pub variable_rate: bool,
