@@ -2,3 +2,4 @@
 
 pub mod clicks;
 pub mod mp4;
+pub mod shoot;

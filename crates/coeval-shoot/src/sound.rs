@@ -161,13 +161,11 @@ fn hear_one(path: &Path, options: &OpenOptions, progress: &dyn Progress) -> Resu
     let mut builder = TrackBuilder::new(rate_hz, channels).map_err(|e| e.with_path(path))?;
     let mut block = Vec::new();
     let mut frames = 0u64;
-    let mut not_numbers = 0u64;
     loop {
         let read = reader.read(&mut block)?;
         if read == 0 {
             break;
         }
-        not_numbers += block.iter().filter(|x| !x.is_finite()).count() as u64;
         builder.push(&block)?;
         frames += read as u64;
         step(progress, "reading sound", frames as f64 / rate_hz / info.duration_s.max(1e-3))?;
@@ -180,9 +178,6 @@ fn hear_one(path: &Path, options: &OpenOptions, progress: &dyn Progress) -> Resu
     let mut warnings = reader.warnings().to_vec();
     if !sound.start_is_exact {
         warnings.push("the format does not say how late its sound starts: up to 25 ms".to_owned());
-    }
-    if not_numbers > 0 {
-        warnings.push(format!("{not_numbers} samples are not finite numbers and count as silence"));
     }
     let heard_s = frames as f64 / rate_hz;
     // Pictures may go on without sound; sound alone is as long as what could be read of it.

@@ -1,2 +1,233 @@
-//! Runs the project's checks: `cargo xtask`.
-fn main() {}
+//! The project's own checks: `cargo xtask`.
+//!
+//! `check` is what to run before a commit, `test` is everything. Both say what they ran and what
+//! they skipped and why; a run that tested nothing fails.
+#![allow(clippy::print_stdout, clippy::print_stderr, reason = "a command's output is its purpose")]
+
+use std::io::{BufRead, BufReader};
+use std::path::{Path, PathBuf};
+use std::process::{Command, ExitCode, Stdio};
+
+const HELP: &str = "\
+cargo xtask check        formatting, clippy, documentation: all without a warning
+cargo xtask test         every test: the workspace, the bindings, and the checks against Python libraries
+cargo xtask fixtures     makes the media fixtures of the tests again (needs ffmpeg)
+cargo xtask demo         makes the demo recordings again (needs ffmpeg and espeak-ng)";
+
+fn main() -> ExitCode {
+    let arguments: Vec<String> = std::env::args().skip(1).collect();
+    let result = match arguments.iter().map(String::as_str).collect::<Vec<_>>()[..] {
+        ["check"] => check(),
+        ["test"] => test(),
+        ["fixtures"] => python_script("tests/fixtures/make.py"),
+        ["demo"] => python_script("examples/survey-launch/make_demo.py"),
+        _ => Err(HELP.to_owned()),
+    };
+    match result {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(message) => {
+            eprintln!("{message}");
+            ExitCode::FAILURE
+        }
+    }
+}
+
+/// Why a step failed.
+type Outcome<T = ()> = Result<T, String>;
+
+/// The workspace's folder.
+fn root() -> PathBuf {
+    let here = Path::new(env!("CARGO_MANIFEST_DIR"));
+    here.ancestors().nth(2).unwrap_or(here).to_path_buf()
+}
+
+fn cargo(arguments: &[&str]) -> Command {
+    let mut command = Command::new(std::env::var_os("CARGO").unwrap_or_else(|| "cargo".into()));
+    command.args(arguments);
+    command
+}
+
+fn check() -> Outcome {
+    run(&mut cargo(&["fmt", "--all", "--check"]))?;
+    run(&mut cargo(&["clippy", "--workspace", "--all-targets", "--", "-D", "warnings"]))?;
+    run(cargo(&["doc", "--workspace", "--no-deps", "--quiet"]).env("RUSTDOCFLAGS", "-D warnings"))
+}
+
+fn test() -> Outcome {
+    let mut report = Report::default();
+    report.count("cargo test", &mut cargo(&["test", "--workspace", "--no-fail-fast"]));
+    match python() {
+        Err(why) => report.skipped.push(format!("checks against Python libraries: {why}")),
+        Ok(python) => match run(&mut cargo(&["build", "--release", "--package", "coeval-cli"])) {
+            Err(why) => report.failures.push(why),
+            Ok(()) => {
+                let mut pytest = Command::new(python);
+                pytest.args(["-m", "pytest", "-ra", "-p", "no:cacheprovider", "tests/python"]);
+                pytest.env("PYTHONDONTWRITEBYTECODE", "1").env("COEVAL", target().join("release/coeval"));
+                report.count("checks against Python libraries", &mut pytest);
+            }
+        },
+    }
+    // Every binding has a script that builds it and runs its tests, whatever they are written in.
+    for folder in ["bindings/c", "bindings/python"] {
+        let script = root().join(folder).join("test.sh");
+        if script.is_file() {
+            report.count(folder, Command::new("bash").arg(script));
+        } else {
+            report.skipped.push(format!("{folder}: there is no test.sh in it"));
+        }
+    }
+    report.finish()
+}
+
+/// Where cargo builds.
+fn target() -> PathBuf {
+    root().join(std::env::var_os("CARGO_TARGET_DIR").unwrap_or_else(|| "target".into()))
+}
+
+/// The interpreter of a virtual environment with the libraries of `tests/python/requirements.txt`.
+fn python() -> Outcome<PathBuf> {
+    let requirements = root().join("tests/python/requirements.txt");
+    let wanted = std::fs::read_to_string(&requirements).map_err(|e| format!("{}: {e}", requirements.display()))?;
+    let environment = target().join("venv");
+    let python = environment.join(if cfg!(windows) { "Scripts/python.exe" } else { "bin/python" });
+    // Written last: an environment without it is half made.
+    let stamp = environment.join("requirements-installed.txt");
+    if python.exists() && std::fs::read_to_string(&stamp).is_ok_and(|have| have == wanted) {
+        return Ok(python);
+    }
+    run(Command::new("python3").args(["-m", "venv", "--clear"]).arg(&environment))?;
+    run(Command::new(&python)
+        .args(["-m", "pip", "install", "--quiet", "--disable-pip-version-check", "-r"])
+        .arg(&requirements))?;
+    std::fs::write(&stamp, wanted).map_err(|e| format!("{}: {e}", stamp.display()))?;
+    Ok(python)
+}
+
+fn python_script(script: &str) -> Outcome {
+    run(Command::new(python()?).arg(script))
+}
+
+fn run(command: &mut Command) -> Outcome {
+    println!("$ {}", shown(command));
+    let status = command.current_dir(root()).status().map_err(|e| format!("{}: {e}", shown(command)))?;
+    if status.success() { Ok(()) } else { Err(format!("failed ({status}): {}", shown(command))) }
+}
+
+fn shown(command: &Command) -> String {
+    let name = Path::new(command.get_program()).file_name().unwrap_or(command.get_program());
+    let words = std::iter::once(name).chain(command.get_args());
+    words.map(|w| w.to_string_lossy()).collect::<Vec<_>>().join(" ")
+}
+
+/// What ran, what did not, and how it went.
+#[derive(Default)]
+struct Report {
+    ran: Vec<String>,
+    skipped: Vec<String>,
+    failures: Vec<String>,
+    total: Count,
+}
+
+/// Numbers of tests.
+#[derive(Default, Clone, Copy, PartialEq, Debug)]
+struct Count {
+    passed: u64,
+    failed: u64,
+    ignored: u64,
+}
+
+impl Report {
+    /// Runs a command that tests, shows its output, and adds up what it says.
+    fn count(&mut self, what: &str, command: &mut Command) {
+        println!("$ {}", shown(command));
+        let started = command.current_dir(root()).stdout(Stdio::piped()).spawn();
+        let mut child = match started {
+            Ok(child) => child,
+            Err(e) => return self.failures.push(format!("{what}: {e}")),
+        };
+        let mut count = Count::default();
+        for line in child.stdout.take().into_iter().flat_map(|out| BufReader::new(out).lines()).map_while(Result::ok) {
+            println!("{line}");
+            let of_line = Count::of(&line).unwrap_or_default();
+            count.passed += of_line.passed;
+            count.failed += of_line.failed;
+            count.ignored += of_line.ignored;
+            // Tests that lack something say so themselves.
+            if let Some(why) = line.strip_prefix("skipped: ") {
+                self.skipped.push(format!("{what}: {why}"));
+            }
+        }
+        match child.wait() {
+            Ok(status) if status.success() && count.passed > 0 => {}
+            Ok(status) if status.success() => self.failures.push(format!("{what}: no test ran")),
+            Ok(status) => self.failures.push(format!("{what}: {status}")),
+            Err(e) => self.failures.push(format!("{what}: {e}")),
+        }
+        self.ran.push(format!("{what}: {} passed, {} failed, {} ignored", count.passed, count.failed, count.ignored));
+        self.total.passed += count.passed;
+        self.total.failed += count.failed;
+        self.total.ignored += count.ignored;
+    }
+
+    fn finish(self) -> Outcome {
+        let list = |name: &str, lines: &[String]| {
+            println!("\n{name}:{}", if lines.is_empty() { " nothing" } else { "" });
+            lines.iter().for_each(|line| println!("  {line}"));
+        };
+        list("ran", &self.ran);
+        list("skipped", &self.skipped);
+        if !self.failures.is_empty() {
+            list("failed", &self.failures);
+        }
+        let Count { passed, failed, ignored } = self.total;
+        let word = if self.failures.is_empty() { "ok" } else { "FAILED" };
+        println!(
+            "\ntest result: {word}. {passed} passed; {failed} failed; {ignored} ignored; 0 measured; 0 filtered out"
+        );
+        if self.failures.is_empty() { Ok(()) } else { Err("some tests failed".to_owned()) }
+    }
+}
+
+impl Count {
+    /// What a closing line of cargo's or of pytest's test runner says; `None` for any other line.
+    fn of(line: &str) -> Option<Self> {
+        let line = line.trim().trim_matches('=').trim();
+        let is_cargo = line.starts_with("test result: ");
+        let is_pytest = line.contains(" in ") && line.ends_with(['s', ')']);
+        if !is_cargo && !is_pytest {
+            return None;
+        }
+        let words: Vec<&str> = line.split([' ', ',', ';']).filter(|w| !w.is_empty()).collect();
+        let mut count = Count::default();
+        let mut found = false;
+        for pair in words.windows(2) {
+            let Ok(number) = pair[0].parse::<u64>() else { continue };
+            match pair[1] {
+                "passed" => count.passed += number,
+                "failed" | "error" | "errors" => count.failed += number,
+                "ignored" | "skipped" | "xfailed" => count.ignored += number,
+                _ => continue,
+            }
+            found = true;
+        }
+        found.then_some(count)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn closing_lines_are_understood() {
+        let count = |passed, failed, ignored| Some(Count { passed, failed, ignored });
+        let cargo = "test result: ok. 12 passed; 1 failed; 2 ignored; 0 measured; 0 filtered out; finished in 0.02s";
+        assert_eq!(Count::of(cargo), count(12, 1, 2));
+        assert_eq!(Count::of("=========== 3 passed, 1 skipped in 4.21s ==========="), count(3, 0, 1));
+        assert_eq!(Count::of("===== 1 failed, 3 passed in 61.20s (0:01:01) ====="), count(3, 1, 0));
+        assert_eq!(Count::of("3 passed in 0.10s"), count(3, 0, 0));
+        assert_eq!(Count::of("test network::two_passed ... ok"), None);
+        assert_eq!(Count::of("Every file lies where it belongs in 3 passes"), None);
+    }
+}

@@ -1,0 +1,63 @@
+"""alignment.json against the JSON Schema that the project ships."""
+import copy
+import json
+
+import jsonschema
+import numpy as np
+import pytest
+from conftest import ROOT, coeval
+from scipy.io import wavfile
+
+SCHEMA = json.loads((ROOT / "crates/coeval-shoot/schema/alignment.schema.json").read_text())
+
+
+@pytest.fixture(scope="module")
+def validator():
+    jsonschema.Draft202012Validator.check_schema(SCHEMA)
+    return jsonschema.Draft202012Validator(SCHEMA)
+
+
+def test_the_demo_fits(demo, validator):
+    validator.validate(demo[1])
+    assert sum(f["status"] == "placed" for r in demo[1]["recordings"] for f in r["files"]) == 6
+
+
+def test_unreadable_files_fit(tmp_path, validator):
+    rng = np.random.default_rng(1)
+    sound = (rng.standard_normal(16000 * 12) * 3000).astype(np.int16)
+    wavfile.write(tmp_path / "one.wav", 16000, sound)
+    wavfile.write(tmp_path / "two.wav", 16000, sound[16000:])
+    (tmp_path / "notes.mp4").write_text("not a film")
+    (tmp_path / "empty.wav").write_bytes(b"")
+    (tmp_path / "x.wav").mkdir()
+    result = json.loads(coeval("align", tmp_path, "--json", codes=(3,)))
+    validator.validate(result)
+    files = {f["path"]: f for r in result["recordings"] for f in r["files"]}
+    assert [files[n]["status"] for n in ("notes.mp4", "empty.wav", "x.wav")] == ["unplaced"] * 3
+
+
+@pytest.mark.parametrize("break_it", [
+    lambda a: a.pop("pairs"),
+    lambda a: a.update(schema="coeval.alignment/2"),
+    lambda a: a["timeline"].pop("clock"),
+    lambda a: a["recordings"][1]["files"][0].pop("drift_ppm"),
+    lambda a: a["recordings"][1]["files"][0].update(knots=[]),
+    lambda a: a["recordings"][1]["files"][0].update(status="perhaps"),
+    lambda a: a["recordings"][1]["files"][0].update(reason="none"),
+    lambda a: a["recordings"][1]["files"][0].update(confidence=1.5),
+    lambda a: a["recordings"][1]["files"][0]["knots"].append([1.0]),
+    lambda a: a["recordings"][0]["files"][0].update(reason=None),
+    lambda a: a["recordings"][0].update(kind="phone"),
+    lambda a: a["pairs"][0].pop("evidence"),
+])
+def test_the_schema_refuses_what_breaks_the_contract(demo, validator, break_it):
+    broken = copy.deepcopy(demo[1])
+    break_it(broken)
+    with pytest.raises(jsonschema.ValidationError):
+        validator.validate(broken)
+
+
+def test_the_contract_may_grow(demo, validator):
+    grown = copy.deepcopy(demo[1])
+    grown["later"] = grown["recordings"][0]["later"] = 1
+    validator.validate(grown)

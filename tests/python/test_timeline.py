@@ -1,0 +1,85 @@
+"""timeline.otio in the reference library: it loads, and everything lies where alignment.json says."""
+import urllib.parse
+
+import numpy as np
+import opentimelineio as otio
+import pytest
+from opentimelineio.opentime import RationalTime
+
+# Knots are kept to 20 us by the solver; a source point lies on a whole sample.
+ROUNDING_S = 50e-6
+
+
+@pytest.fixture(scope="module")
+def timeline(demo):
+    return otio.adapters.read_from_file(str(demo[0] / "timeline.otio"))
+
+
+def clips(timeline):
+    for track in timeline.tracks:
+        for clip in track.find_clips():
+            yield track, clip
+
+
+def file_of(alignment, clip):
+    path = clip.metadata["coeval"]["path"]
+    return next(f for r in alignment["recordings"] for f in r["files"] if f["path"] == path)
+
+
+def test_one_track_a_recording_and_content(demo, timeline):
+    clock = demo[1]["timeline"]["clock"]
+    tracks = [(t.name, t.kind) for t in timeline.tracks]
+    assert tracks[:2] == [(clock, "Video"), (clock, "Audio")]
+    assert sorted(k for _, k in tracks) == ["Audio"] * 3 + ["Video"] * 2
+    assert dict(timeline.metadata["coeval"])["schema"] == "coeval.alignment/1"
+    placed = {f["path"] for r in demo[1]["recordings"] for f in r["files"] if f["status"] == "placed"}
+    assert {c.metadata["coeval"]["path"] for _, c in clips(timeline)} == placed
+
+
+def test_rates_are_exact(timeline):
+    rates = {c.name: c.available_range().duration.rate for t, c in clips(timeline) if t.kind == "Video"}
+    assert rates["CAM-A_0017.MP4"] == 25
+    assert rates["CAM-B_0004.MOV"] == 30000 / 1001
+    assert {c.available_range().duration.rate for t, c in clips(timeline) if c.name == "REC_0003.FLAC"} == {44100}
+
+
+def test_clips_lie_on_frames_within_their_media(timeline):
+    for track, clip in clips(timeline):
+        place = clip.transformed_time_range(clip.trimmed_range(), timeline.tracks)
+        for value in (place.start_time.value_rescaled_to(25), place.duration.value_rescaled_to(25)):
+            assert value == pytest.approx(round(value), abs=1e-6)
+        source, available = clip.source_range, clip.available_range()
+        assert source.start_time.value == round(source.start_time.value) >= 0
+        end = source.start_time.to_seconds() + source.duration.to_seconds()
+        # The last timeline frame of a clip at another rate may reach into the next source frame.
+        assert end <= available.end_time_exclusive().to_seconds() + 1 / 25 + 1e-9, clip.name
+
+
+def test_every_moment_is_the_alignments(demo, timeline):
+    """Through the library's own transforms: timeline time -> file time, against the knots."""
+    half_frame_s = 0.5 / 25
+    for track, clip in clips(timeline):
+        knots = np.array(file_of(demo[1], clip)["knots"])
+        place = clip.transformed_time_range(clip.trimmed_range(), timeline.tracks)
+        start_s, length_s = place.start_time.to_seconds(), place.duration.to_seconds()
+        for t in np.linspace(start_s, start_s + length_s, 50, endpoint=False):
+            shown_s = timeline.tracks.transformed_time(RationalTime(t * 48000, 48000), clip).to_seconds()
+            belongs_s = np.interp(shown_s, knots[:, 0], knots[:, 1])
+            assert abs(belongs_s - t) <= half_frame_s + ROUNDING_S, (clip.name, t)
+        if track.kind == "Audio" and clip.available_range().duration.rate == 44100:
+            # Sound without picture is exact to half a sample where it starts.
+            source_s = clip.source_range.start_time.to_seconds()
+            assert abs(np.interp(source_s, knots[:, 0], knots[:, 1]) - start_s) <= 0.5 / 44100 + 1e-9
+
+
+def test_clips_cover_the_files(demo, timeline):
+    """Nothing is left out but parts of frames."""
+    for _, clip in clips(timeline):
+        duration_s = file_of(demo[1], clip)["duration_s"]
+        assert clip.source_range.duration.to_seconds() > duration_s - 2 / 25, clip.name
+
+
+def test_media_is_found_from_the_timelines_folder(demo, timeline):
+    for _, clip in clips(timeline):
+        target = urllib.parse.unquote(clip.media_reference.target_url)
+        assert (demo[0] / target).resolve().is_file(), target

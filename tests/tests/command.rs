@@ -1,0 +1,192 @@
+//! The command's promises: where it writes, what it prints, how it ends.
+
+use std::collections::BTreeMap;
+use std::path::Path;
+use std::sync::atomic::AtomicBool;
+
+use coeval_shoot::Alignment;
+use coeval_tests::shoot::{RATE_HZ, coeval, coeval_until, event, heard, write_good_pair, write_wav};
+
+/// Every file below a folder and what it holds.
+fn content(folder: &Path) -> BTreeMap<String, Vec<u8>> {
+    let found = coeval_shoot::find(&[folder]).unwrap();
+    let mut all: BTreeMap<_, _> =
+        found.sources.iter().map(|s| (s.name.clone(), std::fs::read(&s.path).unwrap())).collect();
+    for entry in std::fs::read_dir(folder).unwrap() {
+        let name = entry.unwrap().file_name().to_string_lossy().into_owned();
+        all.entry(name).or_default();
+    }
+    all
+}
+
+#[test]
+fn writes_whole_results_into_out_and_nothing_into_the_material() {
+    let dir = tempfile::tempdir().unwrap();
+    let (material, out) = (dir.path().join("shoot"), dir.path().join("out"));
+    std::fs::create_dir(&material).unwrap();
+    write_good_pair(&material);
+    let before = content(&material);
+    let printed = coeval(&[&"align", &material, &"-o", &out, &"--json"]);
+    assert_eq!(printed.code, 0, "{printed:?}");
+    assert_eq!(content(&material), before);
+    let mut names: Vec<_> =
+        std::fs::read_dir(&out).unwrap().map(|e| e.unwrap().file_name().into_string().unwrap()).collect();
+    names.sort();
+    assert_eq!(names, ["alignment.json", "timeline.otio"]);
+    let written = std::fs::read_to_string(out.join("alignment.json")).unwrap();
+    assert_eq!(printed.out, written);
+    let alignment = Alignment::from_json(&written).unwrap();
+    assert_eq!(alignment.files().count(), 2);
+    assert_eq!(alignment.pairs.len(), 1);
+    let timeline = std::fs::read_to_string(out.join("timeline.otio")).unwrap();
+    assert!(timeline.contains("\"target_url\": \"../shoot/left.wav\""), "{timeline}");
+    // A second run replaces its own result.
+    assert_eq!(coeval(&[&"align", &material, &"-o", &out]).code, 0);
+}
+
+#[test]
+fn refuses_to_write_over_what_is_the_users() {
+    let dir = tempfile::tempdir().unwrap();
+    let (material, out) = (dir.path().join("shoot"), dir.path().join("out"));
+    std::fs::create_dir_all(&material).unwrap();
+    std::fs::create_dir_all(&out).unwrap();
+    write_good_pair(&material);
+    std::fs::write(out.join("alignment.json"), b"my own notes").unwrap();
+    let refused = coeval(&[&"align", &material, &"-o", &out]);
+    assert_eq!(refused.code, 2, "{refused:?}");
+    assert!(refused.err.contains("--replace") && refused.err.lines().count() == 1, "{}", refused.err);
+    assert_eq!(std::fs::read(out.join("alignment.json")).unwrap(), b"my own notes");
+    let inside = coeval(&[&"align", &material, &"-o", &material.join("out")]);
+    assert_eq!(inside.code, 2, "{inside:?}");
+    assert!(inside.err.contains("--inside") && !material.join("out").exists(), "{}", inside.err);
+    assert_eq!(coeval(&[&"align", &material, &"-o", &material.join("out"), &"--inside"]).code, 0);
+    assert_eq!(coeval(&[&"align", &material, &"-o", &out, &"--replace"]).code, 0);
+    assert!(Alignment::from_json(&std::fs::read_to_string(out.join("alignment.json")).unwrap()).is_ok());
+}
+
+#[test]
+fn the_same_bytes_whatever_the_threads_and_the_order_of_files() {
+    let dir = tempfile::tempdir().unwrap();
+    write_good_pair(dir.path());
+    let event = event(24);
+    write_wav(&dir.path().join("bow.wav"), &heard(&event[2 * RATE_HZ as usize..18 * RATE_HZ as usize], 3));
+    std::fs::write(dir.path().join("broken.wav"), b"RIFF").unwrap();
+    let names = ["bow.wav", "broken.wav", "left.wav", "right.wav"].map(|n| dir.path().join(n));
+    let run = |order: [usize; 4], threads: &str| {
+        let files = order.map(|i| &names[i]);
+        coeval(&[&"align", &files[0], &files[1], &files[2], &files[3], &"--json", &"--threads", &threads])
+    };
+    let first = run([0, 1, 2, 3], "1");
+    assert_eq!(first.code, 3, "{first:?}");
+    assert!(Alignment::from_json(&first.out).is_ok());
+    for (order, threads) in [([3, 2, 1, 0], "1"), ([1, 3, 0, 2], "2"), ([2, 0, 3, 1], "4")] {
+        assert_eq!(run(order, threads).out, first.out, "{order:?}, {threads} threads");
+    }
+    assert_eq!(coeval(&[&"align", &dir.path(), &"--json"]).out, first.out, "given as a folder");
+}
+
+#[test]
+fn stops_on_request_and_leaves_nothing() {
+    let dir = tempfile::tempdir().unwrap();
+    write_good_pair(dir.path());
+    let out = dir.path().with_extension("out");
+    let ran = coeval_until(&[&"align", &dir.path(), &"-o", &out], &AtomicBool::new(true));
+    assert_eq!(ran.code, 130, "{ran:?}");
+    assert!(!out.exists());
+}
+
+#[test]
+fn nothing_in_common_is_nothing_done() {
+    let dir = tempfile::tempdir().unwrap();
+    write_wav(&dir.path().join("one.wav"), &heard(&vec![0.0; 10 * RATE_HZ as usize], 11));
+    write_wav(&dir.path().join("two.wav"), &heard(&vec![0.0; 10 * RATE_HZ as usize], 12));
+    let ran = coeval(&[&"align", &dir.path()]);
+    assert_eq!(ran.code, 2, "{ran:?}");
+    assert!(ran.out.contains("no common sound"), "{}", ran.out);
+}
+
+#[test]
+fn the_users_grouping_is_taken_and_checked() {
+    let dir = tempfile::tempdir().unwrap();
+    write_good_pair(dir.path());
+    let ran = coeval(&[
+        &"align",
+        &dir.path(),
+        &"--json",
+        &"--recording",
+        &"bow=right.*",
+        &"--kind",
+        &"bow=other",
+        &"--main",
+        &"left.wav",
+    ]);
+    let alignment = Alignment::from_json(&ran.out).unwrap();
+    assert_eq!(alignment.timeline.clock, "rec-1");
+    assert_eq!(alignment.recording("bow").unwrap().kind, coeval_shoot::Kind::Other);
+    for bad in [["--main", "gone.wav"], ["--kind", "rec-1=drum"], ["--recording", "x"], ["--max-drift-ppm", "5000"]] {
+        let ran = coeval(&[&"align", &dir.path(), &bad[0], &bad[1]]);
+        assert_eq!((ran.code, ran.err.lines().count()), (1, 1), "{bad:?}: {ran:?}");
+    }
+    assert_eq!(coeval(&[&"align"]).code, 1);
+    assert_eq!(coeval(&[&"align", &dir.path(), &"--no-such-option"]).code, 1);
+    let help = coeval(&[&"align", &"--help"]);
+    assert!(help.code == 0 && help.out.contains("Exit codes"), "{help:?}");
+}
+
+#[test]
+fn probe_tells_each_file_and_goes_on_past_a_bad_one() {
+    let dir = tempfile::tempdir().unwrap();
+    write_good_pair(dir.path());
+    std::fs::write(dir.path().join("notes.mp4"), b"not a film").unwrap();
+    let files = ["left.wav", "notes.mp4", "gone.wav"].map(|n| dir.path().join(n));
+    let ran = coeval(&[&"probe", &files[0], &files[1], &files[2]]);
+    assert_eq!(ran.code, 3, "{ran:?}");
+    assert!(ran.out.contains("WAV, 20.000 s") && ran.out.contains("16000 Hz, 1 channel\n"), "{}", ran.out);
+    assert_eq!(ran.lines_with("cannot be read").len(), 2);
+    assert_eq!(coeval(&[&"probe", &files[2]]).code, 2);
+    let json = coeval(&[&"probe", &"--json", &dir.path()]);
+    assert!(json.out.contains("\"rate_hz\": 16000") && json.out.contains("\"error\": null"), "{}", json.out);
+}
+
+#[test]
+fn the_demo_lies_where_it_belongs() {
+    let demo = Path::new(env!("CARGO_MANIFEST_DIR")).join("../examples/survey-launch");
+    let out = tempfile::tempdir().unwrap();
+    let ran = coeval(&[&"demo", &out.path(), &"--recordings", &demo]);
+    assert_eq!(ran.code, 0, "{}{}", ran.out, ran.err);
+    assert!(ran.out.contains("Every file lies where it belongs"), "{}", ran.out);
+    assert!(ran.lines_with("CAM-A_0009.MP4")[0].contains("unplaced: no common sound"), "{}", ran.out);
+    let alignment = Alignment::from_json(&std::fs::read_to_string(out.path().join("alignment.json")).unwrap()).unwrap();
+    // Chapters were recognised: two cameras, the other day's clip, the recorder.
+    let sizes: Vec<_> = alignment.recordings.iter().map(|r| r.files.len()).collect();
+    assert_eq!(sizes, [1, 3, 2, 1]);
+}
+
+#[test]
+fn the_demo_fails_when_a_file_is_off() {
+    // The same recordings against a truth in which one file begins 3 ms later.
+    let demo = Path::new(env!("CARGO_MANIFEST_DIR")).join("../examples/survey-launch");
+    let dir = tempfile::tempdir().unwrap();
+    let truth = std::fs::read_to_string(demo.join("truth.json")).unwrap();
+    let mut truth: serde_json::Value = serde_json::from_str(&truth).unwrap();
+    let names = ["CAM-A_0017.MP4", "CAM-B_0004.MOV"];
+    std::fs::create_dir(dir.path().join("recordings")).unwrap();
+    for name in names {
+        std::fs::copy(demo.join("recordings").join(name), dir.path().join("recordings").join(name)).unwrap();
+    }
+    for recording in truth["recordings"].as_array_mut().unwrap() {
+        let files = recording["files"].as_array_mut().unwrap();
+        files.retain(|f| names.iter().any(|n| f["path"] == *n));
+        for file in files.iter_mut().filter(|f| f["path"] == names[1]) {
+            for knot in file["knots"].as_array_mut().unwrap() {
+                knot[1] = (knot[1].as_f64().unwrap() + 0.003).into();
+            }
+        }
+    }
+    std::fs::write(dir.path().join("truth.json"), truth.to_string()).unwrap();
+    let ran = coeval(&[&"demo", &"--recordings", &dir.path()]);
+    assert_eq!(ran.code, 3, "{}{}", ran.out, ran.err);
+    // Which of the two is the wrong one depends on whose clock the timeline takes.
+    let wrong = ran.lines_with("WRONG: ");
+    assert!(wrong.len() == 1 && wrong[0].contains(" 3.0"), "{}", ran.out);
+}
