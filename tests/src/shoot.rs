@@ -1,6 +1,7 @@
 //! A small shoot that can be made anywhere, and the command as a function.
 
 use std::ffi::OsString;
+use std::io::Write;
 use std::path::Path;
 use std::sync::atomic::AtomicBool;
 
@@ -20,6 +21,11 @@ impl Ran {
     pub fn lines_with(&self, text: &str) -> Vec<&str> {
         self.out.lines().chain(self.err.lines()).filter(|l| l.contains(text)).collect()
     }
+}
+
+/// Says why a test did not run, past the test runner's capture, in the form that `cargo xtask test` collects.
+pub fn skipped(why: &str) {
+    let _ = writeln!(std::io::stdout(), "\nskipped: {why}");
 }
 
 /// Runs `coeval` with `args`.

@@ -3,7 +3,7 @@
 
 use std::path::Path;
 
-use coeval_tests::shoot::{RATE_HZ, Ran, coeval, write_good_pair, write_wav};
+use coeval_tests::shoot::{RATE_HZ, Ran, coeval, skipped, write_good_pair, write_wav};
 
 /// A folder with two good recordings and whatever `add` puts beside them, aligned.
 fn align_with(add: impl FnOnce(&Path)) -> Ran {
@@ -81,7 +81,7 @@ fn mp4_cut_short_before_its_index() {
 fn picture_without_sound() {
     let made = std::process::Command::new("ffmpeg").arg("-version").output();
     if made.is_err() {
-        eprintln!("skipped: ffmpeg is not installed, so that no silent film can be made");
+        skipped("ffmpeg is not installed, so that no silent film can be made");
         return;
     }
     let ran = align_with(|d| {
@@ -210,7 +210,7 @@ fn no_permission() {
         .current_dir("/")
         .output();
     match again {
-        Err(e) => eprintln!("skipped: running as administrator and cannot become nobody: setpriv: {e}"),
+        Err(e) => skipped(&format!("running as administrator and cannot become nobody: setpriv: {e}")),
         Ok(output) => {
             let text = String::from_utf8_lossy(&output.stdout).into_owned() + &String::from_utf8_lossy(&output.stderr);
             assert!(output.status.success() && text.contains("1 passed"), "{text}");
