@@ -9,7 +9,10 @@ use std::collections::{HashMap, HashSet};
 use std::fmt::Write;
 
 use coeval::{Error, ErrorKind, Result};
+use coeval_shoot::Alignment;
+use coeval_shoot::conform::{Conformed, Lies};
 
+use crate::layout::{Content, Lane, Layout, Piece, SourceRate};
 use crate::timecode::{Counting, Timecode};
 
 /// Events that one list can number.
@@ -39,6 +42,87 @@ pub struct Event {
     pub record_in: i64,
     /// Length in timeline frames.
     pub record_frames: i64,
+}
+
+/// Writes one lane of a layout. `start` is the timecode of timeline zero, at the layout's rate.
+///
+/// Source timecode is the file's own where it has one, else it counts from zero. A lane of sound
+/// alone refers to the conformed sound on the timeline where `conformed` has it: its source timecode
+/// is its place on the timeline, as its time reference says when it was conformed with
+/// [`timeline_start_s`](coeval_shoot::conform::ConformOptions::timeline_start_s) at `start`, and it
+/// needs no slips. Without it the list can only name the nearest frame of the recorder's own file.
+///
+/// # Errors
+/// [`InvalidArgument`](ErrorKind::InvalidArgument) when `start` is of another rate.
+pub fn to_edl(
+    alignment: &Alignment,
+    layout: &Layout,
+    lane: &Lane,
+    title: &str,
+    start: Timecode,
+    conformed: &[Conformed],
+) -> Result<Vec<String>> {
+    if start.rate() != layout.rate {
+        return Err(Error::new(
+            ErrorKind::InvalidArgument,
+            format!("the start timecode counts {} frames a second, the timeline {}", start.rate(), layout.rate),
+        ));
+    }
+    let whole = |piece: &Piece| {
+        conformed.iter().find(|c| c.lies == Lies::OnTimeline && c.sources.iter().eq(std::iter::once(&piece.path)))
+    };
+    let mut events: Vec<Event> = Vec::new();
+    for piece in &lane.pieces {
+        let event = match piece.source_rate {
+            SourceRate::Frames(rate) => {
+                let written = alignment.file(&piece.path).and_then(|f| f.timecode.as_deref());
+                let first = written.and_then(|text| Timecode::parse(text, rate).ok());
+                let first = first.map_or_else(|| Timecode::from_frame(0, rate, Counting::NonDropFrame), Ok)?;
+                let length = (rate.frames(layout.rate.seconds(piece.frames)) - 1e-6).ceil() as i64;
+                Event {
+                    clip: piece.path.clone(),
+                    source_in: first.plus(piece.source_start),
+                    source_frames: length.min(piece.source_length - piece.source_start).max(1),
+                    record_in: piece.start,
+                    record_frames: piece.frames,
+                }
+            }
+            SourceRate::Samples(hz) => {
+                let whole = whole(piece);
+                let source_s = piece.source_start as f64 / f64::from(hz);
+                Event {
+                    clip: whole.map_or(&piece.path, |c| &c.name).clone(),
+                    source_in: match whole {
+                        Some(_) => start.plus(piece.start),
+                        None => Timecode::from_frame(
+                            layout.rate.frames(source_s).round() as i64,
+                            layout.rate,
+                            start.counting(),
+                        )?,
+                    },
+                    source_frames: piece.frames,
+                    record_in: piece.start,
+                    record_frames: piece.frames,
+                }
+            }
+        };
+        // Conformed sound needs no slips: pieces that touch are one event.
+        let conformed = matches!(piece.source_rate, SourceRate::Samples(_)) && whole(piece).is_some();
+        match events.last_mut() {
+            Some(last)
+                if conformed && last.clip == event.clip && last.record_in + last.record_frames == event.record_in =>
+            {
+                last.source_frames += event.source_frames;
+                last.record_frames += event.record_frames;
+            }
+            _ => events.push(event),
+        }
+    }
+    let channel = match lane.content {
+        Content::Picture => Channel::Picture,
+        Content::Sound => Channel::Sound,
+    };
+    edl(title, channel, start, &events)
 }
 
 /// Writes one track. `start` is the timecode of timeline frame 0; it decides rate and counting of

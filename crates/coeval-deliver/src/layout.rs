@@ -11,7 +11,7 @@ use coeval::clock::ClockMap;
 use coeval_shoot::Alignment;
 use coeval_shoot::alignment::{File, Picture};
 
-use crate::frames::{FrameOptions, PictureClip, on_frames};
+use crate::frames::{self, FrameOptions, PictureClip, on_frames};
 use crate::timecode::FrameRate;
 
 /// What a source is counted in.
@@ -94,11 +94,21 @@ impl Layout {
     /// [`InvalidArgument`](coeval::ErrorKind::InvalidArgument) when a picture is longer than two days or its clock
     /// runs at less than 0.8 or more than 1.25 times the speed of the timeline.
     pub fn of(alignment: &Alignment) -> Result<Self> {
+        Self::with_dead_air(alignment, &[], &FrameOptions::default())
+    }
+
+    /// As [`of`](Self::of); slips of picture fall into the stretches of dead air `quiet` (`(from_s, to_s)` on the
+    /// timeline) where `options` leave the choice.
+    ///
+    /// # Errors
+    /// As for [`of`](Self::of).
+    pub fn with_dead_air(alignment: &Alignment, quiet: &[(f64, f64)], options: &FrameOptions) -> Result<Self> {
         let clock = alignment.recording(&alignment.timeline.clock);
         let others = alignment.recordings.iter().filter(|r| r.id != alignment.timeline.clock);
         let recordings: Vec<_> = clock.into_iter().chain(others).collect();
-        let placed = || recordings.iter().flat_map(|r| &r.files).filter(|f| f.is_placed());
-        let rate = placed().find_map(|f| frame_rate(f.picture.as_ref()?)).unwrap_or(FrameRate::FPS_25);
+        let [num, den] = alignment.frame_rate();
+        let rate = FrameRate::new(num, den).unwrap_or(FrameRate::FPS_25);
+        let lay = |clip: &PictureClip<'_>| on_frames(clip, rate, quiet, options);
         let mut lanes = Vec::new();
         for recording in &recordings {
             for content in [Content::Picture, Content::Sound] {
@@ -107,7 +117,7 @@ impl Layout {
                     let Some(map) = file.map() else { continue };
                     match (file.picture.as_ref().and_then(|p| Some((p, frame_rate(p)?))), &file.sound) {
                         (Some((picture, own)), sound) if content == Content::Picture || sound.is_some() => {
-                            pieces.extend(picture_pieces(file, picture, own, &map, rate)?);
+                            pieces.extend(picture_pieces(file, picture, own, &map, &lay)?);
                         }
                         (None, Some(sound)) if content == Content::Sound && sound.rate_hz > 0 => {
                             pieces.extend(sound_pieces(file, sound.rate_hz, rate));
@@ -134,18 +144,18 @@ fn picture_pieces(
     picture: &Picture,
     own: FrameRate,
     map: &ClockMap,
-    rate: FrameRate,
+    lay: &dyn Fn(&PictureClip<'_>) -> Result<Vec<frames::Piece>>,
 ) -> Result<Vec<Piece>> {
-    let frames = own.frames(picture.duration_s).round().max(0.0) as u64;
-    let clip = PictureClip { file: &file.path, map, rate: own, start_s: picture.start_s, frames };
-    let laid = on_frames(&clip, rate, &[], &FrameOptions::default())?;
-    let piece = |p: crate::frames::Piece| Piece {
+    let count = own.frames(picture.duration_s).round().max(0.0) as u64;
+    let clip = PictureClip { file: &file.path, map, rate: own, start_s: picture.start_s, frames: count };
+    let laid = lay(&clip)?;
+    let piece = |p: frames::Piece| Piece {
         path: p.file,
         start: p.record_in,
         frames: p.record_frames,
         source_start: p.source_in,
         source_rate: SourceRate::Frames(own),
-        source_length: frames as i64,
+        source_length: count as i64,
     };
     Ok(laid.into_iter().map(piece).collect())
 }

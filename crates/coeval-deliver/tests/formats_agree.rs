@@ -1,0 +1,192 @@
+//! Random shoots: what OpenTimelineIO and EDL say about the timeline is what the alignment says.
+
+use coeval_deliver::edl::to_edl;
+use coeval_deliver::layout::Layout;
+use coeval_deliver::otio::{References, to_otio};
+use coeval_deliver::timecode::{FrameRate, Timecode};
+use coeval_shoot::Alignment;
+use coeval_shoot::conform::{ConformOptions, plan};
+use proptest::prelude::*;
+use serde_json::{Value, json};
+
+/// One clip as a format has it, in seconds of the timeline and of its file.
+#[derive(Debug, Clone)]
+struct Clip {
+    name: String,
+    from_s: f64,
+    to_s: f64,
+    source_s: f64,
+}
+
+fn otio_clips(track: &Value) -> Vec<Clip> {
+    let seconds = |t: &Value| t["value"].as_f64().unwrap() / t["rate"].as_f64().unwrap();
+    let mut at_s = 0.0;
+    let mut clips = Vec::new();
+    for child in track["children"].as_array().unwrap() {
+        let range = &child["source_range"];
+        let length_s = seconds(&range["duration"]);
+        if child["OTIO_SCHEMA"] == "Clip.2" {
+            clips.push(Clip {
+                name: child["name"].as_str().unwrap().to_owned(),
+                from_s: at_s,
+                to_s: at_s + length_s,
+                source_s: seconds(&range["start_time"]),
+            });
+        }
+        at_s += length_s;
+    }
+    clips
+}
+
+/// Reads a list as an editor does: columns of the event line, then its name.
+fn edl_clips(list: &str, rate: FrameRate, start: Timecode, source_rate: impl Fn(&str) -> FrameRate) -> Vec<Clip> {
+    let mut clips = Vec::new();
+    let lines: Vec<&str> = list.lines().collect();
+    for (i, line) in lines.iter().enumerate().filter(|(_, l)| l.starts_with(|c: char| c.is_ascii_digit())) {
+        let columns: Vec<&str> = line.split_whitespace().collect();
+        let name = lines[i + 1..].iter().find_map(|l| l.strip_prefix("* FROM CLIP NAME: ")).unwrap().to_owned();
+        let own = source_rate(&name);
+        let record = |text: &str| rate.seconds(Timecode::parse(text, rate).unwrap().frame() - start.frame());
+        clips.push(Clip {
+            from_s: record(columns[6]),
+            to_s: record(columns[7]),
+            source_s: own.seconds(Timecode::parse(columns[4], own).unwrap().frame()),
+            name,
+        });
+    }
+    clips
+}
+
+fn rates() -> impl Strategy<Value = FrameRate> {
+    prop::sample::select(vec![
+        FrameRate::FPS_23_976,
+        FrameRate::FPS_25,
+        FrameRate::FPS_29_97,
+        FrameRate::FPS_50,
+        FrameRate::FPS_59_94,
+    ])
+}
+
+/// Knots of chapters that follow each other, with drift, wander, jumps and gaps.
+fn chapters() -> impl Strategy<Value = Vec<Vec<[f64; 2]>>> {
+    let leg = (20.0..300.0f64, -150.0..150.0f64, prop_oneof![4 => Just(0.0), 1 => 0.02..2.0f64]);
+    let chapter = (0.0..20.0f64, prop::collection::vec(leg, 1..5));
+    (0.0..60.0f64, prop::collection::vec(chapter, 1..4)).prop_map(|(start_s, chapters)| {
+        let mut at = start_s;
+        chapters
+            .into_iter()
+            .map(|(gap_s, legs)| {
+                at += gap_s;
+                let mut knots = vec![[0.0, at]];
+                for (i, (length_s, ppm, lost_s)) in legs.into_iter().enumerate() {
+                    let [file, _] = knots[knots.len() - 1];
+                    if i > 0 && lost_s > 0.0 {
+                        at += lost_s;
+                        knots.push([file, at]);
+                    }
+                    at += length_s * (1.0 + ppm * 1e-6);
+                    knots.push([file + length_s, at]);
+                }
+                knots
+            })
+            .collect()
+    })
+}
+
+fn shoots() -> impl Strategy<Value = Alignment> {
+    (prop::collection::vec((rates(), chapters()), 1..4), chapters()).prop_map(|(cameras, recorder)| {
+        let file = |path: String, knots: &Vec<[f64; 2]>, rate: Option<FrameRate>| {
+            let duration_s = knots[knots.len() - 1][0];
+            let mut file = json!({"path": path, "status": "placed", "reason": null, "duration_s": duration_s,
+                "confidence": 1.0, "uncertainty_s": 0.0001, "offset_s": knots[0][1], "drift_ppm": 0.0, "knots": knots,
+                "jumps": [], "sound": {"codec": "PCM", "rate_hz": 48000, "channels": 1}});
+            if let Some(rate) = rate {
+                file["picture"] = json!({"frame_rate": [rate.num(), rate.den()], "variable_rate": false,
+                    "size": [320, 180], "start_s": 0.0, "duration_s": duration_s});
+            }
+            file
+        };
+        let mut recordings: Vec<Value> = cameras
+            .iter()
+            .enumerate()
+            .map(|(c, (rate, chapters))| {
+                let files = chapters.iter().enumerate().map(|(i, k)| file(format!("C{c}_{i:03}.MOV"), k, Some(*rate)));
+                json!({"id": format!("cam-{c}"), "kind": "camera", "files": files.collect::<Vec<_>>()})
+            })
+            .collect();
+        let files = recorder.iter().enumerate().map(|(i, k)| file(format!("R_{i:03}.WAV"), k, None));
+        recordings.push(json!({"id": "rec-1", "kind": "recorder", "files": files.collect::<Vec<_>>()}));
+        let alignment = json!({"schema": "coeval.alignment/1", "generator": {"name": "coeval", "version": "0"},
+            "timeline": {"clock": "cam-0", "duration_s": 1.0}, "recordings": recordings, "pairs": []});
+        Alignment::from_json(&alignment.to_string()).unwrap()
+    })
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(48))]
+    #[test]
+    fn formats_agree_with_the_alignment_and_with_each_other(alignment in shoots()) {
+        let layout = Layout::of(&alignment).unwrap();
+        let rate = layout.rate;
+        let references = References::Absolute { media: "/shoot".into() };
+        let otio: Value = serde_json::from_str(&to_otio(&alignment, "shoot", &references).unwrap()).unwrap();
+        let tracks = otio["tracks"]["children"].as_array().unwrap();
+        prop_assert_eq!(tracks.len(), layout.lanes.len());
+        let start = Timecode::from_label([1, 0, 0, 0], rate, rate.counting()).unwrap();
+        let options = ConformOptions::default();
+        let conformed = plan(&alignment, &options).unwrap();
+        let own_rate = |name: &str| {
+            let picture = alignment.file(name).and_then(|f| f.picture.as_ref());
+            picture.map_or(rate, |p| FrameRate::new(p.frame_rate[0], p.frame_rate[1]).unwrap())
+        };
+        for (track, lane) in tracks.iter().zip(&layout.lanes) {
+            let in_otio = otio_clips(track);
+            let mut covered_s = 0.0;
+            for clip in &in_otio {
+                let file = alignment.file(&clip.name).unwrap();
+                let map = file.map().unwrap();
+                let half_s = 0.5 * rate.frame_s().max(if file.picture.is_some() { own_rate(&clip.name).frame_s() } else { 0.0 });
+                covered_s += clip.to_s - clip.from_s;
+                // Every frame but those that touch a jump or an edge, where the map has two answers.
+                let frames = (rate.frames(clip.from_s).round() as i64)..(rate.frames(clip.to_s).round() as i64);
+                for k in frames {
+                    let moment_s = rate.seconds(k);
+                    let edge = map.knots().iter().any(|knot| (moment_s - knot.1).abs() < rate.frame_s());
+                    let off_s = map.to_file(moment_s) - (clip.source_s + moment_s - clip.from_s);
+                    prop_assert!(edge || off_s.abs() <= half_s + 1e-5, "{} s off at {} s of {}", off_s, moment_s, &clip.name);
+                }
+            }
+            // All that the device recorded is there, but for the frames that each stretch's ends cut through: one at
+            // either end, and one more where the last slip is ahead of the file's end.
+            let files = &alignment.recording(&lane.recording).unwrap().files;
+            let there_s: f64 = files.iter().filter_map(|f| f.map()).map(|m| {
+                let knots = m.knots();
+                knots[knots.len() - 1].1 - knots[0].1 - m.jumps().map(|j| j.1).sum::<f64>()
+            }).sum();
+            let stretches: usize = files.iter().filter_map(|f| f.map()).map(|m| 1 + m.jumps().count()).sum();
+            let slack_s = 3.0 * stretches as f64 * rate.frame_s();
+            prop_assert!((covered_s - there_s).abs() <= slack_s, "{} of {} s", covered_s, there_s);
+
+            let lists = to_edl(&alignment, &layout, lane, "shoot", start, &conformed).unwrap();
+            let in_edl: Vec<Clip> = lists.iter().flat_map(|l| edl_clips(l, rate, start, own_rate)).collect();
+            if alignment.file(&in_otio[0].name).unwrap().picture.is_some() {
+                prop_assert_eq!(in_edl.len(), in_otio.len());
+                for (a, b) in in_edl.iter().zip(&in_otio) {
+                    prop_assert_eq!(&a.name, &b.name);
+                    prop_assert!((a.from_s - b.from_s).abs() < 1e-6 && (a.to_s - b.to_s).abs() < 1e-6, "{:?} {:?}", a, b);
+                    prop_assert!((a.source_s - b.source_s).abs() < 1e-6, "{:?} {:?}", a, b);
+                }
+            } else {
+                // Conformed sound lies where its file does, in one event up to a jump's gap.
+                let start_s = rate.seconds(start.frame());
+                for a in &in_edl {
+                    prop_assert!(a.name.ends_with(".on-timeline.wav"));
+                    prop_assert!((a.source_s - start_s - a.from_s).abs() < 1e-6);
+                }
+                let length_s = |clips: &[Clip]| clips.iter().map(|c| c.to_s - c.from_s).sum::<f64>();
+                prop_assert!((length_s(&in_edl) - covered_s).abs() < 1e-6);
+                prop_assert!(in_edl.len() <= in_otio.len());
+            }
+        }
+    }
+}
