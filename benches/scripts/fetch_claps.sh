@@ -5,7 +5,7 @@
 # Licences, from each package's copyright file; nothing of this is redistributed:
 #   hydrogen-data GPL-2+, lmms-common GPL-2+, sonic-pi-samples (perc_snap, perc_snap2, vinyl_hiss) CC0,
 #   openttd-opensfx CC-BY-SA-3.0 (recordings named in its readme), trigger-rally-data GPL-2+,
-#   dustracing2d-data GPL-3+, stormbaancoureur-data GPL-3, searchandrescue-data GPL. The radio voice is made with espeak-ng.
+#   dustracing2d-data GPL-3+, stormbaancoureur-data GPL-3. The radio voice is made with espeak-ng.
 set -eu
 here=$(cd "$(dirname "$0")/.." && pwd)
 out=$here/data/claps
@@ -14,7 +14,7 @@ trap 'rm -rf "$work"' EXIT
 mkdir -p "$out/clap" "$out/engine" "$out/wind"
 cd "$work"
 apt-get -qq download hydrogen-data lmms-common sonic-pi-samples openttd-opensfx trigger-rally-data \
-    dustracing2d-data stormbaancoureur-data searchandrescue-data
+    dustracing2d-data stormbaancoureur-data
 for deb in *.deb; do dpkg -x "$deb" root; done
 share=$work/root/usr/share
 wav() { ffmpeg -v error -y -i "$1" -ac 1 -ar 48000 -c:a pcm_s16le "$out/$2.wav"; }
@@ -33,13 +33,9 @@ for name in perc_snap perc_snap2; do wav "$share/sonic-pi/samples/$name.flac" "c
 unzip -q -o "$share/games/trigger-rally/data.zip" 'sounds/*' -d rally
 rally=$(find rally -type d -name sounds | head -1)
 wav "$rally/engine.wav" engine/rally
-wav "$rally/gravel.wav" wind/gravel
 wav "$rally/wind.wav" wind/rally
 wav "$share/games/dustracing2d/sounds/carEngine.ogg" engine/car
 wav "$share/games/stormbaancoureur/sounds/camaro_s16_le.wav" engine/v8
-rescue=$share/games/searchandrescue/sounds
-wav "$rescue/hh65/engine_inside.wav" engine/rotor_inside
-wav "$rescue/helicopter_engine_outside2.wav" engine/rotor_outside
 # The sound file of openttd-opensfx is a table of (offset, length) pairs, each entry a name and a RIFF file.
 python3 - "$share/games/openttd/baseset/opensfx/opensfx.cat" <<'PY'
 import struct, sys
@@ -54,7 +50,6 @@ for i in range(count):
 PY
 wav sfx8.wav engine/propeller
 wav sfx24.wav engine/helicopter
-wav sfx25.wav engine/truck
 wav sfx27.wav engine/bus
 wav sfx28.wav engine/old_bus
 wav sfx10.wav engine/diesel_train

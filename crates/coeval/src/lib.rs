@@ -9,6 +9,8 @@
 //! 1. [`track`]: any sound -> an analysis [`Track`](track::Track) (mono, 8 kHz, spectrally levelled).
 //! 2. [`pair`]: two tracks -> offset, drift, jumps, confidence, uncertainty.
 //! 3. [`network`]: all pairs -> one [`ClockMap`](clock::ClockMap) per file.
+//! 4. [`marker`]: short sharp sounds, found and matched between recordings.
+//! 5. [`level`]: is the sound loud enough, clean and whole?
 //!
 //! It opens no file and prints nothing. Long work reports to a [`Progress`](progress::Progress) and
 //! can be cancelled there. Failures are one [`Error`] with a [`kind`](Error::kind).
@@ -21,6 +23,7 @@ pub mod error;
 mod fit;
 mod follow;
 pub mod level;
+pub mod marker;
 pub mod network;
 mod offset;
 pub mod pair;

@@ -1,0 +1,1542 @@
+//! Short sharp sounds: found, timed, measured, and matched between two recordings.
+//!
+//! # Finding
+//! A hand clap, a slate or a knock is a sudden rise of power over many octaves that dies away within
+//! some tens of milliseconds. It is looked for in two stages.
+//!
+//! 1. *Candidates*: the levels of half-octave bands (frames of 5 to 8 ms, four to a frame length) are
+//!    each compared with their own running median and 90th percentile over the 2 s before and 0.5 s
+//!    after, an order-statistic constant-false-alarm-rate test (Rohling, IEEE TAES 19(4), 1983; from
+//!    memory), so that an engine's knock raises its own threshold. The clipped, normalised excesses are
+//!    added over the bands; a candidate is a local maximum that also stands above the 60 ms before it.
+//! 2. *Examination*: the sound round the candidate is whitened by an autoregressive model of the sound
+//!    just before it. In the residual the onset is the change of variance that the AR-AIC picker finds
+//!    (Maeda 1985; Sleeman & van Eck, PEPI 113, 1999; both from memory): of all splits of the window
+//!    into noise and event, the likeliest. The splits' Akaike weights give the onset as their mean, to a
+//!    fraction of a sample, and its uncertainty as their spread. Rise, decay, bandwidth and repetition
+//!    are then measured, and decide what kind of sound it is.
+//!
+//! # Matching
+//! [`match_markers`] looks for the offset and drift under which most markers of two recordings fall
+//! together, and says how many such coincidences chance alone would have produced.
+
+use std::collections::VecDeque;
+use std::sync::Arc;
+
+use realfft::{RealFftPlanner, RealToComplex};
+
+use crate::error::{Error, ErrorKind, Result};
+
+/// What a short sound is, by the measured course of its energy.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[non_exhaustive]
+pub enum Shape {
+    /// Starts suddenly and dies away: a clap, a slate, a knock.
+    Clap,
+    /// Over within a millisecond: a switch, a digital click, a mains pulse.
+    Click,
+    /// Starts suddenly and goes on: radio squelch, a horn, the start of a word.
+    Burst,
+    /// Sudden, but only in the low octaves: a backfire, a wave against the hull, wind.
+    Thud,
+}
+
+/// Whether a marker stands alone, by the times between it and its neighbours.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[non_exhaustive]
+pub enum Grouping {
+    /// No other marker within 1.5 s.
+    Isolated,
+    /// One of a few, as three claps are.
+    Series,
+    /// One of six or more whose times repeat within 2.5 %: a machine, no marker.
+    Periodic,
+}
+
+/// A spoken or clapped count before a marker: three beats, then the marker on the fourth.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct CountIn {
+    /// Time from beat to beat, seconds.
+    pub interval_s: f64,
+    /// How far the beats stand above the moments between them, dB.
+    pub contrast_db: f64,
+}
+
+/// A short sharp sound.
+#[derive(Debug, Clone)]
+#[non_exhaustive]
+pub struct Marker {
+    /// Its onset, seconds after the first sample that was fed.
+    pub time_s: f64,
+    /// One standard deviation of `time_s`, seconds.
+    pub uncertainty_s: f64,
+    /// Whitened energy of the 3 ms after the onset over that of the 10 ms before, dB.
+    pub sharpness_db: f64,
+    /// Largest sample magnitude within 20 ms of the onset, dB relative to full scale.
+    pub peak_dbfs: f64,
+    /// Largest whitened energy of 1 ms over the energy of the noise before, dB.
+    pub snr_db: f64,
+    /// Time until half of its energy (of the first 120 ms, above the noise) has come, seconds.
+    pub decay_s: f64,
+    /// Width of the part of its spectrum that stands above the noise, Hz.
+    pub bandwidth_hz: f64,
+    /// Centre of gravity of its spectrum above the noise, Hz.
+    pub centre_hz: f64,
+    /// Course of its energy.
+    pub shape: Shape,
+    /// Its neighbourhood.
+    pub grouping: Grouping,
+    /// The count before it, if there was one.
+    pub count_in: Option<CountIn>,
+    /// The sound round the onset, kept so that two recordings' markers can be compared to a fraction
+    /// of a sample: mono at [`WAVEFORM_RATE_HZ`], its first sample at `waveform_start_s`.
+    pub waveform: Vec<f32>,
+    /// Time of the first sample of `waveform`, seconds.
+    pub waveform_start_s: f64,
+    /// How much it is like a clap or a knock: log odds by a logistic model of `measures`, less what the
+    /// candidates of the last half minute have taught about this recording.
+    pub score: f64,
+    /// What `score` is made of, in the order of [`MEASURES`].
+    pub measures: [f64; MEASURES.len()],
+}
+
+/// Rate of [`Marker::waveform`], Hz.
+pub const WAVEFORM_RATE_HZ: f64 = 16_000.0;
+
+/// What [`Marker::measures`] holds.
+pub const MEASURES: [&str; 14] = [
+    "strength: sum of the bands' normalised excesses at the peak, standard deviations",
+    "rise: strength less its mean 60 to 8 ms before",
+    "before: largest strength 60 to 12 ms before",
+    "after: largest strength 100 to 250 ms after",
+    "bands: number of half-octave bands far above their background",
+    "early: whitened energy of the first 15 ms over the noise, dB",
+    "over_before: loudest millisecond over the loudest of the 150 ms before, dB",
+    "over_after: loudest millisecond over the loudest 60 to 200 ms after, dB",
+    "over_after again, no more than 3 dB: what goes on is no clap",
+    "mid: energy 20 to 50 ms after the onset over that of the first 15 ms, dB",
+    "late: energy 60 to 120 ms after the onset over that of the first 15 ms, dB",
+    "decay: time until half of the energy has come, ms",
+    "gain: log of the log-likelihood gained by the onset",
+    "width: log2 of the bandwidth in Hz + 100",
+];
+
+/// How markers are looked for.
+#[derive(Debug, Clone)]
+#[non_exhaustive]
+pub struct MarkerOptions {
+    /// Sounds whose peak lies below this are left out, dB relative to full scale.
+    pub min_peak_dbfs: f64,
+    /// Report every candidate, whatever its shape, grouping and score, not only what can serve as a marker.
+    pub all: bool,
+    /// Score that a marker needs. The default gives less than one false alarm an hour on the benchmark.
+    pub min_score: f64,
+}
+
+impl Default for MarkerOptions {
+    fn default() -> Self {
+        Self { min_peak_dbfs: -60.0, all: false, min_score: 0.0 }
+    }
+}
+
+const BAND_LOW_HZ: f64 = 350.0;
+const BAND_HIGH_HZ: f64 = 11_500.0;
+/// Seconds of levels behind and ahead of a frame from which its background is taken.
+const BACK_S: f64 = 2.0;
+const AHEAD_S: f64 = 0.5;
+/// A marker is reported when this much later sound is known: its neighbours decide its grouping.
+const GROUP_S: f64 = 6.0;
+/// Candidate threshold on the sum of normalised excesses, in its own standard deviations.
+const CANDIDATE: f32 = 3.6;
+/// Logistic weights of the measures, made by `benches/scripts/fit_markers.py` from the benchmark's dump.
+const WEIGHTS: [f64; MEASURES.len()] = [
+    0.8553, 0.3705, -0.6701, -0.7202, 0.4620, -0.0013, 0.1363, 0.0255, 0.3305, 0.0442, 0.1474, -0.0677, 0.1594, 1.2864,
+];
+const BIAS: f64 = -22.0;
+/// Power floor of a band, as -110 dB: digital silence has a background too.
+const FLOOR: f32 = 1e-11;
+const LEVEL_MIN_DB: f32 = -112.0;
+const LEVEL_STEP_DB: f32 = 0.5;
+const LEVELS: usize = 272;
+
+/// Sliding distribution of a band's level.
+#[derive(Debug, Clone)]
+struct Levels {
+    counts: Vec<u32>,
+    total: u32,
+}
+
+impl Levels {
+    fn new() -> Self {
+        Self { counts: vec![0; LEVELS], total: 0 }
+    }
+    fn slot(level_db: f32) -> usize {
+        (((level_db - LEVEL_MIN_DB) / LEVEL_STEP_DB) as usize).min(LEVELS - 1)
+    }
+    fn add(&mut self, level_db: f32) {
+        self.counts[Self::slot(level_db)] += 1;
+        self.total += 1;
+    }
+    fn remove(&mut self, level_db: f32) {
+        self.counts[Self::slot(level_db)] -= 1;
+        self.total -= 1;
+    }
+    /// Level below which the given shares of the frames lie; shares ascend.
+    fn quantiles<const N: usize>(&self, shares: [f32; N]) -> [f32; N] {
+        let mut out = [LEVEL_MIN_DB; N];
+        let mut at = 0;
+        let mut seen = 0;
+        for (slot, &count) in self.counts.iter().enumerate() {
+            seen += count;
+            while at < N && seen as f32 >= shares[at] * self.total as f32 {
+                out[at] = LEVEL_MIN_DB + (slot as f32 + 0.5) * LEVEL_STEP_DB;
+                at += 1;
+            }
+        }
+        out
+    }
+}
+
+/// Halves, thirds, ... the rate with a raised-cosine kernel: all its weights are positive, so that it
+/// cannot ring ahead of an onset; the aliasing it lets through does not matter here.
+#[derive(Debug)]
+struct Decimator {
+    factor: usize,
+    kernel: Vec<f32>,
+    /// The last inputs, oldest first; as many as the kernel has taps.
+    recent: VecDeque<f32>,
+    phase: usize,
+}
+
+impl Decimator {
+    fn new(factor: usize) -> Self {
+        let half = factor as f64;
+        let taps = 2 * factor - 1;
+        let mut kernel: Vec<f32> = (0..taps)
+            .map(|i| {
+                let x = (i as f64 - (factor as f64 - 1.0)) / half;
+                (0.5 + 0.5 * (std::f64::consts::PI * x).cos()) as f32
+            })
+            .collect();
+        let sum: f32 = kernel.iter().sum();
+        kernel.iter_mut().for_each(|k| *k /= sum);
+        // Output m is centred on input m * factor: the first comes after factor - 1 inputs more.
+        Self { factor, kernel, recent: VecDeque::from(vec![0.0; taps]), phase: factor - 1 }
+    }
+    fn push(&mut self, x: f32) -> Option<f32> {
+        self.recent.pop_front();
+        self.recent.push_back(x);
+        if self.phase == 0 {
+            self.phase = self.factor - 1;
+            Some(self.recent.iter().zip(&self.kernel).map(|(a, b)| a * b).sum())
+        } else {
+            self.phase -= 1;
+            None
+        }
+    }
+}
+
+/// Finds markers in sound that arrives in blocks. Memory is bounded: some ten seconds of sound.
+pub struct MarkerDetector {
+    options: MarkerOptions,
+    channels: usize,
+    rate: f64,
+    decimator: Decimator,
+    /// Sound at the working rate; `sound[0]` is sample `sound_start`.
+    sound: VecDeque<f32>,
+    sound_start: usize,
+    /// Largest magnitude at the full rate within each sample of `sound`.
+    peaks: VecDeque<f32>,
+    peak: f32,
+    fft: Arc<dyn RealToComplex<f32>>,
+    window: Vec<f32>,
+    hop: usize,
+    bands: Vec<std::ops::Range<usize>>,
+    /// Band levels per frame in dB, flat; frame `frame_start` first.
+    levels: VecDeque<Vec<f32>>,
+    frame_start: usize,
+    histograms: Vec<Levels>,
+    /// Frames whose levels are in the histograms: up to here (exclusive).
+    counted_to: usize,
+    counted_from: usize,
+    background: Vec<[f32; 2]>,
+    /// The candidate statistic, from `stat_start`.
+    stats: VecDeque<f32>,
+    stat_start: usize,
+    /// Frames below this one have been examined for candidates.
+    examined_to: usize,
+    /// Voice-band level every 10 ms, for count-ins; entry `k` belongs to 10 ms x (k + `voice_start`).
+    voice: VecDeque<f32>,
+    voice_start: usize,
+    voice_sum: (f64, usize),
+    found: VecDeque<Marker>,
+    reported: usize,
+    ended: bool,
+}
+
+impl std::fmt::Debug for MarkerDetector {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("MarkerDetector")
+            .field("rate", &self.rate)
+            .field("found", &self.found.len())
+            .finish_non_exhaustive()
+    }
+}
+
+impl MarkerDetector {
+    /// For interleaved sound at `rate_hz` (8000 to 192000) with `channels` (1 to 64).
+    ///
+    /// # Errors
+    /// [`InvalidArgument`](ErrorKind::InvalidArgument) outside these ranges.
+    pub fn new(rate_hz: f64, channels: usize, options: &MarkerOptions) -> Result<Self> {
+        if !(8000.0..=192_000.0).contains(&rate_hz) {
+            return Err(Error::new(
+                ErrorKind::InvalidArgument,
+                format!("rate_hz is {rate_hz}, not within 8000 to 192000"),
+            ));
+        }
+        if !(1..=64).contains(&channels) {
+            return Err(Error::new(ErrorKind::InvalidArgument, format!("channels is {channels}, not within 1 to 64")));
+        }
+        if options.min_peak_dbfs.is_nan() {
+            return Err(Error::new(ErrorKind::InvalidArgument, "min_peak_dbfs is not a number"));
+        }
+        let factor = (rate_hz / 32_000.0).ceil() as usize;
+        let rate = rate_hz / factor as f64;
+        let length = ((rate * 0.0055).round() as usize).next_power_of_two().max(64);
+        let bin = rate / length as f64;
+        let mut bands = Vec::new();
+        let mut low = BAND_LOW_HZ;
+        while low * 1.2 < BAND_HIGH_HZ.min(0.47 * rate) {
+            let high = (low * std::f64::consts::SQRT_2).min(BAND_HIGH_HZ).min(0.48 * rate);
+            let from = (low / bin).round() as usize;
+            let to = ((high / bin).round() as usize).max(from + 1).min(length / 2);
+            if bands.last().is_none_or(|b: &std::ops::Range<usize>| from >= b.end) && to > from {
+                bands.push(from..to);
+            }
+            low *= std::f64::consts::SQRT_2;
+        }
+        let window = (0..length)
+            .map(|i| (0.5 - 0.5 * (2.0 * std::f64::consts::PI * (i as f64 + 0.5) / length as f64).cos()) as f32)
+            .collect();
+        Ok(Self {
+            options: options.clone(),
+            channels,
+            rate,
+            decimator: Decimator::new(factor),
+            sound: VecDeque::new(),
+            sound_start: 0,
+            peaks: VecDeque::new(),
+            peak: 0.0,
+            fft: RealFftPlanner::new().plan_fft_forward(length),
+            window,
+            hop: length / 4,
+            histograms: vec![Levels::new(); bands.len()],
+            background: vec![[0.0; 2]; bands.len()],
+            bands,
+            levels: VecDeque::new(),
+            frame_start: 0,
+            counted_to: 0,
+            counted_from: 0,
+            stats: VecDeque::new(),
+            stat_start: 0,
+            examined_to: 0,
+            voice: VecDeque::new(),
+            voice_start: 0,
+            voice_sum: (0.0, 0),
+            found: VecDeque::new(),
+            reported: 0,
+            ended: false,
+        })
+    }
+
+    /// Takes the next block, interleaved, whole frames; returns the markers that are now certain, in
+    /// time order, some 7 s after they sounded. NaN and infinite samples count as silence.
+    ///
+    /// # Errors
+    /// [`InvalidArgument`](ErrorKind::InvalidArgument) when the block is not a whole number of frames.
+    pub fn push(&mut self, interleaved: &[f32]) -> Result<Vec<Marker>> {
+        if !interleaved.len().is_multiple_of(self.channels) {
+            return Err(Error::new(
+                ErrorKind::InvalidArgument,
+                format!(
+                    "a block of {} samples is no whole number of {}-channel frames",
+                    interleaved.len(),
+                    self.channels
+                ),
+            ));
+        }
+        let mut out = Vec::new();
+        let scale = 1.0 / self.channels as f32;
+        for part in interleaved.chunks(self.channels * 8192) {
+            for frame in part.chunks_exact(self.channels) {
+                let sum: f32 = frame.iter().map(|x| if x.is_finite() { *x } else { 0.0 }).sum();
+                self.take(sum * scale);
+            }
+            self.advance();
+            self.report(&mut out);
+        }
+        Ok(out)
+    }
+
+    /// The markers not yet returned.
+    pub fn finish(mut self) -> Vec<Marker> {
+        // The decimator's half kernel, then silence of the background's own kind is not invented:
+        // the last frames are judged with what follows them, however little.
+        for _ in 0..self.decimator.factor - 1 {
+            self.take(0.0);
+        }
+        self.ended = true;
+        self.advance();
+        let mut out = Vec::new();
+        self.report(&mut out);
+        out
+    }
+
+    fn take(&mut self, x: f32) {
+        self.peak = self.peak.max(x.abs());
+        if let Some(y) = self.decimator.push(x) {
+            self.sound.push_back(y);
+            self.peaks.push_back(self.peak);
+            self.peak = 0.0;
+        }
+    }
+
+    fn sound_end(&self) -> usize {
+        self.sound_start + self.sound.len()
+    }
+
+    fn frames_in(&self, seconds: f64) -> usize {
+        (seconds * self.rate / self.hop as f64).round() as usize
+    }
+
+    /// Frames -> statistic -> candidates -> markers, as far as the sound reaches.
+    fn advance(&mut self) {
+        self.add_frames();
+        self.add_stats();
+        self.add_markers();
+        // Drop what no later step needs.
+        let keep = self.stat_start * self.hop;
+        let back = keep.saturating_sub((0.6 * self.rate) as usize);
+        let drop = back.saturating_sub(self.sound_start).min(self.sound.len());
+        self.sound.drain(..drop);
+        self.peaks.drain(..drop);
+        self.sound_start += drop;
+    }
+
+    fn add_frames(&mut self) {
+        let length = self.window.len();
+        let mut block = self.fft.make_input_vec();
+        let mut spectrum = self.fft.make_output_vec();
+        let norm = 2.0 / (length as f32 * self.window.iter().map(|w| w * w).sum::<f32>());
+        loop {
+            let frame = self.frame_start + self.levels.len();
+            let from = frame * self.hop;
+            if from + length > self.sound_end() {
+                break;
+            }
+            let at = from - self.sound_start;
+            for (i, (b, w)) in block.iter_mut().zip(&self.window).enumerate() {
+                *b = self.sound[at + i] * w;
+            }
+            // The lengths are the plan's own, so it cannot fail.
+            if self.fft.process(&mut block, &mut spectrum).is_err() {
+                break;
+            }
+            let levels: Vec<f32> = self
+                .bands
+                .iter()
+                .map(|band| {
+                    let power: f32 = spectrum[band.clone()].iter().map(|c| c.norm_sqr()).sum();
+                    10.0 * (power * norm + FLOOR).log10()
+                })
+                .collect();
+            self.add_voice(&levels);
+            self.levels.push_back(levels);
+        }
+    }
+
+    /// Level of 350 Hz to 4 kHz, averaged over 10 ms.
+    fn add_voice(&mut self, levels: &[f32]) {
+        let power: f64 = levels.iter().take(7).map(|l| 10f64.powf(f64::from(*l) / 10.0)).sum();
+        self.voice_sum.0 += power;
+        self.voice_sum.1 += 1;
+        let frame = self.frame_start + self.levels.len();
+        let end = ((frame + 1) as f64 * self.hop as f64 / self.rate / 0.01) as usize;
+        if end > self.voice_start + self.voice.len() {
+            let mean = (10.0 * (self.voice_sum.0 / self.voice_sum.1 as f64).log10()) as f32;
+            self.voice_sum = (0.0, 0);
+            self.voice.push_back(mean);
+            if self.voice.len() > 700 {
+                self.voice.pop_front();
+                self.voice_start += 1;
+            }
+        }
+    }
+
+    fn add_stats(&mut self) {
+        let back = self.frames_in(BACK_S);
+        let ahead = self.frames_in(AHEAD_S);
+        let frames_end = self.frame_start + self.levels.len();
+        loop {
+            let frame = self.stat_start + self.stats.len();
+            // At the very start, what follows stands in for what went before.
+            let to = (frame + ahead).max(back / 2);
+            let known = if self.ended { frame < frames_end } else { to <= frames_end };
+            if !known {
+                break;
+            }
+            let to = to.min(frames_end);
+            let from = frame.saturating_sub(back);
+            let changed = self.counted_to < to || self.counted_from < from;
+            while self.counted_to < to {
+                let levels = &self.levels[self.counted_to - self.frame_start];
+                self.histograms.iter_mut().zip(levels).for_each(|(h, l)| h.add(*l));
+                self.counted_to += 1;
+            }
+            while self.counted_from < from {
+                let levels = &self.levels[0];
+                self.histograms.iter_mut().zip(levels).for_each(|(h, l)| h.remove(*l));
+                self.counted_from += 1;
+                self.levels.pop_front();
+                self.frame_start += 1;
+            }
+            // Every 8 frames (11 ms) is often enough for a background of 2.5 s.
+            if frame.is_multiple_of(8) && changed || frame == 0 {
+                for (b, h) in self.background.iter_mut().zip(&self.histograms) {
+                    *b = h.quantiles([0.5, 0.9]);
+                }
+            }
+            let levels = &self.levels[frame - self.frame_start];
+            let sum: f32 = levels
+                .iter()
+                .zip(&self.background)
+                .map(|(l, [median, high])| ((l - median) / (high - median).max(1.5)).clamp(-1.0, 5.0))
+                .sum();
+            self.stats.push_back(sum / (0.78 * (levels.len() as f32).sqrt()));
+        }
+    }
+
+    fn add_markers(&mut self) {
+        let side = self.frames_in(0.015).max(2);
+        let look = self.frames_in(0.25);
+        let before = self.frames_in(0.06);
+        let gap = self.frames_in(0.008).max(2);
+        let end = if self.ended { self.stats.len() } else { self.stats.len().saturating_sub(look) };
+        for at in self.examined_to - self.stat_start..end.max(self.examined_to - self.stat_start) {
+            let frame = self.stat_start + at;
+            self.examined_to = frame + 1;
+            let s = self.stats[at];
+            if s < CANDIDATE {
+                continue;
+            }
+            let lo = at.saturating_sub(side);
+            let hi = (at + side + 1).min(self.stats.len());
+            let is_peak = (lo..at).all(|i| self.stats[i] < s) && (at + 1..hi).all(|i| self.stats[i] <= s);
+            if !is_peak {
+                continue;
+            }
+            let from = at.saturating_sub(before);
+            let to = at.saturating_sub(gap);
+            let earlier = if to > from { self.stats.range(from..to).sum::<f32>() / (to - from) as f32 } else { 0.0 };
+            if s - earlier < 0.6 * CANDIDATE {
+                continue;
+            }
+            let centre = frame * self.hop + self.window.len() / 2;
+            let most = |a: f64, b: f64| {
+                let place = |s: f64| {
+                    (at as f64 + s * self.rate / self.hop as f64).round().clamp(0.0, self.stats.len() as f64) as usize
+                };
+                let (a, b) = (place(a), place(b));
+                if b > a { f64::from(self.stats.range(a..b).fold(-5.0f32, |m, v| m.max(*v))) } else { -5.0 }
+            };
+            let wide = levels_over(&self.levels[frame - self.frame_start], &self.background);
+            let context = [f64::from(s), f64::from(s - earlier), most(-0.06, -0.012), most(0.1, 0.25), wide];
+            if let Some(marker) = self.examine(centre, &context) {
+                // One sound may raise two candidates; the sharper stays.
+                let waiting = self.found.len() > self.reported;
+                match self.found.back_mut() {
+                    Some(last) if marker.time_s - last.time_s < 0.03 => {
+                        if waiting && marker.score > last.score {
+                            *last = marker;
+                        }
+                    }
+                    _ => self.found.push_back(marker),
+                }
+            }
+        }
+        // Keep the frames before the next one that it will be compared with.
+        let drop = (self.examined_to - self.stat_start).saturating_sub(before);
+        self.stats.drain(..drop);
+        self.stat_start += drop;
+    }
+
+    /// Measures the sound round a sample; `None` when nothing starts there.
+    fn examine(&self, centre: usize, context: &[f64]) -> Option<Marker> {
+        let rate = self.rate;
+        let n = |seconds: f64| (seconds * rate).round() as usize;
+        let start = self.sound_start;
+        let from = centre.saturating_sub(n(0.30)).max(start);
+        let to = (centre + n(0.22)).min(self.sound_end());
+        let x: Vec<f64> = self.sound.range(from - start..to - start).map(|v| f64::from(*v)).collect();
+        let c = centre - from;
+        let noise_end = c.saturating_sub(n(0.045));
+        // Whitening by the sound just before; where there is too little of it, none.
+        let order = 20;
+        let coefficients = if noise_end > n(0.04) { autoregression(&x[..noise_end], order) } else { vec![0.0; order] };
+        let e = residual(&x, &coefficients);
+        let energy: Vec<f64> = e.iter().map(|v| v * v).collect();
+        let mut sum = vec![0.0; energy.len() + 1];
+        for (i, v) in energy.iter().enumerate() {
+            sum[i + 1] = sum[i] + v;
+        }
+        let mean = |a: usize, b: usize| {
+            let (a, b) = (a.min(energy.len()), b.min(energy.len()));
+            if b > a { (sum[b] - sum[a]) / (b - a) as f64 } else { 0.0 }
+        };
+        let noise = mean(order.min(noise_end), noise_end.max(order + 1)).max(1e-12);
+        // The first millisecond-scale rise that comes near the strongest one hereabouts.
+        let short = n(0.0007).max(3);
+        let (lo, hi) = (c.saturating_sub(n(0.040)), (c + n(0.008)).min(energy.len().saturating_sub(short)));
+        if hi <= lo + short {
+            return None;
+        }
+        let strongest = (lo..hi).map(|i| mean(i, i + short)).fold(0.0, f64::max);
+        let enough = (0.3 * strongest).max(8.0 * noise).min(0.5 * strongest);
+        let peak = (lo..hi).find(|&i| mean(i, i + short) >= enough)?;
+        // On to the top of that rise.
+        let peak =
+            (peak..(peak + 2 * short).min(hi)).max_by(|&i, &j| mean(i, i + short).total_cmp(&mean(j, j + short)))?;
+        let window = peak.saturating_sub(n(0.012))..(peak + short + n(0.0006)).min(energy.len());
+        let (onset, spread, gain) = pick_onset(&sum, window, n(0.0005).max(4))?;
+        let k = onset.round() as usize;
+
+        let after = mean(k, k + n(0.003));
+        let before = mean(k.saturating_sub(n(0.010)), k.saturating_sub(n(0.0003)));
+        let sharpness_db = 10.0 * (after / before.max(0.25 * noise).max(1e-14)).log10();
+        let ms = n(0.001).max(4);
+        let loudest = (k..(k + n(0.02)).min(energy.len())).map(|i| mean(i, i + ms)).fold(0.0, f64::max);
+        let snr_db = 10.0 * (loudest / noise).max(1e-9).log10();
+        let loud = (from - start + k).min(self.peaks.len())..(from - start + k + n(0.02)).min(self.peaks.len());
+        let peak_sample = self.peaks.range(loud).fold(0.0f32, |m, v| m.max(*v));
+        let peak_dbfs = 20.0 * f64::from(peak_sample).max(1e-9).log10();
+
+        // Course of the energy above the noise, by milliseconds over 120 ms.
+        let course: Vec<f64> =
+            (0..120).map(|i| mean(k + n(i as f64 * 0.001), k + n((i + 1) as f64 * 0.001)) - noise).collect();
+        let total: f64 = course.iter().sum::<f64>().max(1e-15);
+        let share = |part: f64| {
+            let mut sum = 0.0;
+            for (i, v) in course.iter().enumerate() {
+                if sum + v >= part * total {
+                    return (i as f64 + ((part * total - sum) / v.max(1e-18)).clamp(0.0, 1.0)) * 0.001;
+                }
+                sum += v;
+            }
+            0.120
+        };
+        let decay_s = share(0.5);
+        let (bandwidth_hz, centre_hz) = self.spectrum_above_noise(&x, k, noise_end);
+        let top = |a: usize, b: usize| {
+            (a..b.min(energy.len())).step_by(ms / 2).map(|i| mean(i, i + ms)).fold(1e-14, f64::max)
+        };
+        let db = |v: f64| 10.0 * v.max(1e-14).log10();
+        let early = mean(k, k + n(0.015)) - noise;
+        let over_early = |from: f64, to: f64| {
+            db((mean(k + n(from), k + n(to)) - noise).max(0.02 * early.max(0.0)) / early.max(1e-14)).clamp(-17.0, 10.0)
+        };
+        let measures = [
+            context[0].clamp(0.0, 12.0),
+            context[1].clamp(0.0, 10.0),
+            context[2].clamp(0.0, 8.0),
+            context[3].clamp(0.0, 8.0),
+            context[4],
+            db(early / noise).clamp(-5.0, 30.0),
+            db(loudest / top(k.saturating_sub(n(0.15)), k.saturating_sub(n(0.003)))).clamp(-3.0, 20.0),
+            db(loudest / top(k + n(0.06), k + n(0.2))).clamp(-3.0, 20.0),
+            db(loudest / top(k + n(0.06), k + n(0.2))).clamp(-3.0, 3.0),
+            over_early(0.02, 0.05),
+            over_early(0.06, 0.12),
+            (decay_s * 1e3).clamp(0.0, 80.0),
+            gain.max(1.0).ln(),
+            (bandwidth_hz + 100.0).log2(),
+        ];
+        let shape = classify(&Measures {
+            decay_s,
+            ninety_s: share(0.9),
+            late: over_early(0.06, 0.12),
+            bandwidth_hz,
+            centre_hz,
+        });
+        let score = WEIGHTS.iter().zip(&measures).map(|(w, m)| w * m).sum::<f64>() + BIAS;
+        if peak_dbfs < self.options.min_peak_dbfs {
+            return None;
+        }
+        let time_s = (from as f64 + onset) / rate;
+        let (waveform, waveform_start_s) = waveform(&x, from as f64 / rate, rate, time_s);
+        Some(Marker {
+            time_s,
+            // Rooms, and what one calls the onset, differ by a tenth of a millisecond.
+            uncertainty_s: (spread / rate).hypot(1e-4),
+            sharpness_db,
+            peak_dbfs,
+            snr_db,
+            decay_s,
+            bandwidth_hz,
+            centre_hz,
+            shape,
+            grouping: Grouping::Isolated,
+            count_in: self.count_in(time_s),
+            waveform,
+            waveform_start_s,
+            score,
+            measures,
+        })
+    }
+
+    /// Where the spectrum of the first 10 ms stands above that of the noise: width and centre in Hz.
+    fn spectrum_above_noise(&self, x: &[f64], onset: usize, noise_end: usize) -> (f64, f64) {
+        let length = self.window.len();
+        let mut block = self.fft.make_input_vec();
+        let mut spectrum = self.fft.make_output_vec();
+        let mut power = |from: usize, frames: usize| {
+            let mut total = vec![0.0f64; spectrum.len()];
+            let mut count = 0;
+            for f in 0..frames {
+                let at = from + f * length / 2;
+                if at + length > x.len() {
+                    break;
+                }
+                for (i, (b, w)) in block.iter_mut().zip(&self.window).enumerate() {
+                    *b = x[at + i] as f32 * w;
+                }
+                if self.fft.process(&mut block, &mut spectrum).is_ok() {
+                    total.iter_mut().zip(&spectrum).for_each(|(t, c)| *t += f64::from(c.norm_sqr()));
+                    count += 1;
+                }
+            }
+            total.iter_mut().for_each(|t| *t /= f64::from(count.max(1)));
+            total
+        };
+        let event = power(onset.saturating_sub(length / 4), 2);
+        let frames = (2 * noise_end / length).saturating_sub(1).min(60);
+        let noise = power(noise_end.saturating_sub((frames + 1) * length / 2), frames);
+        let bin = self.rate / length as f64;
+        let (mut width, mut weight, mut moment) = (0.0, 0.0, 0.0);
+        for k in 1..event.len() {
+            let ratio = event[k] / noise[k].max(1e-14);
+            if ratio > 4.0 {
+                width += bin;
+                let w = event[k] - noise[k];
+                weight += w;
+                moment += w * k as f64 * bin;
+            }
+        }
+        (width, if weight > 0.0 { moment / weight } else { 0.0 })
+    }
+
+    /// Three beats of speech or claps before `time_s`, evenly spaced, the marker on the fourth.
+    fn count_in(&self, time_s: f64) -> Option<CountIn> {
+        let level = |t: f64| {
+            // Loudest of 90 ms: a word's vowel comes some time after its start.
+            let i = (t / 0.01).round() as i64 - self.voice_start as i64;
+            (i - 4..=i + 4)
+                .filter_map(|k| usize::try_from(k).ok().and_then(|k| self.voice.get(k)))
+                .fold(-120.0f32, |m, v| m.max(*v))
+        };
+        let quiet = |t: f64| {
+            let i = (t / 0.01).round() as i64 - self.voice_start as i64;
+            let all: Vec<f32> = (i - 6..=i + 6)
+                .filter_map(|k| usize::try_from(k).ok().and_then(|k| self.voice.get(k)).copied())
+                .collect();
+            all.iter().copied().fold(f32::INFINITY, f32::min)
+        };
+        if self.voice_start as f64 * 0.01 > time_s - 4.5 && time_s > 4.5 && self.voice_start > 0 {
+            return None;
+        }
+        let mut best: Option<CountIn> = None;
+        for step in 30..=120 {
+            let interval = f64::from(step) * 0.01;
+            if time_s < 3.2 * interval {
+                break;
+            }
+            // A spoken beat may lie a little off; its loudest part lies after the beat.
+            let beats = (1..=3).map(|j| level(time_s - f64::from(j) * interval + 0.05));
+            let gaps = (0..=3).map(|j| quiet(time_s - (f64::from(j) + 0.42) * interval));
+            let lowest = beats.fold(f32::INFINITY, f32::min);
+            let highest = gaps.fold(f32::NEG_INFINITY, f32::max);
+            let contrast_db = f64::from(lowest - highest);
+            if contrast_db > 8.0 && best.is_none_or(|b| contrast_db > b.contrast_db) {
+                best = Some(CountIn { interval_s: interval, contrast_db });
+            }
+        }
+        best
+    }
+
+    /// Gives each marker its grouping once its later neighbours are known, and hands it over.
+    fn report(&mut self, out: &mut Vec<Marker>) {
+        let now = (self.stat_start + self.stats.len()) as f64 * self.hop as f64 / self.rate;
+        while self.reported < self.found.len() {
+            let time = self.found[self.reported].time_s;
+            if !self.ended && now < time + GROUP_S + 0.5 {
+                break;
+            }
+            let times: Vec<f64> = self.found.iter().map(|m| m.time_s).collect();
+            let serves = |m: &Marker| m.shape == Shape::Clap;
+            let claps: Vec<f64> = self.found.iter().filter(|m| serves(m)).map(|m| m.time_s).collect();
+            let grouping = if is_periodic(&times, time) {
+                Grouping::Periodic
+            } else if claps.iter().any(|t| (t - time).abs() < 1.5 && *t != time) {
+                Grouping::Series
+            } else {
+                Grouping::Isolated
+            };
+            let marker = &mut self.found[self.reported];
+            marker.grouping = grouping;
+            let good = serves(marker) && grouping != Grouping::Periodic && marker.score >= self.options.min_score;
+            if self.options.all || good {
+                out.push(marker.clone());
+            }
+            self.reported += 1;
+        }
+        while self.reported > 0 && self.found[0].time_s < now - 2.0 * GROUP_S - 1.0 {
+            self.found.pop_front();
+            self.reported -= 1;
+        }
+    }
+}
+
+/// Finds the markers of a whole mono recording; times in seconds from its first sample.
+///
+/// # Errors
+/// [`InvalidArgument`](ErrorKind::InvalidArgument) when `rate_hz` is not within 8000 to 192000.
+pub fn find_markers(mono: &[f32], rate_hz: f64, options: &MarkerOptions) -> Result<Vec<Marker>> {
+    let mut detector = MarkerDetector::new(rate_hz, 1, options)?;
+    let mut out = detector.push(mono)?;
+    out.extend(detector.finish());
+    Ok(out)
+}
+
+/// How many bands stand far above their background.
+fn levels_over(levels: &[f32], background: &[[f32; 2]]) -> f64 {
+    levels.iter().zip(background).filter(|(l, [median, high])| **l > high + 0.5 * (high - median).max(1.5)).count()
+        as f64
+}
+
+struct Measures {
+    decay_s: f64,
+    ninety_s: f64,
+    late: f64,
+    bandwidth_hz: f64,
+    centre_hz: f64,
+}
+
+/// The kind of sound by the course and the place of its energy.
+fn classify(m: &Measures) -> Shape {
+    if m.ninety_s < 0.0015 {
+        Shape::Click
+    } else if m.bandwidth_hz < 500.0 || m.centre_hz < 350.0 {
+        Shape::Thud
+    } else if m.late > 0.0 || m.decay_s > 0.065 {
+        Shape::Burst
+    } else {
+        Shape::Clap
+    }
+}
+
+/// Six or more in a row round `time` whose distances agree within 2.5 %.
+fn is_periodic(times: &[f64], time: f64) -> bool {
+    let near: Vec<f64> = times.iter().copied().filter(|t| (t - time).abs() <= GROUP_S).collect();
+    near.windows(6).any(|w| {
+        let interval = (w[5] - w[0]) / 5.0;
+        w[0] <= time && time <= w[5] && w.windows(2).all(|p| ((p[1] - p[0]) - interval).abs() <= 0.025 * interval)
+    })
+}
+
+/// Autoregressive coefficients by the autocorrelation method (Levinson-Durbin), with a white-noise
+/// correction of -50 dB. `x[t]` is predicted by the sum of `a[i] * x[t - 1 - i]`.
+fn autoregression(x: &[f64], order: usize) -> Vec<f64> {
+    let n = x.len();
+    let tapered: Vec<f64> = x
+        .iter()
+        .enumerate()
+        .map(|(i, v)| v * (0.5 - 0.5 * (2.0 * std::f64::consts::PI * (i as f64 + 0.5) / n as f64).cos()))
+        .collect();
+    let mut r: Vec<f64> =
+        (0..=order).map(|lag| tapered[lag..].iter().zip(&tapered).map(|(a, b)| a * b).sum::<f64>()).collect();
+    r[0] = r[0] * (1.0 + 1e-5) + 1e-12;
+    let mut a = vec![0.0; order];
+    let mut error = r[0];
+    for i in 0..order {
+        let acc = r[i + 1] - (0..i).map(|j| a[j] * r[i - j]).sum::<f64>();
+        let k = acc / error;
+        let previous = a.clone();
+        a[i] = k;
+        for j in 0..i {
+            a[j] = previous[j] - k * previous[i - 1 - j];
+        }
+        error *= 1.0 - k * k;
+    }
+    a
+}
+
+fn residual(x: &[f64], a: &[f64]) -> Vec<f64> {
+    (0..x.len())
+        .map(|t| x[t] - a.iter().enumerate().map(|(i, c)| if t > i { c * x[t - 1 - i] } else { 0.0 }).sum::<f64>())
+        .collect()
+}
+
+/// AIC onset: `sum` are running sums of squares; `window` is searched, leaving `margin` samples on each
+/// side. Returns mean and standard deviation of the split under the Akaike weights, in samples.
+fn pick_onset(sum: &[f64], window: std::ops::Range<usize>, margin: usize) -> Option<(f64, f64, f64)> {
+    let (a, b) = (window.start, window.end);
+    if b < a + 2 * margin + 2 {
+        return None;
+    }
+    let splits = a + margin..b - margin;
+    let cost: Vec<f64> = splits
+        .clone()
+        .map(|k| {
+            let before = ((sum[k] - sum[a]) / (k - a) as f64).max(1e-16);
+            let after = ((sum[b] - sum[k]) / (b - k) as f64).max(1e-16);
+            (k - a) as f64 * before.ln() + (b - k) as f64 * after.ln()
+        })
+        .collect();
+    let least = cost.iter().copied().fold(f64::INFINITY, f64::min);
+    let (mut weight, mut first, mut second) = (0.0, 0.0, 0.0);
+    for (k, c) in splits.zip(&cost) {
+        let w = (-0.5 * (c - least)).exp();
+        weight += w;
+        first += w * k as f64;
+        second += w * (k as f64) * (k as f64);
+    }
+    let mean = first / weight;
+    let spread = (second / weight - mean * mean).max(0.0).sqrt();
+    let whole = ((sum[b] - sum[a]) / (b - a) as f64).max(1e-16);
+    Some((mean, spread.max(0.5), (b - a) as f64 * whole.ln() - least))
+}
+
+/// The sound from 4 ms before `time_s` to 12 ms after, at [`WAVEFORM_RATE_HZ`].
+fn waveform(x: &[f64], x_start_s: f64, rate: f64, time_s: f64) -> (Vec<f32>, f64) {
+    let start_s = time_s - 0.004;
+    let count = (0.016 * WAVEFORM_RATE_HZ) as usize;
+    let wave = (0..count)
+        .map(|i| {
+            interpolate(
+                x,
+                (start_s + i as f64 / WAVEFORM_RATE_HZ - x_start_s) * rate,
+                (WAVEFORM_RATE_HZ / rate).min(1.0),
+            ) as f32
+        })
+        .collect();
+    (wave, start_s)
+}
+
+/// Band-limited interpolation at a fractional sample: a sinc of 8 lobes a side under a raised cosine.
+fn interpolate(x: &[f64], at: f64, cutoff: f64) -> f64 {
+    let half = 8.0 / cutoff;
+    let from = (at - half).ceil().max(0.0) as usize;
+    let to = ((at + half).floor().max(0.0) as usize + 1).min(x.len());
+    (from..to.max(from))
+        .map(|i| {
+            let d = i as f64 - at;
+            let arg = std::f64::consts::PI * d * cutoff;
+            let sinc = if arg.abs() < 1e-9 { 1.0 } else { arg.sin() / arg };
+            x[i] * cutoff * sinc * (0.5 + 0.5 * (std::f64::consts::PI * d / half).cos())
+        })
+        .sum()
+}
+
+/// How two recordings' markers are matched.
+#[derive(Debug, Clone)]
+#[non_exhaustive]
+pub struct MatchOptions {
+    /// Largest difference of the two clocks, in ppm, either way. 0 to 1200.
+    pub max_drift_ppm: f64,
+    /// Where the offset (`a` time minus `b` time at the start of `b`) is known to lie: lowest and highest
+    /// value in seconds. `None`: anywhere.
+    pub offset_range_s: Option<(f64, f64)>,
+    /// Lengths of the two recordings, seconds; they tell how likely a chance coincidence is. `None`: from
+    /// the first marker to the last.
+    pub durations_s: Option<(f64, f64)>,
+    /// Matches less certain than this are not returned, 0 to 1.
+    pub min_confidence: f64,
+}
+
+impl Default for MatchOptions {
+    fn default() -> Self {
+        Self { max_drift_ppm: 500.0, offset_range_s: None, durations_s: None, min_confidence: 0.9 }
+    }
+}
+
+/// One marker of each recording that are the same sound.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct MarkerPair {
+    /// Index into the markers of `a`.
+    pub ia: usize,
+    /// Index into the markers of `b`.
+    pub ib: usize,
+    /// Its time in `a`, seconds, after comparing the two waveforms.
+    pub a_s: f64,
+    /// Its time in `b`, seconds.
+    pub b_s: f64,
+    /// One standard deviation of `a_s` given `b_s`, seconds.
+    pub sigma_s: f64,
+    /// The waveforms agreed and refined the times; otherwise the onsets stand as they were found.
+    pub refined: bool,
+}
+
+/// How `b`'s clock relates to `a`'s by their markers alone.
+#[derive(Debug, Clone)]
+#[non_exhaustive]
+pub struct MarkerMatch {
+    /// `a` time minus `b` time at the start of `b`, seconds.
+    pub offset_s: f64,
+    /// (seconds of `a` per second of `b` - 1) * 1e6.
+    pub drift_ppm: f64,
+    /// One standard deviation of `drift_ppm`.
+    pub drift_sigma_ppm: f64,
+    /// One standard deviation of the offset in the middle of the matched markers, seconds.
+    pub uncertainty_s: f64,
+    /// Root mean square of the pairs against the line, seconds.
+    pub residual_rms_s: f64,
+    /// Expected number of equally good matches by chance, for independent markers at these rates.
+    pub chance: f64,
+    /// Probability that the match is right: `exp(-chance)`, shared between rivals where there are any.
+    pub confidence: f64,
+    /// The matched markers, in time order.
+    pub pairs: Vec<MarkerPair>,
+}
+
+/// Two markers of one sound may differ by this much more than their uncertainties say: paths differ.
+const PATH_S: f64 = 0.002;
+/// At most this many markers of each recording enter the search, the strongest first.
+const MATCH_MOST: usize = 64;
+
+/// Looks for the offset and drift under which the markers of `b` fall on those of `a`; `None` where chance
+/// would do as well. Needs two matching markers or more: one clap in each recording proves nothing.
+///
+/// Every two pairs whose implied drift is allowed propose a line; the line with most markers in common
+/// wins. The number of lines as good that unrelated markers would give is the number of proposals times
+/// the binomial chance that as many further markers fall together by accident.
+///
+/// # Errors
+/// [`InvalidArgument`](ErrorKind::InvalidArgument) for options out of range.
+pub fn match_markers(a: &[Marker], b: &[Marker], options: &MatchOptions) -> Result<Option<MarkerMatch>> {
+    if !(0.0..=1200.0).contains(&options.max_drift_ppm) {
+        return Err(Error::new(
+            ErrorKind::InvalidArgument,
+            format!("max_drift_ppm is {}, not within 0 to 1200", options.max_drift_ppm),
+        ));
+    }
+    if options.offset_range_s.is_some_and(|(low, high)| low > high || low.is_nan() || high.is_nan()) {
+        return Err(Error::new(ErrorKind::InvalidArgument, "offset_range_s: the lowest value is above the highest"));
+    }
+    let strongest = |m: &[Marker]| {
+        let mut order: Vec<usize> = (0..m.len()).filter(|&i| m[i].time_s.is_finite()).collect();
+        order.sort_by(|&i, &j| m[j].snr_db.total_cmp(&m[i].snr_db).then(i.cmp(&j)));
+        order.truncate(MATCH_MOST);
+        order.sort_by(|&i, &j| m[i].time_s.total_cmp(&m[j].time_s));
+        order
+    };
+    let (ka, kb) = (strongest(a), strongest(b));
+    if ka.len() < 2 || kb.len() < 2 {
+        return Ok(None);
+    }
+    let ta: Vec<f64> = ka.iter().map(|&i| a[i].time_s).collect();
+    let tb: Vec<f64> = kb.iter().map(|&i| b[i].time_s).collect();
+    let span = |t: &[f64]| t[t.len() - 1] - t[0];
+    let (da, db) = options.durations_s.unwrap_or((span(&ta), span(&tb)));
+    let (da, db) = (da.max(span(&ta)).max(1.0), db.max(span(&tb)).max(1.0));
+    let slope_most = options.max_drift_ppm * 1e-6;
+    let allowed = |offset: f64| options.offset_range_s.is_none_or(|(low, high)| low <= offset && offset <= high);
+    let tolerance = |i: usize, j: usize| {
+        3.0 * (a[ka[i]].uncertainty_s.powi(2) + b[kb[j]].uncertainty_s.powi(2)).sqrt().min(0.003) + PATH_S
+    };
+
+    let mut pairs: Vec<(f64, usize, usize)> =
+        (0..ta.len()).flat_map(|i| (0..tb.len()).map(move |j| (i, j))).map(|(i, j)| (ta[i] - tb[j], i, j)).collect();
+    pairs.sort_by(|p, q| p.0.total_cmp(&q.0).then(p.1.cmp(&q.1)));
+    let reach = slope_most * (tb[tb.len() - 1] - tb[0]) + 2.0 * PATH_S + 0.02;
+    let mut best: Vec<(usize, f64, f64, f64)> = Vec::new();
+    let mut budget = 400_000usize;
+    for (p, &(d1, i1, j1)) in pairs.iter().enumerate() {
+        for &(d2, i2, j2) in pairs[p + 1..].iter().take_while(|q| q.0 - d1 <= reach) {
+            if i1 == i2 || j1 == j2 || budget == 0 {
+                continue;
+            }
+            let gap = tb[j2] - tb[j1];
+            let slack = tolerance(i1, j1) + tolerance(i2, j2);
+            if (d2 - d1).abs() > slope_most * gap.abs() + slack {
+                continue;
+            }
+            budget -= 1;
+            // Close together, two markers say nothing about drift.
+            let slope = if (slope_most * gap.abs()) > 0.5 * slack { (d2 - d1) / gap } else { 0.0 };
+            let slope = slope.clamp(-slope_most, slope_most);
+            let offset = 0.5 * (d1 + d2) - slope * 0.5 * (tb[j1] + tb[j2]);
+            if !allowed(offset) {
+                continue;
+            }
+            let (count, misfit) = coincidences(&ta, &tb, offset, slope, &tolerance);
+            best.push((count, misfit, offset, slope));
+        }
+    }
+    best.sort_by(|p, q| q.0.cmp(&p.0).then(p.1.total_cmp(&q.1)));
+    let Some(&(count, _, offset, slope)) = best.first() else {
+        return Ok(None);
+    };
+    // Chance: how many of the other markers lie in the common time, and how likely each meets one.
+    let (from, to) = (offset.max(0.0), (offset + db * (1.0 + slope)).min(da));
+    let inside = |t: &f64| *t >= from - 0.1 && *t <= to + 0.1;
+    let na = ta.iter().filter(|t| inside(t)).count();
+    let nb = tb.iter().filter(|t| inside(&(*t * (1.0 + slope) + offset))).count();
+    let common = (to - from).max(1.0);
+    let meets = (2.0 * (PATH_S + 0.001) * nb as f64 / common).min(1.0);
+    let window = 2.0 * (slope_most * span(&tb) + 2.0 * PATH_S);
+    // Proposals expected of unrelated markers, whatever was seen: pairs of pairs times the allowed share.
+    let pairs_of_pairs = 0.5 * (ta.len() * (ta.len() - 1)) as f64 * (tb.len() * (tb.len() - 1)) as f64;
+    let range = options.offset_range_s.map_or(1.0, |(low, high)| ((high - low) / (da + db)).clamp(1e-6, 1.0));
+    let by_chance = (pairs_of_pairs * (window / da.max(db)).min(1.0) * range).max(0.0);
+    let chance = by_chance * binomial_tail(na.min(nb).max(count) - 2, meets, count - 2) / triples(count);
+    // A rival elsewhere with as many coincidences shares the certainty.
+    let mut rivals: Vec<f64> = Vec::new();
+    for r in best.iter().take_while(|r| r.0 == count) {
+        let far = |o: f64| (r.2 - o).abs() > 0.05 + 2.0 * slope_most * span(&tb);
+        if far(offset) && rivals.iter().all(|&o| far(o)) {
+            rivals.push(r.2);
+        }
+    }
+    let confidence = (-chance).exp() / (1 + rivals.len()) as f64;
+    if confidence < options.min_confidence {
+        return Ok(None);
+    }
+    let mut matched = Vec::new();
+    for (i, j) in partners(&ta, &tb, offset, slope, &tolerance) {
+        matched.push(refine(&a[ka[i]], &b[kb[j]], ka[i], kb[j]));
+    }
+    Ok(Some(fit_pairs(matched, options.max_drift_ppm, chance, confidence)))
+}
+
+/// Each set of `count` markers is proposed by every two of its members.
+fn triples(count: usize) -> f64 {
+    (count * (count - 1) / 2).max(1) as f64
+}
+
+/// Nearest partners within tolerance, each marker used once.
+fn partners(
+    ta: &[f64],
+    tb: &[f64],
+    offset: f64,
+    slope: f64,
+    tolerance: &dyn Fn(usize, usize) -> f64,
+) -> Vec<(usize, usize)> {
+    let mut out: Vec<(usize, usize)> = Vec::new();
+    let mut i = 0;
+    for (j, t) in tb.iter().enumerate() {
+        let at = t * (1.0 + slope) + offset;
+        while i < ta.len() && ta[i] < at - 0.02 {
+            i += 1;
+        }
+        let near = (i..ta.len())
+            .take_while(|&k| ta[k] <= at + 0.02)
+            .filter(|&k| (ta[k] - at).abs() <= tolerance(k, j))
+            .min_by(|&k, &l| (ta[k] - at).abs().total_cmp(&(ta[l] - at).abs()));
+        if let Some(k) = near.filter(|k| out.last().is_none_or(|l| l.0 < *k)) {
+            out.push((k, j));
+        }
+    }
+    out
+}
+
+fn coincidences(
+    ta: &[f64],
+    tb: &[f64],
+    offset: f64,
+    slope: f64,
+    tolerance: &dyn Fn(usize, usize) -> f64,
+) -> (usize, f64) {
+    let met = partners(ta, tb, offset, slope, tolerance);
+    let misfit = met.iter().map(|&(i, j)| (ta[i] - tb[j] * (1.0 + slope) - offset).powi(2)).sum();
+    (met.len(), misfit)
+}
+
+/// Probability of `k` or more successes among `n` at `p` each.
+fn binomial_tail(n: usize, p: f64, k: usize) -> f64 {
+    if k == 0 {
+        return 1.0;
+    }
+    if p >= 1.0 {
+        return if k <= n { 1.0 } else { 0.0 };
+    }
+    let mut term = (1.0 - p).powi(n as i32);
+    let mut below = 0.0;
+    let mut tail = 0.0;
+    for i in 0..=n {
+        if i < k {
+            below += term;
+        } else {
+            tail += term;
+        }
+        term *= (n - i) as f64 / (i + 1) as f64 * p / (1.0 - p);
+    }
+    // The direct sum keeps small tails; where the first term underflows, the complement does.
+    if below + tail > 0.5 { tail } else { (1.0 - below).clamp(0.0, 1.0) }
+}
+
+/// The pair's times, refined by correlating the two waveforms round their onsets where they agree.
+fn refine(a: &Marker, b: &Marker, ia: usize, ib: usize) -> MarkerPair {
+    let plain = MarkerPair {
+        ia,
+        ib,
+        a_s: a.time_s,
+        b_s: b.time_s,
+        sigma_s: (a.uncertainty_s.powi(2) + b.uncertainty_s.powi(2) + 0.0002f64.powi(2)).sqrt(),
+        refined: false,
+    };
+    // The first 4 ms carry the direct sound; later the two places hear different echoes.
+    let count = (0.0055 * WAVEFORM_RATE_HZ) as usize;
+    let lead = 0.0015;
+    let high = |m: &Marker| -> Vec<f64> {
+        // Less its mean over 2 ms: what wind and engine put below the clap.
+        let x: Vec<f64> = m.waveform.iter().map(|v| f64::from(*v)).collect();
+        let half = (0.001 * WAVEFORM_RATE_HZ) as usize;
+        (0..x.len())
+            .map(|i| {
+                let near = &x[i.saturating_sub(half)..(i + half + 1).min(x.len())];
+                x[i] - near.iter().sum::<f64>() / near.len() as f64
+            })
+            .collect()
+    };
+    let (xa, xb) = (high(a), high(b));
+    let cut = |x: &[f64], m: &Marker, shift: f64| -> Vec<f64> {
+        let at = (m.time_s - lead + shift - m.waveform_start_s) * WAVEFORM_RATE_HZ;
+        (0..count).map(|i| interpolate(x, at + i as f64, 1.0)).collect()
+    };
+    let fixed = cut(&xb, b, 0.0);
+    let energy: f64 = fixed.iter().map(|v| v * v).sum();
+    if energy <= 0.0 {
+        return plain;
+    }
+    let likeness = |shift: f64| {
+        let moved = cut(&xa, a, shift);
+        let e: f64 = moved.iter().map(|v| v * v).sum();
+        moved.iter().zip(&fixed).map(|(p, q)| p * q).sum::<f64>() / (e * energy).sqrt().max(1e-30)
+    };
+    let step = 0.5 / WAVEFORM_RATE_HZ;
+    let reach = 48i32;
+    let curve: Vec<f64> = (-reach..=reach).map(|i| likeness(f64::from(i) * step)).collect();
+    let Some(top) = (1..curve.len() - 1).max_by(|&i, &j| curve[i].total_cmp(&curve[j])) else {
+        return plain;
+    };
+    let (l, c, r) = (curve[top - 1], curve[top], curve[top + 1]);
+    if c < 0.6 || l > c || r > c {
+        return plain;
+    }
+    let bend = 2.0 * c - l - r;
+    let fraction = if bend > 1e-12 { 0.5 * (r - l) / bend } else { 0.0 };
+    let shift = (f64::from(top as i32 - reach) + fraction.clamp(-0.5, 0.5)) * step;
+    // Spread of a correlation peak from its curvature and from what does not agree, over the number of
+    // independent samples; no better than a fiftieth of a millisecond.
+    let curvature = bend / (step * step);
+    let sigma_s = ((1.0 - c * c).max(1e-4) / (curvature.max(1.0) * count as f64 * 0.5)).sqrt().max(2e-5);
+    MarkerPair { a_s: a.time_s + shift, sigma_s, refined: true, ..plain }
+}
+
+/// Weighted straight line through the pairs, drift held by what was allowed where the pairs do not tell.
+fn fit_pairs(pairs: Vec<MarkerPair>, max_drift_ppm: f64, chance: f64, confidence: f64) -> MarkerMatch {
+    let middle = pairs.iter().map(|p| p.b_s).sum::<f64>() / pairs.len() as f64;
+    let mut weights: Vec<f64> = pairs.iter().map(|p| p.sigma_s.powi(-2)).collect();
+    let prior = (0.5 * max_drift_ppm.max(1e-3) * 1e-6).powi(-2);
+    let (mut level, mut slope, mut information) = (0.0, 0.0, [0.0; 3]);
+    // Huber weights (k = 1.345), a few rounds: one wrong partner must not tilt the line.
+    for _ in 0..8 {
+        let (mut s0, mut s1, mut s2, mut y0, mut y1) = (0.0, 0.0, prior, 0.0, 0.0);
+        for (p, w) in pairs.iter().zip(&weights) {
+            let (t, y) = (p.b_s - middle, p.a_s - p.b_s);
+            s0 += w;
+            s1 += w * t;
+            s2 += w * t * t;
+            y0 += w * y;
+            y1 += w * t * y;
+        }
+        let det = s0 * s2 - s1 * s1;
+        level = (s2 * y0 - s1 * y1) / det;
+        slope = (s0 * y1 - s1 * y0) / det;
+        information = [s0, s1, s2];
+        for (w, p) in weights.iter_mut().zip(&pairs) {
+            let misfit = (p.a_s - p.b_s - level - slope * (p.b_s - middle)).abs() / p.sigma_s;
+            *w = p.sigma_s.powi(-2) * if misfit > 1.345 { 1.345 / misfit } else { 1.0 };
+        }
+    }
+    let det = information[0] * information[2] - information[1] * information[1];
+    let misfit = |p: &MarkerPair| p.a_s - p.b_s - level - slope * (p.b_s - middle);
+    let square: f64 = pairs.iter().map(|p| misfit(p).powi(2)).sum();
+    let normal: f64 = pairs.iter().map(|p| (misfit(p) / p.sigma_s).powi(2)).sum();
+    // Pairs that scatter more than they claim widen the band; fewer than four cannot tell.
+    let scale = if pairs.len() > 3 { (normal / (pairs.len() - 2) as f64).sqrt().max(1.0) } else { 1.0 };
+    MarkerMatch {
+        offset_s: level - slope * middle,
+        drift_ppm: slope * 1e6,
+        drift_sigma_ppm: scale * (information[0] / det).sqrt() * 1e6,
+        uncertainty_s: scale * (information[2] / det).sqrt(),
+        residual_rms_s: (square / pairs.len() as f64).sqrt(),
+        chance,
+        confidence,
+        pairs,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Seeded noise, uniform, zero mean, +-1.
+    struct Noise(u64);
+
+    impl Noise {
+        fn next(&mut self) -> f64 {
+            self.0 = self.0.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+            (self.0 >> 11) as f64 / (1u64 << 52) as f64 - 1.0
+        }
+    }
+
+    /// A clap: noise from a sharp start, dying away in `decay_s`, with a room's fainter tail. Starts at
+    /// `at_s` exactly, between samples too, because the noise is made finely and thinned.
+    fn add_clap(x: &mut [f32], rate: f64, at_s: f64, peak: f64, seed: u64) {
+        let fine = 8.0;
+        let step = 1.0 / (48_000.0 * fine);
+        let mut noise = Noise(seed);
+        let mut low = 0.0;
+        // One source of sound whatever the rate: it is low-passed near 6 kHz and read by interpolation.
+        let course: Vec<f64> = (0..(0.25 / step) as usize)
+            .map(|i| {
+                let t = i as f64 * step;
+                low += 0.1 * (noise.next() * fine.sqrt() - low);
+                low * ((-t / 0.006).exp() + 0.12 * (-t / 0.05).exp())
+            })
+            .collect();
+        let most = course.iter().fold(0.0f64, |m, v| m.max(v.abs()));
+        let from = (at_s * rate).ceil() as usize;
+        for (i, v) in x.iter_mut().enumerate().skip(from).take((0.24 * rate) as usize) {
+            let place = (i as f64 / rate - at_s) / step;
+            let k = place as usize;
+            let part = place - k as f64;
+            *v += (peak / most * (course[k] * (1.0 - part) + course[k + 1] * part)) as f32;
+        }
+    }
+
+    /// An engine: low-passed noise with a firing frequency, and a little noise above.
+    fn engine(seconds: f64, rate: f64, rms: f64, seed: u64) -> Vec<f32> {
+        let mut noise = Noise(seed);
+        let (mut l1, mut l2) = (0.0, 0.0);
+        let c = 1.0 - (-2.0 * std::f64::consts::PI * 400.0 / rate).exp();
+        let mut x: Vec<f64> = (0..(seconds * rate) as usize)
+            .map(|i| {
+                let n = noise.next();
+                l1 += c * (n - l1);
+                l2 += c * (l1 - l2);
+                let t = i as f64 / rate;
+                l2 + 0.05 * (2.0 * std::f64::consts::PI * 46.3 * t).sin() + 0.004 * n
+            })
+            .collect();
+        let now = (x.iter().map(|v| v * v).sum::<f64>() / x.len() as f64).sqrt();
+        x.iter_mut().for_each(|v| *v *= rms / now);
+        x.iter().map(|v| *v as f32).collect()
+    }
+
+    #[test]
+    fn finds_a_clap_in_engine_noise_to_a_fifth_of_a_millisecond_at_every_rate() {
+        for rate in [8000.0, 16_000.0, 44_100.0, 48_000.0, 96_000.0, 192_000.0] {
+            let mut x = engine(9.0, rate, 0.02, 5);
+            let at = 4.123_456_7;
+            add_clap(&mut x, rate, at, 0.2, 77);
+            let found = find_markers(&x, rate, &MarkerOptions::default()).unwrap();
+            assert_eq!(found.len(), 1, "at {rate} Hz: {found:?}");
+            let m = &found[0];
+            assert!((m.time_s - at).abs() < 0.0002, "at {rate} Hz: {} ms off", (m.time_s - at) * 1e3);
+            assert_eq!(m.shape, Shape::Clap);
+            assert_eq!(m.grouping, Grouping::Isolated);
+            // Slower rates miss the peak itself, 44.1 kHz by a decibel; the engine under it takes or adds 1.6 dB.
+            assert!(rate < 44_100.0 || (-15.3..=-12.4).contains(&m.peak_dbfs), "at {rate} Hz: {} dBFS", m.peak_dbfs);
+        }
+    }
+
+    #[test]
+    fn blocks_do_not_matter_and_channels_are_mixed() {
+        let mut x = engine(12.0, 48_000.0, 0.02, 9);
+        add_clap(&mut x, 48_000.0, 3.3, 0.3, 1);
+        add_clap(&mut x, 48_000.0, 8.8, 0.3, 2);
+        let whole = find_markers(&x, 48_000.0, &MarkerOptions::default()).unwrap();
+        assert_eq!(whole.len(), 2);
+        let stereo: Vec<f32> = x.iter().flat_map(|v| [*v, *v]).collect();
+        let mut detector = MarkerDetector::new(48_000.0, 2, &MarkerOptions::default()).unwrap();
+        let mut parts = Vec::new();
+        for block in stereo.chunks(2 * 331) {
+            parts.extend(detector.push(block).unwrap());
+        }
+        parts.extend(detector.finish());
+        assert_eq!(format!("{whole:?}"), format!("{parts:?}"));
+    }
+
+    #[test]
+    fn a_series_is_a_series_and_a_machine_is_periodic() {
+        let mut x = engine(30.0, 48_000.0, 0.01, 3);
+        for i in 0..3u32 {
+            add_clap(&mut x, 48_000.0, 5.0 + 0.61 * f64::from(i) + 0.03 * f64::from(i * i), 0.3, 10 + u64::from(i));
+        }
+        for i in 0..12 {
+            add_clap(&mut x, 48_000.0, 15.0 + 0.8 * f64::from(i), 0.3, 50);
+        }
+        let options = MarkerOptions { all: true, ..MarkerOptions::default() };
+        let found = find_markers(&x, 48_000.0, &options).unwrap();
+        let group = |a: f64, b: f64, g: Grouping| {
+            found.iter().filter(|m| m.time_s > a && m.time_s < b && m.grouping == g).count()
+        };
+        assert_eq!(group(4.9, 6.6, Grouping::Series), 3);
+        assert_eq!(group(14.9, 24.0, Grouping::Periodic), 12);
+        assert_eq!(find_markers(&x, 48_000.0, &MarkerOptions::default()).unwrap().len(), 3);
+    }
+
+    #[test]
+    fn a_click_of_one_sample_and_a_burst_are_no_claps() {
+        let rate = 48_000.0;
+        let mut x = engine(20.0, rate, 0.01, 4);
+        for at in [3.0, 9.0] {
+            x[(at * rate) as usize] += 0.5;
+        }
+        let mut noise = Noise(8);
+        for v in &mut x[(15.0 * rate) as usize..(15.6 * rate) as usize] {
+            *v += 0.1 * noise.next() as f32;
+        }
+        let options = MarkerOptions { all: true, ..MarkerOptions::default() };
+        let found = find_markers(&x, rate, &options).unwrap();
+        let shape = |at: f64| found.iter().find(|m| (m.time_s - at).abs() < 0.005).map(|m| m.shape);
+        assert_eq!(shape(3.0), Some(Shape::Click));
+        assert_eq!(shape(9.0), Some(Shape::Click));
+        assert_eq!(shape(15.0), Some(Shape::Burst));
+        assert!(find_markers(&x, rate, &MarkerOptions::default()).unwrap().is_empty());
+    }
+
+    #[test]
+    fn silence_and_odd_input_are_answered() {
+        assert!(find_markers(&[], 48_000.0, &MarkerOptions::default()).unwrap().is_empty());
+        assert!(find_markers(&[0.0; 100_000], 48_000.0, &MarkerOptions::default()).unwrap().is_empty());
+        assert!(find_markers(&[f32::NAN; 100_000], 8000.0, &MarkerOptions::default()).unwrap().is_empty());
+        assert!(find_markers(&[1.0; 100_000], 8000.0, &MarkerOptions::default()).unwrap().is_empty());
+        assert!(find_markers(&[0.0; 10], 7999.0, &MarkerOptions::default()).is_err());
+        assert!(MarkerDetector::new(48_000.0, 0, &MarkerOptions::default()).is_err());
+        assert!(MarkerDetector::new(48_000.0, 2, &MarkerOptions::default()).unwrap().push(&[0.0; 3]).is_err());
+    }
+
+    /// Three claps, nothing else in common: noises differ, clocks differ by 37.5 ppm, rates differ.
+    #[test]
+    fn three_claps_an_hour_apart_give_drift_to_one_ppm() {
+        let (drift, offset) = (37.5e-6, 812.25);
+        let claps = [100.0, 3700.0, 7300.0];
+        let (mut a, mut b) = (Vec::new(), Vec::new());
+        for (i, t) in claps.iter().enumerate() {
+            // Only the seconds round each clap are made; times are put right afterwards.
+            let seed = i as u64;
+            let b_at = t - 40.0;
+            let a_at = offset + b_at * (1.0 + drift);
+            for (list, at, rate, noise) in [(&mut a, a_at, 48_000.0, 100 + seed), (&mut b, b_at, 44_100.0, 200 + seed)]
+            {
+                let mut x = engine(9.0, rate, 0.02, noise);
+                let base = at - 4.0;
+                let base = (base * rate).floor() / rate;
+                add_clap(&mut x, rate, at - base, 0.2, 1000 + seed);
+                for mut m in find_markers(&x, rate, &MarkerOptions::default()).unwrap() {
+                    m.time_s += base;
+                    m.waveform_start_s += base;
+                    list.push(m);
+                }
+            }
+        }
+        let options = MatchOptions { durations_s: Some((9000.0, 8000.0)), ..MatchOptions::default() };
+        let m = match_markers(&a, &b, &options).unwrap().expect("three claps match");
+        assert_eq!(m.pairs.len(), 3);
+        assert!((m.drift_ppm - 37.5).abs() < 0.1, "{} ppm", m.drift_ppm);
+        assert!((m.offset_s - offset).abs() < 0.0003, "{} s", m.offset_s - offset);
+        assert!(m.drift_sigma_ppm < 0.1 && m.chance < 1e-3, "{m:?}");
+        assert!(m.pairs.iter().all(|p| p.refined));
+        // The other way round.
+        let r = match_markers(&b, &a, &options).unwrap().expect("and the other way round");
+        assert!((r.drift_ppm + 37.5).abs() < 0.1 && (r.offset_s + offset / (1.0 + drift)).abs() < 0.0005);
+    }
+
+    fn bare(time_s: f64, seed: u64) -> Marker {
+        let mut noise = Noise(seed);
+        Marker {
+            time_s,
+            uncertainty_s: 1e-4,
+            sharpness_db: 20.0,
+            peak_dbfs: -10.0,
+            snr_db: 20.0 + noise.next(),
+            decay_s: 0.01,
+            bandwidth_hz: 5000.0,
+            centre_hz: 2000.0,
+            shape: Shape::Clap,
+            grouping: Grouping::Isolated,
+            count_in: None,
+            waveform: (0..256).map(|_| noise.next() as f32).collect(),
+            waveform_start_s: time_s - 0.004,
+            score: 5.0,
+            measures: [0.0; MEASURES.len()],
+        }
+    }
+
+    /// Of 300 pairs of unrelated lists none may be matched with confidence; the stated chance must not be
+    /// smaller than what happens.
+    #[test]
+    fn unrelated_markers_do_not_match() {
+        let mut noise = Noise(42);
+        let mut wrong = 0;
+        for round in 0..300u64 {
+            let mut list = |seconds: f64, seed: u64| {
+                let mut t: Vec<f64> = (0..3 + (round % 30)).map(|_| (noise.next() + 1.0) * 0.5 * seconds).collect();
+                t.sort_by(f64::total_cmp);
+                t.iter().enumerate().map(|(i, t)| bare(*t, seed + i as u64)).collect::<Vec<_>>()
+            };
+            let (a, b) = (list(3600.0, round * 1000), list(3000.0, round * 1000 + 500));
+            let options =
+                MatchOptions { durations_s: Some((3600.0, 3000.0)), min_confidence: 0.99, ..MatchOptions::default() };
+            if match_markers(&a, &b, &options).unwrap().is_some() {
+                wrong += 1;
+            }
+        }
+        assert!(wrong <= 3, "{wrong} of 300 unrelated pairs matched at 0.99");
+    }
+
+    #[test]
+    fn one_clap_each_proves_nothing_and_bad_options_are_refused() {
+        let options = MatchOptions::default();
+        assert!(match_markers(&[bare(1.0, 1)], &[bare(5.0, 1)], &options).unwrap().is_none());
+        assert!(match_markers(&[], &[], &options).unwrap().is_none());
+        assert!(match_markers(&[], &[], &MatchOptions { max_drift_ppm: 2000.0, ..options.clone() }).is_err());
+        assert!(match_markers(&[], &[], &MatchOptions { offset_range_s: Some((1.0, 0.0)), ..options }).is_err());
+    }
+
+    #[test]
+    fn a_count_before_the_clap_is_heard() {
+        let rate = 48_000.0;
+        let mut x = engine(14.0, rate, 0.003, 6);
+        // Three words of some 250 ms each, 0.6 s apart, then the clap on the fourth beat.
+        for beat in 0..3 {
+            let from = 6.0 + 0.6 * f64::from(beat);
+            for i in 0..(0.25 * rate) as usize {
+                let t = i as f64 / rate;
+                let swell = (std::f64::consts::PI * t / 0.25).sin();
+                let voice: f64 = (1..=12)
+                    .map(|h| (2.0 * std::f64::consts::PI * 140.0 * f64::from(h) * t).sin() / f64::from(h))
+                    .sum();
+                x[(from * rate) as usize + i] += (0.05 * swell * voice) as f32;
+            }
+        }
+        add_clap(&mut x, rate, 7.8, 0.4, 3);
+        let found = find_markers(&x, rate, &MarkerOptions::default()).unwrap();
+        let clap = found.iter().find(|m| (m.time_s - 7.8).abs() < 0.001).expect("the clap is found");
+        let count = clap.count_in.expect("and its count");
+        assert!((count.interval_s - 0.6).abs() < 0.05, "{count:?}");
+    }
+}
