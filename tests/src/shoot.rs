@@ -33,7 +33,7 @@ pub fn coeval(args: &[&dyn AsRef<std::ffi::OsStr>]) -> Ran {
     coeval_until(args, &AtomicBool::new(false))
 }
 
-/// As [`coeval`], and stops when `stop` is set.
+/// As [`coeval()`], and stops when `stop` is set.
 pub fn coeval_until(args: &[&dyn AsRef<std::ffi::OsStr>], stop: &AtomicBool) -> Ran {
     let (mut out, mut err) = (Vec::new(), Vec::new());
     let line = std::iter::once(OsString::from("coeval")).chain(args.iter().map(|a| (*a).as_ref().to_os_string()));

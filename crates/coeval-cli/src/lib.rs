@@ -80,20 +80,38 @@ pub fn run(args: impl IntoIterator<Item = impl Into<OsString> + Clone>, console:
             return code;
         }
     };
+    let mut out = WhileRead(&mut *console.out);
+    let mut to = Console { out: &mut out, err: &mut *console.err, bar: console.bar, stop: console.stop };
     let result = match &cli.command {
-        Command::Align(args) => align::run(args, console),
-        Command::Probe(args) => probe::run(args, console),
-        Command::Demo(args) => demo::run(args, console),
+        Command::Align(args) => align::run(args, &mut to),
+        Command::Probe(args) => probe::run(args, &mut to),
+        Command::Demo(args) => demo::run(args, &mut to),
     };
     match result {
         Ok(code) => code,
         Err(e) => {
-            if matches!(&e, Failure::Output(io) if io.kind() == std::io::ErrorKind::BrokenPipe) {
-                // Whoever read our output has seen enough.
-                return exit::ALL_PLACED;
-            }
             let _ = writeln!(console.err, "coeval: {}", e.line());
             e.code()
+        }
+    }
+}
+
+/// Output whose reader may have seen enough (`coeval align ... | head -1`): the rest goes nowhere, and the exit
+/// code still tells how the work went.
+struct WhileRead<'a>(&'a mut dyn Write);
+
+impl Write for WhileRead<'_> {
+    fn write(&mut self, bytes: &[u8]) -> std::io::Result<usize> {
+        match self.0.write(bytes) {
+            Err(e) if e.kind() == std::io::ErrorKind::BrokenPipe => Ok(bytes.len()),
+            other => other,
+        }
+    }
+
+    fn flush(&mut self) -> std::io::Result<()> {
+        match self.0.flush() {
+            Err(e) if e.kind() == std::io::ErrorKind::BrokenPipe => Ok(()),
+            other => other,
         }
     }
 }

@@ -308,4 +308,71 @@ pub(crate) mod tests {
         assert!((piece.source_start as f64 / 44100.0 - true_start).abs() <= 0.5 / 44100.0);
         assert!(layout.rate.seconds(piece.end()) <= 199.01995);
     }
+
+    use proptest::prelude::*;
+
+    /// A file of `duration_s` whose clock drifts, bends and perhaps jumps.
+    fn knots(offset_s: f64, ppm: f64, bend_ppm: f64, jump_s: f64, duration_s: f64) -> Vec<[f64; 2]> {
+        let (middle, end) = (0.4 * duration_s, duration_s);
+        let at_middle = offset_s + middle * (1.0 + ppm * 1e-6);
+        let mut knots = vec![[0.0, offset_s], [middle, at_middle]];
+        if jump_s != 0.0 {
+            knots.push([middle, at_middle + jump_s]);
+        }
+        knots.push([end, at_middle + jump_s + (end - middle) * (1.0 + (ppm + bend_ppm) * 1e-6)]);
+        knots
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig::with_cases(64))]
+        /// Wherever a piece plays, it plays what belongs there, to half a frame (of the longer, for picture).
+        #[test]
+        fn every_moment_is_within_half_a_frame(
+            offset_s in 0.0..100.0f64,
+            ppm in -300.0..300.0f64,
+            bend_ppm in -50.0..50.0f64,
+            jump_s in prop_oneof![Just(0.0), 0.02..2.0f64, -2.0..-0.02f64],
+            duration_s in 2.0..1500.0f64,
+            own in prop_oneof![Just([25u32, 1u32]), Just([30_000, 1001]), Just([50, 1]), Just([24_000, 1001])],
+            is_camera in any::<bool>(),
+        ) {
+            let mut alignment = example();
+            let frames = (duration_s * f64::from(own[0]) / f64::from(own[1])).floor();
+            let duration_s = frames * f64::from(own[1]) / f64::from(own[0]);
+            let file = &mut alignment.recordings[0].files[0];
+            file.knots = knots(offset_s, ppm, bend_ppm, jump_s, duration_s);
+            file.duration_s = Some(duration_s);
+            let picture = file.picture.as_mut().unwrap();
+            (picture.frame_rate, picture.duration_s) = (own, duration_s);
+            if !is_camera {
+                file.picture = None;
+            }
+            let (name, pairs) = (file.path.clone(), file.knots.clone());
+            let layout = Layout::of(&alignment).unwrap();
+            let pieces = lane(&layout, "cam-b", Content::Sound);
+            // A run of knots at a time: at a jump the later one holds.
+            let runs: Vec<ClockMap> = pairs
+                .chunk_by(|a, b| a[0] < b[0])
+                .map(|run| ClockMap::from_knots(run.iter().map(|k| (k[0], k[1])).collect()).unwrap())
+                .collect();
+            let own_frame_s = f64::from(own[1]) / f64::from(own[0]);
+            let half_s = 0.5 * if is_camera { layout.rate.frame_s().max(own_frame_s) } else { layout.rate.frame_s() };
+            let mut played = 0;
+            for piece in pieces {
+                prop_assert_eq!(&piece.path, &name);
+                prop_assert!(piece.start >= 0 && piece.frames > 0 && piece.source_start >= 0);
+                played += piece.frames;
+                for frame in [piece.start, piece.start + piece.frames / 2, piece.end() - 1] {
+                    let moment_s = layout.rate.seconds(frame);
+                    let source_s = piece.source_start as f64 / piece.source_rate.hz() + layout.rate.seconds(frame - piece.start);
+                    // Where a repeated stretch overlaps, either of its places is right.
+                    let off = runs.iter().map(|m| (m.to_timeline(source_s) - moment_s).abs()).fold(f64::INFINITY, f64::min);
+                    prop_assert!(off <= half_s * 1.001 + 1e-6, "{off} s off at frame {frame} of {piece:?}");
+                }
+            }
+            // All of the timeline that it covers is there, but for parts of frames at both ends and at the jump.
+            let whole = layout.rate.frames(pairs[pairs.len() - 1][1] - offset_s - jump_s.max(0.0));
+            prop_assert!(played as f64 > whole - 4.0, "{played} of {whole} frames");
+        }
+    }
 }
