@@ -1,4 +1,6 @@
 //! Accuracy and speed measurements.
 
+pub mod shoots;
 pub mod sim;
 pub mod sim_sound;
+pub mod unrelated;

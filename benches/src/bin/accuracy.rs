@@ -1,0 +1,165 @@
+//! Prints how accurate the engine is, on material whose truth is known, and keeps it as JSON.
+//!
+//! ```text
+//! benches/scripts/fetch_sounds.sh                                     # once: real voices and engines
+//! cargo run --release -p coeval-benches --bin accuracy -- --part b --part c
+//! ```
+#![allow(clippy::print_stdout, clippy::print_stderr, reason = "a program that prints tables")]
+
+use std::path::PathBuf;
+use std::process::ExitCode;
+use std::time::Instant;
+
+use clap::{Parser, ValueEnum};
+use coeval_benches::shoots::{self, Row};
+use coeval_benches::sim_sound::Material;
+use coeval_benches::unrelated::{self, Unrelated};
+use serde_json::json;
+
+/// Accuracy against known truth.
+#[derive(Parser)]
+struct Options {
+    /// What to run; all when not given.
+    #[arg(long, value_enum)]
+    part: Vec<Part>,
+    /// A tenth of the shoots and pairs.
+    #[arg(long)]
+    quick: bool,
+    /// Shoots in each class of part b, instead of the class's own number.
+    #[arg(long)]
+    seeds: Option<usize>,
+    /// First seed: another one draws other shoots and pairs.
+    #[arg(long, default_value_t = 1)]
+    first_seed: u64,
+    /// Only classes of part b whose name holds this.
+    #[arg(long)]
+    only: Option<String>,
+    /// Unrelated pairs in part c.
+    #[arg(long, default_value_t = 2000)]
+    pairs: usize,
+    /// Folder that benches/scripts/fetch_sounds.sh has filled.
+    #[arg(long, default_value = concat!(env!("CARGO_MANIFEST_DIR"), "/data"))]
+    data: PathBuf,
+    /// Where to write the figures as JSON.
+    #[arg(long)]
+    json: Option<PathBuf>,
+}
+
+#[derive(Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum Part {
+    /// Simulated shoots.
+    B,
+    /// Unrelated pairs and calibration.
+    C,
+}
+
+fn main() -> ExitCode {
+    match run(&Options::parse()) {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(message) => {
+            eprintln!("accuracy: {message}");
+            ExitCode::FAILURE
+        }
+    }
+}
+
+fn run(options: &Options) -> Result<(), String> {
+    let material = Material::load(&options.data).map_err(|e| e.to_string())?;
+    let wanted = |part| options.part.is_empty() || options.part.contains(&part);
+    let mut figures = serde_json::Map::new();
+    let mut placements = Vec::new();
+    if wanted(Part::B) {
+        let mut rows = Vec::new();
+        shoots_head();
+        for class in
+            shoots::classes().iter().filter(|c| options.only.as_ref().is_none_or(|o| c.name.contains(o.as_str())))
+        {
+            let own = if options.quick { class.shoots.div_ceil(10) } else { class.shoots };
+            let (row, pairs) = shoots::run_class(&material, class, options.seeds.unwrap_or(own), options.first_seed)?;
+            shoots_row(&row);
+            placements.extend(pairs);
+            rows.push(row);
+        }
+        shoots_foot(&rows);
+        figures.insert("shoots".into(), json!(rows));
+    }
+    if wanted(Part::C) {
+        let began = Instant::now();
+        let pairs = if options.quick { options.pairs.div_ceil(10) } else { options.pairs };
+        let result = unrelated::run(&material, pairs, options.first_seed, &placements)?;
+        unrelated_table(&result, began.elapsed().as_secs_f64());
+        figures.insert("unrelated".into(), json!(result));
+    }
+    if let Some(path) = &options.json {
+        let text = serde_json::to_string_pretty(&figures).map_err(|e| e.to_string())?;
+        std::fs::write(path, text + "\n").map_err(|e| format!("{}: {e}", path.display()))?;
+    }
+    Ok(())
+}
+
+fn shoots_head() {
+    println!("\n## Simulated shoots\n");
+    println!("Error: the largest over each whole file, ms. Wrong: median error above {} ms.\n", shoots::RIGHT_S * 1e3);
+    println!(
+        "| class | shoots | files | placed right % | wrong | false at 0.99 | error median | 98 % | all | beyond 3 sigma % \
+         | jumps >= 20 ms found | size, place off by ms | smaller found | false jumps | clean h | engine, simulation s | holds |"
+    );
+    println!("| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |");
+}
+
+fn shoots_row(r: &Row) {
+    println!(
+        "| {} | {} | {} | {:.1} | {} | {} | {:.3} | {:.3} | {:.3} | {:.1} | {}/{} | {:.2}, {:.0} | {}/{} | {} | {:.1} | {:.2}, {:.2} | {} |",
+        r.class,
+        r.shoots,
+        r.files,
+        r.placed_percent,
+        r.wrong + r.foreign_placed,
+        r.false_sure,
+        r.error_ms[0],
+        r.error_ms[1],
+        r.error_ms[2],
+        r.beyond_3_sigma_percent,
+        r.jumps[1],
+        r.jumps[0],
+        r.jump_errors_ms[0],
+        r.jump_errors_ms[1],
+        r.small_jumps[1],
+        r.small_jumps[0],
+        r.false_jumps,
+        r.clean_h,
+        r.seconds[0],
+        r.seconds[1],
+        r.holds.map_or("-", |h| if h { "yes" } else { "NO" })
+    );
+}
+
+fn shoots_foot(rows: &[Row]) {
+    let hours: f64 = rows.iter().map(|r| r.clean_h).sum();
+    let jumps: usize = rows.iter().filter(|r| r.clean_h > 0.0).map(|r| r.false_jumps).sum();
+    println!("\nFalse jumps in {hours:.1} hours without any: {jumps}.");
+    for r in rows.iter().filter(|r| !r.failed_seeds.is_empty()) {
+        println!("Seeds to look at, {}: {:?}", r.class, r.failed_seeds);
+    }
+}
+
+fn unrelated_table(u: &Unrelated, seconds: f64) {
+    println!("\n## Unrelated pairs\n");
+    println!("| kind | pairs | placed at any confidence | placed at 0.99 or more |\n| --- | --- | --- | --- |");
+    for (kind, pairs, placed, sure) in &u.kinds {
+        println!("| {kind} | {pairs} | {placed} | {sure} |");
+    }
+    println!(
+        "| all | {} | {} | {} |\n\nHighest confidence of a false placement: {:.6}. At 0.9 or more: {}. {seconds:.0} s.",
+        u.pairs, u.false_placements[0], u.false_placements[2], u.highest_false, u.false_placements[1]
+    );
+    println!("Related pairs at -26..-4 dB: {} tried, {} placed, {} rightly.", u.related[0], u.related[1], u.related[2]);
+    println!("\n## Calibration\n\n| confidence | placements | mean confidence | right |\n| --- | --- | --- | --- |");
+    for b in &u.calibration {
+        println!("| {} to {} | {} | {:.5} | {:.5} |", b.from, b.to, b.placements, b.mean_confidence, b.right);
+    }
+    println!("\nHolds: {}.", if u.holds { "yes" } else { "NO" });
+    if !u.false_seeds.is_empty() || !u.wrong_seeds.is_empty() {
+        println!("Seeds to look at: {:?}, related {:?}", u.false_seeds, u.wrong_seeds);
+    }
+}
