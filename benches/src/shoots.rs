@@ -68,6 +68,9 @@ pub enum Special {
     ThreeDevices,
     /// A third file of other people and another engine lies among the others.
     Foreign,
+    /// The recorder's line stays open and hears the engine all the time, from another place than the camera:
+    /// that sound has another delay than the voices, by up to 6 ms.
+    OpenLine,
 }
 
 /// The classes in the order in which they are reported.
@@ -125,6 +128,7 @@ pub fn classes() -> Vec<Class> {
             Special::ThreeDevices,
             strong,
         ),
+        class("open line, -9..0 dB", 16, (3.0, 10.0), Talk::Share(0.05, 0.3), (-9.0, 0.0), Special::OpenLine, None),
         class("with a foreign file", 10, (3.0, 8.0), Talk::Share(0.05, 0.3), (-9.0, 0.0), Special::Foreign, strong),
     ]
 }
@@ -237,6 +241,7 @@ fn make(material: &Material, class: &Class, seed: u64) -> std::io::Result<Shoot>
     );
     match class.special {
         Special::Wander => recorder.wander = Some((25.0, 2400.0)),
+        Special::OpenLine => recorder.voice_gate = false,
         Special::Jumps => camera.jumps = any_jumps(rng, &scene, &camera),
         _ => {}
     }
@@ -321,6 +326,8 @@ pub struct ShootResult {
     pub engine_s: f64,
     /// Seconds that the simulation took.
     pub simulation_s: f64,
+    /// One line a pair and a file, for people who look for the reason of a failure.
+    pub trace: Vec<String>,
     /// Pair outcomes for the calibration: confidence and whether the placement is right.
     pub pairs: Vec<(f64, bool)>,
 }
@@ -387,20 +394,61 @@ fn run(material: &Material, class: &Class, seed: u64) -> Result<ShootResult, Str
         }
     }
     let aligner = Aligner::new(PairOptions::default()).map_err(|e| e.to_string())?;
+    for (device, files) in &shoot.recordings {
+        result.trace.push(format!(
+            "seed {seed} {:?}: {} file(s), {} Hz, {:.1} s, drift {:.1} ppm, {:.2} m from voices, {:.2} m from engine, voice {:.1} dB, \
+             engine's share {:.2}, walls {:.2}, gain control {}, AAC {:?}, inverted {}, jumps {:?}",
+            device.kind,
+            files.len(),
+            device.rate_hz,
+            device.duration_s(),
+            device.drift_ppm,
+            device.distance_m,
+            device.engine_distance_m,
+            device.voice_db.unwrap_or(f64::INFINITY),
+            device.engine_share,
+            device.wall_gain,
+            device.gain_control,
+            device.aac_kbps,
+            device.inverted,
+            device.jumps,
+        ));
+    }
     let mut links = Vec::new();
     for b in 0..nodes.len() {
         for a in 0..b {
             if owners[a].0 == owners[b].0 {
                 continue;
             }
-            if let PairOutcome::Placed(alignment) =
-                aligner.align(&tracks[a], &tracks[b], &()).map_err(|e| e.to_string())?
-            {
-                let strange = shoot.foreign.is_some_and(|f| owners[a].0 == f || owners[b].0 == f);
-                let truth = |t: f64| owners[a].1.truth.to_file(owners[b].1.truth.to_timeline(t));
-                let (_, median) = file_error(&alignment.map, truth, nodes[b].duration_s, &[]);
-                result.pairs.push((alignment.confidence, !strange && median <= RIGHT_S));
-                links.push(Link { a, b, alignment: *alignment });
+            let strange = shoot.foreign.is_some_and(|f| owners[a].0 == f || owners[b].0 == f);
+            let truth = |t: f64| owners[a].1.truth.to_file(owners[b].1.truth.to_timeline(t));
+            match aligner.align(&tracks[a], &tracks[b], &()).map_err(|e| e.to_string())? {
+                PairOutcome::Placed(alignment) => {
+                    let (largest, median) = file_error(&alignment.map, truth, nodes[b].duration_s, &[]);
+                    result.pairs.push((alignment.confidence, !strange && median <= RIGHT_S));
+                    result.trace.push(format!(
+                        "seed {seed} files {a}-{b}: confidence {:.5}, error median {:.3} largest {:.3} ms, claimed {:.3} ms, \
+                         offset {:.4} (true {:.4}) s, drift {:.2} (true {:.2}) ppm, {} pieces of evidence, jumps {:?}{}",
+                        alignment.confidence,
+                        median * 1e3,
+                        largest * 1e3,
+                        alignment.uncertainty_s * 1e3,
+                        alignment.map.offset_s(),
+                        truth(0.0),
+                        alignment.map.drift_ppm(),
+                        ((truth(nodes[b].duration_s) - truth(0.0)) / nodes[b].duration_s - 1.0) * 1e6,
+                        alignment.evidence.len(),
+                        alignment.jumps.iter().map(|j| (j.b_s, j.step_s)).collect::<Vec<_>>(),
+                        if strange { ", FOREIGN" } else { "" }
+                    ));
+                    links.push(Link { a, b, alignment: *alignment });
+                }
+                PairOutcome::Unplaced(why) => result.trace.push(format!(
+                    "seed {seed} files {a}-{b}: {}{}, true offset {:.4} s",
+                    why.as_str(),
+                    if strange { " (foreign)" } else { "" },
+                    truth(0.0)
+                )),
             }
         }
     }
@@ -417,6 +465,7 @@ fn run(material: &Material, class: &Class, seed: u64) -> Result<ShootResult, Str
         if i == 0 {
             continue;
         }
+        result.trace.push(format!("seed {seed} file {i} shares {:.1} s of talk", shoot.common_talk_s(i, &owners)));
         let Ok(placement) = placement else {
             // A chapter that shares less than the least talk with any other device need not be placed.
             if shoot.common_talk_s(i, &owners) >= LEAST_TALK_S {
@@ -520,15 +569,17 @@ pub struct Row {
     pub failed_seeds: Vec<u64>,
 }
 
-/// Runs a class; `share` of its shoots (at least one), seeds from `first_seed` on.
+/// Runs some shoots of a class, seeds from `first_seed` on. With `trace`, says on standard error what came of each.
 ///
 /// # Errors
 /// When a shoot cannot be simulated or the engine reports a fault.
+#[allow(clippy::print_stderr, reason = "the trace that was asked for")]
 pub fn run_class(
     material: &Material,
     class: &Class,
     shoots: usize,
     first_seed: u64,
+    trace: bool,
 ) -> Result<(Row, Vec<(f64, bool)>), String> {
     let seeds: Vec<u64> = (0..shoots as u64).map(|i| first_seed + i).collect();
     // Hours one after the other, for their memory; each uses both cores by itself.
@@ -537,6 +588,11 @@ pub fn run_class(
     } else {
         seeds.par_iter().map(|&s| run(material, class, s)).collect::<Result<_, _>>()?
     };
+    if trace {
+        for line in results.iter().flat_map(|r| &r.trace) {
+            eprintln!("{line}");
+        }
+    }
     let mut row = Row {
         class: class.name.to_string(),
         shoots,

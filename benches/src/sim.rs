@@ -133,6 +133,8 @@ pub struct Device {
     pub voice_db: Option<f64>,
     /// Part of the noise's power in the voice band that the engine makes, 0 to 1; wind and hiss make the rest.
     pub engine_share: f64,
+    /// The intercom opens for talk only (voice-operated): no engine between the sentences. For a recorder.
+    pub voice_gate: bool,
     /// Automatic gain.
     pub gain_control: bool,
     /// The microphone is wired the other way round.
@@ -159,6 +161,7 @@ impl Device {
             wall_gain: 0.5,
             voice_db: None,
             engine_share: 0.8,
+            voice_gate: false,
             gain_control: false,
             inverted: false,
             aac_kbps: None,
@@ -168,7 +171,13 @@ impl Device {
 
     /// A recorder on the headset line, on a true clock.
     pub fn recorder(seed: u64, start_s: f64, duration_s: f64) -> Self {
-        Self { kind: Kind::Recorder, rate_hz: 44_100.0, distance_m: 0.0, ..Self::camera(seed, start_s, duration_s) }
+        Self {
+            kind: Kind::Recorder,
+            rate_hz: 44_100.0,
+            distance_m: 0.0,
+            voice_gate: true,
+            ..Self::camera(seed, start_s, duration_s)
+        }
     }
 
     /// Length from the first file's start to the last one's end, own seconds.
@@ -426,10 +435,28 @@ impl Scene {
             let gain = (band_power(&out) / band_power(&engine).max(1e-12) * share / (1.0 - share)).sqrt() as f32;
             out.par_iter_mut().zip(&engine).for_each(|(o, e)| *o += gain * e);
         }
+        if device.voice_gate {
+            self.gate(&mut out, first);
+        }
         // A floor of its own, 40 dB down.
         let floor = 0.01 * crate::sim_sound::rms(&out);
         out.par_iter_mut().zip(hiss(seed ^ 0x5bd1, len)).for_each(|(o, h)| *o += floor * h);
         out
+    }
+
+    /// Lets sound through from 0.2 s before each sentence to 0.4 s after it, with edges of 20 ms.
+    fn gate(&self, out: &mut [f32], first: usize) {
+        const EDGE: f32 = 320.0;
+        let mut gain = vec![0f32; out.len()];
+        for u in self.utterances.iter().filter(|u| u.who < 2) {
+            let (from, to) =
+                (u.first as i64 - first as i64 - 3_200, (u.first + u.sound.len()) as i64 - first as i64 + 6_400);
+            for k in from.max(0)..to.min(out.len() as i64) {
+                let inside = ((k - from).min(to - k) as f32 / EDGE).min(1.0);
+                gain[k as usize] = gain[k as usize].max(inside);
+            }
+        }
+        out.par_iter_mut().zip(gain).for_each(|(o, g)| *o *= g);
     }
 }
 

@@ -34,6 +34,9 @@ struct Options {
     /// Only classes of part b whose name holds this.
     #[arg(long)]
     only: Option<String>,
+    /// Say on standard error what came of each shoot of part b.
+    #[arg(long)]
+    trace: bool,
     /// Unrelated pairs in part c.
     #[arg(long, default_value_t = 2000)]
     pairs: usize,
@@ -75,7 +78,8 @@ fn run(options: &Options) -> Result<(), String> {
             shoots::classes().iter().filter(|c| options.only.as_ref().is_none_or(|o| c.name.contains(o.as_str())))
         {
             let own = if options.quick { class.shoots.div_ceil(10) } else { class.shoots };
-            let (row, pairs) = shoots::run_class(&material, class, options.seeds.unwrap_or(own), options.first_seed)?;
+            let (row, pairs) =
+                shoots::run_class(&material, class, options.seeds.unwrap_or(own), options.first_seed, options.trace)?;
             shoots_row(&row);
             placements.extend(pairs);
             rows.push(row);
