@@ -10,12 +10,14 @@
 //! 2. [`pair`]: two tracks -> offset, drift, jumps, confidence, uncertainty.
 //! 3. [`network`]: all pairs -> one [`ClockMap`](clock::ClockMap) per file.
 //! 4. [`marker`]: short sharp sounds, found and matched between recordings.
-//! 5. [`level`]: is the sound loud enough, clean and whole?
+//! 5. [`activity`]: what a camera without usable sound has seen, laid on the markers.
+//! 6. [`level`]: is the sound loud enough, clean and whole?
 //!
 //! It opens no file and prints nothing. Long work reports to a [`Progress`](progress::Progress) and
 //! can be cancelled there. Failures are one [`Error`] with a [`kind`](Error::kind).
 #![forbid(unsafe_code)]
 
+pub mod activity;
 pub mod clock;
 mod correlate;
 mod drift;
