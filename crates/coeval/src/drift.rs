@@ -25,10 +25,12 @@ pub(crate) const WINDOW_S: f64 = WINDOW as f64 / TRACK_RATE_HZ;
 const OWN: usize = 20;
 /// Windows are summed over this long at the most: longer, and a wandering clock smears them.
 const PATIENCE_S: f64 = 90.0;
+/// A sum no longer than this is of one voice.
+const SHORT_S: f64 = 3.0;
 /// Width of the bands in which coherence is taken (62.5 Hz).
 const BAND: usize = 64;
 /// No peak is known better than this, seconds: rooms and codecs bend phases by more than noise does.
-const FLOOR_S: f64 = 2e-6;
+const FLOOR_S: f64 = 3e-6;
 
 /// How evidence is taken.
 #[derive(Debug, Clone)]
@@ -49,8 +51,6 @@ pub(crate) struct Measure<'m> {
 pub(crate) struct Measured {
     pub(crate) evidence: Vec<Evidence>,
     pub(crate) weighting: Vec<f32>,
-    /// Height of each evidence's peak.
-    pub(crate) heights: Vec<f64>,
 }
 
 /// No preference among frequencies.
@@ -153,9 +153,10 @@ pub(crate) fn measure(
         let cross = x.iter().zip(&y).map(|(x, y)| x * y.conj() * sign).collect();
         Window { middle_s, power_a: power(&x), power_b: power(&y), cross }
     };
-    let mut result = Measured { evidence: Vec::new(), weighting: Vec::new(), heights: Vec::new() };
+    let mut result = Measured { evidence: Vec::new(), weighting: Vec::new() };
     let mut matched = Sum::new();
     let mut pending = Sum::new();
+    let mut spans: Vec<f64> = Vec::new();
     let mut breaks = how.breaks_s.iter().copied().peekable();
     let peak = Peak { plan: &plan, how };
     let mut scratch = (Vec::new(), Vec::new());
@@ -179,15 +180,22 @@ pub(crate) fn measure(
                 pending.add(w);
                 if pending.windows > 1 { peak.find(&pending.cross, how.least, &mut scratch) } else { None }
             };
-            if let Some((lag_s, sigma_s, height)) = taken {
+            if let Some((lag_s, sigma_s)) = taken {
                 let sum = if alone.is_some() { own } else { std::mem::replace(&mut pending, Sum::new()) };
                 let b_s = sum.time / sum.mass;
                 result.evidence.push(Evidence { a_s: how.map.to_timeline(b_s) + lag_s, b_s, sigma_s });
-                result.heights.push(height);
+                spans.push(w.middle_s - sum.first_s);
                 matched.absorb(&sum);
             }
         }
     }
+    // A long sum may run over two voices at two distances and lie between them: where single windows
+    // speak, they speak alone.
+    if spans.iter().filter(|&&s| s <= SHORT_S).count() >= 3 {
+        let mut span = spans.iter();
+        result.evidence.retain(|_| span.next().is_some_and(|&s| s <= SHORT_S));
+    }
+    result.evidence.sort_by(|x, y| x.b_s.total_cmp(&y.b_s));
     result.weighting = if matched.windows > 0 { weighting(&matched) } else { how.weighting.to_vec() };
     Ok(result)
 }
@@ -198,13 +206,8 @@ struct Peak<'p> {
 }
 
 impl Peak<'_> {
-    /// Lag, its standard deviation (both seconds) and height of a sum's correlation peak, if it is high enough.
-    fn find(
-        &self,
-        cross: &[Complex32],
-        least: f64,
-        scratch: &mut (Vec<Complex32>, Vec<f32>),
-    ) -> Option<(f64, f64, f64)> {
+    /// Lag and its standard deviation (both seconds) of a sum's correlation peak, if it is high enough.
+    fn find(&self, cross: &[Complex32], least: f64, scratch: &mut (Vec<Complex32>, Vec<f32>)) -> Option<(f64, f64)> {
         let (product, correlation) = scratch;
         product.clear();
         product.extend(cross.iter().zip(self.how.weighting).map(|(c, w)| c * w));
@@ -244,7 +247,7 @@ impl Peak<'_> {
         };
         let slope_noise = spread * (power(&|w| w * w) / power(&|_| 1.0)).sqrt();
         let sigma_s = slope_noise / curvature / TRACK_RATE_HZ;
-        Some((lag / TRACK_RATE_HZ, sigma_s.hypot(FLOOR_S), height))
+        Some((lag / TRACK_RATE_HZ, sigma_s.hypot(FLOOR_S)))
     }
 }
 

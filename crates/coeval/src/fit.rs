@@ -40,6 +40,8 @@ pub(crate) struct Observation {
     pub(crate) sigma_s: f64,
     /// Which link it belongs to, for the link's own bias.
     pub(crate) link: usize,
+    /// Which group it belongs to, for the error that the group shares.
+    pub(crate) group: usize,
 }
 
 /// The whole problem.
@@ -50,6 +52,8 @@ pub(crate) struct Problem {
     pub(crate) observations: Vec<Observation>,
     /// For each link: standard deviation of a constant error of its own (sound paths differ), seconds; 0: none.
     pub(crate) link_bias_s: Vec<f64>,
+    /// For each group: standard deviation of the error that all its observations share, seconds.
+    pub(crate) group_error_s: Vec<f64>,
     /// For each link: factor on its weight.
     pub(crate) link_weight: Vec<f64>,
 }
@@ -63,11 +67,10 @@ pub(crate) struct Solved {
     x: Vec<f64>,
     /// Lower triangle of the Cholesky factor of the normal matrix, row by row.
     factor: Vec<f64>,
-    /// Robust scale of the residuals in units of their sigmas.
-    pub(crate) scale: f64,
-    /// Sum of squared scaled residuals with Huber's bound, and the number of free parameters in effect.
-    pub(crate) misfit: f64,
-    pub(crate) freedom: f64,
+    /// -2 ln of the probability of the observations under this problem's priors (marginal likelihood of
+    /// a linear Gaussian model, up to a constant), residuals bounded as Huber's loss bounds them: the
+    /// lower, the better the choice of wander and of sigmas.
+    pub(crate) surprise: f64,
 }
 
 /// Where each unknown stands in the vector.
@@ -80,11 +83,11 @@ struct Layout {
     len: usize,
 }
 
-/// Standard deviation of a clock's mean drift before anything is known, ppm: only to keep the system solvable.
-const DRIFT_PRIOR_PPM: f64 = 500.0;
+/// Standard deviation of a clock's drift before anything is known, ppm (consumer crystals: 20 to 100).
+const DRIFT_PRIOR_PPM: f64 = 60.0;
 /// Intervals in which a walking drift is constant: at most this many, at least this long.
 const INTERVALS: f64 = 48.0;
-const INTERVAL_MIN_S: f64 = 20.0;
+const INTERVAL_MIN_S: f64 = 40.0;
 
 fn intervals(clock: &Clock) -> usize {
     if clock.fixed {
@@ -177,7 +180,11 @@ impl Problem {
             .map(|o| self.link_weight.get(o.link).copied().unwrap_or(1.0) / (o.sigma_s * o.sigma_s))
             .collect();
         let base = weights.clone();
-        let mut scale = 1.0;
+        let mut members: Vec<Vec<usize>> = vec![Vec::new(); self.group_error_s.len()];
+        for (i, o) in self.observations.iter().enumerate() {
+            members[o.group].push(i);
+        }
+        let mut scale: f64 = 1.0;
         let mut result = None;
         for round in 0..8 {
             let (mut normal, mut vector) = self.priors(&layout);
@@ -192,52 +199,91 @@ impl Problem {
                     }
                 }
             }
+            // The error that a group shares is integrated out: a rank-one correction for each group
+            // (Sherman-Morrison), so that it costs no unknown.
+            let share = |group: usize| {
+                let variance = self.group_error_s[group].powi(2);
+                let total: f64 = members[group].iter().map(|&i| weights[i] / (scale * scale)).sum();
+                (variance / (1.0 + variance * total), (variance * total).ln_1p())
+            };
+            let mut sum = vec![0.0; n];
+            for (group, indices) in members.iter().enumerate() {
+                let (factor, _) = share(group);
+                if factor == 0.0 {
+                    continue;
+                }
+                let mut touched: Vec<usize> = Vec::new();
+                let mut against = 0.0;
+                for &o in indices {
+                    let w = weights[o] / (scale * scale);
+                    against += w * right[o];
+                    for &(i, x) in &rows[o] {
+                        if sum[i] == 0.0 {
+                            touched.push(i);
+                        }
+                        sum[i] += w * x;
+                    }
+                }
+                touched.sort_unstable();
+                touched.dedup();
+                for &i in &touched {
+                    vector[i] -= factor * sum[i] * against;
+                    for &j in touched.iter().take_while(|&&j| j <= i) {
+                        normal[i * n + j] -= factor * sum[i] * sum[j];
+                    }
+                }
+                touched.into_iter().for_each(|i| sum[i] = 0.0);
+            }
             if !cholesky(&mut normal, n) {
                 return None;
             }
             let x = solve_factored(&normal, n, vector);
-            let residuals: Vec<f64> =
+            let mut residuals: Vec<f64> =
                 rows.iter().zip(&right).map(|(row, &r)| row.iter().map(|&(i, f)| f * x[i]).sum::<f64>() - r).collect();
+            let (mut shared, mut volume) = (0.0, 0.0);
+            for (group, indices) in members.iter().enumerate() {
+                let (factor, log) = share(group);
+                volume += log;
+                if factor > 0.0 {
+                    let error =
+                        factor * indices.iter().map(|&i| weights[i] / (scale * scale) * residuals[i]).sum::<f64>();
+                    shared += (error / self.group_error_s[group]).powi(2);
+                    indices.iter().for_each(|&i| residuals[i] -= error);
+                }
+            }
             let scaled: Vec<f64> =
                 residuals.iter().zip(&self.observations).map(|(r, o)| (r / o.sigma_s).abs()).collect();
-            let last = round == 7;
             let mut sorted = scaled.clone();
             sorted.sort_by(f64::total_cmp);
             let next_scale = if sorted.is_empty() { 1.0 } else { (1.4826 * sorted[sorted.len() / 2]).max(1.0) };
-            for ((w, &b), &s) in weights.iter_mut().zip(&base).zip(&scaled) {
-                let u = s / next_scale;
-                // Huber's weight, and none at all for what lies beyond ten spreads.
-                *w = if u > 10.0 { 0.0 } else { b * (1.345 / u).min(1.0) };
-            }
-            if last || (next_scale / scale - 1.0).abs() < 1e-3 && round > 2 {
-                let misfit = scaled
-                    .iter()
-                    .map(|s| {
-                        let u = s / next_scale;
-                        if u <= 1.345 { u * u } else { 1.345 * (2.0 * u - 1.345) }
-                    })
-                    .sum();
-                // Effective parameters: n minus what the priors hold, trace of (N^-1 P).
+            if round == 7 || (next_scale / scale - 1.0).abs() < 1e-3 && round > 2 {
+                let loss = |&u: &f64| if u <= 1.345 { u * u } else { 1.345 * (2.0 * u - 1.345) };
+                let misfit: f64 = scaled.iter().map(loss).sum();
+                let spread: f64 = self.observations.iter().map(|o| 2.0 * o.sigma_s.ln()).sum();
                 let (prior, _) = self.priors(&layout);
-                let mut held = 0.0;
-                for i in 0..n {
-                    let mut unit = vec![0.0; n];
-                    for j in 0..n {
-                        unit[j] = prior[i.max(j) * n + i.min(j)];
-                    }
-                    held += solve_factored(&normal, n, unit)[i];
+                let quadratic: f64 =
+                    (0..n).map(|i| x[i] * (0..n).map(|j| prior[i.max(j) * n + i.min(j)] * x[j]).sum::<f64>()).sum();
+                let mut prior_factor = prior;
+                if !cholesky(&mut prior_factor, n) {
+                    return None;
                 }
+                let log_det = |m: &[f64]| (0..n).map(|i| 2.0 * m[i * n + i].ln()).sum::<f64>();
+                let surprise =
+                    misfit + spread + shared + volume + quadratic + log_det(&normal) - log_det(&prior_factor);
                 result = Some(Solved {
                     layout: layout.clone(),
                     files: self.files.clone(),
                     clocks: self.clocks.clone(),
                     x,
                     factor: normal,
-                    scale: next_scale,
-                    misfit,
-                    freedom: n as f64 - held,
+                    surprise,
                 });
                 break;
+            }
+            for ((w, &b), &s) in weights.iter_mut().zip(&base).zip(&scaled) {
+                let u = s / next_scale;
+                // Huber's weight, and none at all for what lies beyond ten spreads.
+                *w = if u > 10.0 { 0.0 } else { b * (1.345 / u).min(1.0) };
             }
             scale = next_scale;
         }
@@ -250,7 +296,10 @@ impl Problem {
         for (clock, &(first, count)) in self.clocks.iter().zip(&layout.drift) {
             for k in 0..count {
                 let i = first + k;
-                normal[i * n + i] += 1.0 / (DRIFT_PRIOR_PPM * DRIFT_PRIOR_PPM * count as f64);
+                // The first interval carries the prior, the walk carries it on.
+                if k == 0 {
+                    normal[i * n + i] += 1.0 / (DRIFT_PRIOR_PPM * DRIFT_PRIOR_PPM);
+                }
                 if k > 0 {
                     let w = 1.0 / (clock.wander_q * clock.span_s / count as f64);
                     normal[i * n + i] += w;

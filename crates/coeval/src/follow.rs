@@ -25,7 +25,10 @@ pub(crate) struct Line {
     pub(crate) b_s: f64,
     pub(crate) drift_ppm: f64,
     pub(crate) inverted: bool,
+    /// What its blocks say for it beyond what they say for any line.
     pub(crate) score: f64,
+    /// First and last `b` time between which its blocks speak for it (their middle 80 %), seconds.
+    pub(crate) heard_s: (f64, f64),
 }
 
 impl Line {
@@ -126,6 +129,7 @@ fn verify_range(a: &Track, b: &Track, candidate: &Candidate, range: (f64, f64), 
         drift_ppm: centre_ppm,
         inverted: candidate.inverted,
         score: 0.0,
+        heard_s: (0.0, 0.0),
     };
     let (from, to) = centre.overlap(a, b);
     if to - from < 0.25 {
@@ -172,13 +176,45 @@ fn verify_range(a: &Track, b: &Track, candidate: &Candidate, range: (f64, f64), 
         })
         .collect();
     let best = lines.iter().copied().max_by(|x, y| x.0.total_cmp(&y.0).then(y.2.abs().cmp(&x.2.abs())))?;
+    let slope = half_range * 1e-6 * best.2 as f64 / steps as f64;
+    let voices: Vec<(f64, f64)> = rows
+        .iter()
+        .map(|(apart, half, bins)| {
+            let bin = (slope * apart / BIN_S).round() as i64 + best.1 + *half as i64;
+            let weight = bins.get(bin as usize).map_or(0.0, |&b| f64::from(unpack(b)));
+            (candidate.b_s + apart, (weight - 4.0).max(0.0))
+        })
+        .collect();
+    // What any line through these blocks scores: the correlation's background is not the same for all pairs.
+    let usual: f64 = rows
+        .iter()
+        .map(|(_, _, bins)| f64::from(bins.iter().map(|&b| unpack(b)).sum::<f32>()) / bins.len() as f64)
+        .sum();
     Some(Line {
         a_s: candidate.a_s + best.1 as f64 * BIN_S,
         b_s: candidate.b_s,
         drift_ppm: centre_ppm + half_range * best.2 as f64 / steps as f64,
         inverted: candidate.inverted,
-        score: best.0,
+        score: best.0 - usual,
+        heard_s: middle_span(&voices),
     })
+}
+
+/// Between which times the middle 80 % of the weight lies; `(time, weight)` in time order.
+fn middle_span(voices: &[(f64, f64)]) -> (f64, f64) {
+    let total: f64 = voices.iter().map(|v| v.1).sum();
+    let quantile = |share: f64| {
+        let mut sum = 0.0;
+        voices
+            .iter()
+            .find(|v| {
+                sum += v.1;
+                sum >= share * total
+            })
+            .or(voices.last())
+            .map_or(0.0, |v| v.0)
+    };
+    (quantile(0.1), quantile(0.9))
 }
 
 /// Starts of the blocks of `b` that, with the stretch of `a` they should meet, stand out most.

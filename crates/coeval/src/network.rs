@@ -9,7 +9,7 @@
 use crate::clock::ClockMap;
 use crate::error::{Error, ErrorKind, Result};
 use crate::fit::{Clock, File, Observation, Problem, Solved};
-use crate::pair::{PairAlignment, Unplaced};
+use crate::pair::{PairAlignment, Unplaced, utterances};
 
 /// One file as the solver sees it.
 #[derive(Debug, Clone)]
@@ -175,6 +175,7 @@ impl Network {
         }
         let mut observations = Vec::new();
         let mut link_bias_s = Vec::new();
+        let mut group_error_s = Vec::new();
         for (link, l) in links.iter().enumerate() {
             let cameras = nodes[l.a].is_camera && nodes[l.b].is_camera;
             link_bias_s.push(if cameras { BIAS_CAMERAS_S } else { BIAS_RECORDER_S });
@@ -184,17 +185,22 @@ impl Network {
             }
             // Sound reaches a far device late: taken back when the user gave distances.
             let late = |i: usize| nodes[i].distance_m / SPEED_OF_SOUND_M_S;
-            observations.extend(l.alignment.evidence.iter().map(|e| Observation {
-                a: l.a,
-                a_s: e.a_s - late(l.a),
-                b: l.b,
-                b_s: e.b_s - late(l.b),
-                sigma_s: e.sigma_s,
-                link,
-            }));
+            for span in utterances(&l.alignment.evidence) {
+                let group = group_error_s.len();
+                group_error_s.push(l.alignment.place_s);
+                observations.extend(l.alignment.evidence[span].iter().map(|e| Observation {
+                    a: l.a,
+                    a_s: e.a_s - late(l.a),
+                    b: l.b,
+                    b_s: e.b_s - late(l.b),
+                    sigma_s: e.sigma_s,
+                    link,
+                    group,
+                }));
+            }
         }
         let link_weight = links.iter().map(|l| l.alignment.confidence.clamp(0.01, 1.0)).collect();
-        Self { problem: Problem { clocks, files, observations, link_bias_s, link_weight }, origin }
+        Self { problem: Problem { clocks, files, observations, link_bias_s, group_error_s, link_weight }, origin }
     }
 
     fn solve_robustly(&mut self) -> Option<Solved> {

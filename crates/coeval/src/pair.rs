@@ -97,6 +97,9 @@ pub struct PairAlignment {
     pub inverted: bool,
     /// Variance that the drift between them gathers, ppm^2 per second; 0 where constant drift suffices.
     pub wander_q: f64,
+    /// Standard deviation of the error that measurements of one utterance share, because the voice is
+    /// not always at the same distance, seconds.
+    pub place_s: f64,
     /// The drift is 999 to 1001 ppm: a 1000/1001 mix-up of rates, not a bad clock.
     pub rate_mixup: bool,
 }
@@ -113,6 +116,7 @@ impl PairAlignment {
             residual_rms_s: (evidence.iter().map(residual).sum::<f64>() / evidence.len().max(1) as f64).sqrt(),
             inverted: false,
             wander_q: 0.0,
+            place_s: 0.0,
             rate_mixup: false,
             map,
             evidence,
@@ -241,7 +245,13 @@ impl Aligner {
                 continue;
             }
             // Another line far from this one that fits nearly as well: the sound comes round again.
-            let rival = seen.iter().filter(|l| (l.at(line.b_s) - line.a_s).abs() > DISTINCT_S).map(|l| l.score);
+            // One that speaks before this one starts or after it ends is its continuation across a jump.
+            let elsewhere = |l: &&Line| {
+                (line.at(l.b_s) - l.a_s).abs() > DISTINCT_S
+                    && l.heard_s.0 < line.heard_s.1
+                    && l.heard_s.1 > line.heard_s.0
+            };
+            let rival = seen.iter().filter(elsewhere).map(|l| l.score);
             if rival.fold(RIVAL_LINE_LEAST, f64::max) > RIVALRY * line.score {
                 periodic = true;
                 continue;
@@ -263,13 +273,14 @@ impl Aligner {
         progress: &dyn Progress,
     ) -> Result<Option<PairAlignment>> {
         let (jumps, rough) = pieces(path, line);
-        let Some(fit) = PairFit::new(a, b, &rough, &jumps, 0.01) else { return Ok(None) };
+        let Some(fit) = PairFit::new(a, b, &rough, &jumps, 0.01, 0.0) else { return Ok(None) };
         let mut map = fit.map()?;
         let mut weighting = flat();
         let mut last = None;
         let (from, to) = line.overlap(a, b);
         let starts = windows(from, to);
-        for (within_s, least) in [(0.003, 7.0), (0.0004, 6.0)] {
+        let mut within_s = 0.003;
+        for least in [6.5, 5.5] {
             let how = Measure {
                 map: &map,
                 inverted: line.inverted,
@@ -283,11 +294,13 @@ impl Aligner {
                 break;
             }
             let Some(fit) = PairFit::best(a, b, &measured.evidence, &jumps) else { break };
+            within_s = 0.0004 + 4.0 * fit.place_s;
             map = fit.map()?;
             weighting = measured.weighting;
             last = Some((fit, measured.evidence));
         }
-        let Some((fit, evidence)) = last.filter(|l| l.1.len() >= EVIDENCE_LEAST) else { return Ok(None) };
+        let least = if path.standing.without_best > BEYOND_DOUBT { 2 } else { EVIDENCE_LEAST };
+        let Some((fit, evidence)) = last.filter(|l| l.1.len() >= least) else { return Ok(None) };
         let n = evidence.len() as f64;
         let residual_rms_s =
             (evidence.iter().map(|e| (map.to_timeline(e.b_s) - e.a_s).powi(2)).sum::<f64>() / n).sqrt();
@@ -306,6 +319,7 @@ impl Aligner {
             jumps: pair_jumps,
             inverted: line.inverted,
             wander_q: fit.wander_q,
+            place_s: fit.place_s,
             rate_mixup: (999.0..=1001.0).contains(&drift_ppm.abs()),
             map,
             evidence,
@@ -332,6 +346,8 @@ const DISTINCT_S: f64 = 0.05;
 const RIVAL_LINE_LEAST: f64 = 12.0;
 /// Fewest measurements that make a placement.
 const EVIDENCE_LEAST: usize = 3;
+/// A line that stands out this far without its best block needs no third measurement.
+const BEYOND_DOUBT: f64 = 25.0;
 
 fn confidence(path: &Path) -> f64 {
     1.0 - (-(path.standing.height - 4.0).max(0.0)).exp()
@@ -344,13 +360,19 @@ fn windows(from_s: f64, to_s: f64) -> Vec<i64> {
     (0..count).map(|i| first + i * hop).collect()
 }
 
+/// A block that weighs this much is hardly ever chance.
+const SPEAKS: f32 = 6.0;
+
 /// Jumps of a path, and its points as rough evidence.
 fn pieces(path: &Path, line: &Line) -> (Vec<f64>, Vec<Evidence>) {
-    let jumps = path.pieces.windows(2).map(|w| (w[0][w[0].len() - 1].b_s + w[1][0].b_s) / 2.0).collect();
+    // A jump lies between the last block that speaks for one piece and the first that speaks for the next.
+    let last = |piece: &[PathPoint]| piece.iter().rfind(|p| p.weight >= SPEAKS).unwrap_or(&piece[piece.len() - 1]).b_s;
+    let first = |piece: &[PathPoint]| piece.iter().find(|p| p.weight >= SPEAKS).unwrap_or(&piece[0]).b_s;
+    let jumps = path.pieces.windows(2).map(|w| (last(&w[0]) + first(&w[1])) / 2.0).collect();
     let sigma_s = |weight: f32| BIN_S / f64::from(weight).sqrt();
     let mut rough: Vec<Evidence> = Vec::new();
     for piece in &path.pieces {
-        let strong: Vec<&PathPoint> = piece.iter().filter(|p| p.weight >= 6.0).collect();
+        let strong: Vec<&PathPoint> = piece.iter().filter(|p| p.weight >= SPEAKS).collect();
         if strong.len() >= 8 {
             rough.extend(strong.iter().map(|p| Evidence { a_s: p.a_s, b_s: p.b_s, sigma_s: sigma_s(p.weight) }));
         } else {
@@ -368,18 +390,45 @@ fn pieces(path: &Path, line: &Line) -> (Vec<f64>, Vec<Evidence>) {
     (jumps, rough)
 }
 
+/// Ranges of measurements that belong to one utterance.
+pub(crate) fn utterances(evidence: &[Evidence]) -> Vec<std::ops::Range<usize>> {
+    let mut spans = Vec::new();
+    let mut from = 0;
+    for i in 1..=evidence.len() {
+        let ends = i == evidence.len()
+            || evidence[i].b_s - evidence[i - 1].b_s > PAUSE_S
+            || evidence[i].b_s - evidence[from].b_s > UTTERANCE_S;
+        if ends {
+            spans.push(from..i);
+            from = i;
+        }
+    }
+    spans
+}
+
 /// The clock of `b` against that of `a`.
 struct PairFit {
     solved: Solved,
     jumps: Vec<f64>,
     duration_s: f64,
-    misfit: f64,
-    observations: usize,
     wander_q: f64,
+    place_s: f64,
 }
 
+/// Measurements nearer than this to the one before are of one utterance, which lasts no longer than this, seconds.
+const PAUSE_S: f64 = 2.0;
+const UTTERANCE_S: f64 = 6.0;
+/// Candidates for the standard deviation of an utterance's own error (two speakers sit at different
+/// distances, heads turn), seconds, and how probable each is before the scatter is seen.
+const PLACE_ERRORS: [(f64, f64); 7] =
+    [(0.0, 0.005), (0.02e-3, 0.01), (0.06e-3, 0.04), (0.15e-3, 0.3), (0.3e-3, 0.4), (0.6e-3, 0.2), (1.2e-3, 0.045)];
+/// Candidates for the variance that drift gathers, ppm^2 per second, and how probable each is.
+const WANDERS: [(f64, f64); 5] = [(0.0, 0.6), (1e-4, 0.15), (1e-3, 0.12), (1e-2, 0.1), (1e-1, 0.03)];
+/// Measurements by which models are chosen, at the most.
+const CHOICE: usize = 240;
+
 impl PairFit {
-    fn new(a: &Track, b: &Track, evidence: &[Evidence], jumps: &[f64], wander_q: f64) -> Option<Self> {
+    fn new(a: &Track, b: &Track, evidence: &[Evidence], jumps: &[f64], wander_q: f64, place_s: f64) -> Option<Self> {
         let clock = |span_s: f64, fixed| Clock { span_s, wander_q, fixed };
         let file = |clock, duration_s, jumps: &[f64], fixed| File {
             clock,
@@ -388,43 +437,51 @@ impl PairFit {
             jumps: jumps.to_vec(),
             fixed,
         };
+        let spans = utterances(evidence);
+        let observe = |(group, span): (usize, &std::ops::Range<usize>)| {
+            evidence[span.clone()].iter().map(move |e| Observation {
+                a: 0,
+                a_s: e.a_s,
+                b: 1,
+                b_s: e.b_s,
+                sigma_s: e.sigma_s,
+                link: 0,
+                group,
+            })
+        };
         let problem = Problem {
             clocks: vec![clock(a.duration_s(), true), clock(b.duration_s(), false)],
             files: vec![file(0, a.duration_s(), &[], true), file(1, b.duration_s(), jumps, false)],
-            observations: evidence
-                .iter()
-                .map(|e| Observation { a: 0, a_s: e.a_s, b: 1, b_s: e.b_s, sigma_s: e.sigma_s, link: 0 })
-                .collect(),
+            observations: spans.iter().enumerate().flat_map(observe).collect(),
             link_bias_s: vec![0.0],
+            group_error_s: vec![place_s; spans.len()],
             link_weight: vec![1.0],
         };
         let solved = problem.solve()?;
-        let n = evidence.len() as f64;
-        // Bayesian information criterion on the bounded misfit, both in units of the sigmas' own scale.
-        let misfit = solved.misfit * solved.scale.powi(2) + solved.freedom * n.ln();
-        Some(Self {
-            solved,
-            jumps: jumps.to_vec(),
-            duration_s: b.duration_s(),
-            misfit,
-            observations: evidence.len(),
-            wander_q,
-        })
+        Some(Self { solved, jumps: jumps.to_vec(), duration_s: b.duration_s(), wander_q, place_s })
     }
 
-    /// Constant drift, unless the evidence asks for wander.
+    /// Constant drift unless the evidence asks for wander, and the error of place that its scatter
+    /// shows. The choice is by marginal likelihood.
     fn best(a: &Track, b: &Track, evidence: &[Evidence], jumps: &[f64]) -> Option<Self> {
-        let mut best = Self::new(a, b, evidence, jumps, 0.0)?;
-        if best.observations >= 12 {
-            for wander_q in [1e-4, 1e-3, 1e-2, 1e-1] {
-                if let Some(fit) = Self::new(a, b, evidence, jumps, wander_q)
-                    && fit.misfit < best.misfit
-                {
-                    best = fit;
+        let chosen: Vec<Evidence> = evidence.iter().copied().step_by(evidence.len().div_ceil(CHOICE).max(1)).collect();
+        let several = utterances(&chosen).len() >= 6;
+        let mut best: Option<(f64, f64, f64)> = None;
+        for (place_s, likely_place) in PLACE_ERRORS {
+            for (wander_q, likely_wander) in WANDERS {
+                if wander_q > 0.0 && !several {
+                    continue;
+                }
+                if let Some(fit) = Self::new(a, b, &chosen, jumps, wander_q, place_s) {
+                    let surprise = fit.solved.surprise - 2.0 * f64::ln(likely_place * likely_wander);
+                    if best.is_none_or(|b| surprise < b.0) {
+                        best = Some((surprise, wander_q, place_s));
+                    }
                 }
             }
         }
-        Some(best)
+        let (_, wander_q, place_s) = best?;
+        Self::new(a, b, evidence, jumps, wander_q, place_s)
     }
 
     fn map(&self) -> Result<ClockMap> {
