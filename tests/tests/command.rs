@@ -19,6 +19,34 @@ fn content(folder: &Path) -> BTreeMap<String, Vec<u8>> {
     all
 }
 
+/// Names of all files below a folder, in order.
+fn names(folder: &Path) -> Vec<String> {
+    let mut names = Vec::new();
+    for entry in std::fs::read_dir(folder).unwrap().map(Result::unwrap) {
+        let name = entry.file_name().into_string().unwrap();
+        if entry.file_type().unwrap().is_dir() {
+            names.extend(self::names(&entry.path()).into_iter().map(|below| format!("{name}/{below}")));
+        } else {
+            names.push(name);
+        }
+    }
+    names.sort();
+    names
+}
+
+/// What comes out for two recorders.
+const ALL: [&str; 9] = [
+    "READ-ME.txt",
+    "alignment.json",
+    "chapters.vtt",
+    "edl/rec-1.sound.edl",
+    "edl/rec-2.sound.edl",
+    "markers.csv",
+    "sound/whole/left.on-timeline.wav",
+    "sound/whole/right.on-timeline.wav",
+    "timeline.otio",
+];
+
 #[test]
 fn writes_whole_results_into_out_and_nothing_into_the_material() {
     let dir = tempfile::tempdir().unwrap();
@@ -29,19 +57,71 @@ fn writes_whole_results_into_out_and_nothing_into_the_material() {
     let printed = coeval(&[&"align", &material, &"-o", &out, &"--json"]);
     assert_eq!(printed.code, 0, "{printed:?}");
     assert_eq!(content(&material), before);
-    let mut names: Vec<_> =
-        std::fs::read_dir(&out).unwrap().map(|e| e.unwrap().file_name().into_string().unwrap()).collect();
-    names.sort();
-    assert_eq!(names, ["alignment.json", "timeline.otio"]);
+    assert_eq!(names(&out), ALL);
     let written = std::fs::read_to_string(out.join("alignment.json")).unwrap();
     assert_eq!(printed.out, written);
     let alignment = Alignment::from_json(&written).unwrap();
     assert_eq!(alignment.files().count(), 2);
     assert_eq!(alignment.pairs.len(), 1);
     let timeline = std::fs::read_to_string(out.join("timeline.otio")).unwrap();
-    assert!(timeline.contains("\"target_url\": \"../shoot/left.wav\""), "{timeline}");
+    assert!(timeline.contains("\"target_url\": \"sound/whole/left.on-timeline.wav\""), "{timeline}");
     // A second run replaces its own result.
     assert_eq!(coeval(&[&"align", &material, &"-o", &out]).code, 0);
+}
+
+#[test]
+fn writes_the_parts_that_are_asked_for_or_only_says_what_it_would() {
+    let dir = tempfile::tempdir().unwrap();
+    let (material, out) = (dir.path().join("shoot"), dir.path().join("out"));
+    std::fs::create_dir(&material).unwrap();
+    write_good_pair(&material);
+    let dry = coeval(&[&"align", &material, &"-o", &out, &"--dry-run", &"--bits", &"16"]);
+    assert_eq!((dry.code, out.exists()), (0, false), "{dry:?}");
+    for name in ALL {
+        assert_eq!(dry.lines_with(name).len(), 1, "{name}: {}", dry.out);
+    }
+    // 20 s of 48 kHz, 16 bits, mono.
+    assert!(dry.lines_with("left.on-timeline.wav")[0].ends_with("1.9 MB"), "{}", dry.out);
+
+    assert_eq!(coeval(&[&"align", &material, &"-o", &out, &"--only", &"markers,timeline"]).code, 0);
+    assert_eq!(names(&out), ["READ-ME.txt", "alignment.json", "chapters.vtt", "markers.csv", "timeline.otio"]);
+    let read = |name: &str| std::fs::read_to_string(out.join(name)).unwrap();
+    // Without conformed sound the timeline can refer to the recordings only.
+    assert!(read("timeline.otio").contains("\"target_url\": \"../shoot/left.wav\""));
+    assert!(read("markers.csv").contains(",01:00:00:00,clip,"), "{}", read("markers.csv"));
+    // Parts are added to a result; what is there is used.
+    let more: [&dyn AsRef<std::ffi::OsStr>; 11] = [
+        &"align",
+        &material,
+        &"-o",
+        &out,
+        &"--only",
+        &"whole,timeline",
+        &"--start",
+        &"10:00:00:00",
+        &"--bits",
+        &"32",
+        &"--absolute",
+    ];
+    assert_eq!(coeval(&more).code, 0);
+    assert!(read("timeline.otio").contains("out/sound/whole/left.on-timeline.wav\""));
+    assert!(read("timeline.otio").contains("\"target_url\": \"file:///"));
+    assert!(read("READ-ME.txt").contains("10:00:00:00") && read("READ-ME.txt").contains("sound/whole"));
+    let sound = coeval_media::probe(&out.join("sound/whole/left.on-timeline.wav"), &Default::default()).unwrap();
+    assert_eq!(sound.sound.map(|s| s.codec).as_deref(), Some("PCM 32-bit float"));
+    assert_eq!(coeval(&[&"align", &material, &"-o", &out]).code, 0);
+    assert_eq!(names(&out), ALL);
+    // What a person put there is not touched, and stops a run before the work.
+    std::fs::write(out.join("sound/whole/mine.wav"), b"mine").unwrap();
+    let refused = coeval(&[&"align", &material, &"-o", &out]);
+    assert_eq!(refused.code, 2, "{refused:?}");
+    assert!(refused.err.contains("sound/whole/mine.wav"), "{}", refused.err);
+
+    for bad in [["--only", "everything"], ["--start", "25:00"], ["--bits", "20"], ["--camera-level", "NaN"]] {
+        let ran = coeval(&[&"align", &material, &"-o", &dir.path().join("other"), &bad[0], &bad[1]]);
+        assert_eq!(ran.code, 1, "{bad:?}: {ran:?}");
+    }
+    assert_eq!(coeval(&[&"align", &material, &"--dry-run"]).code, 1, "without OUT");
 }
 
 #[test]

@@ -3,22 +3,17 @@
 use std::num::NonZeroUsize;
 use std::path::{Path, PathBuf};
 
-use clap::Args;
+use clap::{Args, ValueEnum};
 use coeval::{Error, ErrorKind};
-use coeval_deliver::otio::{References, to_otio};
+use coeval_deliver::handover::{Handover, HandoverOptions, Part, Trouble, check_start};
+use coeval_media::SampleFormat;
 use coeval_shoot::chapters::Chapters;
 use coeval_shoot::{Alignment, Found, Kind, Options, OutFolder};
 
 use crate::{Console, Failure, Watch, exit, show};
 
-/// What lies in OUT.
-const OUT_NAMES: &[&str] = &[ALIGNMENT, TIMELINE];
-const ALIGNMENT: &str = "alignment.json";
-const TIMELINE: &str = "timeline.otio";
-
-/// Reads the recordings, finds how their clocks relate, and prints a table. With -o it also writes
-/// alignment.json (every file's place, see the JSON Schema in crates/coeval-shoot/schema) and
-/// timeline.otio (OpenTimelineIO). The recordings themselves are never changed.
+/// Reads the recordings, finds how their clocks relate, and prints a table. With -o it also writes what an editor
+/// needs: READ-ME.txt there says what is what. The recordings themselves are never changed.
 #[derive(Args)]
 #[command(after_help = crate::EXIT_CODES)]
 pub(crate) struct AlignArgs {
@@ -34,14 +29,104 @@ pub(crate) struct AlignArgs {
     /// Let OUT lie within the folder of the recordings
     #[arg(long, requires = "out")]
     inside: bool,
-    /// Refer to the recordings by absolute path in timeline.otio, not relative to OUT
-    #[arg(long, requires = "out")]
-    absolute: bool,
+    #[command(flatten)]
+    hand: Hand,
+    /// List what would be written, and write nothing
+    #[arg(long, requires = "out", conflicts_with = "json")]
+    dry_run: bool,
     /// Print alignment.json instead of the table
     #[arg(long)]
     json: bool,
     #[command(flatten)]
     how: How,
+}
+
+/// What is handed over, and how.
+#[derive(Args, Default)]
+pub(crate) struct Hand {
+    /// Write these parts only (alignment.json and READ-ME.txt always are)
+    #[arg(long, requires = "out", value_name = "WHAT", value_delimiter = ',')]
+    only: Vec<What>,
+    /// Refer to the recordings by absolute path in timeline.otio, not relative to OUT
+    #[arg(long, requires = "out")]
+    absolute: bool,
+    /// Bits of a sample of conformed sound; 32 is floating point [default: 24]
+    #[arg(long, requires = "out", value_name = "16|24|32")]
+    bits: Option<Bits>,
+    /// Mix the camera's own sound into the sound under its clips, at this level in dB (0: as recorded, -12: a quarter)
+    #[arg(long, requires = "out", value_name = "DB", allow_negative_numbers = true)]
+    camera_level: Option<f64>,
+    /// Timecode of the timeline's first moment [default: 01:00:00:00, drop-frame where the frame rate has it]
+    #[arg(long, requires = "out", value_name = "HH:MM:SS:FF")]
+    start: Option<String>,
+}
+
+/// Parts of OUT by name.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum What {
+    /// timeline.otio
+    Timeline,
+    /// edl/
+    Edl,
+    /// sound/, both kinds
+    Sound,
+    /// sound/under-clips/: recorder sound cut to each camera clip
+    UnderClips,
+    /// sound/whole/: recorder files whole on the timeline
+    Whole,
+    /// markers.csv and chapters.vtt
+    Markers,
+}
+
+impl What {
+    fn parts(self) -> &'static [Part] {
+        match self {
+            What::Timeline => &[Part::Timeline],
+            What::Edl => &[Part::Edl],
+            What::Sound => &[Part::UnderClips, Part::Whole],
+            What::UnderClips => &[Part::UnderClips],
+            What::Whole => &[Part::Whole],
+            What::Markers => &[Part::Markers],
+        }
+    }
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum Bits {
+    #[value(name = "16")]
+    Sixteen,
+    #[value(name = "24")]
+    TwentyFour,
+    #[value(name = "32")]
+    Float,
+}
+
+impl Hand {
+    pub(crate) fn options(&self, found: &Found, how: &Options) -> Result<HandoverOptions, Error> {
+        let mut options = HandoverOptions::default();
+        if !self.only.is_empty() {
+            options.parts = self.only.iter().flat_map(|w| w.parts()).copied().collect();
+        }
+        if let Some(start) = &self.start {
+            check_start(start)
+                .map_err(|e| Error::new(ErrorKind::InvalidArgument, format!("--start: {}", e.message())))?;
+            options.start = Some(start.clone());
+        }
+        if self.camera_level.is_some_and(|db| !(-120.0..=24.0).contains(&db)) {
+            return Err(Error::new(ErrorKind::InvalidArgument, "--camera-level is not within -120 to 24 dB"));
+        }
+        options.absolute = self.absolute;
+        options.title = found.root.file_name().map_or("timeline".into(), |n| n.to_string_lossy().into_owned());
+        options.conform.camera_level_db = self.camera_level;
+        options.conform.format = match self.bits {
+            Some(Bits::Sixteen) => SampleFormat::Int16,
+            Some(Bits::Float) => SampleFormat::Float32,
+            _ => SampleFormat::Int24,
+        };
+        options.conform.open = how.open.clone();
+        options.conform.threads = how.threads;
+        Ok(options)
+    }
 }
 
 /// What the user knows better.
@@ -115,25 +200,42 @@ fn split<'a>(text: &'a str, option: &str, shape: &str, at: SplitAt<'a>) -> Resul
 pub(crate) fn run(args: &AlignArgs, console: &mut Console<'_>) -> Result<u8, Failure> {
     let options = args.how.options()?;
     let found = coeval_shoot::find(&args.paths)?;
+    let hand = args.hand.options(&found, &options)?;
     // Before the work, so that nobody waits an hour to hear that the result may not be written.
     let out = args.out.as_deref().map(|out| open_out(out, &found, args.replace, args.inside)).transpose()?;
     let alignment = aligned(&found, &options, console)?;
-    if let Some(out) = &out {
-        write(out, &alignment, &found, args.absolute)?;
-    }
     if args.json {
         console.out.write_all(alignment.to_json()?.as_bytes())?;
     } else {
         show::table(console.out, &alignment, |_| None)?;
-        if let Some(out) = &args.out {
-            writeln!(console.out, "\nWritten to {}: {}", show::path(out), OUT_NAMES.join(", "))?;
+    }
+    let mut all_made = true;
+    if let Some(out) = &out {
+        let handover = Handover::plan(&alignment, &hand)?;
+        if args.dry_run {
+            writeln!(console.out, "\nWould be written to {}:", show::path(out.path()))?;
+            show::items(console.out, &handover.items()?)?;
+        } else {
+            let troubles = write(&handover, &found, out, console)?;
+            if !args.json {
+                writeln!(console.out, "\nWritten to {}:", show::path(out.path()))?;
+                let missing = |name: &str| troubles.iter().any(|t| t.error.is_some() && t.name == name);
+                show::items(
+                    console.out,
+                    &handover.items()?.into_iter().filter(|i| !missing(&i.name)).collect::<Vec<_>>(),
+                )?;
+            }
+            all_made = show::troubles(console.err, &troubles)?;
         }
     }
-    Ok(code(&alignment))
+    Ok(match code(&alignment) {
+        exit::ALL_PLACED if !all_made => exit::SOME_LEFT,
+        code => code,
+    })
 }
 
 pub(crate) fn open_out(out: &Path, found: &Found, replace: bool, inside: bool) -> Result<OutFolder, Failure> {
-    match OutFolder::check(out, &found.folders, OUT_NAMES, replace, inside) {
+    match OutFolder::check(out, &found.folders, &coeval_deliver::handover::names, replace, inside) {
         Ok(out) => Ok(out),
         // A refused folder is no mistake in the grammar of the command line.
         Err(e) if e.kind() == ErrorKind::InvalidArgument => {
@@ -154,18 +256,16 @@ pub(crate) fn aligned(found: &Found, options: &Options, console: &Console<'_>) -
     result
 }
 
-pub(crate) fn write(out: &OutFolder, alignment: &Alignment, found: &Found, absolute: bool) -> Result<(), Error> {
-    let media = found.root.clone();
-    let references = if absolute {
-        References::Absolute { media }
-    } else {
-        References::Relative { media, timeline: out.path().to_path_buf() }
-    };
-    let name = found.root.file_name().map_or("timeline".into(), |n| n.to_string_lossy());
-    let timeline = to_otio(alignment, &name, &references)?;
-    out.write(ALIGNMENT, alignment.to_json()?.as_bytes())?;
-    out.write(TIMELINE, timeline.as_bytes())?;
-    Ok(())
+pub(crate) fn write(
+    handover: &Handover<'_>,
+    found: &Found,
+    out: &OutFolder,
+    console: &Console<'_>,
+) -> Result<Vec<Trouble>, Error> {
+    let watch = Watch::new(console.bar, console.stop);
+    let result = handover.write(&found.root, out, &watch);
+    watch.finish();
+    result
 }
 
 fn code(alignment: &Alignment) -> u8 {

@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 use coeval::clock::ClockMap;
 use coeval::{Error, ErrorKind};
+use coeval_deliver::handover::Handover;
 use coeval_shoot::alignment::File;
 use coeval_shoot::{Alignment, Options};
 use serde::Deserialize;
@@ -75,9 +76,13 @@ pub(crate) fn run(args: &DemoArgs, console: &mut Console<'_>) -> Result<u8, Fail
     let truth = truth.maps()?;
     let found = coeval_shoot::find(&[folder.join("recordings")])?;
     let out = args.out.as_deref().map(|out| align::open_out(out, &found, false, false)).transpose()?;
-    let alignment = align::aligned(&found, &Options::default(), console)?;
+    let options = Options::default();
+    let alignment = align::aligned(&found, &options, console)?;
     if let Some(out) = &out {
-        align::write(out, &alignment, &found, false)?;
+        let mut hand = align::Hand::default().options(&found, &options)?;
+        hand.title = "survey launch".to_owned();
+        let troubles = align::write(&Handover::plan(&alignment, &hand)?, &found, out, console)?;
+        show::troubles(console.err, &troubles)?;
     }
     let reference = reference(&alignment, &truth);
     let true_map = |path: &str| truth.iter().find(|t| t.0 == path).and_then(|t| t.1.as_ref());

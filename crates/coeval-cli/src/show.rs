@@ -3,6 +3,7 @@
 use std::io::{self, Write};
 use std::path::Path;
 
+use coeval_deliver::handover::{Item, Trouble};
 use coeval_shoot::Alignment;
 use coeval_shoot::alignment::File;
 
@@ -78,6 +79,43 @@ pub(crate) fn table(
         }
     }
     Ok(())
+}
+
+/// Names and sizes of files to write or written.
+pub(crate) fn items(out: &mut dyn Write, items: &[Item]) -> io::Result<()> {
+    let width = items.iter().map(|i| printable(&i.name).chars().count()).max().unwrap_or(0);
+    for item in items {
+        let name = printable(&item.name);
+        match item.bytes {
+            Some(bytes) => writeln!(out, "  {name:width$}  {:>8}", size(bytes))?,
+            None => writeln!(out, "  {name}")?,
+        }
+    }
+    Ok(())
+}
+
+/// Bytes for people.
+fn size(bytes: u64) -> String {
+    match bytes {
+        0..1_000_000 => format!("{} kB", bytes.div_ceil(1000)),
+        1_000_000..10_000_000_000 => format!("{:.1} MB", bytes as f64 / 1e6),
+        _ => format!("{:.1} GB", bytes as f64 / 1e9),
+    }
+}
+
+/// What could not be made; `true` if that is nothing.
+pub(crate) fn troubles(err: &mut dyn Write, troubles: &[Trouble]) -> io::Result<bool> {
+    for trouble in troubles {
+        let what = match &trouble.error {
+            Some(e) => format!("was not made: {e}"),
+            None => format!(
+                "{} samples were beyond full scale and clipped; choose --bits 32 or a lower --camera-level",
+                trouble.clipped
+            ),
+        };
+        writeln!(err, "coeval: {}: {}", printable(&trouble.name), printable(&what))?;
+    }
+    Ok(troubles.iter().all(|t| t.error.is_none()))
 }
 
 struct Row {

@@ -2,6 +2,9 @@
 
 use std::fmt::Write;
 
+use coeval_shoot::Alignment;
+use coeval_shoot::alignment::File;
+
 use crate::timecode::Timecode;
 
 /// Something worth finding again on the timeline.
@@ -19,6 +22,54 @@ pub struct Mark {
     pub file: Option<String>,
     /// Where it is in that file, seconds of presentation time.
     pub file_s: Option<f64>,
+}
+
+/// What an alignment holds that is worth finding again, in order of time: where each placed file lies (`clip`), and
+/// its jumps (`jump`).
+pub fn marks(alignment: &Alignment) -> Vec<Mark> {
+    let mut marks = Vec::new();
+    for (recording, file) in alignment.recordings.iter().flat_map(|r| r.files.iter().map(move |f| (r, f))) {
+        let Some(map) = file.map() else { continue };
+        marks.extend(clip(file, format!("{}: {}", recording.id, file.path)));
+        marks.extend(file.jumps.iter().map(|jump| {
+            let what = if jump.lost_s >= 0.0 { "lost" } else { "repeated" };
+            Mark {
+                // Where the sound goes on after it.
+                at_s: map.to_timeline(jump.file_s),
+                length_s: 0.0,
+                kind: "jump".to_owned(),
+                name: format!("{} {what} {:.0} ms of sound", file.path, jump.lost_s.abs() * 1e3),
+                file: Some(file.path.clone()),
+                file_s: Some(jump.file_s),
+            }
+        }));
+    }
+    marks.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
+    marks
+}
+
+/// The clips of the timeline's clock as chapters for a player: none reaches into the next.
+pub fn chapters(alignment: &Alignment) -> Vec<Mark> {
+    let clock = alignment.recording(&alignment.timeline.clock);
+    let mut marks: Vec<Mark> = clock.iter().flat_map(|r| &r.files).filter_map(|f| clip(f, f.path.clone())).collect();
+    marks.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
+    for i in 1..marks.len() {
+        marks[i - 1].length_s = marks[i - 1].length_s.min(marks[i].at_s - marks[i - 1].at_s);
+    }
+    marks
+}
+
+fn clip(file: &File, name: String) -> Option<Mark> {
+    let map = file.map()?;
+    let (from, to) = (map.knots()[0], map.knots()[map.knots().len() - 1]);
+    Some(Mark {
+        at_s: from.1,
+        length_s: to.1 - from.1,
+        kind: "clip".to_owned(),
+        name,
+        file: Some(file.path.clone()),
+        file_s: Some(from.0),
+    })
 }
 
 /// Marks as CSV (RFC 4180): a header line, then one line a mark in the order given.

@@ -5,16 +5,27 @@
 //! in OpenTimelineIO the first track lies at the bottom. All lengths on the timeline are whole frames
 //! at the timeline's rate, so that every clip lies on a frame whatever its own rate is; where a clip
 //! starts within its media is counted at the media's rate.
+//!
+//! # Which sound a clip refers to
+//! Where conformed sound is at hand ([`Extras::conformed`]) the recorder's track refers to it and not
+//! to the recorder's own file: it starts on a frame and runs on the timeline's clock, so that it needs
+//! no slips and is right to the sample at the last minute as at the first, which whole frames cannot
+//! say. The recorder's own file stays in the clip's metadata. Below the tracks of the recordings
+//! there is one more for each camera and recorder with the sound that was conformed to the camera's
+//! clips, cut as the camera's own; it is switched off, because the whole recording would sound with
+//! it. Without conformed sound the recorder's own file is slipped before it is half a frame off.
 
 use std::path::{Component, Path, PathBuf};
 
 use coeval::{Error, ErrorKind, Result};
-use coeval_shoot::Alignment;
+use coeval_shoot::conform::{Conformed, Lies};
+use coeval_shoot::{Alignment, Kind};
 use serde::Serialize;
 use serde_json::{Value, json};
 
-use crate::layout::{Content, Layout, Piece};
-use crate::timecode::FrameRate;
+use crate::layout::{Content, Lane, Layout, Piece, SourceRate};
+use crate::lists::Mark;
+use crate::timecode::{FrameRate, Timecode};
 
 /// How a timeline refers to its media. Both folders are absolute.
 #[derive(Debug, Clone)]
@@ -34,12 +45,13 @@ pub enum References {
 }
 
 impl References {
-    /// The URL of a file of the alignment.
-    fn url(&self, path: &str) -> String {
+    /// The URL of a file of the alignment, or of one given by its absolute path.
+    fn url(&self, path: impl AsRef<Path>) -> String {
         match self {
             References::Absolute { media } => absolute_url(&media.join(path)),
             References::Relative { media, timeline } => {
-                relative_url(&media.join(path), timeline).unwrap_or_else(|| absolute_url(&media.join(path)))
+                let path = media.join(path);
+                relative_url(&path, timeline).unwrap_or_else(|| absolute_url(&path))
             }
         }
     }
@@ -121,6 +133,8 @@ enum Object {
         markers: Vec<Object>,
         enabled: bool,
     },
+    #[serde(rename = "Marker.2")]
+    Marker { name: String, metadata: Value, color: &'static str, marked_range: TimeRange },
     #[serde(rename = "ExternalReference.1")]
     ExternalReference {
         name: String,
@@ -155,59 +169,229 @@ fn time(count: i64, hz: f64) -> RationalTime {
     RationalTime { rate: hz, value: count as f64 }
 }
 
+/// What a timeline may hold besides the recordings.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Extras<'a> {
+    /// Timecode of timeline zero, at the layout's rate; `None`: it starts at zero.
+    pub start: Option<Timecode>,
+    /// Markers on the timeline.
+    pub marks: &'a [Mark],
+    /// Conformed sound that is there, and each one's absolute path.
+    pub conformed: &'a [(PathBuf, Conformed)],
+}
+
 /// Writes an alignment as an OpenTimelineIO timeline called `name`.
 ///
 /// Each track and clip carries what Coeval knows of it under the metadata key `coeval`, the timeline the whole
-/// alignment.
+/// alignment. Markers hang on the stack of tracks.
 ///
 /// # Errors
 /// [`Internal`](ErrorKind::Internal) when a number in the alignment is not finite, and as for [`Layout::of`].
-pub fn to_otio(alignment: &Alignment, name: &str, references: &References) -> Result<String> {
+pub fn to_otio(alignment: &Alignment, name: &str, references: &References, extras: &Extras<'_>) -> Result<String> {
     let failed =
         |e: serde_json::Error| Error::new(ErrorKind::Internal, "cannot write the timeline as JSON").with_source(e);
     let layout = Layout::of(alignment)?;
-    let tracks = layout.lanes.iter().map(|lane| {
-        let mut children = Vec::new();
-        let mut at = 0;
-        for piece in &lane.pieces {
-            if piece.start > at {
-                children.push(gap(piece.start - at, layout.rate));
-            }
-            children.push(clip(alignment, piece, &lane.recording, layout.rate, references));
-            at = piece.end();
-        }
-        Object::Track {
-            name: lane.recording.clone(),
-            metadata: json!({"coeval": {"recording": lane.recording}}),
-            source_range: None,
-            effects: Vec::new(),
-            markers: Vec::new(),
-            enabled: true,
-            kind: match lane.content {
+    let mut tracks: Vec<Object> = layout
+        .lanes
+        .iter()
+        .map(|lane| {
+            let clips = lane.pieces.iter().map(|piece| {
+                whole(piece, layout.rate, references, extras).unwrap_or_else(|| Shown::raw(piece, references))
+            });
+            let kind = match lane.content {
                 Content::Picture => "Video",
                 Content::Sound => "Audio",
-            },
-            children,
+            };
+            let metadata = json!({"recording": lane.recording});
+            track(lane.recording.clone(), kind, true, metadata, clips, alignment, layout.rate)
+        })
+        .collect();
+    for lane in layout.lanes.iter().filter(|l| l.content == Content::Sound) {
+        let is_camera = alignment.recording(&lane.recording).is_some_and(|r| r.kind == Kind::Camera);
+        for recorder in alignment.recordings.iter().filter(|r| is_camera && r.kind == Kind::Recorder) {
+            let clips: Vec<Shown> = under_clips(lane, &recorder.id, alignment, layout.rate, references, extras);
+            if !clips.is_empty() {
+                let name = format!("{} with {}", lane.recording, recorder.id);
+                let metadata = json!({"recording": lane.recording, "sound_of": recorder.id});
+                tracks.push(track(name, "Audio", false, metadata, clips.into_iter(), alignment, layout.rate));
+            }
         }
-    });
+    }
     let stack = Object::Stack {
         name: "tracks".to_owned(),
         metadata: json!({}),
         source_range: None,
         effects: Vec::new(),
-        markers: Vec::new(),
+        markers: extras.marks.iter().filter_map(|m| marker(m, layout.rate)).collect(),
         enabled: true,
-        children: tracks.collect(),
+        children: tracks,
     };
     let timeline = Object::Timeline {
         name: name.to_owned(),
         metadata: json!({"coeval": serde_json::to_value(alignment).map_err(failed)?}),
-        global_start_time: None,
+        global_start_time: extras.start.map(|t| time(t.frame(), t.rate().hz())),
         tracks: Box::new(stack),
     };
     let mut text = serde_json::to_string_pretty(&timeline).map_err(failed)?;
     text.push('\n');
     Ok(text)
+}
+
+/// A clip on a track: frames of the timeline, and what of which medium they show.
+struct Shown {
+    /// The file of the alignment that it stands for.
+    path: String,
+    start: i64,
+    frames: i64,
+    name: String,
+    url: String,
+    source_hz: f64,
+    source_start: i64,
+    source_length: i64,
+    /// More for the metadata.
+    conformed: Option<Value>,
+}
+
+impl Shown {
+    fn raw(piece: &Piece, references: &References) -> Self {
+        Self {
+            path: piece.path.clone(),
+            start: piece.start,
+            frames: piece.frames,
+            name: piece.path.rsplit('/').next().unwrap_or(&piece.path).to_owned(),
+            url: references.url(&piece.path),
+            source_hz: piece.source_rate.hz(),
+            source_start: piece.source_start,
+            source_length: piece.source_length,
+            conformed: None,
+        }
+    }
+
+    /// A piece that shows conformed sound from `source_s` on.
+    fn conformed(piece: &Piece, (path, sound): &(PathBuf, Conformed), source_s: f64, references: &References) -> Self {
+        let hz = f64::from(sound.rate_hz);
+        Self {
+            name: sound.name.clone(),
+            url: references.url(path),
+            source_hz: hz,
+            source_start: (source_s * hz).round().max(0.0) as i64,
+            source_length: sound.frames as i64,
+            conformed: Some(json!({"sources": sound.sources, "time_reference": sound.time_reference})),
+            ..Self::raw(piece, references)
+        }
+    }
+}
+
+/// A piece of a recorder by its sound on the timeline's clock.
+fn whole(piece: &Piece, rate: FrameRate, references: &References, extras: &Extras<'_>) -> Option<Shown> {
+    if !matches!(piece.source_rate, SourceRate::Samples(_)) {
+        return None;
+    }
+    let is_it = |c: &Conformed| c.lies == Lies::OnTimeline && c.sources.iter().eq(std::iter::once(&piece.path));
+    let sound = extras.conformed.iter().find(|(_, c)| is_it(c))?;
+    Some(Shown::conformed(piece, sound, rate.seconds(piece.start) - sound.1.start_s, references))
+}
+
+/// The sound that lies under a camera's clips, cut as the clips are.
+fn under_clips(
+    lane: &Lane,
+    recorder: &str,
+    alignment: &Alignment,
+    rate: FrameRate,
+    references: &References,
+    extras: &Extras<'_>,
+) -> Vec<Shown> {
+    let shown = |piece: &Piece| {
+        let is_it = |c: &Conformed| c.recording == recorder && c.lies == Lies::UnderClip(piece.path.clone());
+        let sound = extras.conformed.iter().find(|(_, c)| is_it(c))?;
+        // Frames count from the first picture, the sound from presentation zero.
+        let picture = alignment.file(&piece.path).and_then(|f| f.picture.as_ref());
+        let first_s = match piece.source_rate {
+            SourceRate::Frames(_) => picture.map_or(0.0, |p| p.start_s),
+            SourceRate::Samples(_) => 0.0,
+        };
+        let source_s = first_s + piece.source_start as f64 / piece.source_rate.hz();
+        let mut clip = Shown::conformed(piece, sound, source_s, references);
+        // Picture may go on by a part of a frame where the sound has ended.
+        let left_s = (clip.source_length - clip.source_start) as f64 / clip.source_hz;
+        clip.frames = clip.frames.min((rate.frames(left_s) + 1.0).floor() as i64);
+        (clip.frames > 0).then_some(clip)
+    };
+    lane.pieces.iter().filter_map(shown).collect()
+}
+
+fn track(
+    name: String,
+    kind: &'static str,
+    enabled: bool,
+    metadata: Value,
+    clips: impl Iterator<Item = Shown>,
+    alignment: &Alignment,
+    rate: FrameRate,
+) -> Object {
+    let mut joined: Vec<Shown> = Vec::new();
+    for clip in clips {
+        match joined.last_mut() {
+            // On the timeline's clock a recorder needs no slips: pieces that touch are one clip.
+            Some(last)
+                if clip.conformed.is_some()
+                    && last.url == clip.url
+                    && last.start + last.frames == clip.start
+                    && runs_on(last, &clip, rate) =>
+            {
+                last.frames += clip.frames;
+            }
+            _ => joined.push(clip),
+        }
+    }
+    let recording = metadata["recording"].clone();
+    let mut children = Vec::new();
+    let mut at = 0;
+    for shown in &joined {
+        if shown.start > at {
+            children.push(gap(shown.start - at, rate));
+        }
+        children.push(clip(alignment, shown, &recording, rate));
+        at = shown.start + shown.frames;
+    }
+    Object::Track {
+        name,
+        metadata: json!({"coeval": metadata}),
+        source_range: None,
+        effects: Vec::new(),
+        markers: Vec::new(),
+        enabled,
+        kind,
+        children,
+    }
+}
+
+/// Does the second clip go on in its medium where the first ends, to the sample?
+fn runs_on(first: &Shown, second: &Shown, rate: FrameRate) -> bool {
+    let end = first.source_start as f64 + rate.seconds(first.frames) * first.source_hz;
+    (end - second.source_start as f64).abs() <= 1.0
+}
+
+fn marker(mark: &Mark, rate: FrameRate) -> Option<Object> {
+    if !mark.at_s.is_finite() || !mark.length_s.is_finite() {
+        return None;
+    }
+    // A moment that rounding put a hair before its frame is in the frame; a marker is a frame long at least.
+    let at = (rate.frames(mark.at_s) + 1e-6).floor() as i64;
+    let frames = (rate.frames(mark.length_s).round() as i64).max(1);
+    Some(Object::Marker {
+        name: if mark.name.is_empty() { mark.kind.clone() } else { mark.name.clone() },
+        metadata: json!({"coeval": {
+            "kind": mark.kind, "timeline_s": mark.at_s, "length_s": mark.length_s,
+            "path": mark.file, "file_s": mark.file_s,
+        }}),
+        color: match mark.kind.as_str() {
+            "jump" => "RED",
+            "clap" => "YELLOW",
+            _ => "GREEN",
+        },
+        marked_range: TimeRange { duration: time(frames, rate.hz()), start_time: time(at, rate.hz()) },
+    })
 }
 
 fn gap(frames: i64, rate: FrameRate) -> Object {
@@ -221,32 +405,33 @@ fn gap(frames: i64, rate: FrameRate) -> Object {
     }
 }
 
-fn clip(alignment: &Alignment, piece: &Piece, recording: &str, rate: FrameRate, references: &References) -> Object {
-    let base = piece.path.rsplit('/').next().unwrap_or(&piece.path).to_owned();
-    let file = alignment.file(&piece.path);
+fn clip(alignment: &Alignment, shown: &Shown, recording: &Value, rate: FrameRate) -> Object {
+    let file = alignment.file(&shown.path);
     let reference = Object::ExternalReference {
-        name: base.clone(),
+        name: shown.name.clone(),
         metadata: json!({}),
         available_range: TimeRange {
-            duration: time(piece.source_length, piece.source_rate.hz()),
-            start_time: time(0, piece.source_rate.hz()),
+            duration: time(shown.source_length, shown.source_hz),
+            start_time: time(0, shown.source_hz),
         },
         available_image_bounds: None,
-        target_url: references.url(&piece.path),
+        target_url: shown.url.clone(),
     };
     Object::Clip {
-        name: base,
+        name: shown.name.clone(),
         metadata: json!({"coeval": {
             "recording": recording,
-            "path": piece.path,
+            "path": shown.path,
+            "conformed": shown.conformed,
             "confidence": file.and_then(|f| f.confidence),
             "uncertainty_s": file.and_then(|f| f.uncertainty_s),
             "offset_s": file.and_then(|f| f.offset_s),
             "drift_ppm": file.and_then(|f| f.drift_ppm),
+            "warnings": file.map(|f| f.warnings.as_slice()).unwrap_or_default(),
         }}),
         source_range: TimeRange {
-            duration: time(piece.frames, rate.hz()),
-            start_time: time(piece.source_start, piece.source_rate.hz()),
+            duration: time(shown.frames, rate.hz()),
+            start_time: time(shown.source_start, shown.source_hz),
         },
         effects: Vec::new(),
         markers: Vec::new(),
@@ -264,7 +449,7 @@ mod tests {
     #[test]
     fn tracks_hold_gaps_and_clips_on_whole_frames() {
         let references = References::Relative { media: "/shoot".into(), timeline: "/results/day 1".into() };
-        let text = to_otio(&example(), "day 1", &references).unwrap();
+        let text = to_otio(&example(), "day 1", &references, &Extras::default()).unwrap();
         let read: Value = serde_json::from_str(&text).unwrap();
         assert_eq!(read["OTIO_SCHEMA"], "Timeline.1");
         let tracks = read["tracks"]["children"].as_array().unwrap();

@@ -1,11 +1,13 @@
 //! Random shoots: what OpenTimelineIO and EDL say about the timeline is what the alignment says.
 
+use std::path::PathBuf;
+
 use coeval_deliver::edl::to_edl;
-use coeval_deliver::layout::Layout;
-use coeval_deliver::otio::{References, to_otio};
+use coeval_deliver::layout::{Content, Layout};
+use coeval_deliver::otio::{Extras, References, to_otio};
 use coeval_deliver::timecode::{FrameRate, Timecode};
 use coeval_shoot::Alignment;
-use coeval_shoot::conform::{ConformOptions, plan};
+use coeval_shoot::conform::{ConformOptions, Lies, plan};
 use proptest::prelude::*;
 use serde_json::{Value, json};
 
@@ -129,7 +131,7 @@ proptest! {
         let layout = Layout::of(&alignment).unwrap();
         let rate = layout.rate;
         let references = References::Absolute { media: "/shoot".into() };
-        let otio: Value = serde_json::from_str(&to_otio(&alignment, "shoot", &references).unwrap()).unwrap();
+        let otio: Value = serde_json::from_str(&to_otio(&alignment, "shoot", &references, &Extras::default()).unwrap()).unwrap();
         let tracks = otio["tracks"]["children"].as_array().unwrap();
         prop_assert_eq!(tracks.len(), layout.lanes.len());
         let start = Timecode::from_label([1, 0, 0, 0], rate, rate.counting()).unwrap();
@@ -188,5 +190,52 @@ proptest! {
                 prop_assert!(in_edl.len() <= in_otio.len());
             }
         }
+    }
+
+    #[test]
+    fn conformed_sound_lies_where_it_belongs(alignment in shoots()) {
+        let layout = Layout::of(&alignment).unwrap();
+        let rate = layout.rate;
+        let start = Timecode::from_label([1, 0, 0, 0], rate, rate.counting()).unwrap();
+        let mut options = ConformOptions::default();
+        options.timeline_start_s = rate.seconds(start.frame());
+        let all = plan(&alignment, &options).unwrap();
+        let conformed: Vec<_> = all.iter().map(|c| (PathBuf::from("/out").join(&c.name), c.clone())).collect();
+        let references = References::Absolute { media: "/shoot".into() };
+        let extras = Extras { start: Some(start), conformed: &conformed, ..Default::default() };
+        let otio: Value = serde_json::from_str(&to_otio(&alignment, "shoot", &references, &extras).unwrap()).unwrap();
+        let tracks = otio["tracks"]["children"].as_array().unwrap();
+        // On the timeline: exact to the sample, and as the list has it.
+        let lane = layout.lanes.iter().position(|l| l.recording == "rec-1").unwrap();
+        let in_otio = otio_clips(&tracks[lane]);
+        let lists = to_edl(&alignment, &layout, &layout.lanes[lane], "shoot", start, &all).unwrap();
+        let in_edl: Vec<Clip> = lists.iter().flat_map(|l| edl_clips(l, rate, start, |_| rate)).collect();
+        prop_assert_eq!(in_otio.len(), in_edl.len());
+        for (a, b) in in_otio.iter().zip(&in_edl) {
+            let sound = all.iter().find(|c| c.name == a.name).unwrap();
+            prop_assert!((sound.start_s + a.source_s - a.from_s).abs() <= 0.5001 / 48_000.0, "{:?}", a);
+            prop_assert!(a.source_s >= 0.0 && a.source_s + a.to_s - a.from_s <= sound.frames as f64 / 48_000.0 + 1e-6);
+            // The time reference says what the list says.
+            let reference_s = sound.time_reference as f64 / 48_000.0 + a.source_s;
+            prop_assert!((reference_s - b.source_s).abs() <= 1.0001 / 48_000.0, "{} {:?}", reference_s, b);
+            prop_assert!(a.name == b.name && (a.from_s - b.from_s).abs() < 1e-6 && (a.to_s - b.to_s).abs() < 1e-6);
+        }
+        // Under the clips: cut exactly as the camera's own sound.
+        let mut under = 0;
+        for track in tracks.iter().filter(|t| t["metadata"]["coeval"]["sound_of"].is_string()) {
+            prop_assert_eq!(&track["enabled"], &Value::Bool(false));
+            let camera = track["metadata"]["coeval"]["recording"].as_str().unwrap();
+            let own = layout.lanes.iter().position(|l| l.recording == camera && l.content == Content::Sound).unwrap();
+            let own = otio_clips(&tracks[own]);
+            for clip in otio_clips(track) {
+                let sound = all.iter().find(|c| c.name == clip.name).unwrap();
+                let Lies::UnderClip(path) = &sound.lies else { panic!("{}", clip.name) };
+                let same = own.iter().find(|o| o.name == *path && (o.from_s - clip.from_s).abs() < 1e-6).unwrap();
+                prop_assert!((same.source_s - clip.source_s).abs() <= 0.5001 / 48_000.0, "{:?} {:?}", same, clip);
+                prop_assert!(clip.to_s <= same.to_s + 1e-6 && clip.to_s > same.to_s - 2.0 * rate.frame_s());
+                under += 1;
+            }
+        }
+        prop_assert_eq!(under > 0, all.iter().any(|c| c.lies != Lies::OnTimeline));
     }
 }

@@ -13,6 +13,7 @@
 
 use std::collections::{HashSet, VecDeque};
 use std::fmt::Write;
+use std::num::NonZeroUsize;
 use std::path::{Path, PathBuf};
 
 use coeval::clock::ClockMap;
@@ -23,7 +24,8 @@ use coeval_media::{Bext, OpenOptions, SampleFormat, SoundReader, WavOptions, Wav
 
 use crate::alignment::{Alignment, File, Kind, Recording};
 use crate::invalid;
-use crate::parallel::for_all;
+use crate::parallel::{for_all, pool};
+use crate::write::plain_name;
 
 /// Frames that are made at a time.
 const BLOCK: usize = 4096;
@@ -50,6 +52,8 @@ pub struct ConformOptions {
     pub replace: bool,
     /// How files are opened.
     pub open: OpenOptions,
+    /// How many sounds are made at once. `None`: as many as the machine has cores.
+    pub threads: Option<NonZeroUsize>,
 }
 
 impl Default for ConformOptions {
@@ -62,6 +66,7 @@ impl Default for ConformOptions {
             format: SampleFormat::Int24,
             replace: false,
             open: OpenOptions::default(),
+            threads: None,
         }
     }
 }
@@ -144,7 +149,7 @@ pub fn plan(alignment: &Alignment, options: &ConformOptions) -> Result<Vec<Confo
                 let start_s = (span.map.to_timeline(picture_s) / frame_s).round() * frame_s - picture_s;
                 let names = &mut names;
                 all.push(Conformed {
-                    name: name(&camera.id, &clip.path, &format!("sound-of-{}", plain(&recorder.id)), names),
+                    name: name(&camera.id, &clip.path, &format!("sound-of-{}", plain_name(&recorder.id)), names),
                     lies: Lies::UnderClip(clip.path.clone()),
                     recording: recorder.id.clone(),
                     sources: heard.iter().map(|f| f.path.clone()).collect(),
@@ -259,16 +264,35 @@ pub fn conform(
     options: &ConformOptions,
     progress: &dyn Progress,
 ) -> Result<Vec<Written>> {
-    let plan = plan(alignment, options)?;
-    let weight = |c: &Conformed| c.frames as f64 * (c.channels + 1) as f64;
-    for_all("conforming sound", &plan, weight, progress, |conformed, progress| {
-        let path = out.join(&conformed.name);
-        match conformed.write(alignment, folder, &path, options, progress) {
-            Err(e) if e.kind() == ErrorKind::Cancelled => Err(e),
-            Err(e) => Ok(Written { conformed: conformed.clone(), path: Err(e), clipped: 0 }),
-            Ok(clipped) => Ok(Written { conformed: conformed.clone(), path: Ok(path), clipped }),
-        }
-    })
+    let jobs = plan(alignment, options)?.into_iter().map(|c| (out.join(&c.name), c)).collect::<Vec<_>>();
+    write_all(&jobs, alignment, folder, options, progress)
+}
+
+/// Makes sounds of a [`plan`] into WAV files, each at its path; as [`conform`] does.
+///
+/// # Errors
+/// [`Cancelled`](ErrorKind::Cancelled) only; what is wrong with a file stands in its [`Written`].
+pub fn write_all(
+    jobs: &[(PathBuf, Conformed)],
+    alignment: &Alignment,
+    folder: &Path,
+    options: &ConformOptions,
+    progress: &dyn Progress,
+) -> Result<Vec<Written>> {
+    let weight = |job: &(PathBuf, Conformed)| job.1.frames as f64 * (job.1.channels + 1) as f64;
+    let work = || {
+        for_all("conforming sound", jobs, weight, progress, |(path, conformed), progress| {
+            match conformed.write(alignment, folder, path, options, progress) {
+                Err(e) if e.kind() == ErrorKind::Cancelled => Err(e),
+                Err(e) => Ok(Written { conformed: conformed.clone(), path: Err(e), clipped: 0 }),
+                Ok(clipped) => Ok(Written { conformed: conformed.clone(), path: Ok(path.clone()), clipped }),
+            }
+        })
+    };
+    match options.threads {
+        None => work(),
+        some => pool(some)?.install(work),
+    }
 }
 
 impl Conformed {
@@ -445,23 +469,16 @@ impl Span {
 /// `STEM.WHAT.wav`, with the recording's id or a number before it where that name is taken.
 fn name(recording: &str, path: &str, what: &str, taken: &mut HashSet<String>) -> String {
     let file = path.rsplit('/').next().unwrap_or(path);
-    let stem = plain(file.rsplit_once('.').map_or(file, |(stem, _)| stem));
+    let stem = plain_name(file.rsplit_once('.').map_or(file, |(stem, _)| stem));
     let mut name = format!("{stem}.{what}.wav");
     let mut count = 1;
     // On some systems names that differ in case only are one.
     while !taken.insert(name.to_lowercase()) {
-        let mark = if count == 1 { plain(recording) } else { format!("{}-{count}", plain(recording)) };
+        let mark = if count == 1 { plain_name(recording) } else { format!("{}-{count}", plain_name(recording)) };
         name = format!("{mark}.{stem}.{what}.wav");
         count += 1;
     }
     name
-}
-
-/// A part of a file name that every system takes.
-fn plain(text: &str) -> String {
-    let text: String =
-        text.chars().map(|c| if c.is_control() || "/\\:*?\"<>|".contains(c) { '_' } else { c }).collect();
-    if text.is_empty() { "_".to_owned() } else { text }
 }
 
 #[cfg(test)]

@@ -48,7 +48,7 @@ pub use alignment::{Alignment, Kind};
 pub use find::{Found, Source, find, natural_order};
 pub use settle::settle;
 pub use sound::{Compared, Headers, Heard, Probed, Sound, compare, hear, probe};
-pub use write::{OutFolder, write_whole};
+pub use write::{OutFolder, plain_name, write_whole};
 
 /// How a shoot is aligned. The defaults serve.
 #[derive(Debug, Clone, Default)]

@@ -239,6 +239,13 @@ fn file_entry(
     if pairs(|p| p.rate_mixup) {
         warnings.push("its clock is 1000 ppm off: a mix-up of rates (1000/1001), not a bad clock".to_owned());
     }
+    if info.and_then(|i| i.picture.as_ref()).is_some_and(|p| p.variable_rate) {
+        warnings.push(
+            "its picture has a variable frame rate: frames are counted at their mean rate, so that single pictures may \
+             lie off; convert it to a constant rate before cutting"
+                .to_owned(),
+        );
+    }
     let map = placement.as_ref().ok().map(|p| &p.map);
     File {
         path: probed.name.clone(),

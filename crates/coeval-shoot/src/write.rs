@@ -1,5 +1,6 @@
 //! Results appear whole or not at all, and never over something of the user's.
 
+use std::collections::HashSet;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
@@ -17,7 +18,7 @@ pub fn write_whole(path: &Path, content: &[u8]) -> Result<()> {
     let failed = |e| Error::io(path, e).with_remedy("choose a folder that can be written and has room");
     let folder = path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
     let mut builder = tempfile::Builder::new();
-    builder.prefix(".coeval-").suffix(".part");
+    builder.prefix(PART.0).suffix(PART.1);
     #[cfg(unix)]
     {
         use std::os::unix::fs::PermissionsExt;
@@ -31,53 +32,70 @@ pub fn write_whole(path: &Path, content: &[u8]) -> Result<()> {
     Ok(())
 }
 
+/// What the name of a file that is still being written begins and ends with; it is hidden.
+const PART: (&str, &str) = (".coeval-", ".part");
+/// The file that makes a folder a result.
+const ALIGNMENT: &str = "alignment.json";
+
 /// The folder that results go to.
+///
+/// It is a result of this program when it holds an `alignment.json` of the contract; what else is in it must be
+/// among the names that follow from that alignment, or it is somebody else's.
 #[derive(Debug)]
 pub struct OutFolder {
     path: PathBuf,
+    /// Names of an earlier result's files that are there, but for its alignment.
+    earlier: Vec<String>,
 }
 
 impl OutFolder {
     /// Makes sure, before any work, that results may go to `path`.
     ///
     /// The folder may be missing (its parent must be there), empty, or hold nothing but an earlier result: an
-    /// `alignment.json` of this contract and files of `names`. With `replace` it may hold anything; files of `names`
-    /// will be written over, everything else stays. A folder within one of the `material` folders is refused unless
-    /// `inside` says otherwise. Hidden files count for nothing.
+    /// `alignment.json` of this contract and files that `names` gives for it, relative to the folder with `/`
+    /// between folders. With `replace` it may hold anything; files of these names will be written over, everything
+    /// else stays. A folder within one of the `material` folders is refused unless `inside` says otherwise. Hidden
+    /// files count for nothing.
     ///
     /// # Errors
     /// [`OutputExists`](ErrorKind::OutputExists) when something else is there,
     /// [`InvalidArgument`](ErrorKind::InvalidArgument) within the material,
     /// [`NotFound`](ErrorKind::NotFound) without a parent folder, or what the system answers.
-    pub fn check(path: &Path, material: &[PathBuf], names: &[&str], replace: bool, inside: bool) -> Result<Self> {
+    pub fn check(
+        path: &Path,
+        material: &[PathBuf],
+        names: &dyn Fn(&Alignment) -> Vec<String>,
+        replace: bool,
+        inside: bool,
+    ) -> Result<Self> {
         let absolute = std::path::absolute(path).map_err(|e| Error::io(path, e))?;
         if !inside && material.iter().any(|folder| resolved(&absolute).starts_with(resolved(folder))) {
             return Err(Error::new(ErrorKind::InvalidArgument, "this folder lies within the recordings")
                 .with_path(path)
                 .with_remedy("choose a folder elsewhere, or allow it with --inside"));
         }
+        let mut earlier = Vec::new();
         match std::fs::read_dir(&absolute) {
-            Ok(entries) => {
-                let mut present = Vec::new();
-                for entry in entries {
-                    present.push(entry.map_err(|e| Error::io(path, e))?.file_name());
+            Ok(_) => {
+                let text = std::fs::read_to_string(absolute.join(ALIGNMENT)).unwrap_or_default();
+                let ours = Alignment::from_json(&text).ok();
+                let is_result = ours.is_some();
+                let mut own: HashSet<String> = ours.iter().flat_map(names).collect();
+                own.insert(ALIGNMENT.to_owned());
+                for name in present(&absolute) {
+                    let name = name.map_err(|e| Error::io(path, e.into()))?;
+                    if own.contains(&name) && is_result {
+                        earlier.push(name);
+                    } else if !replace {
+                        return Err(Error::new(
+                            ErrorKind::OutputExists,
+                            format!("holds {name:?}, which is no earlier result"),
+                        )
+                        .with_path(path)
+                        .with_remedy("choose a new folder, or give --replace to write over files of the same names"));
+                    }
                 }
-                present.retain(|name| !name.as_encoded_bytes().starts_with(b"."));
-                present.sort();
-                let earlier = || {
-                    let text = std::fs::read_to_string(absolute.join("alignment.json")).unwrap_or_default();
-                    Alignment::from_json(&text).is_ok()
-                };
-                let foreign = present.iter().find(|n| !names.iter().any(|own| n.as_os_str() == *own));
-                let in_the_way = foreign.or(present.first().filter(|_| !earlier()));
-                if let Some(name) = in_the_way.filter(|_| !replace) {
-                    return Err(Error::new(
-                        ErrorKind::OutputExists,
-                        format!("holds {:?}, which is no earlier result", name.to_string_lossy()),
-                    )
-                    .with_path(path)
-                    .with_remedy("choose a new folder, or give --replace to write over files of the same names"));
-                }
+                earlier.retain(|n| n != ALIGNMENT);
             }
             Err(e) if e.kind() == std::io::ErrorKind::NotFound => {
                 let parent = absolute.parent().unwrap_or(&absolute);
@@ -89,7 +107,7 @@ impl OutFolder {
             }
             Err(e) => return Err(Error::io(path, e).with_remedy("choose a folder that can be written")),
         }
-        Ok(Self { path: absolute })
+        Ok(Self { path: absolute, earlier })
     }
 
     /// Where it is.
@@ -97,21 +115,83 @@ impl OutFolder {
         &self.path
     }
 
-    /// Writes one file into it, whole or not at all; makes the folder first, if it is missing.
+    /// Writes the alignment. This comes first: from then on the folder is a result, and whatever stops the rest can
+    /// be mended by a second run. Where it differs from an earlier one, what followed from that is removed before,
+    /// so that the folder never holds parts of two results; so are the unfinished files of a run that was killed.
+    ///
+    /// # Errors
+    /// As for [`write_whole`].
+    pub fn begin(&self, alignment: &Alignment) -> Result<PathBuf> {
+        let text = alignment.to_json()?;
+        let same = std::fs::read(self.path.join(ALIGNMENT)).is_ok_and(|old| old == text.as_bytes());
+        let outdated = self.earlier.iter().filter(|_| !same).map(|name| self.path.join(name));
+        for path in outdated.chain(unfinished(&self.path)) {
+            match std::fs::remove_file(&path) {
+                Err(e) if e.kind() != std::io::ErrorKind::NotFound => return Err(Error::io(&path, e)),
+                _ => {}
+            }
+        }
+        self.write(ALIGNMENT, text.as_bytes())
+    }
+
+    /// The path of a file in it (`/` between folders), whose folder is made if it is missing.
+    ///
+    /// # Errors
+    /// What the system says about making a folder.
+    pub fn place(&self, name: &str) -> Result<PathBuf> {
+        let path = self.path.join(name);
+        let folder = path.parent().unwrap_or(&self.path);
+        // Its parent was there when the folder was checked, and is not made.
+        let failed = |e| Error::io(folder, e).with_remedy("choose a folder that can be written");
+        match std::fs::create_dir(&self.path) {
+            Err(e) if e.kind() != std::io::ErrorKind::AlreadyExists => return Err(failed(e)),
+            _ => {}
+        }
+        std::fs::create_dir_all(folder).map_err(failed)?;
+        Ok(path)
+    }
+
+    /// Writes one file into it, whole or not at all; makes its folder first, if it is missing.
     ///
     /// # Errors
     /// As for [`write_whole`].
     pub fn write(&self, name: &str, content: &[u8]) -> Result<PathBuf> {
-        match std::fs::create_dir(&self.path) {
-            Err(e) if e.kind() != std::io::ErrorKind::AlreadyExists => {
-                return Err(Error::io(&self.path, e).with_remedy("choose a folder that can be written"));
-            }
-            _ => {}
-        }
-        let path = self.path.join(name);
+        let path = self.place(name)?;
         write_whole(&path, content)?;
         Ok(path)
     }
+}
+
+/// Folders in folders that results lie in, and one more.
+const DEPTH: usize = 4;
+
+/// Names of the files below a folder that are not hidden, in order. Links are not followed: they are somebody's.
+fn present(folder: &Path) -> impl Iterator<Item = walkdir::Result<String>> {
+    let visible = |e: &walkdir::DirEntry| e.depth() == 0 || !e.file_name().as_encoded_bytes().starts_with(b".");
+    let entries = walkdir::WalkDir::new(folder).max_depth(DEPTH).sort_by_file_name().into_iter().filter_entry(visible);
+    // What lies deeper than a result can is seen as the folder that it lies in.
+    entries.filter(|e| e.as_ref().map_or(true, |e| !e.file_type().is_dir() || e.depth() == DEPTH)).map(move |entry| {
+        let entry = entry?;
+        let parts = entry.path().strip_prefix(folder).unwrap_or(entry.path()).components();
+        Ok(parts.map(|c| c.as_os_str().to_string_lossy()).collect::<Vec<_>>().join("/"))
+    })
+}
+
+/// Files that a killed run left half-written.
+fn unfinished(folder: &Path) -> Vec<PathBuf> {
+    let is_part = |e: &walkdir::DirEntry| {
+        let name = e.file_name().to_string_lossy();
+        e.file_type().is_file() && name.starts_with(PART.0) && name.ends_with(PART.1)
+    };
+    let entries = walkdir::WalkDir::new(folder).max_depth(DEPTH).into_iter().flatten();
+    entries.filter(is_part).map(walkdir::DirEntry::into_path).collect()
+}
+
+/// A part of a file name that every system takes.
+pub fn plain_name(text: &str) -> String {
+    let text: String =
+        text.chars().map(|c| if c.is_control() || "/\\:*?\"<>|".contains(c) { '_' } else { c }).collect();
+    if text.is_empty() { "_".to_owned() } else { text }
 }
 
 /// The path with links followed as far as it exists.
@@ -129,10 +209,18 @@ fn resolved(path: &Path) -> PathBuf {
 mod tests {
     use super::*;
 
-    const NAMES: &[&str] = &["alignment.json", "timeline.otio"];
+    fn names(_: &Alignment) -> Vec<String> {
+        vec!["timeline.otio".to_owned(), "sound/a.wav".to_owned()]
+    }
+
+    fn result(clock: &str) -> Alignment {
+        let text = r#"{"schema":"coeval.alignment/1","generator":{"name":"coeval","version":"0"},
+            "timeline":{"clock":"a","duration_s":0},"recordings":[{"id":"a","kind":"other","files":[]}],"pairs":[]}"#;
+        Alignment::from_json(&text.replace("\"a\"", &format!("\"{clock}\""))).unwrap()
+    }
 
     fn kind(path: &Path, material: &[PathBuf], replace: bool, inside: bool) -> Option<ErrorKind> {
-        OutFolder::check(path, material, NAMES, replace, inside).err().map(|e| e.kind())
+        OutFolder::check(path, material, &names, replace, inside).err().map(|e| e.kind())
     }
 
     #[test]
@@ -160,16 +248,29 @@ mod tests {
         assert_eq!(kind(&out, &[], false, false), Some(ErrorKind::OutputExists));
         assert_eq!(kind(&out, &[], true, false), None);
         let file = out.join("alignment.json");
-        assert!(OutFolder::check(&file, &[], NAMES, true, false).is_err(), "a file is no folder");
+        assert!(OutFolder::check(&file, &[], &names, true, false).is_err(), "a file is no folder");
     }
 
     #[test]
     fn an_earlier_result_gives_way_to_a_new_one_but_not_with_a_stranger_beside_it() {
         let dir = tempfile::tempdir().unwrap();
-        let earlier = r#"{"schema":"coeval.alignment/1","generator":{"name":"coeval","version":"0"},
-            "timeline":{"clock":"a","duration_s":0},"recordings":[{"id":"a","kind":"other","files":[]}],"pairs":[]}"#;
-        std::fs::write(dir.path().join("alignment.json"), earlier).unwrap();
-        std::fs::write(dir.path().join("timeline.otio"), b"{}").unwrap();
+        let open = || OutFolder::check(dir.path(), &[], &names, false, false);
+        let out = open().unwrap();
+        out.begin(&result("a")).unwrap();
+        for name in ["timeline.otio", "sound/a.wav"] {
+            out.write(name, b"x").unwrap();
+        }
+        std::fs::write(dir.path().join("sound/.coeval-1.part"), b"half").unwrap();
+        let there = || (dir.path().join("sound/a.wav").exists(), dir.path().join("sound/.coeval-1.part").exists());
+        // The same result once more: what is there stays until it is replaced.
+        open().unwrap().begin(&result("a")).unwrap();
+        assert_eq!(there(), (true, false));
+        open().unwrap().begin(&result("b")).unwrap();
+        assert_eq!(there(), (false, false));
+        assert!(!dir.path().join("timeline.otio").exists());
+        std::fs::write(dir.path().join("sound/mine.wav"), b"mine").unwrap();
+        assert_eq!(kind(dir.path(), &[], false, false), Some(ErrorKind::OutputExists));
+        std::fs::remove_file(dir.path().join("sound/mine.wav")).unwrap();
         assert_eq!(kind(dir.path(), &[], false, false), None);
         std::fs::write(dir.path().join("notes.txt"), b"mine").unwrap();
         assert_eq!(kind(dir.path(), &[], false, false), Some(ErrorKind::OutputExists));

@@ -1,0 +1,356 @@
+//! Everything that is handed over, in a folder that explains itself.
+//!
+//! ```text
+//! READ-ME.txt                 what lies here and how to take it in
+//! report.html                 for a person: who recorded when, how sure it is, what to listen to
+//! alignment.json              the result contract: every file's place
+//! timeline.otio               OpenTimelineIO
+//! edl/cam-a.picture.edl       one edit decision list a track
+//! sound/under-clips/*.wav     a recorder's sound, as long as a camera's clip and in step with it
+//! sound/whole/*.wav           each recorder file whole, on the timeline's clock
+//! markers.csv                 clips and jumps, with timecode
+//! chapters.vtt                the clips of the timeline's clock, for players
+//! ```
+//!
+//! [`Handover::plan`] says what there is to write without reading a recording, [`Handover::write`]
+//! writes it. Names follow from the alignment alone, so that an earlier result can be told from what
+//! is somebody else's: [`names`].
+
+use std::collections::HashSet;
+use std::fmt::Write;
+use std::path::{Path, PathBuf};
+
+use coeval::progress::Progress;
+use coeval::{Error, Result};
+use coeval_media::SampleFormat;
+use coeval_shoot::conform::{self, ConformOptions, Conformed, Lies};
+use coeval_shoot::{Alignment, OutFolder, plain_name};
+
+use crate::edl::to_edl;
+use crate::layout::{Content, Layout};
+use crate::lists::{chapters, marks, marks_csv, marks_webvtt};
+use crate::otio::{Extras, References, to_otio};
+use crate::timecode::{FrameRate, Timecode};
+
+/// A part of what is handed over. `alignment.json` and `READ-ME.txt` always are.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Part {
+    /// `timeline.otio`.
+    Timeline,
+    /// `edl/`.
+    Edl,
+    /// `sound/under-clips/`.
+    UnderClips,
+    /// `sound/whole/`.
+    Whole,
+    /// `markers.csv` and `chapters.vtt`.
+    Markers,
+}
+
+impl Part {
+    /// All of them.
+    pub const ALL: [Part; 5] = [Part::Timeline, Part::Edl, Part::UnderClips, Part::Whole, Part::Markers];
+}
+
+/// How results are handed over.
+#[derive(Debug, Clone)]
+#[non_exhaustive]
+pub struct HandoverOptions {
+    /// What to write. Default: everything.
+    pub parts: Vec<Part>,
+    /// Timecode of timeline zero, as `HH:MM:SS:FF` or, with drop-frame counting, `HH:MM:SS;FF`. `None`: one hour,
+    /// counted drop-frame where the rate has it, as is common practice.
+    pub start: Option<String>,
+    /// Refer to media by absolute path, not relative to the folder.
+    pub absolute: bool,
+    /// What the timeline is called.
+    pub title: String,
+    /// How sound is conformed. Frame rate, start and `replace` are set by the hand-over.
+    pub conform: ConformOptions,
+}
+
+impl Default for HandoverOptions {
+    fn default() -> Self {
+        Self {
+            parts: Part::ALL.to_vec(),
+            start: None,
+            absolute: false,
+            title: "timeline".to_owned(),
+            conform: ConformOptions::default(),
+        }
+    }
+}
+
+/// One file to be written.
+#[derive(Debug, Clone, PartialEq)]
+#[non_exhaustive]
+pub struct Item {
+    /// Its name in the folder, with `/` between folders.
+    pub name: String,
+    /// Its size in bytes, where that is known before it is written.
+    pub bytes: Option<u64>,
+}
+
+/// Conformed sound that could not be made, or had to be clipped.
+#[derive(Debug)]
+#[non_exhaustive]
+pub struct Trouble {
+    /// Its name in the folder.
+    pub name: String,
+    /// Why it is not there; `None`: it is, but was clipped.
+    pub error: Option<Error>,
+    /// Samples beyond full scale that were clipped.
+    pub clipped: u64,
+}
+
+/// What will be handed over of an alignment.
+#[derive(Debug)]
+pub struct Handover<'a> {
+    alignment: &'a Alignment,
+    options: &'a HandoverOptions,
+    conform: ConformOptions,
+    layout: Layout,
+    start: Timecode,
+    /// Name in the folder and what it is.
+    sounds: Vec<(String, Conformed)>,
+}
+
+const READ_ME: &str = "READ-ME.txt";
+const ALIGNMENT: &str = "alignment.json";
+const TIMELINE: &str = "timeline.otio";
+const MARKERS: &str = "markers.csv";
+const CHAPTERS: &str = "chapters.vtt";
+const UNDER_CLIPS: &str = "sound/under-clips";
+const WHOLE: &str = "sound/whole";
+/// Bytes of a WAV file before its sound, about.
+const WAV_HEADER: u64 = 2048;
+
+/// Names of everything that can follow from an alignment, for [`OutFolder::check`].
+pub fn names(alignment: &Alignment) -> Vec<String> {
+    let mut names: Vec<String> = [READ_ME, ALIGNMENT, TIMELINE, MARKERS, CHAPTERS].map(str::to_owned).into();
+    let options = HandoverOptions::default();
+    if let Ok(handover) = Handover::plan(alignment, &options) {
+        names.extend(handover.sounds.iter().map(|s| s.0.clone()));
+        names.extend(handover.lists().into_iter().flatten().map(|l| l.0));
+    }
+    names
+}
+
+/// Is this text a timecode at some rate?
+///
+/// # Errors
+/// [`InvalidArgument`](coeval::ErrorKind::InvalidArgument) when it is none.
+pub fn check_start(text: &str) -> Result<()> {
+    // Whether a label exists depends on the rate, which is known after the work only.
+    let any = FrameRate::new(1000, 1)?;
+    Timecode::parse(&text.replace([';', '.', ','], ":"), any).map(|_| ())
+}
+
+impl<'a> Handover<'a> {
+    /// Puts the alignment on frames and lists what there is to write.
+    ///
+    /// # Errors
+    /// [`InvalidArgument`](coeval::ErrorKind::InvalidArgument) for a start that is no timecode at the timeline's rate,
+    /// and as for [`Layout::of`] and [`conform::plan`].
+    pub fn plan(alignment: &'a Alignment, options: &'a HandoverOptions) -> Result<Self> {
+        let layout = Layout::of(alignment)?;
+        let rate = layout.rate;
+        let start = match &options.start {
+            Some(text) => Timecode::parse(text, rate)?,
+            None => Timecode::from_label([1, 0, 0, 0], rate, rate.counting())?,
+        };
+        let mut conform = options.conform.clone();
+        conform.frame_rate = Some([rate.num(), rate.den()]);
+        // A time reference then says what the lists say.
+        conform.timeline_start_s = rate.seconds(start.frame());
+        conform.replace = true;
+        let name = |c: &Conformed| match c.lies {
+            Lies::UnderClip(_) => format!("{UNDER_CLIPS}/{}", c.name),
+            Lies::OnTimeline => format!("{WHOLE}/{}", c.name),
+        };
+        let sounds = conform::plan(alignment, &conform)?.into_iter().map(|c| (name(&c), c)).collect();
+        Ok(Self { alignment, options, conform, layout, start, sounds })
+    }
+
+    /// What will be written, in the order in which it appears.
+    ///
+    /// # Errors
+    /// As for [`to_edl`].
+    pub fn items(&self) -> Result<Vec<Item>> {
+        let mut items = vec![Item { name: ALIGNMENT.to_owned(), bytes: None }];
+        let bytes = |c: &Conformed| {
+            let sample = match self.conform.format {
+                SampleFormat::Int16 => 2,
+                SampleFormat::Int24 => 3,
+                _ => 4,
+            };
+            WAV_HEADER + c.frames * c.channels as u64 * sample
+        };
+        items.extend(self.wanted_sounds().map(|(n, c)| Item { name: n.clone(), bytes: Some(bytes(c)) }));
+        let mut texts: Vec<String> = Vec::new();
+        if self.wants(Part::Edl) {
+            texts.extend(self.lists()?.into_iter().map(|l| l.0));
+        }
+        if self.wants(Part::Timeline) {
+            texts.push(TIMELINE.to_owned());
+        }
+        if self.wants(Part::Markers) {
+            texts.extend([MARKERS, CHAPTERS].map(str::to_owned));
+        }
+        texts.push(READ_ME.to_owned());
+        items.extend(texts.into_iter().map(|name| Item { name, bytes: None }));
+        Ok(items)
+    }
+
+    /// Writes it all into `out`, each file whole or not at all, the alignment first. `folder` is the one that the
+    /// alignment's names are relative to. Sound that cannot be made does not stop the rest: it is in the answer.
+    ///
+    /// # Errors
+    /// [`Cancelled`](coeval::ErrorKind::Cancelled), and what the system says about writing.
+    pub fn write(&self, folder: &Path, out: &OutFolder, progress: &dyn Progress) -> Result<Vec<Trouble>> {
+        out.begin(self.alignment)?;
+        let troubles = self.write_sound(folder, out, progress)?;
+        if self.wants(Part::Edl) {
+            for (name, text) in self.lists_of(&self.there(out))? {
+                out.write(&name, text.as_bytes())?;
+            }
+        }
+        let marks = marks(self.alignment);
+        if self.wants(Part::Timeline) {
+            let media = folder.to_path_buf();
+            let references = if self.options.absolute {
+                References::Absolute { media }
+            } else {
+                References::Relative { media, timeline: out.path().to_path_buf() }
+            };
+            let conformed: Vec<(PathBuf, Conformed)> =
+                self.there(out).into_iter().map(|(name, c)| (out.path().join(name), c)).collect();
+            let extras = Extras { start: Some(self.start), marks: &marks, conformed: &conformed };
+            let text = to_otio(self.alignment, &self.options.title, &references, &extras)?;
+            out.write(TIMELINE, text.as_bytes())?;
+        }
+        if self.wants(Part::Markers) {
+            out.write(MARKERS, marks_csv(&marks, self.start).as_bytes())?;
+            out.write(CHAPTERS, marks_webvtt(&chapters(self.alignment), 0.001).as_bytes())?;
+        }
+        out.write(READ_ME, self.read_me(out).as_bytes())?;
+        Ok(troubles)
+    }
+
+    fn wants(&self, part: Part) -> bool {
+        self.options.parts.contains(&part)
+    }
+
+    fn wanted_sounds(&self) -> impl Iterator<Item = &(String, Conformed)> {
+        self.sounds.iter().filter(|(_, c)| {
+            self.wants(match c.lies {
+                Lies::UnderClip(_) => Part::UnderClips,
+                Lies::OnTimeline => Part::Whole,
+            })
+        })
+    }
+
+    fn write_sound(&self, folder: &Path, out: &OutFolder, progress: &dyn Progress) -> Result<Vec<Trouble>> {
+        let mut names = Vec::new();
+        let mut jobs = Vec::new();
+        for (name, sound) in self.wanted_sounds() {
+            jobs.push((out.place(name)?, sound.clone()));
+            names.push(name);
+        }
+        let written = conform::write_all(&jobs, self.alignment, folder, &self.conform, progress)?;
+        let trouble = |(name, w): (&String, conform::Written)| match w.path {
+            Ok(_) if w.clipped == 0 => None,
+            path => Some(Trouble { name: name.clone(), error: path.err(), clipped: w.clipped }),
+        };
+        Ok(names.into_iter().zip(written).filter_map(trouble).collect())
+    }
+
+    /// The conformed sound that lies in the folder, of this run or of an earlier one.
+    fn there(&self, out: &OutFolder) -> Vec<(String, Conformed)> {
+        self.sounds.iter().filter(|(name, _)| out.path().join(name).is_file()).cloned().collect()
+    }
+
+    /// All lists, as if all conformed sound were there.
+    fn lists(&self) -> Result<Vec<(String, String)>> {
+        self.lists_of(&self.sounds)
+    }
+
+    /// Names and texts of the edit decision lists.
+    fn lists_of(&self, sounds: &[(String, Conformed)]) -> Result<Vec<(String, String)>> {
+        let conformed: Vec<Conformed> = sounds.iter().map(|s| s.1.clone()).collect();
+        let mut taken = HashSet::new();
+        let mut all = Vec::new();
+        for lane in &self.layout.lanes {
+            let content = match lane.content {
+                Content::Picture => "picture",
+                Content::Sound => "sound",
+            };
+            let mut stem = format!("{}.{content}", plain_name(&lane.recording));
+            while !taken.insert(stem.to_lowercase()) {
+                stem.push('_');
+            }
+            let title = format!("{} {} {content}", self.options.title, lane.recording);
+            let lists = to_edl(self.alignment, &self.layout, lane, &title, self.start, &conformed)?;
+            let many = lists.len() > 1;
+            all.extend(lists.into_iter().enumerate().map(|(i, text)| {
+                let number = if many { format!(".{}", i + 1) } else { String::new() };
+                (format!("edl/{stem}{number}.edl"), text)
+            }));
+        }
+        Ok(all)
+    }
+
+    fn read_me(&self, out: &OutFolder) -> String {
+        let mut text = String::from("What lies here\r\n==============\r\n\r\n");
+        let lines = [
+            (
+                "report.html",
+                "Begin here: who recorded when, how sure it is, and places to listen to. Needs no network.",
+            ),
+            (
+                TIMELINE,
+                "The timeline (OpenTimelineIO): a track for each recording's picture and sound, clips on whole frames.",
+            ),
+            ("edl", "The same as edit decision lists, one a track, for programs that take no OpenTimelineIO."),
+            (
+                UNDER_CLIPS,
+                "A recorder's sound for each camera clip: same start, same length, in step to the sample. Put it under the clip at its first moment.",
+            ),
+            (
+                WHOLE,
+                "Each recorder file whole, on the timeline's clock. Put it where its time reference says; it needs no stretching.",
+            ),
+            (MARKERS, "Clips and jumps with timecode, as a table."),
+            (CHAPTERS, "The clips of the timeline's clock as chapters for a player (WebVTT)."),
+            (ALIGNMENT, "Every file's place, for programs."),
+        ];
+        for (name, what) in lines.iter().filter(|(name, _)| out.path().join(name).exists()) {
+            // Writing to a String cannot fail.
+            let _ = write!(text, "{name}\r\n    {what}\r\n");
+        }
+        let unplaced: Vec<&str> = self.alignment.files().filter(|f| !f.is_placed()).map(|f| f.path.as_str()).collect();
+        let _ = write!(
+            text,
+            "\r\nThe timeline has {} frames a second. Its first moment has the timecode {}; lists and time references\r\n\
+             count from there. Its clock is that of {}. The files in sound/ must stay where they are, or be found\r\n\
+             again by your program, and so must the recordings.\r\n",
+            self.layout.rate,
+            self.start,
+            one_line(&self.alignment.timeline.clock)
+        );
+        if !unplaced.is_empty() {
+            let names = unplaced.iter().map(|n| one_line(n)).collect::<Vec<_>>().join(", ");
+            let _ = write!(text, "\r\nWithout a place: {names}. alignment.json says why.\r\n");
+        }
+        text.push_str(
+            "\r\nBefore you pass any of it on: radio traffic may be unlawful to publish, and everybody recorded must have\r\n\
+             agreed. Turn headphones down before you listen.\r\n",
+        );
+        text
+    }
+}
+
+/// A name cannot begin another line.
+fn one_line(text: &str) -> String {
+    text.chars().map(|c| if c.is_control() { ' ' } else { c }).collect()
+}
