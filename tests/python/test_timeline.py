@@ -26,21 +26,39 @@ def file_of(alignment, clip):
     return next(f for r in alignment["recordings"] for f in r["files"] if f["path"] == path)
 
 
+def is_whole(clip):
+    """Recorder sound on the timeline's own clock."""
+    return clip.name.endswith(".on-timeline.wav")
+
+
 def test_one_track_a_recording_and_content(demo, timeline):
     clock = demo[1]["timeline"]["clock"]
-    tracks = [(t.name, t.kind) for t in timeline.tracks]
-    assert tracks[:2] == [(clock, "Video"), (clock, "Audio")]
-    assert sorted(k for _, k in tracks) == ["Audio"] * 3 + ["Video"] * 2
+    tracks = [(t.name, t.kind, t.enabled) for t in timeline.tracks]
+    assert tracks[:2] == [(clock, "Video", True), (clock, "Audio", True)]
+    assert sorted(k for _, k, enabled in tracks if enabled) == ["Audio"] * 3 + ["Video"] * 2
+    # The recorder's sound cut to each camera's clips is there, but does not sound with the whole of it.
+    under = [(t.metadata["coeval"]["recording"], t.metadata["coeval"]["sound_of"]) for t in timeline.tracks if not t.enabled]
+    cameras = {r["id"] for r in demo[1]["recordings"] if r["kind"] == "camera" and r["files"][0]["status"] == "placed"}
+    assert sorted(under) == sorted((c, "rec-1") for c in cameras)
     assert dict(timeline.metadata["coeval"])["schema"] == "coeval.alignment/1"
     placed = {f["path"] for r in demo[1]["recordings"] for f in r["files"] if f["status"] == "placed"}
     assert {c.metadata["coeval"]["path"] for _, c in clips(timeline)} == placed
+
+
+def test_starts_at_one_hour_and_marks_clips(demo, timeline):
+    assert timeline.global_start_time == RationalTime(3600 * 25, 25)
+    marked = {m.metadata["coeval"]["path"]: m for m in timeline.tracks.markers}
+    for file in (f for r in demo[1]["recordings"] for f in r["files"] if f["status"] == "placed"):
+        range_ = marked[file["path"]].marked_range
+        assert abs(range_.start_time.to_seconds() - file["knots"][0][1]) <= 1 / 25
+        assert abs(range_.end_time_exclusive().to_seconds() - file["knots"][-1][1]) <= 1.5 / 25
 
 
 def test_rates_are_exact(timeline):
     rates = {c.name: c.available_range().duration.rate for t, c in clips(timeline) if t.kind == "Video"}
     assert rates["CAM-A_0017.MP4"] == 25
     assert rates["CAM-B_0004.MOV"] == 30000 / 1001
-    assert {c.available_range().duration.rate for t, c in clips(timeline) if c.name == "REC_0003.FLAC"} == {44100}
+    assert {c.available_range().duration.rate for _, c in clips(timeline) if is_whole(c)} == {48000}
 
 
 def test_clips_lie_on_frames_within_their_media(timeline):
@@ -62,14 +80,15 @@ def test_every_moment_is_the_alignments(demo, timeline):
         knots = np.array(file_of(demo[1], clip)["knots"])
         place = clip.transformed_time_range(clip.trimmed_range(), timeline.tracks)
         start_s, length_s = place.start_time.to_seconds(), place.duration.to_seconds()
+        if is_whole(clip):
+            # Its first sample lies on the frame at or before the file's start, and its clock is the timeline's.
+            first_s = np.floor(knots[0, 1] * 25 + 1e-6) / 25
+            knots = np.array([[0, first_s], [1, first_s + 1]])
+            knots = np.vstack([knots, [length_s + 1, first_s + length_s + 1]])
         for t in np.linspace(start_s, start_s + length_s, 50, endpoint=False):
             shown_s = timeline.tracks.transformed_time(RationalTime(t * 48000, 48000), clip).to_seconds()
             belongs_s = np.interp(shown_s, knots[:, 0], knots[:, 1])
-            assert abs(belongs_s - t) <= half_frame_s + ROUNDING_S, (clip.name, t)
-        if track.kind == "Audio" and clip.available_range().duration.rate == 44100:
-            # Sound without picture is exact to half a sample where it starts.
-            source_s = clip.source_range.start_time.to_seconds()
-            assert abs(np.interp(source_s, knots[:, 0], knots[:, 1]) - start_s) <= 0.5 / 44100 + 1e-9
+            assert abs(belongs_s - t) <= (1e-4 if is_whole(clip) else half_frame_s + ROUNDING_S), (clip.name, t)
 
 
 def test_clips_cover_the_files(demo, timeline):
