@@ -190,11 +190,9 @@ fn group(peaks: &[Vec<Peak>], max_drift_ppm: f64, pass: Pass) -> Vec<Candidate> 
     for (i, seeds) in peaks.iter().enumerate() {
         for seed in seeds {
             let mut score = f64::from(seed.height * seed.height);
-            let mut drift = (-max_drift_ppm, max_drift_ppm);
-            if pass.drift_ppm > 0.0 {
-                drift.0 = drift.0.max(seed.drift_ppm - 2.0 * pass.step_ppm);
-                drift.1 = drift.1.min(seed.drift_ppm + 2.0 * pass.step_ppm);
-            }
+            // A probe that was stretched by one drift does not find another that is far from it.
+            let reach = 2.0 * pass.step_ppm;
+            let mut drift = ((seed.drift_ppm - reach).max(-max_drift_ppm), (seed.drift_ppm + reach).min(max_drift_ppm));
             // Nearest probes first: each agreeing peak narrows the drift for those further away.
             let mut others: Vec<usize> = (0..peaks.len()).filter(|&j| j != i && !peaks[j].is_empty()).collect();
             others.sort_by(|&x, &y| {

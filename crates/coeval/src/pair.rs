@@ -198,8 +198,8 @@ impl Aligner {
         // Probes come from where speech stands out: there a few seconds tell most.
         let from_b = unevenness(b) >= unevenness(a);
         let quick = Pass { probes: 8, probe_s: 2.5, drift_ppm: 0.0, step_ppm: 125.0 };
-        let long = Pass { probes: 12, probe_s: 8.0, drift_ppm: max.min(160.0), step_ppm: 40.0 };
-        let wide = Pass { probes: 16, probe_s: 4.0, drift_ppm: max, step_ppm: 80.0 };
+        let long = Pass { probes: 8, probe_s: 8.0, drift_ppm: max.min(160.0), step_ppm: 40.0 };
+        let wide = Pass { probes: 8, probe_s: 4.0, drift_ppm: max, step_ppm: 80.0 };
         vec![(quick, from_b), (quick, !from_b), (long, from_b), (wide, from_b), (long, !from_b)]
     }
 
@@ -225,8 +225,13 @@ impl Aligner {
             found
         };
         let mut lines: Vec<Line> = Vec::new();
-        for candidate in found.iter().take(6) {
-            step(progress, "verify", lines.len() as f64 / 6.0)?;
+        let foremost = found.first().map_or(0.0, |c| c.score);
+        for (i, candidate) in found.iter().take(6).enumerate() {
+            // Where one candidate leaves the others far behind, these are chance.
+            if i > 0 && candidate.score < FOREMOST * foremost {
+                break;
+            }
+            step(progress, "verify", i as f64 / 6.0)?;
             lines.extend(verify(a, b, candidate, &self.plans));
         }
         lines.sort_by(|x, y| y.score.total_cmp(&x.score));
@@ -278,9 +283,9 @@ impl Aligner {
         let mut weighting = flat();
         let mut last = None;
         let (from, to) = line.overlap(a, b);
-        let starts = windows(from, to);
         let mut within_s = 0.003;
-        for least in [6.5, 5.5] {
+        for (most, least) in WINDOWS.into_iter().zip([6.5, 5.5]) {
+            let starts = windows(from, to, path, most);
             let how = Measure {
                 map: &map,
                 inverted: line.inverted,
@@ -333,6 +338,10 @@ enum Found {
     Nothing,
 }
 
+/// A candidate that scores less than this share of the best one is not looked at.
+const FOREMOST: f64 = 0.25;
+/// Windows that are measured, the richest first: in the first round, to find the clock, and in the last.
+const WINDOWS: [usize; 2] = [500, 1500];
 /// Shorter tracks are not compared, seconds.
 const SHORTEST_S: f64 = 0.5;
 /// Least standing of a path over the same path shifted aside.
@@ -353,11 +362,23 @@ fn confidence(path: &Path) -> f64 {
     1.0 - (-(path.standing.height - 4.0).max(0.0)).exp()
 }
 
-fn windows(from_s: f64, to_s: f64) -> Vec<i64> {
+/// Starts of the windows to measure, samples of `b`: those in which the path's blocks say most.
+fn windows(from_s: f64, to_s: f64, path: &Path, most: usize) -> Vec<i64> {
     let first = (from_s * TRACK_RATE_HZ).ceil() as i64;
     let hop = (WINDOW_S * TRACK_RATE_HZ) as i64;
-    let count = ((to_s - from_s) / WINDOW_S).ceil().max(1.0) as i64;
-    (0..count).map(|i| first + i * hop).collect()
+    let count = ((to_s - from_s) / WINDOW_S).ceil().max(1.0) as usize;
+    let mut said = vec![0.0f32; count];
+    for p in path.pieces.iter().flatten() {
+        let i = ((p.b_s - from_s) / WINDOW_S) as usize;
+        for said in said.iter_mut().take((i + 2).min(count)).skip(i.saturating_sub(1)) {
+            *said = said.max(p.weight);
+        }
+    }
+    let mut order: Vec<usize> = (0..count).collect();
+    order.sort_by(|&x, &y| said[y].total_cmp(&said[x]).then(x.cmp(&y)));
+    order.truncate(most);
+    order.sort_unstable();
+    order.into_iter().map(|i| first + i as i64 * hop).collect()
 }
 
 /// A block that weighs this much is hardly ever chance.
