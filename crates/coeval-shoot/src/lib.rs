@@ -47,7 +47,7 @@ use coeval_media::OpenOptions;
 pub use alignment::{Alignment, Kind};
 pub use find::{Found, Source, find, natural_order};
 pub use settle::settle;
-pub use sound::{Compared, Headers, Heard, Probed, Sound, compare, hear, probe};
+pub use sound::{Compared, Headers, Heard, Probed, Sound, TrackFile, compare, hear, probe};
 pub use write::{OutFolder, plain_name, write_whole};
 
 /// How a shoot is aligned. The defaults serve.
@@ -85,25 +85,72 @@ pub fn align(paths: &[impl AsRef<Path>], options: &Options, progress: &dyn Progr
 /// # Errors
 /// As for [`align`].
 pub fn align_found(found: &Found, options: &Options, progress: &dyn Progress) -> Result<Alignment> {
-    let pool = parallel::pool(options.threads)?;
-    pool.install(|| {
+    parallel::pool(options.threads)?.install(|| {
         let probed = probe(found, &options.open, progress)?;
-        let mut groups = chapters::group(&probed, &options.grouping)?;
+        let groups = chapters::group(&probed, &options.grouping)?;
         let heard = hear(found, &probed, &options.open, progress)?;
-        let mut compared = compare(&heard, &groups, &[], &options.pair, progress)?;
-        loop {
-            let settled = settle(&probed, &groups, &heard, &compared, options.main.as_deref())?;
-            // Names alone may have joined two devices. Chapters follow each other; where the sound says that
-            // they ran at the same time, they are no chapters of one take, and must be compared as well.
-            if !chapters::split_refuted(&mut groups, &settled.maps) {
-                coeval::progress::step(progress, "solving", 1.0)?;
-                return Ok(settled.alignment);
-            }
-            let more = compare(&heard, &groups, &compared, &options.pair, progress)?;
-            compared.extend(more);
-            compared.sort_by_key(|c| (c.a, c.b));
-        }
+        place(&probed, groups, &heard, options, progress)
     })
+}
+
+/// As [`align`], together with files whose sound the caller has read itself, as a host does that decodes its own
+/// clips. `paths` may be empty when `tracks` is not.
+///
+/// # Errors
+/// As for [`align`]; also [`InvalidArgument`](ErrorKind::InvalidArgument) when two files have one name or a name
+/// holds a `*`.
+pub fn align_with(
+    paths: &[impl AsRef<Path>],
+    tracks: &[TrackFile],
+    options: &Options,
+    progress: &dyn Progress,
+) -> Result<Alignment> {
+    let found = if paths.is_empty() && !tracks.is_empty() { None } else { Some(find(paths)?) };
+    parallel::pool(options.threads)?.install(|| {
+        let mut probed = found.as_ref().map_or_else(|| Ok(Vec::new()), |f| probe(f, &options.open, progress))?;
+        let mut grouping = options.grouping.clone();
+        for file in tracks {
+            let name = &file.name;
+            if name.is_empty() || name.contains('*') || probed.iter().any(|p| &p.name == name) {
+                return Err(invalid(format!("{name:?} cannot be the name of a track"))
+                    .with_remedy("give every track a name of its own without `*`"));
+            }
+            let headers = Headers { duration_s: file.track.duration_s(), ..Headers::default() };
+            probed.push(Probed::new(name, headers));
+            grouping.recordings.push((file.recording.clone(), name.clone()));
+            grouping.kinds.push((file.recording.clone(), file.kind));
+        }
+        let groups = chapters::group(&probed, &grouping)?;
+        let mut heard = match &found {
+            Some(found) => hear(found, &probed[..found.sources.len()], &options.open, progress)?,
+            None => Vec::new(),
+        };
+        heard.extend(tracks.iter().map(|file| Ok(Some(Sound::of(file)))));
+        place(&probed, groups, &heard, options, progress)
+    })
+}
+
+/// From tracks to the result.
+fn place(
+    probed: &[Probed],
+    mut groups: Vec<chapters::Group>,
+    heard: &[Heard],
+    options: &Options,
+    progress: &dyn Progress,
+) -> Result<Alignment> {
+    let mut compared = compare(heard, &groups, &[], &options.pair, progress)?;
+    loop {
+        let settled = settle(probed, &groups, heard, &compared, options.main.as_deref())?;
+        // Names alone may have joined two devices. Chapters follow each other; where the sound says that
+        // they ran at the same time, they are no chapters of one take, and must be compared as well.
+        if !chapters::split_refuted(&mut groups, &settled.maps) {
+            coeval::progress::step(progress, "solving", 1.0)?;
+            return Ok(settled.alignment);
+        }
+        let more = compare(heard, &groups, &compared, &options.pair, progress)?;
+        compared.extend(more);
+        compared.sort_by_key(|c| (c.a, c.b));
+    }
 }
 
 pub(crate) fn invalid(message: impl Into<String>) -> Error {

@@ -10,7 +10,7 @@ use coeval::{Error, ErrorKind, Result};
 use coeval_media::{MediaInfo, OpenOptions, SoundReader};
 use serde::Serialize;
 
-use crate::alignment::{Picture, SoundTrack};
+use crate::alignment::{Kind, Picture, SoundTrack};
 use crate::chapters::Group;
 use crate::find::Found;
 use crate::parallel::for_all;
@@ -91,6 +91,25 @@ pub struct Sound {
     pub duration_s: f64,
     /// What was found wrong but could be read past.
     pub warnings: Vec<String>,
+}
+
+impl Sound {
+    pub(crate) fn of(file: &TrackFile) -> Self {
+        Self { track: file.track.clone(), duration_s: file.track.duration_s(), warnings: Vec::new() }
+    }
+}
+
+/// A file whose sound the caller has read itself.
+#[derive(Debug, Clone)]
+pub struct TrackFile {
+    /// What the result calls the file; unique.
+    pub name: String,
+    /// Id of its recording. Files of one recording are its chapters, in the order in which they are given.
+    pub recording: String,
+    /// What kind of device made it.
+    pub kind: Kind,
+    /// Its sound, from the file's presentation zero on.
+    pub track: Track,
 }
 
 /// What became of reading a file's sound: `Ok(None)` when its headers could not be read in the first place.

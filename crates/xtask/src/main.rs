@@ -4,6 +4,8 @@
 //! they skipped and why; a run that tested nothing fails.
 #![allow(clippy::print_stdout, clippy::print_stderr, reason = "a command's output is its purpose")]
 
+mod c_library;
+
 use std::io::{BufRead, BufReader};
 use std::path::{Path, PathBuf};
 use std::process::{Command, ExitCode, Stdio};
@@ -12,6 +14,9 @@ const HELP: &str = "\
 cargo xtask check        formatting, clippy, documentation: all without a warning
 cargo xtask test         every test: the workspace, the bindings, and the checks against Python libraries
 cargo xtask fixtures     makes the media fixtures of the tests again (needs ffmpeg)
+cargo xtask header       makes bindings/c/include/coeval.h again; with --check only says whether it is current
+cargo xtask install-c --prefix P [--profile dev]
+                         builds the C library and installs it with its headers and package files under P
 cargo xtask demo         makes the demo recordings again (needs ffmpeg and espeak-ng)";
 
 fn main() -> ExitCode {
@@ -20,6 +25,12 @@ fn main() -> ExitCode {
         ["check"] => check(),
         ["test"] => test(),
         ["fixtures"] => python_script("tests/fixtures/make.py"),
+        ["header"] => c_library::header(false),
+        ["header", "--check"] => c_library::header(true),
+        ["install-c", ref words @ ..] => match c_library::Install::parse(words) {
+            Some(install) => c_library::install(&install),
+            None => Err(HELP.to_owned()),
+        },
         ["demo"] => python_script("examples/survey-launch/make_demo.py"),
         _ => Err(HELP.to_owned()),
     };

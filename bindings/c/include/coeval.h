@@ -1,0 +1,1549 @@
+/* Made from the library's sources by `cargo xtask header`: do not edit. */
+
+/*
+ * Coeval puts recordings of one event on one clock.
+ *
+ * The job: push each file's sound into a coeval_track_builder as you decode it; compare two tracks
+ * with coeval_align_pair, or put all files (paths, tracks or both) into a coeval_shoot and call
+ * coeval_shoot_align; make sound that lies on another clock with a coeval_resampler. Short sharp
+ * sounds are found by a coeval_marker_detector, levels are measured by a coeval_level_meter.
+ *
+ * Units stand in names: _s seconds, _ppm parts per million, _hz, _db. Sound is float32, full scale
+ * +-1; a frame is one sample of every channel. Text is UTF-8 and ends in NUL.
+ *
+ * FAILURES. Every function that can fail returns a coeval_status, 0 for success. Its last argument
+ * is a coeval_error handle that you made once with coeval_error_new (or NULL): it then holds the
+ * text of this failure, until it is used again. Functions that return a value instead say what they
+ * return when their handle is none. After a failure, places for results hold NULL or are unchanged.
+ * A fault inside the library (a panic) is reported as COEVAL_INTERNAL and never crosses into your
+ * code; free the handles that took part. Its message also goes to standard error. When the system
+ * has no memory left, the library ends the process.
+ *
+ * OWNERSHIP. Handles come from functions whose names end in _new, _finish, _from_..., or that write
+ * to `out`; they are yours and are freed by the ..._free function of their type. That takes the
+ * address of your pointer and sets the pointer to NULL, so that freeing twice does no harm. A copy
+ * of a pointer that you keep beyond that dangles, as always in C; using it is most often answered
+ * with COEVAL_INVALID_ARGUMENT, but nothing can promise that. Handles are independent: what one was
+ * made from may be freed before it. `const char *` results belong to the handle that you asked and
+ * live as long as it does. Lists are copied into your buffers: the functions return how many items
+ * there are, so ask with (NULL, 0) first. The library keeps no pointer of yours after a call.
+ *
+ * GROWTH. Structs that begin with struct_size may get further members at their end in later
+ * versions of the same binary interface: set struct_size to the sizeof of your struct before the
+ * call. Enums are passed as int32_t and are checked. Handles with setters hold options.
+ *
+ * THREADS. No state is shared between handles: calls on different handles may run at the same
+ * time. Handles that are said never to change may be used by several threads at once; any other by
+ * one thread at a time, but not always the same one. Long work uses threads of its own.
+ *
+ * POINTERS. Every pointer is NULL, where that is allowed, or valid for what the function says it
+ * reads or writes; NULL, wrong alignment, handles of the wrong type, numbers that are not finite
+ * and unknown enum values are recognised and answered with COEVAL_INVALID_ARGUMENT.
+ */
+
+
+#ifndef COEVAL_H
+#define COEVAL_H
+
+#include <stddef.h>
+#include <stdint.h>
+
+/**
+ * Version of the binary interface. It grows when something is removed or changes its meaning; what is
+ * only added leaves it as it is. `coeval_abi_version()` must return the same number.
+ */
+#define COEVAL_ABI_VERSION 1
+
+/**
+ * What came of a call. Numbers never change; later versions may add some, so treat an unknown one as a failure.
+ */
+enum coeval_status
+#if defined(__cplusplus) || __STDC_VERSION__ >= 202311L
+  : int32_t
+#endif // defined(__cplusplus) || __STDC_VERSION__ >= 202311L
+ {
+    /**
+     * Done.
+     */
+    COEVAL_OK = 0,
+    /**
+     * An argument is NULL, out of its range, or two arguments contradict each other.
+     */
+    COEVAL_INVALID_ARGUMENT = 1,
+    /**
+     * A file or folder does not exist.
+     */
+    COEVAL_NOT_FOUND = 2,
+    /**
+     * The system refuses access.
+     */
+    COEVAL_PERMISSION_DENIED = 3,
+    /**
+     * Reading or writing failed part-way.
+     */
+    COEVAL_IO = 4,
+    /**
+     * The content is not a media file that is known here.
+     */
+    COEVAL_UNKNOWN_FORMAT = 5,
+    /**
+     * The format is known, but not this variety of it.
+     */
+    COEVAL_UNSUPPORTED = 6,
+    /**
+     * The file breaks its own format's rules, or is cut short before its index.
+     */
+    COEVAL_DAMAGED = 7,
+    /**
+     * The file has no sound track, or the sound track has no samples.
+     */
+    COEVAL_NO_SOUND = 8,
+    /**
+     * Something stands where the output should go.
+     */
+    COEVAL_OUTPUT_EXISTS = 9,
+    /**
+     * The progress callback asked to stop.
+     */
+    COEVAL_CANCELLED = 10,
+    /**
+     * A fault in Coeval itself.
+     */
+    COEVAL_INTERNAL = 11,
+    /**
+     * A failure that this version of the C library has no number for; its text says what.
+     */
+    COEVAL_OTHER = 1000,
+};
+#ifndef __cplusplus
+#if __STDC_VERSION__ >= 202311L
+typedef enum coeval_status coeval_status;
+#else
+typedef int32_t coeval_status;
+#endif // __STDC_VERSION__ >= 202311L
+#endif // __cplusplus
+
+/**
+ * Why two tracks have no placement. Numbers never change; later versions may add some.
+ */
+enum coeval_unplaced
+#if defined(__cplusplus) || __STDC_VERSION__ >= 202311L
+  : int32_t
+#endif // defined(__cplusplus) || __STDC_VERSION__ >= 202311L
+ {
+    /**
+     * They have one.
+     */
+    COEVAL_IS_PLACED = 0,
+    /**
+     * Nothing in one matches anything in the other.
+     */
+    COEVAL_NO_COMMON_SOUND = 1,
+    /**
+     * Too little sound to tell.
+     */
+    COEVAL_TOO_SHORT = 2,
+    /**
+     * What is common repeats itself, so that many places fit equally well.
+     */
+    COEVAL_ONLY_PERIODIC_SOUND = 3,
+    /**
+     * One of them holds digital silence only.
+     */
+    COEVAL_SILENT = 4,
+    /**
+     * A reason that this version of the C library has no number for.
+     */
+    COEVAL_UNPLACED_OTHERWISE = 1000,
+};
+#ifndef __cplusplus
+#if __STDC_VERSION__ >= 202311L
+typedef enum coeval_unplaced coeval_unplaced;
+#else
+typedef int32_t coeval_unplaced;
+#endif // __STDC_VERSION__ >= 202311L
+#endif // __cplusplus
+
+/**
+ * Kind of device. Numbers never change.
+ */
+enum coeval_kind
+#if defined(__cplusplus) || __STDC_VERSION__ >= 202311L
+  : int32_t
+#endif // defined(__cplusplus) || __STDC_VERSION__ >= 202311L
+ {
+    /**
+     * Neither is known.
+     */
+    COEVAL_OTHER_DEVICE = 0,
+    /**
+     * Has picture.
+     */
+    COEVAL_CAMERA = 1,
+    /**
+     * Sound only.
+     */
+    COEVAL_RECORDER = 2,
+};
+#ifndef __cplusplus
+#if __STDC_VERSION__ >= 202311L
+typedef enum coeval_kind coeval_kind;
+#else
+typedef int32_t coeval_kind;
+#endif // __STDC_VERSION__ >= 202311L
+#endif // __cplusplus
+
+/**
+ * Course of a marker's energy. Numbers never change; later versions may add some.
+ */
+enum coeval_shape
+#if defined(__cplusplus) || __STDC_VERSION__ >= 202311L
+  : int32_t
+#endif // defined(__cplusplus) || __STDC_VERSION__ >= 202311L
+ {
+    /**
+     * Starts suddenly and dies away: a clap, a slate, a knock.
+     */
+    COEVAL_CLAP = 1,
+    /**
+     * Over within a millisecond: a switch, a digital click.
+     */
+    COEVAL_CLICK = 2,
+    /**
+     * Starts suddenly and goes on: radio squelch, a horn.
+     */
+    COEVAL_BURST = 3,
+    /**
+     * Sudden, but only in the low octaves: a wave against the hull, wind.
+     */
+    COEVAL_THUD = 4,
+    /**
+     * A shape that this version of the C library has no number for.
+     */
+    COEVAL_OTHER_SHAPE = 1000,
+};
+#ifndef __cplusplus
+#if __STDC_VERSION__ >= 202311L
+typedef enum coeval_shape coeval_shape;
+#else
+typedef int32_t coeval_shape;
+#endif // __STDC_VERSION__ >= 202311L
+#endif // __cplusplus
+
+/**
+ * Whether a marker stands alone. Numbers never change; later versions may add some.
+ */
+enum coeval_grouping
+#if defined(__cplusplus) || __STDC_VERSION__ >= 202311L
+  : int32_t
+#endif // defined(__cplusplus) || __STDC_VERSION__ >= 202311L
+ {
+    /**
+     * No other marker within 1.5 s.
+     */
+    COEVAL_ISOLATED = 1,
+    /**
+     * One of a few, as three claps are.
+     */
+    COEVAL_SERIES = 2,
+    /**
+     * One of six or more at equal times: a machine, no marker.
+     */
+    COEVAL_PERIODIC = 3,
+    /**
+     * A grouping that this version of the C library has no number for.
+     */
+    COEVAL_OTHER_GROUPING = 1000,
+};
+#ifndef __cplusplus
+#if __STDC_VERSION__ >= 202311L
+typedef enum coeval_grouping coeval_grouping;
+#else
+typedef int32_t coeval_grouping;
+#endif // __STDC_VERSION__ >= 202311L
+#endif // __cplusplus
+
+/**
+ * What a list of stretches is about. Numbers never change.
+ */
+enum coeval_stretches
+#if defined(__cplusplus) || __STDC_VERSION__ >= 202311L
+  : int32_t
+#endif // defined(__cplusplus) || __STDC_VERSION__ >= 202311L
+ {
+    /**
+     * Clipped runs of all channels.
+     */
+    COEVAL_CLIPPING = 0,
+    /**
+     * Digital silence of 0.1 s or more in every channel.
+     */
+    COEVAL_SILENCE = 1,
+    /**
+     * Zeros for 1 to 100 ms in every channel amid sound.
+     */
+    COEVAL_DROPOUTS = 2,
+};
+#ifndef __cplusplus
+#if __STDC_VERSION__ >= 202311L
+typedef enum coeval_stretches coeval_stretches;
+#else
+typedef int32_t coeval_stretches;
+#endif // __STDC_VERSION__ >= 202311L
+#endif // __cplusplus
+
+/**
+ * All recordings on one clock: the result contract `coeval.alignment/1`. Never changes: any number of threads may
+ * use one. Files are numbered from 0, recording by recording.
+ */
+typedef struct coeval_alignment coeval_alignment;
+
+/**
+ * Piecewise-linear map from one file's time to the timeline. Never changes: any number of threads may use one.
+ */
+typedef struct coeval_clock_map coeval_clock_map;
+
+/**
+ * The text of the last failure of the calls that were given this handle. One thread at a time.
+ */
+typedef struct coeval_error coeval_error;
+
+/**
+ * Measures levels as blocks go by. One thread at a time.
+ */
+typedef struct coeval_level_meter coeval_level_meter;
+
+/**
+ * What a meter found. Never changes: any number of threads may use one.
+ */
+typedef struct coeval_level_report coeval_level_report;
+
+/**
+ * Finds markers in sound that arrives in blocks, and keeps them (some kilobytes each). One thread at a time.
+ */
+typedef struct coeval_marker_detector coeval_marker_detector;
+
+/**
+ * How two recordings lie on each other by their markers alone. Never changes: any number of threads may use one.
+ */
+typedef struct coeval_marker_match coeval_marker_match;
+
+/**
+ * How markers are looked for. One thread at a time.
+ */
+typedef struct coeval_marker_options coeval_marker_options;
+
+/**
+ * How two tracks lie on each other, or that they do not. Never changes: any number of threads may use one.
+ */
+typedef struct coeval_pair coeval_pair;
+
+/**
+ * How two tracks are compared. One thread at a time.
+ */
+typedef struct coeval_pair_options coeval_pair_options;
+
+/**
+ * What a resampler is to make. One thread at a time.
+ */
+typedef struct coeval_resample_options coeval_resample_options;
+
+/**
+ * Resamples sound along clock maps, in blocks of any size and bounded memory. One thread at a time.
+ *
+ * Push while it wants, pull while it gives:
+ *
+ *     do {
+ *         while (coeval_resampler_wants(r, &frame)) {
+ *             // read the source from that frame on
+ *             if (no more) coeval_resampler_end_of_source(r, error);
+ *             else coeval_resampler_push_interleaved(r, block, count, error);
+ *         }
+ *         coeval_resampler_pull_interleaved(r, out, capacity, NULL, &frames, error);
+ *     } while (frames > 0);
+ */
+typedef struct coeval_resampler coeval_resampler;
+
+/**
+ * The recordings of one event, as paths and as tracks, and how they are to be aligned. One thread at a time.
+ */
+typedef struct coeval_shoot coeval_shoot;
+
+/**
+ * One file's sound, ready to be compared. Never changes: any number of threads may use one at a time.
+ */
+typedef struct coeval_track coeval_track;
+
+/**
+ * Makes a `coeval_track` from blocks of sound. One thread at a time.
+ */
+typedef struct coeval_track_builder coeval_track_builder;
+
+/**
+ * A moment of a file and the timeline moment it lies at, both in seconds.
+ */
+typedef struct {
+    /**
+     * The file's presentation time, seconds.
+     */
+    double file_s;
+    /**
+     * Timeline time, seconds.
+     */
+    double timeline_s;
+} coeval_knot;
+
+/**
+ * The readings of all channels together. Set `struct_size` to `sizeof(coeval_level_summary)` before the call.
+ */
+typedef struct {
+    /**
+     * Size of this struct as the caller knows it; after the call, how much of it was filled.
+     */
+    size_t struct_size;
+    /**
+     * Length of the sound, seconds.
+     */
+    double duration_s;
+    /**
+     * Number of channels.
+     */
+    size_t channel_count;
+    /**
+     * Integrated loudness, LUFS; NaN: nothing above the gate.
+     */
+    double integrated_lufs;
+    /**
+     * Largest momentary loudness (0.4 s), LUFS, or NaN.
+     */
+    double momentary_max_lufs;
+    /**
+     * Largest short-term loudness (3 s), LUFS, or NaN.
+     */
+    double short_term_max_lufs;
+    /**
+     * Loudness range, LU, or NaN.
+     */
+    double loudness_range_lu;
+    /**
+     * Level that the quietest tenth stays below, dB relative to full scale, or NaN.
+     */
+    double noise_floor_dbfs;
+    /**
+     * Mains frequency whose lines are in the sound, Hz; NaN: none.
+     */
+    double hum_hz;
+    /**
+     * Level of these lines together, dB relative to full scale, or NaN.
+     */
+    double hum_dbfs;
+    /**
+     * All digital silence together, seconds.
+     */
+    double silence_total_s;
+    /**
+     * Number of drop-outs.
+     */
+    uint64_t dropout_count;
+    /**
+     * Number of lines of advice, see `coeval_level_report_advice`.
+     */
+    size_t advice_count;
+} coeval_level_summary;
+
+/**
+ * One channel's readings. Set `struct_size` to `sizeof(coeval_channel_level)` before the call.
+ */
+typedef struct {
+    /**
+     * Size of this struct as the caller knows it; after the call, how much of it was filled.
+     */
+    size_t struct_size;
+    /**
+     * Largest sample magnitude, dB relative to full scale; minus infinity for silence.
+     */
+    double sample_peak_dbfs;
+    /**
+     * Largest magnitude between samples too, dBTP; minus infinity for silence.
+     */
+    double true_peak_dbtp;
+    /**
+     * Mean of the samples, full scale is 1.
+     */
+    double dc;
+    /**
+     * Root mean square, dB relative to full scale.
+     */
+    double rms_dbfs;
+    /**
+     * Number of runs of three or more clipped samples.
+     */
+    uint64_t clipped_runs;
+    /**
+     * Number of samples in them.
+     */
+    uint64_t clipped_samples;
+    /**
+     * Level of the active part (of speech, where it is speech), dB relative to full scale; NaN: none.
+     */
+    double active_level_dbfs;
+    /**
+     * Share of the time that the active part takes, 0 to 1.
+     */
+    double activity;
+} coeval_channel_level;
+
+/**
+ * A stretch of the sound.
+ */
+typedef struct {
+    /**
+     * Where it starts, seconds after the first frame.
+     */
+    double start_s;
+    /**
+     * How long it is, seconds.
+     */
+    double length_s;
+} coeval_stretch;
+
+/**
+ * A short sharp sound. Set `struct_size` to `sizeof(coeval_marker)` before the call.
+ */
+typedef struct {
+    /**
+     * Size of this struct as the caller knows it; after the call, how much of it was filled.
+     */
+    size_t struct_size;
+    /**
+     * Its onset, seconds after the first frame that was pushed.
+     */
+    double time_s;
+    /**
+     * One standard deviation of `time_s`, seconds.
+     */
+    double uncertainty_s;
+    /**
+     * Energy of the 3 ms after the onset over that of the 10 ms before, whitened, dB.
+     */
+    double sharpness_db;
+    /**
+     * Largest sample magnitude within 20 ms of the onset, dB relative to full scale.
+     */
+    double peak_dbfs;
+    /**
+     * Largest energy of 1 ms over the noise before, whitened, dB.
+     */
+    double snr_db;
+    /**
+     * How much it is like a clap or a knock: log odds.
+     */
+    double score;
+    /**
+     * Course of its energy, a `coeval_shape`.
+     */
+    int32_t shape;
+    /**
+     * Its neighbourhood, a `coeval_grouping`.
+     */
+    int32_t grouping;
+    /**
+     * From beat to beat of the count-in before it, seconds; NaN when there was none.
+     */
+    double count_in_interval_s;
+} coeval_marker;
+
+/**
+ * The figures of a `coeval_marker_match`. Set `struct_size` to `sizeof(coeval_marker_match_summary)` before the call.
+ */
+typedef struct {
+    /**
+     * Size of this struct as the caller knows it; after the call, how much of it was filled.
+     */
+    size_t struct_size;
+    /**
+     * 1: they match. 0: chance would do as well; then every figure is NaN or 0.
+     */
+    int32_t matched;
+    /**
+     * Not used yet, 0.
+     */
+    int32_t reserved;
+    /**
+     * `a` time minus `b` time at the start of `b`, seconds.
+     */
+    double offset_s;
+    /**
+     * (seconds of `a` per second of `b` - 1) * 1e6.
+     */
+    double drift_ppm;
+    /**
+     * One standard deviation of `drift_ppm`.
+     */
+    double drift_sigma_ppm;
+    /**
+     * One standard deviation of the offset in the middle of the matched markers, seconds.
+     */
+    double uncertainty_s;
+    /**
+     * Root mean square of the pairs against the line, seconds.
+     */
+    double residual_rms_s;
+    /**
+     * Probability that the match is right.
+     */
+    double confidence;
+    /**
+     * Number of matched markers, see `coeval_marker_match_pairs`.
+     */
+    size_t pair_count;
+} coeval_marker_match_summary;
+
+/**
+ * One marker of each recording that are the same sound.
+ */
+typedef struct {
+    /**
+     * Number of the marker in `a`.
+     */
+    size_t a_index;
+    /**
+     * Number of the marker in `b`.
+     */
+    size_t b_index;
+    /**
+     * Its time in `a`, seconds, after comparing the two waveforms.
+     */
+    double a_s;
+    /**
+     * Its time in `b`, seconds.
+     */
+    double b_s;
+    /**
+     * One standard deviation of `a_s` given `b_s`, seconds.
+     */
+    double sigma_s;
+} coeval_marker_pair;
+
+/**
+ * Hears how far long work has come: `stage` in words (valid during the call only), `done` from 0 to 1 within it.
+ * Returns 0 to go on, anything else to stop: then the work soon ends with `COEVAL_CANCELLED`.
+ *
+ * Called from the calling thread or from threads of the library, but never twice at a time within one piece of
+ * work. It must return soon, must call nothing that takes a callback itself, and no C++ exception or `longjmp` may
+ * leave it.
+ */
+typedef int32_t (*coeval_progress_fn)(void *user, const char *stage, double done);
+
+/**
+ * The figures of a `coeval_pair`. Set `struct_size` to `sizeof(coeval_pair_summary)` before the call.
+ */
+typedef struct {
+    /**
+     * Size of this struct as the caller knows it; after the call, how much of it was filled.
+     */
+    size_t struct_size;
+    /**
+     * 1: placed. 0: not; then every figure but `reason` is NaN or 0.
+     */
+    int32_t placed;
+    /**
+     * Why it is not placed: a `coeval_unplaced`.
+     */
+    int32_t reason;
+    /**
+     * `a` time minus `b` time at the start of `b`, seconds.
+     */
+    double offset_s;
+    /**
+     * (seconds of `a` per second of `b` - 1) * 1e6, mean over `b` without its jumps.
+     */
+    double drift_ppm;
+    /**
+     * Probability that the placement is right.
+     */
+    double confidence;
+    /**
+     * One standard deviation of the placement's error at its worst moment in the overlap, seconds.
+     */
+    double uncertainty_s;
+    /**
+     * Seconds during which both recorded.
+     */
+    double overlap_s;
+    /**
+     * Root mean square of the evidence against the map, seconds.
+     */
+    double residual_rms_s;
+    /**
+     * 1: `b` sounds like `a` with its sign turned round.
+     */
+    int32_t inverted;
+    /**
+     * 1: the drift is 999 to 1001 ppm, a mix-up of rates (1000/1001) and not a bad clock.
+     */
+    int32_t rate_mixup;
+    /**
+     * Number of knots, see `coeval_pair_knots`.
+     */
+    size_t knot_count;
+    /**
+     * Number of jumps, see `coeval_pair_jumps`.
+     */
+    size_t jump_count;
+    /**
+     * Number of measurements, see `coeval_pair_evidence`.
+     */
+    size_t evidence_count;
+} coeval_pair_summary;
+
+/**
+ * A sudden change of offset between two tracks.
+ */
+typedef struct {
+    /**
+     * Where in `a`, seconds.
+     */
+    double a_s;
+    /**
+     * Where in `b`, seconds.
+     */
+    double b_s;
+    /**
+     * Change of `a` time minus `b` time there, seconds: > 0 is sound that `b` lost or `a` repeated.
+     */
+    double step_s;
+} coeval_pair_jump;
+
+/**
+ * One measurement: this moment of `b` is that moment of `a`.
+ */
+typedef struct {
+    /**
+     * Time in `a`, seconds.
+     */
+    double a_s;
+    /**
+     * Time in `b`, seconds.
+     */
+    double b_s;
+    /**
+     * One standard deviation of `a_s` given `b_s`, seconds.
+     */
+    double sigma_s;
+} coeval_evidence;
+
+/**
+ * The figures of one file. Set `struct_size` to `sizeof(coeval_file)` before the call.
+ */
+typedef struct {
+    /**
+     * Size of this struct as the caller knows it; after the call, how much of it was filled.
+     */
+    size_t struct_size;
+    /**
+     * Its recording.
+     */
+    size_t recording;
+    /**
+     * 1: it has a place on the timeline. 0: it has none; `coeval_alignment_file_reason` says why.
+     */
+    int32_t placed;
+    /**
+     * Not used yet, 0.
+     */
+    int32_t reserved;
+    /**
+     * Length on presentation time, seconds; NaN when the file cannot be read.
+     */
+    double duration_s;
+    /**
+     * Probability that the placement is right; NaN when unplaced.
+     */
+    double confidence;
+    /**
+     * One standard deviation of the placement's error, seconds; NaN when unplaced.
+     */
+    double uncertainty_s;
+    /**
+     * Timeline time minus file time at the file's start, seconds; NaN when unplaced.
+     */
+    double offset_s;
+    /**
+     * (timeline seconds per file second - 1) * 1e6, mean over the file without its jumps; NaN when unplaced.
+     */
+    double drift_ppm;
+    /**
+     * Number of knots, see `coeval_alignment_file_knots`.
+     */
+    size_t knot_count;
+    /**
+     * Number of jumps, see `coeval_alignment_file_jumps`.
+     */
+    size_t jump_count;
+} coeval_file;
+
+/**
+ * A sudden change of offset in a file.
+ */
+typedef struct {
+    /**
+     * Where in the file, seconds.
+     */
+    double file_s;
+    /**
+     * Seconds of sound that the file lost there; negative: that it repeated.
+     */
+    double lost_s;
+} coeval_jump;
+
+/**
+ * What two recordings share. Set `struct_size` to `sizeof(coeval_recording_pair)` before the call.
+ */
+typedef struct {
+    /**
+     * Size of this struct as the caller knows it; after the call, how much of it was filled.
+     */
+    size_t struct_size;
+    /**
+     * Id of one recording. Valid until the alignment is freed.
+     */
+    const char *a;
+    /**
+     * Id of the other. Valid until the alignment is freed.
+     */
+    const char *b;
+    /**
+     * Seconds during which both ran.
+     */
+    double overlap_s;
+    /**
+     * Probability that they lie as they were put.
+     */
+    double confidence;
+    /**
+     * Root mean square misfit of the evidence to the result, seconds.
+     */
+    double residual_rms_s;
+    /**
+     * Number of measurements.
+     */
+    size_t evidence_count;
+} coeval_recording_pair;
+
+#ifdef __cplusplus
+extern "C" {
+#endif // __cplusplus
+
+/**
+ * Version of the binary interface of the library that is loaded. When it is not `COEVAL_ABI_VERSION`, the header and
+ * the library do not belong together and nothing else may be called.
+ */
+uint32_t coeval_abi_version(void);
+
+/**
+ * Version of the library as text, such as "0.1.0". Lives as long as the library.
+ */
+const char *coeval_version(void);
+
+/**
+ * A map from two or more knots, ascending in file time; two knots at one file time are a jump. Written to `*out`.
+ */
+coeval_status coeval_clock_map_from_knots(const coeval_knot *knots,
+                                          size_t count,
+                                          coeval_clock_map **out,
+                                          coeval_error *error);
+
+/**
+ * A straight map over `duration_s` seconds. `offset_s` is timeline time minus file time at the file's start,
+ * `drift_ppm` is (timeline seconds per file second - 1) * 1e6. Written to `*out`.
+ */
+coeval_status coeval_clock_map_linear(double offset_s,
+                                      double drift_ppm,
+                                      double duration_s,
+                                      coeval_clock_map **out,
+                                      coeval_error *error);
+
+/**
+ * Timeline time of a moment of the file, seconds; NaN when `map` is none.
+ */
+double coeval_clock_map_to_timeline(const coeval_clock_map *map, double file_s);
+
+/**
+ * File time of a timeline moment, seconds; NaN when `map` is none. In time that the file lost this is the moment of
+ * the jump; in time that it repeated, the earlier of the two places.
+ */
+double coeval_clock_map_to_file(const coeval_clock_map *map,
+                                double timeline_s);
+
+/**
+ * Copies the first `capacity` knots to `out` and returns how many there are; 0 when `map` is none.
+ */
+size_t coeval_clock_map_knots(const coeval_clock_map *map, coeval_knot *out, size_t capacity);
+
+/**
+ * Frees the map and sets `*map` to NULL; NULL is allowed.
+ */
+void coeval_clock_map_free(coeval_clock_map **map);
+
+/**
+ * A meter for sound at `rate_hz` (8000 to 192000) with `channels` (1 to 64), written to `*out`.
+ */
+coeval_status coeval_level_meter_new(uint32_t rate_hz,
+                                     size_t channels,
+                                     coeval_level_meter **out,
+                                     coeval_error *error);
+
+/**
+ * Takes the next `frames` frames, interleaved. NaN and infinite samples count as zero.
+ */
+coeval_status coeval_level_meter_push_interleaved(coeval_level_meter *meter,
+                                                  const float *samples,
+                                                  size_t frames,
+                                                  coeval_error *error);
+
+/**
+ * As `coeval_level_meter_push_interleaved`, with one pointer for each channel.
+ */
+coeval_status coeval_level_meter_push_planar(coeval_level_meter *meter,
+                                             const float *const *channels,
+                                             size_t frames,
+                                             coeval_error *error);
+
+/**
+ * Writes the readings to `*out`. The meter is used up: `*meter` becomes NULL.
+ */
+coeval_status coeval_level_meter_finish(coeval_level_meter **meter,
+                                        coeval_level_report **out,
+                                        coeval_error *error);
+
+/**
+ * Frees the meter and sets `*meter` to NULL; NULL is allowed.
+ */
+void coeval_level_meter_free(coeval_level_meter **meter);
+
+/**
+ * Fills `*summary` with the readings of all channels together.
+ */
+coeval_status coeval_level_report_get_summary(const coeval_level_report *report,
+                                              coeval_level_summary *summary,
+                                              coeval_error *error);
+
+/**
+ * Fills `*level` with one channel's readings.
+ */
+coeval_status coeval_level_report_get_channel(const coeval_level_report *report,
+                                              size_t channel,
+                                              coeval_channel_level *level,
+                                              coeval_error *error);
+
+/**
+ * Copies the first `capacity` stretches of a kind, a `coeval_stretches`, to `out` and returns how many there are: the
+ * first thousand are kept. 0 for a number that is no such kind.
+ */
+size_t coeval_level_report_stretches(const coeval_level_report *report,
+                                     int32_t what,
+                                     coeval_stretch *out,
+                                     size_t capacity);
+
+/**
+ * A line of advice, the serious first, or NULL when there is no line of this number. `*serious` (may be NULL) hears 1
+ * when it spoils the recording, else 0. Valid until the report is freed.
+ */
+const char *coeval_level_report_advice(const coeval_level_report *report,
+                                       size_t index,
+                                       int32_t *serious);
+
+/**
+ * Frees the report and sets `*report` to NULL; NULL is allowed.
+ */
+void coeval_level_report_free(coeval_level_report **report);
+
+/**
+ * Options with their defaults.
+ */
+coeval_marker_options *coeval_marker_options_new(void);
+
+/**
+ * Frees the options and sets `*options` to NULL; NULL is allowed.
+ */
+void coeval_marker_options_free(coeval_marker_options **options);
+
+/**
+ * Sounds whose peak lies below this are left out, dB relative to full scale. Default -60.
+ */
+coeval_status coeval_marker_options_set_min_peak_dbfs(coeval_marker_options *options,
+                                                      double min_peak_dbfs,
+                                                      coeval_error *error);
+
+/**
+ * Score that a marker needs. Default 0.
+ */
+coeval_status coeval_marker_options_set_min_score(coeval_marker_options *options,
+                                                  double min_score,
+                                                  coeval_error *error);
+
+/**
+ * A detector for sound at `rate_hz` (8000 to 192000) with `channels` (1 to 64), written to `*out`. `options` may be
+ * NULL for the defaults.
+ */
+coeval_status coeval_marker_detector_new(double rate_hz,
+                                         size_t channels,
+                                         const coeval_marker_options *options,
+                                         coeval_marker_detector **out,
+                                         coeval_error *error);
+
+/**
+ * Takes the next `frames` frames, interleaved. A marker is certain some 7 s after it sounded. NaN and infinite samples
+ * count as silence.
+ */
+coeval_status coeval_marker_detector_push_interleaved(coeval_marker_detector *detector,
+                                                      const float *samples,
+                                                      size_t frames,
+                                                      coeval_error *error);
+
+/**
+ * As `coeval_marker_detector_push_interleaved`, with one pointer for each channel.
+ */
+coeval_status coeval_marker_detector_push_planar(coeval_marker_detector *detector,
+                                                 const float *const *channels,
+                                                 size_t frames,
+                                                 coeval_error *error);
+
+/**
+ * Says that the sound has ended: the last markers become certain. The detector takes no more sound.
+ */
+coeval_status coeval_marker_detector_end(coeval_marker_detector *detector, coeval_error *error);
+
+/**
+ * Number of markers that are certain by now.
+ */
+size_t coeval_marker_detector_count(const coeval_marker_detector *detector);
+
+/**
+ * Fills `*marker` with the marker of this number, in time order from 0.
+ */
+coeval_status coeval_marker_detector_get(const coeval_marker_detector *detector,
+                                         size_t index,
+                                         coeval_marker *marker,
+                                         coeval_error *error);
+
+/**
+ * Frees the detector and sets `*detector` to NULL; NULL is allowed.
+ */
+void coeval_marker_detector_free(coeval_marker_detector **detector);
+
+/**
+ * Looks for the offset and drift under which the markers that `b` found fall on those of `a`, and writes what came of
+ * it to `*out`. That they do not match is a result, not a failure. `options` may be NULL; the detectors stay as they
+ * are.
+ */
+coeval_status coeval_match_markers(const coeval_marker_detector *a,
+                                   const coeval_marker_detector *b,
+                                   const coeval_pair_options *options,
+                                   coeval_marker_match **out,
+                                   coeval_error *error);
+
+/**
+ * Fills `*summary` with the figures.
+ */
+coeval_status coeval_marker_match_get_summary(const coeval_marker_match *found,
+                                              coeval_marker_match_summary *summary,
+                                              coeval_error *error);
+
+/**
+ * Copies the first `capacity` matched markers, in time order, to `out` and returns how many there are.
+ */
+size_t coeval_marker_match_pairs(const coeval_marker_match *found,
+                                 coeval_marker_pair *out,
+                                 size_t capacity);
+
+/**
+ * Frees the match and sets `*found` to NULL; NULL is allowed.
+ */
+void coeval_marker_match_free(coeval_marker_match **found);
+
+/**
+ * Options with their defaults: +-500 ppm, any offset.
+ */
+coeval_pair_options *coeval_pair_options_new(void);
+
+/**
+ * Frees the options and sets `*options` to NULL; NULL is allowed.
+ */
+void coeval_pair_options_free(coeval_pair_options **options);
+
+/**
+ * Largest difference of the two clocks that is searched, in ppm, either way: 0 to 1200. Default 500.
+ */
+coeval_status coeval_pair_options_set_max_drift_ppm(coeval_pair_options *options,
+                                                    double max_drift_ppm,
+                                                    coeval_error *error);
+
+/**
+ * Where the offset (`a` time minus `b` time at the start of `b`) is known to lie: lowest and highest value in seconds.
+ */
+coeval_status coeval_pair_options_set_offset_range_s(coeval_pair_options *options,
+                                                     double lowest_s,
+                                                     double highest_s,
+                                                     coeval_error *error);
+
+/**
+ * Compares two tracks and writes how `b` lies on `a` to `*out`. That they have no placement is a result, not a
+ * failure. `options` may be NULL for the defaults, `progress` NULL for none; `user` is handed to it.
+ */
+coeval_status coeval_align_pair(const coeval_track *a,
+                                const coeval_track *b,
+                                const coeval_pair_options *options,
+                                coeval_progress_fn progress,
+                                void *user,
+                                coeval_pair **out,
+                                coeval_error *error);
+
+/**
+ * Fills `*summary` with the figures.
+ */
+coeval_status coeval_pair_get_summary(const coeval_pair *pair,
+                                      coeval_pair_summary *summary,
+                                      coeval_error *error);
+
+/**
+ * Why the two have no placement, in words, or NULL when they have one. Valid as long as the library.
+ */
+const char *coeval_pair_reason(const coeval_pair *pair);
+
+/**
+ * Copies the first `capacity` knots of the map from `b`'s time (`file_s`) to `a`'s time (`timeline_s`) to `out` and
+ * returns how many there are.
+ */
+size_t coeval_pair_knots(const coeval_pair *pair,
+                         coeval_knot *out,
+                         size_t capacity);
+
+/**
+ * Copies the first `capacity` jumps to `out` and returns how many there are.
+ */
+size_t coeval_pair_jumps(const coeval_pair *pair, coeval_pair_jump *out, size_t capacity);
+
+/**
+ * Copies the first `capacity` measurements, in time order, to `out` and returns how many there are.
+ */
+size_t coeval_pair_evidence(const coeval_pair *pair, coeval_evidence *out, size_t capacity);
+
+/**
+ * Writes the map from `b`'s time to `a`'s time to `*out`, a handle of its own. Fails when they have no placement.
+ */
+coeval_status coeval_pair_clock_map(const coeval_pair *pair,
+                                    coeval_clock_map **out,
+                                    coeval_error *error);
+
+/**
+ * The result as JSON text. Valid until the pair is freed; NULL when `pair` is none.
+ */
+const char *coeval_pair_to_json(const coeval_pair *pair);
+
+/**
+ * Frees the pair and sets `*pair` to NULL; NULL is allowed.
+ */
+void coeval_pair_free(coeval_pair **pair);
+
+/**
+ * `frames` frames at `target_rate_hz`, from output time zero on, of a source at `source_rate_hz`. Rates are 1000 to
+ * 768000, `channels` 1 to 64; they are checked by `coeval_resampler_new`.
+ */
+coeval_resample_options *coeval_resample_options_new(double source_rate_hz,
+                                                     double target_rate_hz,
+                                                     size_t channels,
+                                                     uint64_t frames);
+
+/**
+ * Frees the options and sets `*options` to NULL; NULL is allowed.
+ */
+void coeval_resample_options_free(coeval_resample_options **options);
+
+/**
+ * Output time of output frame 0, seconds, within a year of zero. Default 0.
+ */
+coeval_status coeval_resample_options_set_start_s(coeval_resample_options *options,
+                                                  double start_s,
+                                                  coeval_error *error);
+
+/**
+ * Length of the source in frames, where it is known: sound is asked for up to there only.
+ */
+coeval_status coeval_resample_options_set_source_frames(coeval_resample_options *options,
+                                                        uint64_t source_frames,
+                                                        coeval_error *error);
+
+/**
+ * Length of the fades at a jump, seconds, 0 to 1. Default 0.005.
+ */
+coeval_status coeval_resample_options_set_fade_s(coeval_resample_options *options,
+                                                 double fade_s,
+                                                 coeval_error *error);
+
+/**
+ * A resampler, written to `*out`. `source` maps the source's time to the timeline. With `clip`, the map of another
+ * file, the output lies under that clip: output time is the clip's own time. With NULL the output lies on the
+ * timeline. Maps and options may be freed afterwards.
+ */
+coeval_status coeval_resampler_new(const coeval_clock_map *source,
+                                   const coeval_clock_map *clip,
+                                   const coeval_resample_options *options,
+                                   coeval_resampler **out,
+                                   coeval_error *error);
+
+/**
+ * 1 and the source frame to push next in `*frame`, or 0 when nothing is wanted now: then pull. Mostly that is the
+ * frame after the last one pushed; elsewhere after a jump, and then sound in between is not needed.
+ */
+int32_t coeval_resampler_wants(const coeval_resampler *resampler,
+                               uint64_t *frame);
+
+/**
+ * Takes the next source frames, interleaved, from the frame that `coeval_resampler_wants` names on. NaN and infinite
+ * samples count as silence.
+ */
+coeval_status coeval_resampler_push_interleaved(coeval_resampler *resampler,
+                                                const float *samples,
+                                                size_t frames,
+                                                coeval_error *error);
+
+/**
+ * As `coeval_resampler_push_interleaved`, with one pointer for each channel.
+ */
+coeval_status coeval_resampler_push_planar(coeval_resampler *resampler,
+                                           const float *const *channels,
+                                           size_t frames,
+                                           coeval_error *error);
+
+/**
+ * Says that the source ends at the frame that `coeval_resampler_wants` names.
+ */
+coeval_status coeval_resampler_end_of_source(coeval_resampler *resampler, coeval_error *error);
+
+/**
+ * Writes up to `capacity` output frames, interleaved, to `samples`, and their number to `*frames`: 0 when all are
+ * out, or when the resampler wants sound. `presence` (NULL, or room for `capacity` values) hears how much of each
+ * frame is source: 1 where the source sounds, 0 where it has nothing, between in a fade; a filler is mixed in at 1
+ * minus this.
+ */
+coeval_status coeval_resampler_pull_interleaved(coeval_resampler *resampler,
+                                                float *samples,
+                                                size_t capacity,
+                                                float *presence,
+                                                size_t *frames,
+                                                coeval_error *error);
+
+/**
+ * As `coeval_resampler_pull_interleaved`, with one pointer for each channel, each with room for `capacity` samples.
+ */
+coeval_status coeval_resampler_pull_planar(coeval_resampler *resampler,
+                                           float *const *channels,
+                                           size_t capacity,
+                                           float *presence,
+                                           size_t *frames,
+                                           coeval_error *error);
+
+/**
+ * Frees the resampler and sets `*resampler` to NULL; NULL is allowed.
+ */
+void coeval_resampler_free(coeval_resampler **resampler);
+
+/**
+ * A shoot without recordings, with the default options.
+ */
+coeval_shoot *coeval_shoot_new(void);
+
+/**
+ * Frees the shoot and sets `*shoot` to NULL; NULL is allowed.
+ */
+void coeval_shoot_free(coeval_shoot **shoot);
+
+/**
+ * Adds a folder (searched with its sub-folders) or a file. It is read by `coeval_shoot_align`, and never changed.
+ */
+coeval_status coeval_shoot_add_path(coeval_shoot *shoot,
+                                    const char *path_name,
+                                    coeval_error *error);
+
+/**
+ * Adds a file whose sound the caller has read itself. `name` is what the result calls the file, unique and without
+ * `*`; `recording` is the id of its recording (letters, digits, `-`, `_`, `.`): files of one recording are its
+ * chapters, in the order in which they are added. `device` is a `coeval_kind`. The track then belongs to the shoot:
+ * `*track` becomes NULL.
+ */
+coeval_status coeval_shoot_add_track(coeval_shoot *shoot,
+                                     const char *name,
+                                     const char *recording,
+                                     int32_t device,
+                                     coeval_track **track,
+                                     coeval_error *error);
+
+/**
+ * Says how two files are compared. The options are copied.
+ */
+coeval_status coeval_shoot_set_pair_options(coeval_shoot *shoot,
+                                            const coeval_pair_options *options,
+                                            coeval_error *error);
+
+/**
+ * The recording whose clock the timeline takes: its id, or the name of one of its files (`*` stands for any
+ * characters). NULL: the longest camera, as by default.
+ */
+coeval_status coeval_shoot_set_main(coeval_shoot *shoot,
+                                    const char *main,
+                                    coeval_error *error);
+
+/**
+ * How many files are read or compared at once; 0: as many as the machine has cores, as by default.
+ */
+coeval_status coeval_shoot_set_threads(coeval_shoot *shoot, size_t threads, coeval_error *error);
+
+/**
+ * 1: what pure Rust cannot read may be read through an `ffmpeg` program on PATH. 0, the default: it may not.
+ */
+coeval_status coeval_shoot_set_allow_ffmpeg(coeval_shoot *shoot,
+                                            int32_t allow,
+                                            coeval_error *error);
+
+/**
+ * 0: no two files are joined as chapters unless `coeval_shoot_set_recording` says so. 1, the default: chapters are
+ * recognised by stream parameters, names and times.
+ */
+coeval_status coeval_shoot_set_recognise_chapters(coeval_shoot *shoot,
+                                                  int32_t recognise,
+                                                  coeval_error *error);
+
+/**
+ * The files that fit `pattern` (names as in the result, `*` for any characters) are chapters of the recording `id`.
+ * May be called several times.
+ */
+coeval_status coeval_shoot_set_recording(coeval_shoot *shoot,
+                                         const char *id,
+                                         const char *pattern,
+                                         coeval_error *error);
+
+/**
+ * What kind of device made a recording: its id or a pattern of its files, and a `coeval_kind`. May be called several
+ * times.
+ */
+coeval_status coeval_shoot_set_kind(coeval_shoot *shoot,
+                                    const char *id_or_pattern,
+                                    int32_t device,
+                                    coeval_error *error);
+
+/**
+ * Puts all recordings on one clock and writes the result to `*out`. A file that cannot be read or placed is no
+ * failure: the result says why. `progress` may be NULL; `user` is handed to it.
+ */
+coeval_status coeval_shoot_align(const coeval_shoot *shoot,
+                                 coeval_progress_fn progress,
+                                 void *user,
+                                 coeval_alignment **out,
+                                 coeval_error *error);
+
+/**
+ * Reads a result again from the JSON text that `coeval_alignment_to_json` or the command line wrote, to `*out`.
+ */
+coeval_status coeval_alignment_from_json(const char *json,
+                                         coeval_alignment **out,
+                                         coeval_error *error);
+
+/**
+ * Frees the alignment and sets `*alignment` to NULL; NULL is allowed.
+ */
+void coeval_alignment_free(coeval_alignment **alignment);
+
+/**
+ * The result contract as JSON text. Valid until the alignment is freed; NULL when it is none.
+ */
+const char *coeval_alignment_to_json(const coeval_alignment *alignment);
+
+/**
+ * Id of the recording whose clock the timeline is. Valid until the alignment is freed.
+ */
+const char *coeval_alignment_clock(const coeval_alignment *alignment);
+
+/**
+ * Where the last placed file ends on the timeline, seconds.
+ */
+double coeval_alignment_duration_s(const coeval_alignment *alignment);
+
+/**
+ * Number of recordings.
+ */
+size_t coeval_alignment_recording_count(const coeval_alignment *alignment);
+
+/**
+ * Id of a recording, or NULL when there is no such recording. Valid until the alignment is freed.
+ */
+const char *coeval_alignment_recording_id(const coeval_alignment *alignment, size_t recording);
+
+/**
+ * Kind of a recording, a `coeval_kind`; -1 when there is no such recording.
+ */
+int32_t coeval_alignment_recording_kind(const coeval_alignment *alignment, size_t recording);
+
+/**
+ * Number of files of all recordings.
+ */
+size_t coeval_alignment_file_count(const coeval_alignment *alignment);
+
+/**
+ * Name of a file, relative to the folder that was given; NULL when there is no such file. Valid until the alignment
+ * is freed.
+ */
+const char *coeval_alignment_file_path(const coeval_alignment *alignment,
+                                       size_t file);
+
+/**
+ * Why a file is unplaced, in words; NULL when it is placed or there is no such file. Valid until the alignment is
+ * freed.
+ */
+const char *coeval_alignment_file_reason(const coeval_alignment *alignment,
+                                         size_t file);
+
+/**
+ * Fills `*info` with the figures of a file.
+ */
+coeval_status coeval_alignment_get_file(const coeval_alignment *alignment,
+                                        size_t file,
+                                        coeval_file *info,
+                                        coeval_error *error);
+
+/**
+ * Copies the first `capacity` knots of a file to `out` and returns how many there are; 0 when it is unplaced.
+ */
+size_t coeval_alignment_file_knots(const coeval_alignment *alignment,
+                                   size_t file,
+                                   coeval_knot *out,
+                                   size_t capacity);
+
+/**
+ * Copies the first `capacity` jumps of a file to `out` and returns how many there are.
+ */
+size_t coeval_alignment_file_jumps(const coeval_alignment *alignment,
+                                   size_t file,
+                                   coeval_jump *out,
+                                   size_t capacity);
+
+/**
+ * Writes a file's map to the timeline to `*out`, a handle of its own. Fails when the file is unplaced.
+ */
+coeval_status coeval_alignment_file_clock_map(const coeval_alignment *alignment,
+                                              size_t file,
+                                              coeval_clock_map **out,
+                                              coeval_error *error);
+
+/**
+ * Number of pairs of recordings that share sound.
+ */
+size_t coeval_alignment_pair_count(const coeval_alignment *alignment);
+
+/**
+ * Fills `*info` with what the pair of this number shares.
+ */
+coeval_status coeval_alignment_get_pair(const coeval_alignment *alignment,
+                                        size_t pair,
+                                        coeval_recording_pair *info,
+                                        coeval_error *error);
+
+/**
+ * The status in words, such as "not found"; "unknown status" for a number that is none. Lives as long as the library.
+ */
+const char *coeval_status_text(int32_t status);
+
+/**
+ * A handle for the texts of failures. Every function takes one as its last argument, or NULL.
+ */
+coeval_error *coeval_error_new(void);
+
+/**
+ * Frees the handle and sets `*error` to NULL; NULL is allowed.
+ */
+void coeval_error_free(coeval_error **error);
+
+/**
+ * Status of the last call that was given this handle; `COEVAL_OK` when there was none.
+ */
+coeval_status coeval_error_status(const coeval_error *error);
+
+/**
+ * The failure in one line: "path: what was wrong; what to do". Empty when there was none. Valid until the handle is
+ * used again.
+ */
+const char *coeval_error_text(const coeval_error *error);
+
+/**
+ * What was wrong, without path and remedy. Empty when nothing was. Valid until the handle is used again.
+ */
+const char *coeval_error_message(const coeval_error *error);
+
+/**
+ * The file that the failure is about, or NULL. Valid until the handle is used again.
+ */
+const char *coeval_error_path(const coeval_error *error);
+
+/**
+ * What the user can do about it, or NULL. Valid until the handle is used again.
+ */
+const char *coeval_error_remedy(const coeval_error *error);
+
+/**
+ * A builder for sound at `rate_hz` (1000 to 768000, need not be whole) with `channels` (1 to 64), written to `*out`.
+ */
+coeval_status coeval_track_builder_new(double rate_hz,
+                                       size_t channels,
+                                       coeval_track_builder **out,
+                                       coeval_error *error);
+
+/**
+ * Takes the next `frames` frames, interleaved. The first frame of all is the file's presentation zero. NaN and
+ * infinite samples count as silence.
+ */
+coeval_status coeval_track_builder_push_interleaved(coeval_track_builder *builder,
+                                                    const float *samples,
+                                                    size_t frames,
+                                                    coeval_error *error);
+
+/**
+ * As `coeval_track_builder_push_interleaved`, with one pointer for each channel.
+ */
+coeval_status coeval_track_builder_push_planar(coeval_track_builder *builder,
+                                               const float *const *channels,
+                                               size_t frames,
+                                               coeval_error *error);
+
+/**
+ * Writes the finished track to `*out`. The builder is used up: `*builder` becomes NULL.
+ */
+coeval_status coeval_track_builder_finish(coeval_track_builder **builder,
+                                          coeval_track **out,
+                                          coeval_error *error);
+
+/**
+ * Frees the builder and sets `*builder` to NULL; NULL is allowed.
+ */
+void coeval_track_builder_free(coeval_track_builder **builder);
+
+/**
+ * Length of the sound, seconds; NaN when `track` is none.
+ */
+double coeval_track_duration_s(const coeval_track *track);
+
+/**
+ * 1 when the sound is one constant value throughout (digital silence) or `track` is none, else 0.
+ */
+int32_t coeval_track_is_silent(const coeval_track *track);
+
+/**
+ * Frees the track and sets `*track` to NULL; NULL is allowed.
+ */
+void coeval_track_free(coeval_track **track);
+
+#ifdef __cplusplus
+}  // extern "C"
+#endif  // __cplusplus
+
+#endif  /* COEVAL_H */

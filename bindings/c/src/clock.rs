@@ -1,0 +1,117 @@
+//! Maps between clocks.
+
+use coeval::clock::ClockMap;
+
+use crate::handle::{self, copy_out, handle, invalid, slice};
+use crate::status::{answer, coeval_error, coeval_status, guard};
+
+/// A moment of a file and the timeline moment it lies at, both in seconds.
+#[derive(Debug, Clone, Copy)]
+#[repr(C)]
+pub struct coeval_knot {
+    /// The file's presentation time, seconds.
+    pub file_s: f64,
+    /// Timeline time, seconds.
+    pub timeline_s: f64,
+}
+
+impl From<&(f64, f64)> for coeval_knot {
+    fn from(&(file_s, timeline_s): &(f64, f64)) -> Self {
+        Self { file_s, timeline_s }
+    }
+}
+
+/// A sudden change of offset in a file.
+#[derive(Debug, Clone, Copy)]
+#[repr(C)]
+pub struct coeval_jump {
+    /// Where in the file, seconds.
+    pub file_s: f64,
+    /// Seconds of sound that the file lost there; negative: that it repeated.
+    pub lost_s: f64,
+}
+
+/// Piecewise-linear map from one file's time to the timeline. Never changes: any number of threads may use one.
+pub struct coeval_clock_map {
+    _opaque: [u8; 0],
+}
+
+handle!(coeval_clock_map, ClockMap, b"cv clock");
+
+/// A map from two or more knots, ascending in file time; two knots at one file time are a jump. Written to `*out`.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_clock_map_from_knots(
+    knots: *const coeval_knot,
+    count: usize,
+    out: *mut *mut coeval_clock_map,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe {
+        guard(error, || {
+            handle::make(out, || {
+                let knots = slice(knots, count, "the list of knots")?;
+                ClockMap::from_knots(knots.iter().map(|k| (k.file_s, k.timeline_s)).collect())
+            })
+        })
+    }
+}
+
+/// A straight map over `duration_s` seconds. `offset_s` is timeline time minus file time at the file's start,
+/// `drift_ppm` is (timeline seconds per file second - 1) * 1e6. Written to `*out`.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_clock_map_linear(
+    offset_s: f64,
+    drift_ppm: f64,
+    duration_s: f64,
+    out: *mut *mut coeval_clock_map,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe {
+        guard(error, || {
+            handle::make(out, || {
+                let sane = offset_s.is_finite() && duration_s.is_finite() && duration_s > 0.0;
+                if !sane || !(drift_ppm > -1e6 && drift_ppm.is_finite()) {
+                    return Err(invalid(format!(
+                        "offset_s {offset_s}, drift_ppm {drift_ppm}, duration_s {duration_s} are no clock"
+                    )));
+                }
+                Ok(ClockMap::linear(offset_s, drift_ppm, duration_s))
+            })
+        })
+    }
+}
+
+/// Timeline time of a moment of the file, seconds; NaN when `map` is none.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_clock_map_to_timeline(map: *const coeval_clock_map, file_s: f64) -> f64 {
+    // SAFETY: the caller keeps the header's rules.
+    answer(f64::NAN, || Ok(unsafe { handle::get(map) }?.to_timeline(file_s)))
+}
+
+/// File time of a timeline moment, seconds; NaN when `map` is none. In time that the file lost this is the moment of
+/// the jump; in time that it repeated, the earlier of the two places.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_clock_map_to_file(map: *const coeval_clock_map, timeline_s: f64) -> f64 {
+    // SAFETY: the caller keeps the header's rules.
+    answer(f64::NAN, || Ok(unsafe { handle::get(map) }?.to_file(timeline_s)))
+}
+
+/// Copies the first `capacity` knots to `out` and returns how many there are; 0 when `map` is none.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_clock_map_knots(
+    map: *const coeval_clock_map,
+    out: *mut coeval_knot,
+    capacity: usize,
+) -> usize {
+    // SAFETY: the caller keeps the header's rules.
+    answer(0, || unsafe { Ok(copy_out(handle::get(map)?.knots().iter().map(coeval_knot::from), out, capacity)) })
+}
+
+/// Frees the map and sets `*map` to NULL; NULL is allowed.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_clock_map_free(map: *mut *mut coeval_clock_map) {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe { handle::free(map) }
+}

@@ -1,0 +1,375 @@
+//! Two tracks -> how their clocks relate.
+
+use std::ffi::{CString, c_char, c_void};
+
+use coeval::pair::{Aligner, Evidence, PairAlignment, PairJump, PairOptions, PairOutcome, Unplaced, align_pair};
+use coeval::{Error, ErrorKind, Result};
+
+use crate::clock::{coeval_clock_map, coeval_knot};
+use crate::handle::{self, c_text, copy_out, fill, handle, invalid};
+use crate::progress::{Listener, coeval_progress_fn};
+use crate::status::{answer, coeval_error, coeval_status, guard};
+use crate::track::coeval_track;
+
+/// Why two tracks have no placement. Numbers never change; later versions may add some.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[repr(i32)]
+pub enum coeval_unplaced {
+    /// They have one.
+    COEVAL_IS_PLACED = 0,
+    /// Nothing in one matches anything in the other.
+    COEVAL_NO_COMMON_SOUND = 1,
+    /// Too little sound to tell.
+    COEVAL_TOO_SHORT = 2,
+    /// What is common repeats itself, so that many places fit equally well.
+    COEVAL_ONLY_PERIODIC_SOUND = 3,
+    /// One of them holds digital silence only.
+    COEVAL_SILENT = 4,
+    /// A reason that this version of the C library has no number for.
+    COEVAL_UNPLACED_OTHERWISE = 1000,
+}
+
+impl coeval_unplaced {
+    fn of(reason: Unplaced) -> Self {
+        match reason {
+            Unplaced::NoCommonSound => Self::COEVAL_NO_COMMON_SOUND,
+            Unplaced::TooShort => Self::COEVAL_TOO_SHORT,
+            Unplaced::OnlyPeriodicSound => Self::COEVAL_ONLY_PERIODIC_SOUND,
+            Unplaced::Silent => Self::COEVAL_SILENT,
+            _ => Self::COEVAL_UNPLACED_OTHERWISE,
+        }
+    }
+}
+
+/// How two tracks are compared. One thread at a time.
+pub struct coeval_pair_options {
+    _opaque: [u8; 0],
+}
+
+handle!(coeval_pair_options, PairOptions, b"cv pairo");
+
+/// Options with their defaults: +-500 ppm, any offset.
+#[unsafe(no_mangle)]
+pub extern "C" fn coeval_pair_options_new() -> *mut coeval_pair_options {
+    answer(std::ptr::null_mut(), || Ok(handle::new(PairOptions::default())))
+}
+
+/// Frees the options and sets `*options` to NULL; NULL is allowed.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_pair_options_free(options: *mut *mut coeval_pair_options) {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe { handle::free(options) }
+}
+
+/// Largest difference of the two clocks that is searched, in ppm, either way: 0 to 1200. Default 500.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_pair_options_set_max_drift_ppm(
+    options: *mut coeval_pair_options,
+    max_drift_ppm: f64,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe { guard(error, || change(handle::get_mut(options)?, |o| o.max_drift_ppm = max_drift_ppm)) }
+}
+
+/// Where the offset (`a` time minus `b` time at the start of `b`) is known to lie: lowest and highest value in seconds.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_pair_options_set_offset_range_s(
+    options: *mut coeval_pair_options,
+    lowest_s: f64,
+    highest_s: f64,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe { guard(error, || change(handle::get_mut(options)?, |o| o.offset_range_s = Some((lowest_s, highest_s)))) }
+}
+
+/// Changes options, unless they would be invalid then.
+fn change(options: &mut PairOptions, change: impl FnOnce(&mut PairOptions)) -> Result<()> {
+    let mut changed = options.clone();
+    change(&mut changed);
+    Aligner::new(changed.clone())?;
+    *options = changed;
+    Ok(())
+}
+
+/// How two tracks lie on each other, or that they do not. Never changes: any number of threads may use one.
+pub struct coeval_pair {
+    _opaque: [u8; 0],
+}
+
+handle!(coeval_pair, Paired, b"cv pair.");
+
+/// What a `coeval_pair` holds.
+pub(crate) struct Paired {
+    outcome: PairOutcome,
+    json: CString,
+}
+
+impl Paired {
+    fn placed(&self) -> Option<&PairAlignment> {
+        match &self.outcome {
+            PairOutcome::Placed(placed) => Some(placed),
+            PairOutcome::Unplaced(_) => None,
+        }
+    }
+}
+
+/// The figures of a `coeval_pair`. Set `struct_size` to `sizeof(coeval_pair_summary)` before the call.
+#[derive(Debug, Clone, Copy)]
+#[repr(C)]
+pub struct coeval_pair_summary {
+    /// Size of this struct as the caller knows it; after the call, how much of it was filled.
+    pub struct_size: usize,
+    /// 1: placed. 0: not; then every figure but `reason` is NaN or 0.
+    pub placed: i32,
+    /// Why it is not placed: a `coeval_unplaced`.
+    pub reason: i32,
+    /// `a` time minus `b` time at the start of `b`, seconds.
+    pub offset_s: f64,
+    /// (seconds of `a` per second of `b` - 1) * 1e6, mean over `b` without its jumps.
+    pub drift_ppm: f64,
+    /// Probability that the placement is right.
+    pub confidence: f64,
+    /// One standard deviation of the placement's error at its worst moment in the overlap, seconds.
+    pub uncertainty_s: f64,
+    /// Seconds during which both recorded.
+    pub overlap_s: f64,
+    /// Root mean square of the evidence against the map, seconds.
+    pub residual_rms_s: f64,
+    /// 1: `b` sounds like `a` with its sign turned round.
+    pub inverted: i32,
+    /// 1: the drift is 999 to 1001 ppm, a mix-up of rates (1000/1001) and not a bad clock.
+    pub rate_mixup: i32,
+    /// Number of knots, see `coeval_pair_knots`.
+    pub knot_count: usize,
+    /// Number of jumps, see `coeval_pair_jumps`.
+    pub jump_count: usize,
+    /// Number of measurements, see `coeval_pair_evidence`.
+    pub evidence_count: usize,
+}
+
+/// A sudden change of offset between two tracks.
+#[derive(Debug, Clone, Copy)]
+#[repr(C)]
+pub struct coeval_pair_jump {
+    /// Where in `a`, seconds.
+    pub a_s: f64,
+    /// Where in `b`, seconds.
+    pub b_s: f64,
+    /// Change of `a` time minus `b` time there, seconds: > 0 is sound that `b` lost or `a` repeated.
+    pub step_s: f64,
+}
+
+impl From<&PairJump> for coeval_pair_jump {
+    fn from(j: &PairJump) -> Self {
+        Self { a_s: j.a_s, b_s: j.b_s, step_s: j.step_s }
+    }
+}
+
+/// One measurement: this moment of `b` is that moment of `a`.
+#[derive(Debug, Clone, Copy)]
+#[repr(C)]
+pub struct coeval_evidence {
+    /// Time in `a`, seconds.
+    pub a_s: f64,
+    /// Time in `b`, seconds.
+    pub b_s: f64,
+    /// One standard deviation of `a_s` given `b_s`, seconds.
+    pub sigma_s: f64,
+}
+
+impl From<&Evidence> for coeval_evidence {
+    fn from(e: &Evidence) -> Self {
+        Self { a_s: e.a_s, b_s: e.b_s, sigma_s: e.sigma_s }
+    }
+}
+
+/// Compares two tracks and writes how `b` lies on `a` to `*out`. That they have no placement is a result, not a
+/// failure. `options` may be NULL for the defaults, `progress` NULL for none; `user` is handed to it.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_align_pair(
+    a: *const coeval_track,
+    b: *const coeval_track,
+    options: *const coeval_pair_options,
+    progress: coeval_progress_fn,
+    user: *mut c_void,
+    out: *mut *mut coeval_pair,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe {
+        guard(error, || {
+            handle::make(out, || {
+                let options = handle::optional(options)?.cloned().unwrap_or_default();
+                let (a, b) = (handle::get(a)?, handle::get(b)?);
+                let outcome = align_pair(a, b, &options, &Listener::new(progress, user))?;
+                Ok(Paired { json: json(&outcome)?, outcome })
+            })
+        })
+    }
+}
+
+/// As JSON, with the keys that the result contract uses for a file.
+fn json(outcome: &PairOutcome) -> Result<CString> {
+    let value = match outcome {
+        PairOutcome::Placed(p) => serde_json::json!({
+            "status": "placed",
+            "reason": null,
+            "offset_s": p.map.offset_s(),
+            "drift_ppm": p.map.drift_ppm(),
+            "confidence": p.confidence,
+            "uncertainty_s": p.uncertainty_s,
+            "overlap_s": p.overlap_s,
+            "residual_rms_s": p.residual_rms_s,
+            "evidence": p.evidence.len(),
+            "inverted": p.inverted,
+            "rate_mixup": p.rate_mixup,
+            "knots": p.map.knots(),
+            "jumps": p.map.jumps().map(|(file_s, lost_s)| serde_json::json!({"file_s": file_s, "lost_s": lost_s}))
+                .collect::<Vec<_>>(),
+        }),
+        PairOutcome::Unplaced(reason) => serde_json::json!({
+            "status": "unplaced", "reason": reason.as_str(), "knots": [], "jumps": [],
+        }),
+    };
+    let text = serde_json::to_string(&value)
+        .map_err(|e| Error::new(ErrorKind::Internal, "cannot write the pair as JSON").with_source(e))?;
+    Ok(c_text(text))
+}
+
+/// Fills `*summary` with the figures.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_pair_get_summary(
+    pair: *const coeval_pair,
+    summary: *mut coeval_pair_summary,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe {
+        guard(error, || {
+            let value = match &handle::get(pair)?.outcome {
+                PairOutcome::Placed(p) => coeval_pair_summary {
+                    struct_size: 0,
+                    placed: 1,
+                    reason: coeval_unplaced::COEVAL_IS_PLACED as i32,
+                    offset_s: p.map.offset_s(),
+                    drift_ppm: p.map.drift_ppm(),
+                    confidence: p.confidence,
+                    uncertainty_s: p.uncertainty_s,
+                    overlap_s: p.overlap_s,
+                    residual_rms_s: p.residual_rms_s,
+                    inverted: i32::from(p.inverted),
+                    rate_mixup: i32::from(p.rate_mixup),
+                    knot_count: p.map.knots().len(),
+                    jump_count: p.jumps.len(),
+                    evidence_count: p.evidence.len(),
+                },
+                PairOutcome::Unplaced(reason) => coeval_pair_summary {
+                    struct_size: 0,
+                    placed: 0,
+                    reason: coeval_unplaced::of(*reason) as i32,
+                    offset_s: f64::NAN,
+                    drift_ppm: f64::NAN,
+                    confidence: f64::NAN,
+                    uncertainty_s: f64::NAN,
+                    overlap_s: f64::NAN,
+                    residual_rms_s: f64::NAN,
+                    inverted: 0,
+                    rate_mixup: 0,
+                    knot_count: 0,
+                    jump_count: 0,
+                    evidence_count: 0,
+                },
+            };
+            fill(summary, value)
+        })
+    }
+}
+
+/// Why the two have no placement, in words, or NULL when they have one. Valid as long as the library.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_pair_reason(pair: *const coeval_pair) -> *const c_char {
+    answer(std::ptr::null(), || {
+        // SAFETY: the caller keeps the header's rules.
+        Ok(match unsafe { handle::get(pair) }?.outcome {
+            PairOutcome::Placed(_) => std::ptr::null(),
+            PairOutcome::Unplaced(Unplaced::NoCommonSound) => c"no common sound".as_ptr(),
+            PairOutcome::Unplaced(Unplaced::TooShort) => c"too short".as_ptr(),
+            PairOutcome::Unplaced(Unplaced::OnlyPeriodicSound) => c"only periodic sound".as_ptr(),
+            PairOutcome::Unplaced(Unplaced::Silent) => c"silent".as_ptr(),
+            PairOutcome::Unplaced(_) => c"another reason".as_ptr(),
+        })
+    })
+}
+
+/// Copies the first `capacity` knots of the map from `b`'s time (`file_s`) to `a`'s time (`timeline_s`) to `out` and
+/// returns how many there are.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_pair_knots(pair: *const coeval_pair, out: *mut coeval_knot, capacity: usize) -> usize {
+    // SAFETY: the caller keeps the header's rules.
+    answer(0, || unsafe {
+        let knots = handle::get(pair)?.placed().map_or(&[][..], |p| p.map.knots());
+        Ok(copy_out(knots.iter().map(coeval_knot::from), out, capacity))
+    })
+}
+
+/// Copies the first `capacity` jumps to `out` and returns how many there are.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_pair_jumps(
+    pair: *const coeval_pair,
+    out: *mut coeval_pair_jump,
+    capacity: usize,
+) -> usize {
+    // SAFETY: the caller keeps the header's rules.
+    answer(0, || unsafe {
+        let jumps = handle::get(pair)?.placed().map_or(&[][..], |p| &p.jumps);
+        Ok(copy_out(jumps.iter().map(coeval_pair_jump::from), out, capacity))
+    })
+}
+
+/// Copies the first `capacity` measurements, in time order, to `out` and returns how many there are.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_pair_evidence(
+    pair: *const coeval_pair,
+    out: *mut coeval_evidence,
+    capacity: usize,
+) -> usize {
+    // SAFETY: the caller keeps the header's rules.
+    answer(0, || unsafe {
+        let evidence = handle::get(pair)?.placed().map_or(&[][..], |p| &p.evidence);
+        Ok(copy_out(evidence.iter().map(coeval_evidence::from), out, capacity))
+    })
+}
+
+/// Writes the map from `b`'s time to `a`'s time to `*out`, a handle of its own. Fails when they have no placement.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_pair_clock_map(
+    pair: *const coeval_pair,
+    out: *mut *mut coeval_clock_map,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe {
+        guard(error, || {
+            handle::make(out, || {
+                let placed = handle::get(pair)?.placed();
+                placed.map(|p| p.map.clone()).ok_or_else(|| invalid("the pair has no placement, so it has no map"))
+            })
+        })
+    }
+}
+
+/// The result as JSON text. Valid until the pair is freed; NULL when `pair` is none.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_pair_to_json(pair: *const coeval_pair) -> *const c_char {
+    // SAFETY: the caller keeps the header's rules.
+    answer(std::ptr::null(), || Ok(unsafe { handle::get(pair) }?.json.as_ptr()))
+}
+
+/// Frees the pair and sets `*pair` to NULL; NULL is allowed.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_pair_free(pair: *mut *mut coeval_pair) {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe { handle::free(pair) }
+}

@@ -1,0 +1,310 @@
+//! Sound on another clock.
+
+use coeval::resample::{ResampleOptions, Resampler, Route};
+
+use crate::clock::coeval_clock_map;
+use crate::handle::{self, handle, invalid, place, slice};
+use crate::sound::Fed;
+use crate::status::{answer, coeval_error, coeval_status, guard};
+
+/// What a resampler is to make. One thread at a time.
+pub struct coeval_resample_options {
+    _opaque: [u8; 0],
+}
+
+handle!(coeval_resample_options, ResampleOptions, b"cv resao");
+
+/// `frames` frames at `target_rate_hz`, from output time zero on, of a source at `source_rate_hz`. Rates are 1000 to
+/// 768000, `channels` 1 to 64; they are checked by `coeval_resampler_new`.
+#[unsafe(no_mangle)]
+pub extern "C" fn coeval_resample_options_new(
+    source_rate_hz: f64,
+    target_rate_hz: f64,
+    channels: usize,
+    frames: u64,
+) -> *mut coeval_resample_options {
+    answer(std::ptr::null_mut(), || {
+        Ok(handle::new(ResampleOptions::new(source_rate_hz, target_rate_hz, channels, frames)))
+    })
+}
+
+/// Frees the options and sets `*options` to NULL; NULL is allowed.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_resample_options_free(options: *mut *mut coeval_resample_options) {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe { handle::free(options) }
+}
+
+/// Output time of output frame 0, seconds, within a year of zero. Default 0.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_resample_options_set_start_s(
+    options: *mut coeval_resample_options,
+    start_s: f64,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe {
+        guard(error, || {
+            if !start_s.is_finite() {
+                return Err(invalid(format!("start_s is {start_s}")));
+            }
+            handle::get_mut(options)?.start_s = start_s;
+            Ok(())
+        })
+    }
+}
+
+/// Length of the source in frames, where it is known: sound is asked for up to there only.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_resample_options_set_source_frames(
+    options: *mut coeval_resample_options,
+    source_frames: u64,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe {
+        guard(error, || {
+            handle::get_mut(options)?.source_frames = Some(source_frames);
+            Ok(())
+        })
+    }
+}
+
+/// Length of the fades at a jump, seconds, 0 to 1. Default 0.005.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_resample_options_set_fade_s(
+    options: *mut coeval_resample_options,
+    fade_s: f64,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe {
+        guard(error, || {
+            if !(0.0..=1.0).contains(&fade_s) {
+                return Err(invalid(format!("fade_s is {fade_s}, not within 0 to 1")));
+            }
+            handle::get_mut(options)?.fade_s = fade_s;
+            Ok(())
+        })
+    }
+}
+
+/// Resamples sound along clock maps, in blocks of any size and bounded memory. One thread at a time.
+///
+/// Push while it wants, pull while it gives:
+///
+///     do {
+///         while (coeval_resampler_wants(r, &frame)) {
+///             // read the source from that frame on
+///             if (no more) coeval_resampler_end_of_source(r, error);
+///             else coeval_resampler_push_interleaved(r, block, count, error);
+///         }
+///         coeval_resampler_pull_interleaved(r, out, capacity, NULL, &frames, error);
+///     } while (frames > 0);
+pub struct coeval_resampler {
+    _opaque: [u8; 0],
+}
+
+handle!(coeval_resampler, Fed<Pulled>, b"cv resam");
+
+/// A resampler and the rest of the last block that it gave.
+pub(crate) struct Pulled {
+    resampler: Resampler,
+    block: Vec<f32>,
+    /// Frames of the block that have been handed out.
+    used: usize,
+    /// Frames of the block.
+    frames: usize,
+}
+
+/// A resampler, written to `*out`. `source` maps the source's time to the timeline. With `clip`, the map of another
+/// file, the output lies under that clip: output time is the clip's own time. With NULL the output lies on the
+/// timeline. Maps and options may be freed afterwards.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_resampler_new(
+    source: *const coeval_clock_map,
+    clip: *const coeval_clock_map,
+    options: *const coeval_resample_options,
+    out: *mut *mut coeval_resampler,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe {
+        guard(error, || {
+            handle::make(out, || {
+                let source = handle::get(source)?;
+                let route = match handle::optional(clip)? {
+                    Some(clip) => Route::under_clip(source, clip),
+                    None => Route::onto_timeline(source),
+                };
+                let options = handle::get(options)?;
+                let resampler = Resampler::new(&route, options)?;
+                Ok(Fed::new(Pulled { resampler, block: Vec::new(), used: 0, frames: 0 }, options.channels))
+            })
+        })
+    }
+}
+
+/// 1 and the source frame to push next in `*frame`, or 0 when nothing is wanted now: then pull. Mostly that is the
+/// frame after the last one pushed; elsewhere after a jump, and then sound in between is not needed.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_resampler_wants(resampler: *const coeval_resampler, frame: *mut u64) -> i32 {
+    // SAFETY: the caller keeps the header's rules.
+    answer(0, || unsafe {
+        let frame = place(frame, "the place for the frame")?;
+        let Some(wanted) = handle::get(resampler)?.sink.resampler.want() else { return Ok(0) };
+        frame.write(wanted);
+        Ok(1)
+    })
+}
+
+/// Takes the next source frames, interleaved, from the frame that `coeval_resampler_wants` names on. NaN and infinite
+/// samples count as silence.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_resampler_push_interleaved(
+    resampler: *mut coeval_resampler,
+    samples: *const f32,
+    frames: usize,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe {
+        guard(error, || {
+            handle::get_mut(resampler)?.interleaved(samples, frames, |sink, block| sink.resampler.push(block))
+        })
+    }
+}
+
+/// As `coeval_resampler_push_interleaved`, with one pointer for each channel.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_resampler_push_planar(
+    resampler: *mut coeval_resampler,
+    channels: *const *const f32,
+    frames: usize,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe {
+        guard(error, || handle::get_mut(resampler)?.planar(channels, frames, |sink, block| sink.resampler.push(block)))
+    }
+}
+
+/// Says that the source ends at the frame that `coeval_resampler_wants` names.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_resampler_end_of_source(
+    resampler: *mut coeval_resampler,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe {
+        guard(error, || {
+            handle::get_mut(resampler)?.sink.resampler.end_of_source();
+            Ok(())
+        })
+    }
+}
+
+/// Writes up to `capacity` output frames, interleaved, to `samples`, and their number to `*frames`: 0 when all are
+/// out, or when the resampler wants sound. `presence` (NULL, or room for `capacity` values) hears how much of each
+/// frame is source: 1 where the source sounds, 0 where it has nothing, between in a fade; a filler is mixed in at 1
+/// minus this.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_resampler_pull_interleaved(
+    resampler: *mut coeval_resampler,
+    samples: *mut f32,
+    capacity: usize,
+    presence: *mut f32,
+    frames: *mut usize,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe {
+        guard(error, || {
+            let fed = handle::get_mut(resampler)?;
+            let channels = fed.channels();
+            if capacity > 0 {
+                place(samples, "the place for the samples")?;
+            }
+            pull(&mut fed.sink, channels, capacity, presence, frames, |at, block| {
+                std::ptr::copy_nonoverlapping(block.as_ptr(), samples.add(at * channels), block.len());
+            })
+        })
+    }
+}
+
+/// As `coeval_resampler_pull_interleaved`, with one pointer for each channel, each with room for `capacity` samples.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_resampler_pull_planar(
+    resampler: *mut coeval_resampler,
+    channels: *const *mut f32,
+    capacity: usize,
+    presence: *mut f32,
+    frames: *mut usize,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe {
+        guard(error, || {
+            let fed = handle::get_mut(resampler)?;
+            let count = fed.channels();
+            let planes = slice(channels, count, "the list of channels")?;
+            if capacity > 0 {
+                planes.iter().try_for_each(|&p| place(p, "a channel's place for samples").map(drop))?;
+            }
+            pull(&mut fed.sink, count, capacity, presence, frames, |at, block| {
+                for (c, &plane) in planes.iter().enumerate() {
+                    for (i, sample) in block[c..].iter().step_by(count).enumerate() {
+                        plane.add(at + i).write(*sample);
+                    }
+                }
+            })
+        })
+    }
+}
+
+/// Hands out blocks until `capacity` frames are out or there are none; `write` takes the frame they start at.
+///
+/// # Safety
+/// `presence` is NULL or has room for `capacity` values, `frames` is NULL or has room for one.
+unsafe fn pull(
+    pulled: &mut Pulled,
+    channels: usize,
+    capacity: usize,
+    presence: *mut f32,
+    frames: *mut usize,
+    mut write: impl FnMut(usize, &[f32]),
+) -> coeval::Result<()> {
+    let frames = place(frames, "the place for the number of frames")?;
+    if !presence.is_null() {
+        place(presence, "the place for the presence")?;
+    }
+    let mut done = 0;
+    while done < capacity {
+        if pulled.used == pulled.frames {
+            pulled.frames = pulled.resampler.pull(&mut pulled.block);
+            pulled.used = 0;
+            if pulled.frames == 0 {
+                break;
+            }
+        }
+        let (from, count) = (pulled.used, (pulled.frames - pulled.used).min(capacity - done));
+        write(done, &pulled.block[from * channels..(from + count) * channels]);
+        if !presence.is_null() {
+            let part = &pulled.resampler.presence()[from..from + count];
+            // SAFETY: `done + count` is at most `capacity`, for which the caller vouches.
+            unsafe { std::ptr::copy_nonoverlapping(part.as_ptr(), presence.add(done), count) };
+        }
+        pulled.used += count;
+        done += count;
+    }
+    // SAFETY: not null and aligned; the caller vouches for the room.
+    unsafe { frames.write(done) };
+    Ok(())
+}
+
+/// Frees the resampler and sets `*resampler` to NULL; NULL is allowed.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_resampler_free(resampler: *mut *mut coeval_resampler) {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe { handle::free(resampler) }
+}

@@ -1,0 +1,582 @@
+//! All recordings of one event -> one clock.
+
+use std::ffi::{CString, c_char, c_void};
+use std::num::NonZeroUsize;
+use std::path::PathBuf;
+
+use ::coeval_shoot::alignment::{File, Recording};
+use ::coeval_shoot::chapters::Chapters;
+use ::coeval_shoot::{Alignment, Kind, Options, TrackFile, align_with};
+use coeval::Result;
+
+use crate::clock::{coeval_clock_map, coeval_jump, coeval_knot};
+use crate::handle::{self, c_text, copy_out, fill, handle, invalid, path, pointer, text};
+use crate::pair::coeval_pair_options;
+use crate::progress::{Listener, coeval_progress_fn};
+use crate::status::{answer, coeval_error, coeval_status, guard};
+use crate::track::coeval_track;
+
+/// Kind of device. Numbers never change.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[repr(i32)]
+pub enum coeval_kind {
+    /// Neither is known.
+    COEVAL_OTHER_DEVICE = 0,
+    /// Has picture.
+    COEVAL_CAMERA = 1,
+    /// Sound only.
+    COEVAL_RECORDER = 2,
+}
+
+use coeval_kind::*;
+
+fn kind(number: i32) -> Result<Kind> {
+    let known = [(COEVAL_OTHER_DEVICE, Kind::Other), (COEVAL_CAMERA, Kind::Camera), (COEVAL_RECORDER, Kind::Recorder)];
+    let found = known.iter().find(|k| k.0 as i32 == number);
+    found.map(|k| k.1).ok_or_else(|| invalid(format!("{number} is no coeval_kind")))
+}
+
+fn number(kind: Kind) -> i32 {
+    match kind {
+        Kind::Other => COEVAL_OTHER_DEVICE as i32,
+        Kind::Camera => COEVAL_CAMERA as i32,
+        Kind::Recorder => COEVAL_RECORDER as i32,
+    }
+}
+
+/// The recordings of one event, as paths and as tracks, and how they are to be aligned. One thread at a time.
+pub struct coeval_shoot {
+    _opaque: [u8; 0],
+}
+
+handle!(coeval_shoot, Shoot, b"cv shoot");
+
+/// What a `coeval_shoot` holds.
+#[derive(Default)]
+pub(crate) struct Shoot {
+    paths: Vec<PathBuf>,
+    tracks: Vec<TrackFile>,
+    options: Options,
+}
+
+/// A shoot without recordings, with the default options.
+#[unsafe(no_mangle)]
+pub extern "C" fn coeval_shoot_new() -> *mut coeval_shoot {
+    answer(std::ptr::null_mut(), || Ok(handle::new(Shoot::default())))
+}
+
+/// Frees the shoot and sets `*shoot` to NULL; NULL is allowed.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_shoot_free(shoot: *mut *mut coeval_shoot) {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe { handle::free(shoot) }
+}
+
+/// Adds a folder (searched with its sub-folders) or a file. It is read by `coeval_shoot_align`, and never changed.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_shoot_add_path(
+    shoot: *mut coeval_shoot,
+    path_name: *const c_char,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe {
+        guard(error, || {
+            let shoot = handle::get_mut(shoot)?;
+            shoot.paths.push(path(path_name, "the path")?);
+            Ok(())
+        })
+    }
+}
+
+/// Adds a file whose sound the caller has read itself. `name` is what the result calls the file, unique and without
+/// `*`; `recording` is the id of its recording (letters, digits, `-`, `_`, `.`): files of one recording are its
+/// chapters, in the order in which they are added. `device` is a `coeval_kind`. The track then belongs to the shoot:
+/// `*track` becomes NULL.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_shoot_add_track(
+    shoot: *mut coeval_shoot,
+    name: *const c_char,
+    recording: *const c_char,
+    device: i32,
+    track: *mut *mut coeval_track,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe {
+        guard(error, || {
+            let shoot = handle::get_mut(shoot)?;
+            let (name, recording) = (text(name, "the name")?.to_owned(), text(recording, "the recording")?.to_owned());
+            let kind = kind(device)?;
+            shoot.tracks.push(TrackFile { name, recording, kind, track: handle::take(track)? });
+            Ok(())
+        })
+    }
+}
+
+/// Says how two files are compared. The options are copied.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_shoot_set_pair_options(
+    shoot: *mut coeval_shoot,
+    options: *const coeval_pair_options,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe {
+        guard(error, || {
+            handle::get_mut(shoot)?.options.pair = handle::get(options)?.clone();
+            Ok(())
+        })
+    }
+}
+
+/// The recording whose clock the timeline takes: its id, or the name of one of its files (`*` stands for any
+/// characters). NULL: the longest camera, as by default.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_shoot_set_main(
+    shoot: *mut coeval_shoot,
+    main: *const c_char,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe {
+        guard(error, || {
+            let main = if main.is_null() { None } else { Some(text(main, "the main recording")?.to_owned()) };
+            handle::get_mut(shoot)?.options.main = main;
+            Ok(())
+        })
+    }
+}
+
+/// How many files are read or compared at once; 0: as many as the machine has cores, as by default.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_shoot_set_threads(
+    shoot: *mut coeval_shoot,
+    threads: usize,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe {
+        guard(error, || {
+            if threads > 1024 {
+                return Err(invalid(format!("{threads} threads, more than 1024")));
+            }
+            handle::get_mut(shoot)?.options.threads = NonZeroUsize::new(threads);
+            Ok(())
+        })
+    }
+}
+
+/// 1: what pure Rust cannot read may be read through an `ffmpeg` program on PATH. 0, the default: it may not.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_shoot_set_allow_ffmpeg(
+    shoot: *mut coeval_shoot,
+    allow: i32,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe {
+        guard(error, || {
+            handle::get_mut(shoot)?.options.open.allow_ffmpeg = yes_or_no(allow)?;
+            Ok(())
+        })
+    }
+}
+
+/// 0: no two files are joined as chapters unless `coeval_shoot_set_recording` says so. 1, the default: chapters are
+/// recognised by stream parameters, names and times.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_shoot_set_recognise_chapters(
+    shoot: *mut coeval_shoot,
+    recognise: i32,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe {
+        guard(error, || {
+            let chapters = if yes_or_no(recognise)? { Chapters::Recognise } else { Chapters::KeepApart };
+            handle::get_mut(shoot)?.options.grouping.chapters = chapters;
+            Ok(())
+        })
+    }
+}
+
+fn yes_or_no(number: i32) -> Result<bool> {
+    match number {
+        0 => Ok(false),
+        1 => Ok(true),
+        _ => Err(invalid(format!("{number} is neither 0 nor 1"))),
+    }
+}
+
+/// The files that fit `pattern` (names as in the result, `*` for any characters) are chapters of the recording `id`.
+/// May be called several times.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_shoot_set_recording(
+    shoot: *mut coeval_shoot,
+    id: *const c_char,
+    pattern: *const c_char,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe {
+        guard(error, || {
+            let entry = (text(id, "the id")?.to_owned(), text(pattern, "the pattern")?.to_owned());
+            handle::get_mut(shoot)?.options.grouping.recordings.push(entry);
+            Ok(())
+        })
+    }
+}
+
+/// What kind of device made a recording: its id or a pattern of its files, and a `coeval_kind`. May be called several
+/// times.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_shoot_set_kind(
+    shoot: *mut coeval_shoot,
+    id_or_pattern: *const c_char,
+    device: i32,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe {
+        guard(error, || {
+            let entry = (text(id_or_pattern, "the id or pattern")?.to_owned(), kind(device)?);
+            handle::get_mut(shoot)?.options.grouping.kinds.push(entry);
+            Ok(())
+        })
+    }
+}
+
+/// Puts all recordings on one clock and writes the result to `*out`. A file that cannot be read or placed is no
+/// failure: the result says why. `progress` may be NULL; `user` is handed to it.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_shoot_align(
+    shoot: *const coeval_shoot,
+    progress: coeval_progress_fn,
+    user: *mut c_void,
+    out: *mut *mut coeval_alignment,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe {
+        guard(error, || {
+            handle::make(out, || {
+                let Shoot { paths, tracks, options } = handle::get(shoot)?;
+                Aligned::new(align_with(paths, tracks, options, &Listener::new(progress, user))?)
+            })
+        })
+    }
+}
+
+/// All recordings on one clock: the result contract `coeval.alignment/1`. Never changes: any number of threads may
+/// use one. Files are numbered from 0, recording by recording.
+pub struct coeval_alignment {
+    _opaque: [u8; 0],
+}
+
+handle!(coeval_alignment, Aligned, b"cv align");
+
+/// What a `coeval_alignment` holds: the result, and its texts as C reads them.
+pub(crate) struct Aligned {
+    alignment: Alignment,
+    json: CString,
+    clock: CString,
+    ids: Vec<CString>,
+    files: Vec<FileTexts>,
+    pairs: Vec<(CString, CString)>,
+}
+
+struct FileTexts {
+    /// Its place among recordings and among that recording's files.
+    at: (usize, usize),
+    path: CString,
+    reason: Option<CString>,
+}
+
+impl Aligned {
+    fn new(alignment: Alignment) -> Result<Self> {
+        let texts = |(r, recording): (usize, &Recording)| {
+            let texts = recording.files.iter().enumerate().map(move |(f, file)| FileTexts {
+                at: (r, f),
+                path: c_text(file.path.as_str()),
+                reason: file.reason.as_deref().map(c_text),
+            });
+            texts.collect::<Vec<_>>()
+        };
+        Ok(Self {
+            json: c_text(alignment.to_json()?),
+            clock: c_text(alignment.timeline.clock.as_str()),
+            ids: alignment.recordings.iter().map(|r| c_text(r.id.as_str())).collect(),
+            files: alignment.recordings.iter().enumerate().flat_map(texts).collect(),
+            pairs: alignment.pairs.iter().map(|p| (c_text(p.a.as_str()), c_text(p.b.as_str()))).collect(),
+            alignment,
+        })
+    }
+
+    fn texts(&self, file: usize) -> Result<&FileTexts> {
+        self.files.get(file).ok_or_else(|| invalid(format!("file {file} of {}", self.files.len())))
+    }
+
+    fn file(&self, file: usize) -> Result<&File> {
+        let (r, f) = self.texts(file)?.at;
+        Ok(&self.alignment.recordings[r].files[f])
+    }
+}
+
+/// Reads a result again from the JSON text that `coeval_alignment_to_json` or the command line wrote, to `*out`.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_alignment_from_json(
+    json: *const c_char,
+    out: *mut *mut coeval_alignment,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe { guard(error, || handle::make(out, || Aligned::new(Alignment::from_json(text(json, "the JSON text")?)?))) }
+}
+
+/// Frees the alignment and sets `*alignment` to NULL; NULL is allowed.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_alignment_free(alignment: *mut *mut coeval_alignment) {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe { handle::free(alignment) }
+}
+
+/// The result contract as JSON text. Valid until the alignment is freed; NULL when it is none.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_alignment_to_json(alignment: *const coeval_alignment) -> *const c_char {
+    // SAFETY: the caller keeps the header's rules.
+    answer(std::ptr::null(), || Ok(unsafe { handle::get(alignment) }?.json.as_ptr()))
+}
+
+/// Id of the recording whose clock the timeline is. Valid until the alignment is freed.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_alignment_clock(alignment: *const coeval_alignment) -> *const c_char {
+    // SAFETY: the caller keeps the header's rules.
+    answer(std::ptr::null(), || Ok(unsafe { handle::get(alignment) }?.clock.as_ptr()))
+}
+
+/// Where the last placed file ends on the timeline, seconds.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_alignment_duration_s(alignment: *const coeval_alignment) -> f64 {
+    // SAFETY: the caller keeps the header's rules.
+    answer(f64::NAN, || Ok(unsafe { handle::get(alignment) }?.alignment.timeline.duration_s))
+}
+
+/// Number of recordings.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_alignment_recording_count(alignment: *const coeval_alignment) -> usize {
+    // SAFETY: the caller keeps the header's rules.
+    answer(0, || Ok(unsafe { handle::get(alignment) }?.ids.len()))
+}
+
+/// Id of a recording, or NULL when there is no such recording. Valid until the alignment is freed.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_alignment_recording_id(
+    alignment: *const coeval_alignment,
+    recording: usize,
+) -> *const c_char {
+    // SAFETY: the caller keeps the header's rules.
+    answer(std::ptr::null(), || Ok(pointer(unsafe { handle::get(alignment) }?.ids.get(recording))))
+}
+
+/// Kind of a recording, a `coeval_kind`; -1 when there is no such recording.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_alignment_recording_kind(alignment: *const coeval_alignment, recording: usize) -> i32 {
+    answer(-1, || {
+        // SAFETY: the caller keeps the header's rules.
+        let recordings = &unsafe { handle::get(alignment) }?.alignment.recordings;
+        Ok(recordings.get(recording).map_or(-1, |r| number(r.kind)))
+    })
+}
+
+/// Number of files of all recordings.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_alignment_file_count(alignment: *const coeval_alignment) -> usize {
+    // SAFETY: the caller keeps the header's rules.
+    answer(0, || Ok(unsafe { handle::get(alignment) }?.files.len()))
+}
+
+/// Name of a file, relative to the folder that was given; NULL when there is no such file. Valid until the alignment
+/// is freed.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_alignment_file_path(alignment: *const coeval_alignment, file: usize) -> *const c_char {
+    // SAFETY: the caller keeps the header's rules.
+    answer(std::ptr::null(), || Ok(unsafe { handle::get(alignment) }?.texts(file)?.path.as_ptr()))
+}
+
+/// Why a file is unplaced, in words; NULL when it is placed or there is no such file. Valid until the alignment is
+/// freed.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_alignment_file_reason(
+    alignment: *const coeval_alignment,
+    file: usize,
+) -> *const c_char {
+    // SAFETY: the caller keeps the header's rules.
+    answer(std::ptr::null(), || Ok(pointer(unsafe { handle::get(alignment) }?.texts(file)?.reason.as_ref())))
+}
+
+/// The figures of one file. Set `struct_size` to `sizeof(coeval_file)` before the call.
+#[derive(Debug, Clone, Copy)]
+#[repr(C)]
+pub struct coeval_file {
+    /// Size of this struct as the caller knows it; after the call, how much of it was filled.
+    pub struct_size: usize,
+    /// Its recording.
+    pub recording: usize,
+    /// 1: it has a place on the timeline. 0: it has none; `coeval_alignment_file_reason` says why.
+    pub placed: i32,
+    /// Not used yet, 0.
+    pub reserved: i32,
+    /// Length on presentation time, seconds; NaN when the file cannot be read.
+    pub duration_s: f64,
+    /// Probability that the placement is right; NaN when unplaced.
+    pub confidence: f64,
+    /// One standard deviation of the placement's error, seconds; NaN when unplaced.
+    pub uncertainty_s: f64,
+    /// Timeline time minus file time at the file's start, seconds; NaN when unplaced.
+    pub offset_s: f64,
+    /// (timeline seconds per file second - 1) * 1e6, mean over the file without its jumps; NaN when unplaced.
+    pub drift_ppm: f64,
+    /// Number of knots, see `coeval_alignment_file_knots`.
+    pub knot_count: usize,
+    /// Number of jumps, see `coeval_alignment_file_jumps`.
+    pub jump_count: usize,
+}
+
+/// Fills `*info` with the figures of a file.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_alignment_get_file(
+    alignment: *const coeval_alignment,
+    file: usize,
+    info: *mut coeval_file,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe {
+        guard(error, || {
+            let aligned = handle::get(alignment)?;
+            let found = aligned.file(file)?;
+            let figure = |value: Option<f64>| value.unwrap_or(f64::NAN);
+            let value = coeval_file {
+                struct_size: 0,
+                recording: aligned.texts(file)?.at.0,
+                placed: i32::from(found.is_placed()),
+                reserved: 0,
+                duration_s: figure(found.duration_s),
+                confidence: figure(found.confidence),
+                uncertainty_s: figure(found.uncertainty_s),
+                offset_s: figure(found.offset_s),
+                drift_ppm: figure(found.drift_ppm),
+                knot_count: found.knots.len(),
+                jump_count: found.jumps.len(),
+            };
+            fill(info, value)
+        })
+    }
+}
+
+/// Copies the first `capacity` knots of a file to `out` and returns how many there are; 0 when it is unplaced.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_alignment_file_knots(
+    alignment: *const coeval_alignment,
+    file: usize,
+    out: *mut coeval_knot,
+    capacity: usize,
+) -> usize {
+    // SAFETY: the caller keeps the header's rules.
+    answer(0, || unsafe {
+        let knots = &handle::get(alignment)?.file(file)?.knots;
+        let knots = knots.iter().map(|&[file_s, timeline_s]| coeval_knot { file_s, timeline_s });
+        Ok(copy_out(knots, out, capacity))
+    })
+}
+
+/// Copies the first `capacity` jumps of a file to `out` and returns how many there are.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_alignment_file_jumps(
+    alignment: *const coeval_alignment,
+    file: usize,
+    out: *mut coeval_jump,
+    capacity: usize,
+) -> usize {
+    // SAFETY: the caller keeps the header's rules.
+    answer(0, || unsafe {
+        let jumps = &handle::get(alignment)?.file(file)?.jumps;
+        Ok(copy_out(jumps.iter().map(|j| coeval_jump { file_s: j.file_s, lost_s: j.lost_s }), out, capacity))
+    })
+}
+
+/// Writes a file's map to the timeline to `*out`, a handle of its own. Fails when the file is unplaced.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_alignment_file_clock_map(
+    alignment: *const coeval_alignment,
+    file: usize,
+    out: *mut *mut coeval_clock_map,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe {
+        guard(error, || {
+            handle::make(out, || {
+                let found = handle::get(alignment)?.file(file)?;
+                found.map().ok_or_else(|| invalid(format!("{} is unplaced, so it has no map", found.path)))
+            })
+        })
+    }
+}
+
+/// What two recordings share. Set `struct_size` to `sizeof(coeval_recording_pair)` before the call.
+#[derive(Debug, Clone, Copy)]
+#[repr(C)]
+pub struct coeval_recording_pair {
+    /// Size of this struct as the caller knows it; after the call, how much of it was filled.
+    pub struct_size: usize,
+    /// Id of one recording. Valid until the alignment is freed.
+    pub a: *const c_char,
+    /// Id of the other. Valid until the alignment is freed.
+    pub b: *const c_char,
+    /// Seconds during which both ran.
+    pub overlap_s: f64,
+    /// Probability that they lie as they were put.
+    pub confidence: f64,
+    /// Root mean square misfit of the evidence to the result, seconds.
+    pub residual_rms_s: f64,
+    /// Number of measurements.
+    pub evidence_count: usize,
+}
+
+/// Number of pairs of recordings that share sound.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_alignment_pair_count(alignment: *const coeval_alignment) -> usize {
+    // SAFETY: the caller keeps the header's rules.
+    answer(0, || Ok(unsafe { handle::get(alignment) }?.pairs.len()))
+}
+
+/// Fills `*info` with what the pair of this number shares.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_alignment_get_pair(
+    alignment: *const coeval_alignment,
+    pair: usize,
+    info: *mut coeval_recording_pair,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe {
+        guard(error, || {
+            let aligned = handle::get(alignment)?;
+            let count = aligned.pairs.len();
+            let (a, b) = aligned.pairs.get(pair).ok_or_else(|| invalid(format!("pair {pair} of {count}")))?;
+            let found = &aligned.alignment.pairs[pair];
+            let value = coeval_recording_pair {
+                struct_size: 0,
+                a: a.as_ptr(),
+                b: b.as_ptr(),
+                overlap_s: found.overlap_s,
+                confidence: found.confidence,
+                residual_rms_s: found.residual_rms_s,
+                evidence_count: found.evidence,
+            };
+            fill(info, value)
+        })
+    }
+}

@@ -1,0 +1,440 @@
+/* Every part of the interface once: what it gives, and how it answers what it cannot take.
+ * Arguments: a folder with recordings (or nothing, then no files are read). */
+#include <math.h>
+
+#include <coeval.h>
+/* A second time: the header guards itself. */
+#include <coeval.h>
+
+#include "test.h"
+
+extern coeval_status coeval_test_panic(coeval_error *error);
+
+static coeval_error *error;
+
+static int failed_with(coeval_status got, coeval_status want, const char *word) {
+    const char *text = coeval_error_text(error);
+    if (got == want && coeval_error_status(error) == want && strstr(text, word) != NULL) return 1;
+    fprintf(stderr, "status %d (%s), not %d; text: %s; sought: %s\n", (int)got, coeval_status_text(got), (int)want,
+            text, word);
+    return 0;
+}
+
+#define CHECK_FAILS(call, word) CHECK(failed_with((call), COEVAL_INVALID_ARGUMENT, (word)))
+
+static void versions_and_errors(void) {
+    coeval_error *none = NULL;
+    CHECK(coeval_abi_version() == COEVAL_ABI_VERSION);
+    CHECK(strchr(coeval_version(), '.') != NULL);
+    CHECK(strcmp(coeval_status_text(COEVAL_OK), "ok") == 0);
+    CHECK(strcmp(coeval_status_text(COEVAL_NOT_FOUND), "not found") == 0);
+    CHECK(strcmp(coeval_status_text(12345), "unknown status") == 0);
+    CHECK(coeval_error_status(error) == COEVAL_OK && strcmp(coeval_error_text(error), "") == 0);
+    CHECK(coeval_error_path(error) == NULL && coeval_error_remedy(error) == NULL);
+    /* A panic comes back as a status, with and without a place for its text. */
+    CHECK(failed_with(coeval_test_panic(error), COEVAL_INTERNAL, "a fault on request"));
+    CHECK(coeval_test_panic(NULL) == COEVAL_INTERNAL);
+    CHECK(coeval_error_remedy(error) != NULL);
+    /* Nothing to free, twice over. */
+    coeval_error_free(&none);
+    coeval_error_free(&none);
+    coeval_error_free(NULL);
+    CHECK(coeval_error_status(NULL) == COEVAL_INVALID_ARGUMENT);
+    CHECK(strcmp(coeval_error_text(NULL), "") == 0);
+}
+
+static void tracks(void) {
+    coeval_track_builder *builder = (coeval_track_builder *)1;
+    coeval_track *track = NULL, *nothing = NULL;
+    float left[3000], right[3000], both[6000], odd[4];
+    const float *planes[2], *holed[2];
+    size_t i;
+    CHECK_FAILS(coeval_track_builder_new(0.0, 1, &builder, error), "rate_hz");
+    CHECK(builder == NULL);
+    CHECK_FAILS(coeval_track_builder_new((double)NAN, 1, &builder, error), "rate_hz");
+    CHECK_FAILS(coeval_track_builder_new(48000.0, 0, &builder, error), "channels");
+    CHECK_FAILS(coeval_track_builder_new(48000.0, 65, &builder, error), "channels");
+    CHECK_FAILS(coeval_track_builder_new(48000.0, 1, NULL, error), "NULL");
+    CHECK(coeval_track_builder_new(48000.0, 0, &builder, NULL) == COEVAL_INVALID_ARGUMENT);
+
+    CHECK_OK(coeval_track_builder_new(16000.0, 2, &builder, error), error);
+    for (i = 0; i < 3000; i++) {
+        left[i] = both[2 * i] = (float)(i % 50) / 50.0f;
+        right[i] = both[2 * i + 1] = (float)(i % 70) / 70.0f;
+    }
+    planes[0] = holed[0] = left;
+    planes[1] = right;
+    holed[1] = NULL;
+    CHECK_FAILS(coeval_track_builder_push_interleaved(NULL, both, 10, error), "NULL");
+    CHECK_FAILS(coeval_track_builder_push_interleaved(builder, NULL, 10, error), "NULL");
+    CHECK_FAILS(coeval_track_builder_push_interleaved(builder, (const float *)((const char *)odd + 1), 1, error),
+                "aligned");
+    CHECK_FAILS(coeval_track_builder_push_interleaved(builder, both, SIZE_MAX, error), "frames");
+    CHECK_FAILS(coeval_track_builder_push_interleaved(builder, both, SIZE_MAX / 8, error), "memory");
+    CHECK_FAILS(coeval_track_builder_push_planar(builder, NULL, 10, error), "NULL");
+    CHECK_FAILS(coeval_track_builder_push_planar(builder, holed, 10, error), "NULL");
+    CHECK_OK(coeval_track_builder_push_interleaved(builder, NULL, 0, error), error);
+    CHECK_OK(coeval_track_builder_push_planar(builder, NULL, 0, error), error);
+    CHECK_OK(coeval_track_builder_push_interleaved(builder, both, 3000, error), error);
+    CHECK_OK(coeval_track_builder_push_planar(builder, planes, 3000, error), error);
+    left[7] = NAN;
+    right[9] = INFINITY;
+    CHECK_OK(coeval_track_builder_push_planar(builder, planes, 3000, error), error);
+    CHECK_FAILS(coeval_track_builder_finish(&builder, NULL, error), "NULL");
+    CHECK(builder != NULL);
+    CHECK_OK(coeval_track_builder_finish(&builder, &track, error), error);
+    CHECK(builder == NULL);
+    CHECK(coeval_track_duration_s(track) == 9000.0 / 16000.0);
+    CHECK_FAILS(coeval_track_builder_finish(&builder, &nothing, error), "NULL");
+    CHECK(nothing == NULL);
+    coeval_track_free(&track);
+    CHECK(isnan(coeval_track_duration_s(NULL)) && coeval_track_is_silent(NULL) == 1);
+}
+
+static void track_is_as_long_as_its_sound(void) {
+    coeval_track *track = make_track(44100.0, 0, 44100, 77);
+    coeval_error *wrong = (coeval_error *)track;
+    CHECK(coeval_track_duration_s(track) == 1.0);
+    CHECK(coeval_track_is_silent(track) == 0);
+    /* A handle of another type is recognised, and neither used nor freed. */
+    CHECK(coeval_error_status(wrong) == COEVAL_INVALID_ARGUMENT);
+    coeval_error_free(&wrong);
+    CHECK(wrong != NULL);
+    CHECK(coeval_track_duration_s(track) == 1.0);
+    coeval_track_free(&track);
+    CHECK(track == NULL);
+    coeval_track_free(&track);
+}
+
+static int stop_at_once(void *user, const char *stage, double done) {
+    CHECK(stage != NULL && done >= 0.0 && done <= 1.0);
+    ++*(int *)user;
+    return 1;
+}
+
+static int go_on(void *user, const char *stage, double done) {
+    CHECK(stage != NULL && done >= 0.0 && done <= 1.0);
+    ++*(int *)user;
+    return 0;
+}
+
+static void pairs(void) {
+    /* b starts 2 s later; its clock is 40 ppm fast, so it calls what it wrote 48000 Hz. */
+    coeval_track *a = make_track(48000.0, 0, 20 * 48000, 11), *b = make_track(48000.0, 96000, 14 * 48000, 12);
+    coeval_track *quiet = NULL;
+    coeval_track_builder *builder = NULL;
+    coeval_pair_options *options = coeval_pair_options_new();
+    coeval_pair *pair = NULL;
+    coeval_pair_summary summary;
+    coeval_knot knots[2];
+    coeval_evidence *evidence;
+    coeval_clock_map *map = NULL;
+    float zeros[48000];
+    int calls = 0;
+    size_t i;
+
+    CHECK_FAILS(coeval_pair_options_set_max_drift_ppm(options, -1.0, error), "max_drift_ppm");
+    CHECK_FAILS(coeval_pair_options_set_max_drift_ppm(options, (double)NAN, error), "max_drift_ppm");
+    CHECK_FAILS(coeval_pair_options_set_offset_range_s(options, 2.0, 1.0, error), "offset_range_s");
+    CHECK_OK(coeval_pair_options_set_max_drift_ppm(options, 300.0, error), error);
+    CHECK_FAILS(coeval_align_pair(NULL, b, NULL, NULL, NULL, &pair, error), "NULL");
+    CHECK_FAILS(coeval_align_pair(a, b, (const coeval_pair_options *)a, NULL, NULL, &pair, error), "another handle");
+    CHECK_FAILS(coeval_align_pair(a, b, NULL, NULL, NULL, NULL, error), "NULL");
+
+    CHECK(failed_with(coeval_align_pair(a, b, options, stop_at_once, &calls, &pair, error), COEVAL_CANCELLED, ""));
+    CHECK(pair == NULL && calls >= 1);
+    calls = 0;
+    CHECK_OK(coeval_align_pair(a, b, options, go_on, &calls, &pair, error), error);
+    CHECK(calls > 1);
+
+    summary.struct_size = 4;
+    CHECK_FAILS(coeval_pair_get_summary(pair, &summary, error), "struct_size");
+    summary.struct_size = sizeof summary;
+    CHECK_FAILS(coeval_pair_get_summary(NULL, &summary, error), "NULL");
+    CHECK_OK(coeval_pair_get_summary(pair, &summary, error), error);
+    CHECK(summary.struct_size == sizeof summary);
+    CHECK(summary.placed == 1 && summary.reason == COEVAL_IS_PLACED && coeval_pair_reason(pair) == NULL);
+    /* One sample at 48 kHz is 21 microseconds. */
+    CHECK(fabs(summary.offset_s - 2.0) < 20e-6);
+    CHECK(fabs(summary.drift_ppm) < 2.0);
+    CHECK(summary.confidence > 0.99 && summary.uncertainty_s > 0.0 && summary.uncertainty_s < 1e-3);
+    CHECK(fabs(summary.overlap_s - 14.0) < 0.1);
+    CHECK(summary.jump_count == 0 && coeval_pair_jumps(pair, NULL, 0) == 0);
+    CHECK(summary.knot_count >= 2 && coeval_pair_knots(pair, NULL, 0) == summary.knot_count);
+    CHECK(coeval_pair_knots(pair, knots, 1) == summary.knot_count);
+    CHECK(knots[0].file_s == 0.0 && knots[0].timeline_s == summary.offset_s);
+    evidence = malloc(summary.evidence_count * sizeof *evidence);
+    CHECK(evidence != NULL && summary.evidence_count > 2);
+    CHECK(coeval_pair_evidence(pair, evidence, summary.evidence_count) == summary.evidence_count);
+    for (i = 0; i < summary.evidence_count; i++) CHECK(fabs(evidence[i].a_s - evidence[i].b_s - 2.0) < 1e-3);
+    free(evidence);
+    CHECK(strstr(coeval_pair_to_json(pair), "\"offset_s\"") != NULL);
+    CHECK_OK(coeval_pair_clock_map(pair, &map, error), error);
+    CHECK(fabs(coeval_clock_map_to_timeline(map, 3.0) - 5.0) < 1e-4);
+    coeval_clock_map_free(&map);
+    coeval_pair_free(&pair);
+    CHECK(pair == NULL && coeval_pair_to_json(pair) == NULL && coeval_pair_knots(pair, NULL, 0) == 0);
+
+    /* Silence has no placement, which is a result. */
+    memset(zeros, 0, sizeof zeros);
+    CHECK_OK(coeval_track_builder_new(48000.0, 1, &builder, error), error);
+    CHECK_OK(coeval_track_builder_push_interleaved(builder, zeros, 48000, error), error);
+    CHECK_OK(coeval_track_builder_finish(&builder, &quiet, error), error);
+    CHECK_OK(coeval_align_pair(a, quiet, NULL, NULL, NULL, &pair, error), error);
+    CHECK_OK(coeval_pair_get_summary(pair, &summary, error), error);
+    CHECK(summary.placed == 0 && summary.reason == COEVAL_SILENT && isnan(summary.offset_s));
+    CHECK(strcmp(coeval_pair_reason(pair), "silent") == 0);
+    CHECK(strstr(coeval_pair_to_json(pair), "unplaced") != NULL);
+    CHECK_FAILS(coeval_pair_clock_map(pair, &map, error), "no placement");
+    coeval_pair_free(&pair);
+    coeval_pair_options_free(&options);
+    coeval_track_free(&quiet);
+    coeval_track_free(&a);
+    coeval_track_free(&b);
+}
+
+static void clock_maps(void) {
+    coeval_knot knots[] = {{0.0, 10.0}, {5.0, 15.0}, {5.0, 15.5}, {10.0, 20.5}}, back[4];
+    coeval_clock_map *map = NULL;
+    CHECK_OK(coeval_clock_map_from_knots(knots, 4, &map, error), error);
+    CHECK(coeval_clock_map_to_timeline(map, 6.0) == 16.5 && coeval_clock_map_to_file(map, 16.5) == 6.0);
+    CHECK(coeval_clock_map_knots(map, back, 4) == 4 && memcmp(knots, back, sizeof back) == 0);
+    coeval_clock_map_free(&map);
+    CHECK_FAILS(coeval_clock_map_from_knots(knots, 1, &map, error), "two knots");
+    CHECK_FAILS(coeval_clock_map_from_knots(NULL, 4, &map, error), "NULL");
+    knots[1].timeline_s = (double)NAN;
+    CHECK_FAILS(coeval_clock_map_from_knots(knots, 4, &map, error), "finite");
+    CHECK_FAILS(coeval_clock_map_linear((double)INFINITY, 0.0, 1.0, &map, error), "clock");
+    CHECK_FAILS(coeval_clock_map_linear(0.0, 0.0, 0.0, &map, error), "clock");
+    CHECK(isnan(coeval_clock_map_to_timeline(NULL, 1.0)));
+}
+
+/* A source 1 s late: the output is 1 s of nothing, then the source to the sample, in whatever
+ * blocks it is asked for. */
+static void resampler(int planar, size_t ask) {
+    enum { RATE = 48000 };
+    static float source[2 * RATE], output[4 * RATE], present[2 * RATE];
+    coeval_clock_map *map = NULL;
+    coeval_resample_options *options = coeval_resample_options_new(RATE, RATE, 2, 2 * RATE);
+    coeval_resampler *r = NULL;
+    size_t frames = 0, done = 0, i;
+    uint64_t wanted = 0;
+    uint32_t state = 99;
+    for (i = 0; i < 2 * RATE; i++) source[i] = noise(&state);
+    memset(output, 0, sizeof output);
+    CHECK_OK(coeval_clock_map_linear(1.0, 0.0, 1.0, &map, error), error);
+    CHECK_FAILS(coeval_resample_options_set_start_s(options, (double)NAN, error), "start_s");
+    CHECK_FAILS(coeval_resample_options_set_fade_s(options, -1.0, error), "fade_s");
+    CHECK_FAILS(coeval_resampler_new(NULL, NULL, options, &r, error), "NULL");
+    CHECK_FAILS(coeval_resampler_new(map, NULL, NULL, &r, error), "NULL");
+    CHECK_OK(coeval_resampler_new(map, NULL, options, &r, error), error);
+    coeval_clock_map_free(&map);
+    coeval_resample_options_free(&options);
+    CHECK(coeval_resampler_wants(r, NULL) == 0 && coeval_resampler_wants(NULL, &wanted) == 0);
+    CHECK_FAILS(coeval_resampler_pull_interleaved(r, NULL, 10, NULL, &frames, error), "NULL");
+    CHECK_FAILS(coeval_resampler_pull_interleaved(r, output, 10, NULL, NULL, error), "NULL");
+    do {
+        size_t room = 2 * RATE - done < ask ? 2 * RATE - done : ask;
+        while (coeval_resampler_wants(r, &wanted)) {
+            size_t from = wanted < RATE ? (size_t)wanted : RATE, n = RATE - from < 777 ? RATE - from : 777;
+            if (n == 0)
+                CHECK_OK(coeval_resampler_end_of_source(r, error), error);
+            else if (planar) {
+                float left[777], right[777];
+                const float *planes[2];
+                planes[0] = left;
+                planes[1] = right;
+                for (i = 0; i < n; i++) left[i] = source[2 * (from + i)], right[i] = source[2 * (from + i) + 1];
+                CHECK_OK(coeval_resampler_push_planar(r, planes, n, error), error);
+            } else
+                CHECK_OK(coeval_resampler_push_interleaved(r, source + 2 * from, n, error), error);
+        }
+        if (planar) {
+            float left[5000], right[5000], *planes[2];
+            planes[0] = left;
+            planes[1] = right;
+            CHECK_OK(coeval_resampler_pull_planar(r, planes, room, present + done, &frames, error), error);
+            for (i = 0; i < frames; i++) output[2 * (done + i)] = left[i], output[2 * (done + i) + 1] = right[i];
+        } else
+            CHECK_OK(coeval_resampler_pull_interleaved(r, output + 2 * done, room, present + done, &frames, error),
+                     error);
+        CHECK(frames <= room);
+        done += frames;
+    } while (frames > 0);
+    CHECK(done == 2 * RATE);
+    /* Before the source starts its band limit rings, some 100 frames long. */
+    for (i = 0; i < 2 * (RATE - 200); i++) CHECK(output[i] == 0.0f);
+    for (i = 0; i < 2 * RATE; i++) CHECK(output[2 * RATE + i] == source[i]);
+    CHECK(present[RATE - 1] == 0.0f && present[RATE] == 1.0f && present[2 * RATE - 1] == 1.0f);
+    CHECK_OK(coeval_resampler_pull_interleaved(r, output, 10, NULL, &frames, error), error);
+    CHECK(frames == 0);
+    coeval_resampler_free(&r);
+}
+
+/* Claps: noise that starts at once and dies away, over a little noise. */
+static float with_claps(size_t n, uint32_t *state) {
+    static const size_t at[] = {5 * 48000, 14 * 48000 + 4800, 31 * 48000};
+    float x = noise(state) / 500.0f;
+    size_t c;
+    for (c = 0; c < 3; c++) {
+        if (n >= at[c] && n < at[c] + 4800) x += noise(state) * (float)pow(0.998, (double)(n - at[c]));
+    }
+    return x;
+}
+
+static coeval_marker_detector *hear_claps(size_t skip, uint32_t seed) {
+    coeval_marker_detector *detector = NULL;
+    uint32_t common = 4242, own = seed;
+    float block[4800];
+    size_t done, i;
+    CHECK_OK(coeval_marker_detector_new(48000.0, 1, NULL, &detector, error), error);
+    for (done = 0; done < 45 * 48000; done += 4800) {
+        for (i = 0; i < 4800; i++) block[i] = with_claps(done + i, &common) + noise(&own) / 500.0f;
+        if (done < skip) continue;
+        CHECK_OK(coeval_marker_detector_push_interleaved(detector, block, 4800, error), error);
+    }
+    CHECK_OK(coeval_marker_detector_end(detector, error), error);
+    CHECK_FAILS(coeval_marker_detector_push_interleaved(detector, block, 4800, error), "ended");
+    return detector;
+}
+
+static void markers(void) {
+    coeval_marker_options *options = coeval_marker_options_new();
+    coeval_marker_detector *a, *b;
+    coeval_marker_match *match = NULL;
+    coeval_marker_match_summary summary;
+    coeval_marker_pair matched[3];
+    coeval_marker marker;
+    CHECK_FAILS(coeval_marker_options_set_min_peak_dbfs(options, (double)NAN, error), "min_peak_dbfs");
+    CHECK_OK(coeval_marker_options_set_min_score(options, 0.0, error), error);
+    CHECK_FAILS(coeval_marker_detector_new(100.0, 1, options, &a, error), "rate_hz");
+    coeval_marker_options_free(&options);
+    a = hear_claps(0, 5);
+    b = hear_claps(2 * 48000, 6);
+    CHECK(coeval_marker_detector_count(a) == 3 && coeval_marker_detector_count(b) == 3);
+    marker.struct_size = sizeof marker;
+    CHECK_OK(coeval_marker_detector_get(a, 1, &marker, error), error);
+    CHECK(fabs(marker.time_s - 14.1) < 1e-3 && marker.shape == COEVAL_CLAP && marker.grouping == COEVAL_ISOLATED);
+    CHECK(isnan(marker.count_in_interval_s));
+    CHECK_FAILS(coeval_marker_detector_get(a, 3, &marker, error), "marker 3 of 3");
+    CHECK_OK(coeval_match_markers(a, b, NULL, &match, error), error);
+    summary.struct_size = sizeof summary;
+    CHECK_OK(coeval_marker_match_get_summary(match, &summary, error), error);
+    CHECK(summary.matched == 1 && fabs(summary.offset_s - 2.0) < 1e-3 && summary.pair_count == 3);
+    CHECK(coeval_marker_match_pairs(match, matched, 3) == 3 && matched[2].a_index == 2 && matched[2].b_index == 2);
+    coeval_marker_match_free(&match);
+    coeval_marker_detector_free(&a);
+    coeval_marker_detector_free(&b);
+}
+
+/* A square wave at full scale with a drop-out. */
+static void levels(void) {
+    coeval_level_meter *meter = NULL;
+    coeval_level_report *report = NULL;
+    coeval_level_summary summary;
+    coeval_channel_level level;
+    coeval_stretch stretch;
+    float block[48000];
+    size_t i;
+    int32_t serious = 0;
+    CHECK_FAILS(coeval_level_meter_new(100, 1, &meter, error), "rate_hz");
+    CHECK_OK(coeval_level_meter_new(48000, 1, &meter, error), error);
+    for (i = 0; i < 48000; i++) block[i] = i >= 20000 && i < 20480 ? 0.0f : (i / 24) % 2 ? 0.5f : -0.5f;
+    CHECK_OK(coeval_level_meter_push_interleaved(meter, block, 48000, error), error);
+    CHECK_OK(coeval_level_meter_finish(&meter, &report, error), error);
+    CHECK(meter == NULL);
+    summary.struct_size = sizeof summary;
+    CHECK_OK(coeval_level_report_get_summary(report, &summary, error), error);
+    CHECK(summary.channel_count == 1 && summary.duration_s == 1.0 && summary.dropout_count == 1);
+    level.struct_size = sizeof level;
+    CHECK_OK(coeval_level_report_get_channel(report, 0, &level, error), error);
+    CHECK(fabs(level.sample_peak_dbfs + 6.0206) < 1e-3);
+    CHECK_FAILS(coeval_level_report_get_channel(report, 1, &level, error), "channel 1 of 1");
+    CHECK(coeval_level_report_stretches(report, COEVAL_DROPOUTS, &stretch, 1) == 1);
+    CHECK(fabs(stretch.start_s - 20000.0 / 48000.0) < 1e-9 && fabs(stretch.length_s - 0.01) < 1e-9);
+    CHECK(coeval_level_report_stretches(report, 99, &stretch, 1) == 0);
+    CHECK(summary.advice_count > 0 && coeval_level_report_advice(report, 0, &serious) != NULL && serious == 1);
+    CHECK(coeval_level_report_advice(report, summary.advice_count, NULL) == NULL);
+    coeval_level_report_free(&report);
+}
+
+static void shoots(const char *folder) {
+    coeval_shoot *shoot = coeval_shoot_new();
+    coeval_alignment *alignment = NULL, *again = NULL;
+    coeval_track *camera = make_track(48000.0, 0, 20 * 48000, 21), *recorder = make_track(44100.0, 96000, 661500, 22);
+    coeval_clock_map *map = NULL;
+    coeval_recording_pair pair;
+    coeval_file file;
+    coeval_knot knot;
+    coeval_track_free(&recorder);
+    recorder = make_track(48000.0, 96000, 14 * 48000, 22);
+    CHECK_FAILS(coeval_shoot_align(shoot, NULL, NULL, &alignment, error), "no folder");
+    CHECK_FAILS(coeval_shoot_add_path(shoot, NULL, error), "NULL");
+    CHECK_FAILS(coeval_shoot_add_track(shoot, "CAM_A_001", "cam-a", 7, &camera, error), "coeval_kind");
+    CHECK_FAILS(coeval_shoot_add_track(shoot, "\xff", "cam-a", COEVAL_CAMERA, &camera, error), "UTF-8");
+    CHECK(camera != NULL);
+    CHECK_FAILS(coeval_shoot_set_allow_ffmpeg(shoot, 2, error), "neither");
+    CHECK_FAILS(coeval_shoot_set_threads(shoot, 100000, error), "threads");
+    CHECK_OK(coeval_shoot_set_threads(shoot, 1, error), error);
+    CHECK_OK(coeval_shoot_add_track(shoot, "CAM_A_001", "cam-a", COEVAL_CAMERA, &camera, error), error);
+    CHECK_OK(coeval_shoot_add_track(shoot, "REC_001", "rec-1", COEVAL_RECORDER, &recorder, error), error);
+    CHECK(camera == NULL && recorder == NULL);
+    CHECK_FAILS(coeval_shoot_add_track(shoot, "REC_001", "rec-1", COEVAL_RECORDER, &recorder, error), "NULL");
+    if (folder != NULL) CHECK_OK(coeval_shoot_add_path(shoot, folder, error), error);
+    CHECK_OK(coeval_shoot_align(shoot, NULL, NULL, &alignment, error), error);
+    CHECK(strcmp(coeval_alignment_clock(alignment), "cam-a") == 0);
+    CHECK(coeval_alignment_duration_s(alignment) >= 20.0 - 1e-9);
+    if (folder == NULL) {
+        CHECK(coeval_alignment_recording_count(alignment) == 2 && coeval_alignment_file_count(alignment) == 2);
+        CHECK(strcmp(coeval_alignment_recording_id(alignment, 1), "rec-1") == 0);
+        CHECK(coeval_alignment_recording_kind(alignment, 1) == COEVAL_RECORDER);
+        CHECK(strcmp(coeval_alignment_file_path(alignment, 1), "REC_001") == 0);
+        CHECK(coeval_alignment_file_reason(alignment, 1) == NULL);
+        file.struct_size = sizeof file;
+        CHECK_OK(coeval_alignment_get_file(alignment, 1, &file, error), error);
+        CHECK(file.placed == 1 && file.recording == 1 && fabs(file.offset_s - 2.0) < 20e-6);
+        CHECK(coeval_alignment_file_knots(alignment, 1, &knot, 1) == file.knot_count);
+        CHECK(knot.file_s == 0.0 && knot.timeline_s == file.offset_s);
+        CHECK(coeval_alignment_file_jumps(alignment, 1, NULL, 0) == 0);
+        CHECK_OK(coeval_alignment_file_clock_map(alignment, 1, &map, error), error);
+        coeval_clock_map_free(&map);
+        CHECK(coeval_alignment_pair_count(alignment) == 1);
+        pair.struct_size = sizeof pair;
+        CHECK_OK(coeval_alignment_get_pair(alignment, 0, &pair, error), error);
+        CHECK(strcmp(pair.a, "cam-a") == 0 && strcmp(pair.b, "rec-1") == 0 && pair.evidence_count > 2);
+    } else {
+        CHECK(coeval_alignment_file_count(alignment) > 2);
+    }
+    CHECK_FAILS(coeval_alignment_get_file(alignment, 1000, &file, error), "file 1000");
+    CHECK(coeval_alignment_file_path(alignment, 1000) == NULL);
+    CHECK(coeval_alignment_recording_id(alignment, 1000) == NULL);
+    CHECK(strstr(coeval_alignment_to_json(alignment), "coeval.alignment/1") != NULL);
+    CHECK_OK(coeval_alignment_from_json(coeval_alignment_to_json(alignment), &again, error), error);
+    CHECK(strcmp(coeval_alignment_to_json(again), coeval_alignment_to_json(alignment)) == 0);
+    coeval_alignment_free(&again);
+    coeval_alignment_free(&alignment);
+    coeval_shoot_free(&shoot);
+    CHECK(failed_with(coeval_alignment_from_json("{}", &again, error), COEVAL_DAMAGED, "alignment"));
+    shoot = coeval_shoot_new();
+    CHECK_OK(coeval_shoot_add_path(shoot, "no/such/folder", error), error);
+    CHECK(failed_with(coeval_shoot_align(shoot, NULL, NULL, &alignment, error), COEVAL_NOT_FOUND, "no/such/folder"));
+    CHECK(strcmp(coeval_error_path(error), "no/such/folder") == 0);
+    coeval_shoot_free(&shoot);
+}
+
+int main(int argc, char **argv) {
+    error = coeval_error_new();
+    versions_and_errors();
+    tracks();
+    track_is_as_long_as_its_sound();
+    pairs();
+    clock_maps();
+    resampler(0, 5000);
+    resampler(1, 333);
+    markers();
+    levels();
+    shoots(NULL);
+    if (argc > 1) shoots(argv[1]);
+    coeval_error_free(&error);
+    return finished("interface");
+}

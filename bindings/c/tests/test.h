@@ -1,0 +1,77 @@
+/* What the tests in C share: a check that counts, and sound made of whole numbers, so that it is
+ * the same to the last bit wherever it is made. */
+#ifndef COEVAL_TEST_H
+#define COEVAL_TEST_H
+
+#include <stdint.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include <coeval.h>
+
+static int checks_done;
+
+#define CHECK(what)                                                                    \
+    do {                                                                               \
+        checks_done++;                                                                 \
+        if (!(what)) {                                                                 \
+            fprintf(stderr, "%s:%d: failed: %s\n", __FILE__, __LINE__, #what);         \
+            exit(1);                                                                   \
+        }                                                                              \
+    } while (0)
+
+#define CHECK_OK(call, error)                                                          \
+    do {                                                                               \
+        checks_done++;                                                                 \
+        if ((call) != COEVAL_OK) {                                                     \
+            fprintf(stderr, "%s:%d: %s: %s\n", __FILE__, __LINE__, #call,              \
+                    coeval_error_text(error));                                         \
+            exit(1);                                                                   \
+        }                                                                              \
+    } while (0)
+
+/* Marsaglia's xorshift with shifts 13, 17, 5 (Journal of Statistical Software 8(14), 2003). */
+static inline float noise(uint32_t *state) {
+    *state ^= *state << 13;
+    *state ^= *state >> 17;
+    *state ^= *state << 5;
+    return (float)((int32_t)*state >> 16) / 65536.0f;
+}
+
+/* Sample `n` of the sound that two devices share: noise in bursts of 0.3 s, one in three. */
+static inline float shared_sound(uint32_t *state, size_t n) {
+    float x = noise(state);
+    return (n / 14400) % 3 == 0 ? x : x / 64.0f;
+}
+
+/* A track of `frames` frames at `rate_hz` from frame `skip` of the shared sound on, with noise of
+ * its own from `seed`. */
+static inline coeval_track *make_track(double rate_hz, size_t skip, size_t frames, uint32_t seed) {
+    coeval_track_builder *builder = NULL;
+    coeval_track *track = NULL;
+    coeval_error *error = coeval_error_new();
+    uint32_t common = 2463534242u, own = seed;
+    float block[1000];
+    size_t i, done = 0;
+    for (i = 0; i < skip; i++) shared_sound(&common, i);
+    CHECK_OK(coeval_track_builder_new(rate_hz, 1, &builder, error), error);
+    while (done < frames) {
+        size_t n = frames - done < 1000 ? frames - done : 1000;
+        for (i = 0; i < n; i++) block[i] = (shared_sound(&common, skip + done + i) + noise(&own) / 4.0f) / 2.0f;
+        CHECK_OK(coeval_track_builder_push_interleaved(builder, block, n, error), error);
+        done += n;
+    }
+    CHECK_OK(coeval_track_builder_finish(&builder, &track, error), error);
+    CHECK(builder == NULL && track != NULL);
+    coeval_error_free(&error);
+    return track;
+}
+
+/* Says how many checks passed, in the form that the project's test runner adds up. */
+static inline int finished(const char *name) {
+    printf("%s: %d checks\n", name, checks_done);
+    return checks_done > 0 ? 0 : 1;
+}
+
+#endif
