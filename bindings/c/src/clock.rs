@@ -71,8 +71,8 @@ pub unsafe extern "C" fn coeval_clock_map_linear(
     unsafe {
         guard(error, || {
             handle::make(out, || {
-                let sane = offset_s.is_finite() && duration_s.is_finite() && duration_s > 0.0;
-                if !sane || !(drift_ppm > -1e6 && drift_ppm.is_finite()) {
+                let drifts = drift_ppm > -1e6 && drift_ppm.is_finite();
+                if !(drifts && offset_s.is_finite() && duration_s.is_finite() && duration_s > 0.0) {
                     return Err(invalid(format!(
                         "offset_s {offset_s}, drift_ppm {drift_ppm}, duration_s {duration_s} are no clock"
                     )));

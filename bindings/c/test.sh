@@ -1,0 +1,125 @@
+#!/usr/bin/env bash
+# Builds the C library, installs it, and runs its tests against the installed tree: header, symbols, C and
+# C++ programs, examples built by CMake in an empty folder, valgrind, sanitizers. Ends in a line that counts.
+# What is missing on the machine is skipped and said so.
+set -u
+here=$(cd "$(dirname "$0")" && pwd)
+root=$(cd "$here/../.." && pwd)
+cd "$root" || exit 1
+work=$(cd "${CARGO_TARGET_DIR:-target}" && pwd)/c-tests
+prefix=$work/prefix
+log=$work/log
+rm -rf "$work"
+mkdir -p "$work/bin"
+passed=0
+failed=0
+export RUST_BACKTRACE=0
+
+# check NAME COMMAND...: runs it, shows its output when it fails.
+check() {
+    local name=$1
+    shift
+    if "$@" >"$log" 2>&1; then
+        passed=$((passed + 1))
+        echo "$name ... ok"
+    else
+        failed=$((failed + 1))
+        echo "$name ... FAILED"
+        sed 's/^/    /' "$log" | tail -n 40
+    fi
+}
+have() { command -v "$1" >/dev/null || { echo "skipped: $2: there is no $1 here"; return 1; }; }
+finish() {
+    local word=ok
+    [ "$failed" -eq 0 ] || word=FAILED
+    echo "test result: $word. $passed passed; $failed failed; 0 ignored; 0 measured; 0 filtered out"
+    [ "$failed" -eq 0 ]
+    exit
+}
+
+check "the header is current" cargo xtask header --check
+check "install" cargo xtask install-c --prefix "$prefix" --profile dev --features test-exports
+[ -e "$prefix/include/coeval.h" ] || finish
+
+if have pkg-config "building by pkg-config"; then
+    export PKG_CONFIG_PATH=$prefix/lib/pkgconfig
+    flags=$(pkg-config --cflags --libs coeval)
+    check "pkg-config knows the version" test -n "$(pkg-config --modversion coeval)"
+else
+    flags="-I$prefix/include -L$prefix/lib -lcoeval"
+fi
+strict="-Wall -Wextra -Wpedantic -Werror"
+run="-Wl,-rpath,$prefix/lib"
+
+# The header alone, twice in one file, in both languages, by every compiler there is.
+printf '#include <coeval.h>\n#include <coeval.h>\nint main(void) { return coeval_abi_version() != COEVAL_ABI_VERSION; }\n' >"$work/twice.c"
+printf '#include <coeval.hpp>\n#include <coeval.h>\n#include <coeval.hpp>\nint main() { return coeval_abi_version() != COEVAL_ABI_VERSION; }\n' >"$work/twice.cpp"
+for pair in "gcc g++" "clang clang++"; do
+    read -r c cxx <<<"$pair"
+    have "$c" "the header with $c" || continue
+    for std in c99 c11 c17; do
+        check "coeval.h twice, $c -std=$std" $c -std=$std $strict -Wstrict-prototypes "$work/twice.c" -o "$work/bin/twice" $flags $run
+    done
+    for std in c++17 c++20; do
+        check "coeval.hpp twice, $cxx -std=$std" $cxx -std=$std $strict "$work/twice.cpp" -o "$work/bin/twice" $flags $run
+    done
+    check "the program of $cxx runs" "$work/bin/twice"
+done
+
+# Nothing but the interface is exported, and all of it. (_init and _fini are the linker's.)
+symbols() {
+    nm -D --defined-only "$prefix/lib/libcoeval.so" | awk '{print $3}' | grep -v '^_init$\|^_fini$' | sort -u >"$work/exported"
+    { grep -o '\bcoeval_[a-z0-9_]* *(' "$prefix/include/coeval.h" | tr -d ' (' | grep -v '^coeval_progress_fn$'; echo coeval_test_panic; } |
+        sort -u >"$work/declared"
+    test "$(wc -l <"$work/declared")" -gt 50 && diff "$work/exported" "$work/declared"
+}
+soname() { readelf -d "$prefix/lib/libcoeval.so" | grep -q "SONAME.*libcoeval.so.$(grep -o 'COEVAL_ABI_VERSION [0-9]*' "$prefix/include/coeval.h" | cut -d' ' -f2)\]"; }
+if [ "$(uname)" = Linux ]; then
+    have nm "exported symbols" && check "exports are the declared functions, no more" symbols
+    have readelf "soname" && check "the shared library bears the interface's version" soname
+fi
+
+media=
+[ -d "$root/tests/fixtures/media" ] && media=$root/tests/fixtures/media
+if have gcc "tests in C"; then
+    for test in interface threads cycles sixty_seconds; do
+        check "build $test" gcc -std=c11 -g -O1 $strict "$here/tests/$test.c" -o "$work/bin/$test" $flags $run -lm -pthread
+    done
+    check "interface" "$work/bin/interface" $media
+    check "threads" "$work/bin/threads"
+    check "1000 cycles leave no allocation" "$work/bin/cycles"
+    same() {
+        "$work/bin/sixty_seconds" 2>/dev/null >"$work/from-c" &&
+            cargo run --quiet --package coeval-c --example sixty_seconds >"$work/from-rust" &&
+            cat "$work/from-c" "$work/from-rust" && test -s "$work/from-c" && cmp "$work/from-c" "$work/from-rust"
+    }
+    check "60 s: C and Rust agree to the last bit" same
+    static="$prefix/lib/libcoeval.a $(sed -n 's/^Libs.private: //p' "$prefix/lib/pkgconfig/coeval.pc")"
+    check "build against the static library" gcc -std=c11 $strict -I"$prefix/include" "$here/tests/threads.c" -o "$work/bin/static" $static -pthread
+    check "the static program runs" "$work/bin/static"
+
+    if have valgrind "memory checks"; then
+        grind="valgrind --quiet --error-exitcode=9 --leak-check=full --errors-for-leak-kinds=definite"
+        check "interface under valgrind" $grind "$work/bin/interface"
+        check "threads under valgrind" $grind "$work/bin/threads"
+    fi
+    for c in gcc clang; do
+        have $c "sanitizers of $c" || continue
+        for test in interface threads; do
+            check "build $test with sanitizers, $c" $c -std=c11 -g -O1 $strict -fsanitize=address,undefined \
+                -fno-sanitize-recover=all "$here/tests/$test.c" -o "$work/bin/$test-sanitized" $flags $run -lm -pthread
+            check "$test with sanitizers, $c" "$work/bin/$test-sanitized"
+        done
+    done
+fi
+
+# The examples as a stranger would build them: from the installed tree, in an empty folder.
+if have cmake "examples by CMake"; then
+    away=$work/away
+    mkdir "$away"
+    cp "$here"/examples/*.c "$here"/examples/*.cpp "$here"/examples/*.h "$here"/examples/CMakeLists.txt "$away"
+    check "examples: configure" cmake -S "$away" -B "$away/build" -DCMAKE_PREFIX_PATH="$prefix" -DCMAKE_BUILD_TYPE=Release
+    check "examples: build" cmake --build "$away/build"
+    check "examples: run" bash -c "cd '$away/build' && ctest --output-on-failure"
+fi
+finish

@@ -1,0 +1,129 @@
+/* A thousand times from blocks to a result and back: not one allocation may be left over. */
+#define _GNU_SOURCE
+#include <stdatomic.h>
+
+#include "test.h"
+
+/* Every allocation of the program and of the library passes through these (glibc's own names stand
+ * behind them), so that what is live can be counted. */
+extern void *__libc_malloc(size_t size);
+extern void *__libc_calloc(size_t count, size_t size);
+extern void *__libc_realloc(void *old, size_t size);
+extern void *__libc_memalign(size_t alignment, size_t size);
+extern void __libc_free(void *memory);
+
+static atomic_long live, made;
+
+static void *counted(void *memory) {
+    if (memory != NULL) {
+        atomic_fetch_add(&live, 1);
+        atomic_fetch_add(&made, 1);
+    }
+    return memory;
+}
+
+void *malloc(size_t size) { return counted(__libc_malloc(size)); }
+void *calloc(size_t count, size_t size) { return counted(__libc_calloc(count, size)); }
+void *aligned_alloc(size_t alignment, size_t size) { return counted(__libc_memalign(alignment, size)); }
+int posix_memalign(void **out, size_t alignment, size_t size) {
+    *out = counted(__libc_memalign(alignment, size));
+    return *out == NULL ? 12 : 0;
+}
+void *realloc(void *old, size_t size) {
+    return old == NULL ? counted(__libc_malloc(size)) : __libc_realloc(old, size);
+}
+void free(void *memory) {
+    if (memory != NULL) atomic_fetch_sub(&live, 1);
+    __libc_free(memory);
+}
+
+static coeval_error *error;
+static float block[4800];
+
+static coeval_track *short_track(void) {
+    coeval_track_builder *builder = NULL;
+    coeval_track *track = NULL;
+    const float *planes[1];
+    planes[0] = block;
+    CHECK_OK(coeval_track_builder_new(16000.0, 1, &builder, error), error);
+    CHECK_OK(coeval_track_builder_push_interleaved(builder, block, 4800, error), error);
+    CHECK_OK(coeval_track_builder_push_planar(builder, planes, 4800, error), error);
+    CHECK_OK(coeval_track_builder_finish(&builder, &track, error), error);
+    return track;
+}
+
+static void cycle(void) {
+    coeval_track *a = short_track(), *b = short_track();
+    coeval_track_builder *builder = NULL;
+    coeval_pair_options *options = coeval_pair_options_new();
+    coeval_pair *pair = NULL;
+    coeval_clock_map *map = NULL;
+    coeval_resample_options *resample = coeval_resample_options_new(16000.0, 16000.0, 1, 4800);
+    coeval_resampler *resampler = NULL;
+    coeval_marker_detector *detector = NULL;
+    coeval_marker_match *match = NULL;
+    coeval_level_meter *meter = NULL;
+    coeval_level_report *report = NULL;
+    coeval_shoot *shoot = coeval_shoot_new();
+    coeval_alignment *alignment = NULL;
+    coeval_error *own = coeval_error_new();
+    uint64_t frame;
+    size_t frames;
+    float out[4800];
+
+    CHECK_OK(coeval_align_pair(a, b, options, NULL, NULL, &pair, error), error);
+    CHECK_OK(coeval_clock_map_linear(0.0, 10.0, 1.0, &map, error), error);
+    CHECK_OK(coeval_resampler_new(map, NULL, resample, &resampler, error), error);
+    while (coeval_resampler_wants(resampler, &frame)) {
+        CHECK_OK(coeval_resampler_push_interleaved(resampler, block, 4800, error), error);
+    }
+    CHECK_OK(coeval_resampler_pull_interleaved(resampler, out, 4800, NULL, &frames, error), error);
+    CHECK_OK(coeval_marker_detector_new(16000.0, 1, NULL, &detector, error), error);
+    CHECK_OK(coeval_marker_detector_push_interleaved(detector, block, 4800, error), error);
+    CHECK_OK(coeval_match_markers(detector, detector, NULL, &match, error), error);
+    CHECK_OK(coeval_level_meter_new(16000, 1, &meter, error), error);
+    CHECK_OK(coeval_level_meter_push_interleaved(meter, block, 4800, error), error);
+    CHECK_OK(coeval_level_meter_finish(&meter, &report, error), error);
+    CHECK_OK(coeval_shoot_add_track(shoot, "one", "cam-a", COEVAL_CAMERA, &a, error), error);
+    CHECK_OK(coeval_alignment_from_json(
+                 "{\"schema\": \"coeval.alignment/1\", \"generator\": {\"name\": \"x\", \"version\": \"1\"},"
+                 "\"timeline\": {\"clock\": \"a\", \"duration_s\": 0}, \"pairs\": [],"
+                 "\"recordings\": [{\"id\": \"a\", \"kind\": \"camera\", \"files\": []}]}",
+                 &alignment, error),
+             error);
+    /* What fails must leave nothing behind either. */
+    CHECK(coeval_track_builder_new(0.0, 1, &builder, own) == COEVAL_INVALID_ARGUMENT);
+    CHECK(coeval_shoot_add_path(shoot, "no/such/folder", own) == COEVAL_OK);
+
+    coeval_error_free(&own);
+    coeval_alignment_free(&alignment);
+    coeval_shoot_free(&shoot);
+    coeval_level_report_free(&report);
+    coeval_marker_match_free(&match);
+    coeval_marker_detector_free(&detector);
+    coeval_resampler_free(&resampler);
+    coeval_resample_options_free(&resample);
+    coeval_clock_map_free(&map);
+    coeval_pair_free(&pair);
+    coeval_pair_options_free(&options);
+    coeval_track_free(&a);
+    coeval_track_free(&b);
+}
+
+int main(int argc, char **argv) {
+    int i, cycles = argc > 1 ? atoi(argv[1]) : 1000;
+    long before, after;
+    uint32_t state = 7;
+    for (i = 0; i < 4800; i++) block[i] = noise(&state);
+    error = coeval_error_new();
+    /* The first cycles start threads and fill what lives as long as the library. */
+    for (i = 0; i < 3; i++) cycle();
+    before = atomic_load(&live);
+    for (i = 0; i < cycles; i++) cycle();
+    after = atomic_load(&live);
+    printf("%d cycles, %ld allocations, %ld live before, %ld after\n", cycles, atomic_load(&made), before, after);
+    CHECK(atomic_load(&made) > cycles);
+    CHECK(after == before);
+    coeval_error_free(&error);
+    return finished("cycles");
+}

@@ -1,0 +1,67 @@
+/* Several threads, each with handles of its own, and all with the same two tracks at once. */
+#include <pthread.h>
+
+#include "test.h"
+
+enum { THREADS = 4 };
+
+static coeval_track *a, *b;
+static coeval_pair_summary results[THREADS], own_results[THREADS];
+
+static void compare(const coeval_track *x, const coeval_track *y, coeval_pair_summary *into) {
+    coeval_error *error = coeval_error_new();
+    coeval_pair *pair = NULL;
+    if (coeval_align_pair(x, y, NULL, NULL, NULL, &pair, error) != COEVAL_OK) {
+        fprintf(stderr, "%s\n", coeval_error_text(error));
+        exit(1);
+    }
+    into->struct_size = sizeof *into;
+    if (coeval_pair_get_summary(pair, into, error) != COEVAL_OK) exit(1);
+    coeval_pair_free(&pair);
+    coeval_error_free(&error);
+}
+
+static void *work(void *number) {
+    size_t i = *(size_t *)number, k;
+    coeval_error *error = coeval_error_new();
+    coeval_track *x = make_track(48000.0, 0, 10 * 48000, 11), *y = make_track(48000.0, 48000, 8 * 48000, 12);
+    compare(a, b, &results[i]);
+    compare(x, y, &own_results[i]);
+    for (k = 0; k < 200; k++) {
+        /* Each thread's failure has its own text. */
+        coeval_track_builder *none = NULL;
+        char want[32];
+        snprintf(want, sizeof want, "rate_hz is %d,", (int)i);
+        if (coeval_track_builder_new((double)i, 1, &none, error) != COEVAL_INVALID_ARGUMENT ||
+            strstr(coeval_error_text(error), want) == NULL) {
+            fprintf(stderr, "thread %d: %s\n", (int)i, coeval_error_text(error));
+            exit(1);
+        }
+    }
+    coeval_track_free(&x);
+    coeval_track_free(&y);
+    coeval_error_free(&error);
+    return NULL;
+}
+
+int main(void) {
+    pthread_t threads[THREADS];
+    size_t numbers[THREADS], i;
+    coeval_pair_summary alone;
+    a = make_track(48000.0, 0, 10 * 48000, 11);
+    b = make_track(48000.0, 48000, 8 * 48000, 12);
+    compare(a, b, &alone);
+    CHECK(alone.placed == 1);
+    for (i = 0; i < THREADS; i++) {
+        numbers[i] = i;
+        CHECK(pthread_create(&threads[i], NULL, work, &numbers[i]) == 0);
+    }
+    for (i = 0; i < THREADS; i++) CHECK(pthread_join(threads[i], NULL) == 0);
+    for (i = 0; i < THREADS; i++) {
+        CHECK(results[i].offset_s == alone.offset_s && results[i].drift_ppm == alone.drift_ppm);
+        CHECK(own_results[i].offset_s == alone.offset_s && own_results[i].drift_ppm == alone.drift_ppm);
+    }
+    coeval_track_free(&a);
+    coeval_track_free(&b);
+    return finished("threads");
+}
