@@ -20,7 +20,7 @@ fn shared_sound(state: &mut u32, n: usize) -> f32 {
 
 fn track(rate_hz: f64, skip: usize, frames: usize, seed: u32) -> coeval::Result<Track> {
     let (mut common, mut own) = (2_463_534_242, seed);
-    (0..skip).for_each(|n| drop(shared_sound(&mut common, n)));
+    (0..skip).for_each(|n| _ = shared_sound(&mut common, n));
     let sound: Vec<f32> =
         (skip..skip + frames).map(|n| (shared_sound(&mut common, n) + noise(&mut own) / 4.0) / 2.0).collect();
     let mut builder = TrackBuilder::new(rate_hz, 1)?;
