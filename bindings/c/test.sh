@@ -99,7 +99,7 @@ if have gcc "tests in C"; then
     check "the static program runs" "$work/bin/static"
 
     if have valgrind "memory checks"; then
-        grind="valgrind --quiet --error-exitcode=9 --leak-check=full --errors-for-leak-kinds=definite"
+        grind="valgrind --quiet --error-exitcode=9 --leak-check=full --show-leak-kinds=definite --errors-for-leak-kinds=definite"
         check "interface under valgrind" $grind "$work/bin/interface"
         check "threads under valgrind" $grind "$work/bin/threads"
     fi

@@ -145,8 +145,8 @@ fn caught<T>(work: impl FnOnce() -> Result<T>) -> Result<T> {
     catch_unwind(AssertUnwindSafe(work)).unwrap_or_else(|payload| {
         let text = payload.downcast_ref::<&str>().copied().map(str::to_owned);
         let text = text.or_else(|| payload.downcast_ref::<String>().cloned()).unwrap_or_else(|| "no message".into());
-        // A payload whose drop panics would carry the panic on.
-        std::mem::forget(payload);
+        // A payload's drop may panic in its turn; what that leaves is leaked.
+        let _ = catch_unwind(AssertUnwindSafe(|| drop(payload))).map_err(std::mem::forget);
         Err(Error::new(ErrorKind::Internal, format!("a fault in coeval: {text}"))
             .with_remedy("free the handles of this call, and please report it"))
     })
