@@ -87,22 +87,22 @@ pub fn classes() -> Vec<Class> {
     let strong = Some((100.0, 2.0, 5.0));
     vec![
         class("3-6 s of talk, -9..0 dB", 60, (1.0, 3.0), Talk::Seconds(3.0, 6.0), (-9.0, 0.0), Special::None, strong),
-        class("talk 5-30 %, -9 dB", 40, (3.0, 10.0), Talk::Share(0.05, 0.3), (-9.0, -9.0), Special::None, strong),
-        class("talk 2-4 %, -9..-3 dB", 16, (8.0, 20.0), Talk::Share(0.02, 0.04), (-9.0, -3.0), Special::None, strong),
-        class("one hour, -9..-3 dB", 20, (60.0, 60.0), Talk::Share(0.03, 0.15), (-9.0, -3.0), Special::None, strong),
+        class("talk 5-30 %, -9 dB", 40, (3.0, 8.0), Talk::Share(0.05, 0.3), (-9.0, -9.0), Special::None, strong),
+        class("talk 2-4 %, -9..-3 dB", 12, (8.0, 20.0), Talk::Share(0.02, 0.04), (-9.0, -3.0), Special::None, strong),
+        class("one hour, -9..-3 dB", 8, (60.0, 60.0), Talk::Share(0.03, 0.15), (-9.0, -3.0), Special::None, strong),
         class(
             "20-60 s of talk, -16 dB",
             60,
-            (3.0, 15.0),
+            (2.0, 8.0),
             Talk::Seconds(20.0, 60.0),
             (-16.0, -16.0),
             Special::None,
             Some((98.0, 5.0, 5.0)),
         ),
-        class("talk 10-30 %, -20 dB", 16, (5.0, 15.0), Talk::Share(0.1, 0.3), (-20.0, -20.0), Special::None, None),
+        class("talk 10-30 %, -20 dB", 16, (5.0, 10.0), Talk::Share(0.1, 0.3), (-20.0, -20.0), Special::None, None),
         class(
             "wander 25 ppm, 40-60 min",
-            6,
+            5,
             (40.0, 60.0),
             Talk::Share(0.05, 0.15),
             (-9.0, -3.0),
@@ -111,8 +111,8 @@ pub fn classes() -> Vec<Class> {
         ),
         class(
             "jumps, -9..0 dB",
-            24,
-            (6.0, 15.0),
+            20,
+            (6.0, 12.0),
             Talk::Share(0.1, 0.3),
             (-9.0, 0.0),
             Special::Jumps,
@@ -169,7 +169,7 @@ pub fn any_camera(rng: &mut SmallRng, start_s: f64, length_s: f64, voice_db: f64
         engine_share: rng.random_range(0.3..0.95),
         gain_control: rng.random_bool(0.5),
         inverted: rng.random_bool(0.2),
-        aac_kbps: rng.random_bool(0.5).then(|| [48, 64, 96, 128][rng.random_range(0..4)]),
+        aac_kbps: rng.random_bool(0.35).then(|| [48, 64, 96, 128][rng.random_range(0..4)]),
         ..Device::camera(rng.random(), start_s, length_s)
     }
 }

@@ -271,7 +271,8 @@ impl Scene {
             if rng.random_bool(0.4) {
                 who = 1 - who;
             }
-            let sound = decks[who].draw(&mut rng);
+            // No sentence longer than what is asked for, by much: a little talk means short sentences.
+            let sound = decks[who].draw_up_to(&mut rng, (0.4 * spec.talk_s).max(2.0));
             active_s += active_frames(&sound).iter().filter(|&&a| a).count() as f64 * FRAME as f64 / WORLD_RATE_HZ;
             said.push((who, sound));
         }
@@ -483,6 +484,21 @@ impl Deck {
         };
         prompts.shuffle(rng);
         Self { prompts, next: 0, round: 0 }
+    }
+
+    /// The next sentence no longer than `longest_s`, or the shortest of many.
+    fn draw_up_to(&mut self, rng: &mut SmallRng, longest_s: f64) -> Arc<Vec<f32>> {
+        let mut best = self.draw(rng);
+        for _ in 0..60 {
+            if best.len() as f64 <= longest_s * WORLD_RATE_HZ {
+                break;
+            }
+            let other = self.draw(rng);
+            if other.len() < best.len() {
+                best = other;
+            }
+        }
+        best
     }
 
     fn draw(&mut self, rng: &mut SmallRng) -> Arc<Vec<f32>> {
