@@ -13,6 +13,7 @@ use std::process::{Command, ExitCode, Stdio};
 const HELP: &str = "\
 cargo xtask check        formatting, clippy, documentation: all without a warning
 cargo xtask test         every test: the workspace, the bindings, and the checks against Python libraries
+cargo xtask wheel        makes the Python wheel and source distribution in target/wheels, and checks them
 cargo xtask fixtures     makes the media fixtures of the tests again (needs ffmpeg)
 cargo xtask header       makes bindings/c/include/coeval.h again; with --check only says whether it is current
 cargo xtask install-c --prefix P [--profile dev]
@@ -24,6 +25,7 @@ fn main() -> ExitCode {
     let result = match arguments.iter().map(String::as_str).collect::<Vec<_>>()[..] {
         ["check"] => check(),
         ["test"] => test(),
+        ["wheel"] => wheel(),
         ["fixtures"] => python_script("tests/fixtures/make.py"),
         ["header"] => c_library::header(false),
         ["header", "--check"] => c_library::header(true),
@@ -96,11 +98,47 @@ fn target() -> PathBuf {
     root().join(std::env::var_os("CARGO_TARGET_DIR").unwrap_or_else(|| "target".into()))
 }
 
+/// Makes the Python wheel and source distribution. On Linux the wheel is linked against an old C library, so
+/// that it runs on every distribution since 2014; elsewhere it is for this machine's system.
+fn wheel() -> Outcome {
+    let python = environment("bindings/python/wheel-requirements.txt", "venv-wheel")?;
+    let maturin = python.with_file_name(if cfg!(windows) { "maturin.exe" } else { "maturin" });
+    let (out, manifest) = (target().join("wheels"), "bindings/python/Cargo.toml");
+    // What an earlier version left there would be checked along with the new.
+    if out.exists() {
+        std::fs::remove_dir_all(&out).map_err(|e| format!("{}: {e}", out.display()))?;
+    }
+    run(Command::new(&maturin).args(["sdist", "--manifest-path", manifest, "--out"]).arg(&out))?;
+    let mut build = Command::new(&maturin);
+    build.args(["build", "--release", "--manifest-path", manifest, "--out"]).arg(&out);
+    if cfg!(target_os = "linux") {
+        // The compiler that knows old C libraries is a package in the environment, found through PATH.
+        let bin = python.parent().unwrap_or(Path::new("")).to_path_buf();
+        let path = std::env::var_os("PATH").unwrap_or_default();
+        let with_bin = std::env::join_paths(std::iter::once(bin).chain(std::env::split_paths(&path)));
+        build.args(["--zig", "--compatibility", "manylinux_2_17"]);
+        build.env("PATH", with_bin.map_err(|e| e.to_string())?);
+    }
+    run(&mut build)?;
+    let entries = std::fs::read_dir(&out).map_err(|e| format!("{}: {e}", out.display()))?;
+    let made: Vec<PathBuf> = entries.filter_map(|e| Some(e.ok()?.path())).collect();
+    run(Command::new(&python).args(["-m", "twine", "check", "--strict"]).args(&made))?;
+    for wheel in made.iter().filter(|p| cfg!(target_os = "linux") && p.extension().is_some_and(|e| e == "whl")) {
+        run(Command::new(&python).args(["-m", "auditwheel", "show"]).arg(wheel))?;
+    }
+    Ok(())
+}
+
 /// The interpreter of a virtual environment with the libraries of `tests/python/requirements.txt`.
 fn python() -> Outcome<PathBuf> {
-    let requirements = root().join("tests/python/requirements.txt");
+    environment("tests/python/requirements.txt", "venv")
+}
+
+/// The interpreter of the virtual environment `name` below the target folder, with what `requirements` lists.
+fn environment(requirements: &str, name: &str) -> Outcome<PathBuf> {
+    let requirements = root().join(requirements);
     let wanted = std::fs::read_to_string(&requirements).map_err(|e| format!("{}: {e}", requirements.display()))?;
-    let environment = target().join("venv");
+    let environment = target().join(name);
     let python = environment.join(if cfg!(windows) { "Scripts/python.exe" } else { "bin/python" });
     // Written last: an environment without it is half made.
     let stamp = environment.join("requirements-installed.txt");

@@ -1,0 +1,105 @@
+"""Puts every recording of one event on one clock.
+
+Every device that records an event starts at its own moment and runs on its own clock. From the sound alone
+this package finds how recordings lie on each other: offset, drift, jumps, how sure that is, or the honest
+answer that there is no placement.
+
+Two recordings:
+
+>>> import numpy as np, coeval
+>>> rng = np.random.default_rng(7)
+>>> world = rng.standard_normal(30 * 8000)
+>>> camera = world + rng.standard_normal(world.size)
+>>> recorder = world[40_000:] + rng.standard_normal(world.size - 40_000)
+>>> result = coeval.align(camera, recorder, 8000)
+>>> result.placed, f"{result.offset_s:.4f}"
+(True, '5.0000')
+
+A whole shoot: ``coeval.align_shoot("folder")``. Files: `align_files`, `read`, `probe`. What follows from a
+result: `resample`, `conform`, `Alignment.to_otio`. One recording by itself: `markers`, `levels`.
+
+Arrays are NumPy arrays of float32 or float64 (full scale 1.0) or int16; mono, or frames by channels. Times
+are seconds, drifts ppm. Every failure is a `CoevalError` and also the built-in exception that one would
+expect (`ValueError`, `FileNotFoundError`, ...).
+"""
+
+from ._errors import (
+    CancelledError,
+    CoevalError,
+    DamagedFileError,
+    FileMissingError,
+    InternalError,
+    InvalidArgumentError,
+    MediaError,
+    NoAccessError,
+    NoSoundError,
+    OutputExistsError,
+    ReadWriteError,
+    UnknownFormatError,
+    UnsupportedFormatError,
+)
+from ._map import ClockMap, resample
+from ._measure import (
+    Advice,
+    ChannelLevel,
+    LevelReport,
+    MarkerMatch,
+    MarkerPair,
+    Stretch,
+    levels,
+    markers,
+    match_markers,
+)
+from ._media import MediaInfo, ReadWarning, probe, read
+from ._native import Marker, __version__
+from ._pair import Evidence, PairAlignment, PairJump, align, align_files
+from ._shoot import Alignment, Conformed, File, Jump, Recording, RecordingPair, align_shoot, conform
+from ._sound import Track, track
+
+__all__ = [
+    "Advice",
+    "Alignment",
+    "CancelledError",
+    "ChannelLevel",
+    "ClockMap",
+    "CoevalError",
+    "Conformed",
+    "DamagedFileError",
+    "Evidence",
+    "File",
+    "FileMissingError",
+    "InternalError",
+    "InvalidArgumentError",
+    "Jump",
+    "LevelReport",
+    "Marker",
+    "MarkerMatch",
+    "MarkerPair",
+    "MediaError",
+    "MediaInfo",
+    "NoAccessError",
+    "NoSoundError",
+    "OutputExistsError",
+    "PairAlignment",
+    "PairJump",
+    "ReadWarning",
+    "ReadWriteError",
+    "Recording",
+    "RecordingPair",
+    "Stretch",
+    "Track",
+    "UnknownFormatError",
+    "UnsupportedFormatError",
+    "__version__",
+    "align",
+    "align_files",
+    "align_shoot",
+    "conform",
+    "levels",
+    "markers",
+    "match_markers",
+    "probe",
+    "read",
+    "resample",
+    "track",
+]

@@ -1,0 +1,235 @@
+"""Markers and levels of one recording."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
+from typing import Any, NamedTuple, Optional
+
+from numpy.typing import ArrayLike
+
+from . import _native
+from ._errors import InvalidArgumentError
+from ._native import Marker
+from ._sound import Listener, Progress, as_rate, as_sound
+
+
+class MarkerPair(NamedTuple):
+    """One marker of each recording that are the same sound."""
+
+    index_a: int
+    """Index into the markers of `a`."""
+    index_b: int
+    """Index into the markers of `b`."""
+    a_s: float
+    """Its time in `a`, seconds."""
+    b_s: float
+    """Its time in `b`, seconds."""
+    sigma_s: float
+    """One standard deviation of `a_s` given `b_s`, seconds."""
+
+
+@dataclass(frozen=True)
+class MarkerMatch:
+    """How the clock of `b` relates to that of `a` by their markers alone."""
+
+    offset_s: float
+    """Time of `a` minus time of `b` at the start of `b`, seconds."""
+    drift_ppm: float
+    """(seconds of `a` per second of `b` - 1) * 1e6."""
+    drift_sigma_ppm: float
+    """One standard deviation of `drift_ppm`."""
+    uncertainty_s: float
+    """One standard deviation of the offset in the middle of the matched markers, seconds."""
+    residual_rms_s: float
+    """Root mean square of the pairs against the line, seconds."""
+    chance: float
+    """Expected number of equally good matches by chance."""
+    confidence: float
+    """Probability that the match is right."""
+    pairs: tuple[MarkerPair, ...]
+    """The matched markers, in time order."""
+
+
+class Stretch(NamedTuple):
+    """A stretch of a recording."""
+
+    start_s: float
+    """Where it starts, seconds after the first sample."""
+    length_s: float
+    """How long it is, seconds."""
+
+
+class Advice(NamedTuple):
+    """What a person should know or do about a level."""
+
+    serious: bool
+    """It spoils the recording, rather than being worth knowing."""
+    text: str
+    """In words."""
+
+
+@dataclass(frozen=True)
+class ChannelLevel:
+    """One channel's readings."""
+
+    sample_peak_dbfs: float
+    """Largest sample, dB relative to full scale; minus infinity for silence."""
+    true_peak_dbtp: float
+    """Largest magnitude between samples too (ITU-R BS.1770), dB relative to full scale."""
+    dc: float
+    """Mean of the samples; full scale is 1."""
+    rms_dbfs: float
+    """Root mean square, dB relative to full scale."""
+    clipped_runs: int
+    """Runs of three or more clipped samples."""
+    clipped_samples: int
+    """Samples in them."""
+    active_level_dbfs: Optional[float]
+    """Level of the active part (ITU-T P.56, method B), dB relative to full scale."""
+    activity: float
+    """Share of the time that the active part takes, 0 to 1."""
+
+
+@dataclass(frozen=True)
+class LevelReport:
+    """Is a recording loud enough, clean enough, and whole?"""
+
+    duration_s: float
+    """Length, seconds."""
+    channels: tuple[ChannelLevel, ...]
+    """Each channel's readings."""
+    integrated_lufs: Optional[float]
+    """Integrated loudness (ITU-R BS.1770, EBU R 128), LUFS; a single channel counts as both ears."""
+    momentary_max_lufs: Optional[float]
+    """Largest momentary loudness (0.4 s), LUFS."""
+    short_term_max_lufs: Optional[float]
+    """Largest short-term loudness (3 s), LUFS."""
+    loudness_range_lu: Optional[float]
+    """Loudness range (EBU Tech 3342), LU."""
+    noise_floor_dbfs: Optional[float]
+    """Level that the quietest tenth of the 50 ms frames stays below, dB relative to full scale."""
+    hum_hz: Optional[float]
+    """Mains frequency whose multiples stand out; `None` without hum."""
+    hum_dbfs: Optional[float]
+    """Level of its lines together, dB relative to full scale."""
+    clipping: tuple[Stretch, ...]
+    """The first thousand clipped runs."""
+    silence: tuple[Stretch, ...]
+    """Digital silence of 0.1 s or more, the first thousand stretches."""
+    silence_total_s: float
+    """All digital silence together, seconds."""
+    dropouts: tuple[Stretch, ...]
+    """Zeros for 1 to 100 ms amid sound, the first thousand."""
+    dropout_count: int
+    """Number of drop-outs."""
+    advice: tuple[Advice, ...]
+    """The readings as advice, the serious first."""
+
+
+def markers(
+    samples: ArrayLike,
+    rate_hz: float,
+    *,
+    min_peak_dbfs: float = -60.0,
+    min_score: float = 0.0,
+    all: bool = False,
+    progress: Progress = None,
+) -> list[Marker]:
+    """Find the short sharp sounds of a recording: claps, slates, knocks.
+
+    Parameters
+    ----------
+    samples : array_like, shape (frames,) or (frames, channels)
+        Sound; float32, float64 or int16.
+    rate_hz : float
+        Sampling rate, 8000 to 192000.
+    min_peak_dbfs : float
+        Sounds whose peak lies below this are left out.
+    min_score : float
+        Score (log odds) that a marker needs.
+    all : bool
+        Whether every candidate is returned, whatever its shape, grouping and score.
+    progress : callable or bool, optional
+        See `align`.
+
+    Returns
+    -------
+    list of Marker
+        In time order.
+    """
+    sound, rate = as_sound(samples), as_rate(rate_hz)
+    with Listener(progress) as callback:
+        return _native.find_markers(sound, rate, min_peak_dbfs, min_score, all, callback)
+
+
+def match_markers(
+    a: Sequence[Marker],
+    b: Sequence[Marker],
+    *,
+    max_drift_ppm: float = 500.0,
+    offset_range_s: Optional[tuple[float, float]] = None,
+    durations_s: Optional[tuple[float, float]] = None,
+    min_confidence: float = 0.9,
+) -> Optional[MarkerMatch]:
+    """Find the offset and drift under which most markers of two recordings fall together.
+
+    Parameters
+    ----------
+    a, b : sequence of Marker
+        What `markers` found in each.
+    max_drift_ppm : float
+        Largest difference of the two clocks, 0 to 1200.
+    offset_range_s : (float, float), optional
+        Where the offset is known to lie, seconds.
+    durations_s : (float, float), optional
+        Lengths of the two recordings; they tell how likely a chance coincidence is.
+    min_confidence : float
+        Matches less certain than this are not returned.
+
+    Returns
+    -------
+    MarkerMatch or None
+        `None` where chance would do as well; one clap in each recording proves nothing.
+    """
+    found = _native.match_markers(a, b, max_drift_ppm, offset_range_s, durations_s, min_confidence)
+    if found is None:
+        return None
+    return MarkerMatch(**{**found, "pairs": tuple(MarkerPair(*pair) for pair in found["pairs"])})
+
+
+def levels(samples: ArrayLike, rate_hz: float, *, progress: Progress = None) -> LevelReport:
+    """Measure the levels of a recording: peaks, loudness, clipping, hum, drop-outs.
+
+    Parameters
+    ----------
+    samples : array_like, shape (frames,) or (frames, channels)
+        Sound; float32, float64 or int16.
+    rate_hz : int
+        Sampling rate, a whole number, 8000 to 192000.
+    progress : callable or bool, optional
+        See `align`.
+
+    Returns
+    -------
+    LevelReport
+
+    Examples
+    --------
+    >>> import numpy as np, coeval
+    >>> tone = 0.1 * np.sin(2 * np.pi * 997 * np.arange(480_000) / 48_000)
+    >>> report = coeval.levels(tone, 48_000)
+    >>> round(report.channels[0].sample_peak_dbfs, 1)
+    -20.0
+    """
+    sound, rate = as_sound(samples), as_rate(rate_hz)
+    if rate != int(rate):
+        raise InvalidArgumentError(f"rate_hz is {rate}, not a whole number")
+    with Listener(progress) as callback:
+        found = _native.levels(sound, int(rate), callback)
+    values: dict[str, Any] = {f.name: found[f.name] for f in fields(LevelReport)}
+    values["channels"] = tuple(ChannelLevel(**channel) for channel in found["channels"])
+    values["advice"] = tuple(Advice(*one) for one in found["advice"])
+    for name in ("clipping", "silence", "dropouts"):
+        values[name] = tuple(Stretch(*one) for one in found[name])
+    return LevelReport(**values)

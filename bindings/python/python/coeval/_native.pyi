@@ -1,0 +1,169 @@
+"""The compiled half; what is public of it is in `coeval`."""
+
+import os
+from collections.abc import Callable, Sequence
+from typing import Any, Optional, Union, final
+
+import numpy as np
+from numpy.typing import NDArray
+
+_Path = Union[str, os.PathLike[str]]
+_Samples = Union[NDArray[np.float32], NDArray[np.float64], NDArray[np.int16]]
+_Progress = Optional[Callable[[str, float], Optional[bool]]]
+_Range = Optional[tuple[float, float]]
+
+ERROR_KINDS: list[str]
+__version__: str
+
+@final
+class Track:
+    @property
+    def duration_s(self) -> float: ...
+    @property
+    def is_silent(self) -> bool: ...
+    def __len__(self) -> int: ...
+    def samples(self) -> NDArray[np.float32]: ...
+
+@final
+class ClockMap:
+    def __new__(cls, knots: NDArray[np.float64]) -> ClockMap: ...
+    @staticmethod
+    def linear(offset_s: float, drift_ppm: float, duration_s: float) -> ClockMap: ...
+    @property
+    def knots(self) -> NDArray[np.float64]: ...
+    @property
+    def offset_s(self) -> float: ...
+    @property
+    def drift_ppm(self) -> float: ...
+    @property
+    def jumps(self) -> list[tuple[float, float]]: ...
+    def to_timeline(self, file_s: NDArray[np.float64]) -> NDArray[np.float64]: ...
+    def to_file(self, timeline_s: NDArray[np.float64]) -> NDArray[np.float64]: ...
+
+@final
+class Marker:
+    """A short sharp sound: a clap, a slate, a knock.
+
+    Attributes
+    ----------
+    time_s : float
+        Its onset, seconds after the first sample.
+    uncertainty_s : float
+        One standard deviation of `time_s`.
+    sharpness_db, snr_db : float
+        How suddenly it starts and how far it stands above the noise, dB.
+    peak_dbfs : float
+        Largest sample, dB relative to full scale.
+    score : float
+        Log odds that it is a clap or a knock.
+    shape : str
+        ``"clap"``, ``"click"``, ``"burst"`` or ``"thud"``.
+    grouping : str
+        ``"isolated"``, ``"series"`` or ``"periodic"``.
+    count_in_interval_s : float or None
+        Beat of the count before it, if there was one.
+    """
+
+    @property
+    def time_s(self) -> float: ...
+    @property
+    def uncertainty_s(self) -> float: ...
+    @property
+    def sharpness_db(self) -> float: ...
+    @property
+    def peak_dbfs(self) -> float: ...
+    @property
+    def snr_db(self) -> float: ...
+    @property
+    def score(self) -> float: ...
+    @property
+    def shape(self) -> str: ...
+    @property
+    def grouping(self) -> str: ...
+    @property
+    def count_in_interval_s(self) -> Optional[float]: ...
+
+def raise_kind(kind: str) -> None: ...
+def track(samples: _Samples, rate_hz: float, progress: _Progress) -> Track: ...
+def align(
+    a: Track,
+    b: Track,
+    max_drift_ppm: float,
+    offset_range_s: _Range,
+    threads: int,
+    progress: _Progress,
+) -> dict[str, Any]: ...
+def align_files(
+    a: _Path,
+    b: _Path,
+    max_drift_ppm: float,
+    offset_range_s: _Range,
+    allow_ffmpeg: bool,
+    threads: int,
+    progress: _Progress,
+) -> dict[str, Any]: ...
+def align_shoot(
+    paths: Sequence[_Path],
+    main: Optional[str],
+    recordings: Sequence[tuple[str, str]],
+    kinds: Sequence[tuple[str, str]],
+    keep_apart: bool,
+    max_drift_ppm: float,
+    allow_ffmpeg: bool,
+    threads: int,
+    progress: _Progress,
+) -> tuple[str, os.PathLike[str]]: ...
+def check_alignment(json: str) -> str: ...
+def schema() -> str: ...
+def otio(json: str, name: str, root: _Path) -> str: ...
+def conform(
+    json: str,
+    root: _Path,
+    out: _Path,
+    rate_hz: int,
+    frame_rate: Optional[Sequence[int]],
+    timeline_start_s: float,
+    camera_level_db: Optional[float],
+    format: str,
+    replace: bool,
+    allow_ffmpeg: bool,
+    threads: int,
+    progress: _Progress,
+) -> list[dict[str, Any]]: ...
+def command(arguments: Sequence[_Path], bar: bool) -> int: ...
+def probe(path: _Path, allow_ffmpeg: bool) -> dict[str, Any]: ...
+def read(
+    path: _Path,
+    start_s: float,
+    duration_s: Optional[float],
+    allow_ffmpeg: bool,
+    progress: _Progress,
+) -> tuple[NDArray[np.float32], int, list[str]]: ...
+def resample(
+    samples: _Samples,
+    rate_hz: float,
+    map: ClockMap,
+    under: Optional[ClockMap],
+    target_rate_hz: float,
+    start_s: float,
+    frames: int,
+    fade_s: float,
+    progress: _Progress,
+) -> NDArray[np.float32]: ...
+def find_markers(
+    samples: _Samples,
+    rate_hz: float,
+    min_peak_dbfs: float,
+    min_score: float,
+    all: bool,
+    progress: _Progress,
+) -> list[Marker]: ...
+def match_markers(
+    a: Sequence[Marker],
+    b: Sequence[Marker],
+    max_drift_ppm: float,
+    offset_range_s: _Range,
+    durations_s: _Range,
+    min_confidence: float,
+) -> Optional[dict[str, Any]]: ...
+def levels(samples: _Samples, rate_hz: int, progress: _Progress) -> dict[str, Any]: ...

@@ -1,0 +1,323 @@
+"""Two recordings: how their clocks relate."""
+
+from __future__ import annotations
+
+import html
+import math
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, NamedTuple, Optional, Union
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from . import _native
+from ._errors import InvalidArgumentError
+from ._map import ClockMap
+from ._sound import Listener, Path, Progress, Track, as_threads
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+
+class PairJump(NamedTuple):
+    """A sudden change of offset between two recordings."""
+
+    a_s: float
+    """Where in `a`, seconds."""
+    b_s: float
+    """Where in `b`, seconds."""
+    step_s: float
+    """Change of `a` time minus `b` time; > 0 is sound that `b` lost or `a` repeated."""
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """What the placement rests on: one row for each measured moment, all float64, read-only, of one length."""
+
+    a_s: NDArray[np.float64]
+    """Time in `a`, seconds."""
+    b_s: NDArray[np.float64]
+    """Time in `b`, seconds."""
+    sigma_s: NDArray[np.float64]
+    """One standard deviation of `a_s` given `b_s`, seconds."""
+
+    def __len__(self) -> int:
+        return len(self.a_s)
+
+    def __repr__(self) -> str:
+        return f"<{len(self)} measurements>"
+
+
+def _frozen(array: NDArray[np.float64]) -> NDArray[np.float64]:
+    array.flags.writeable = False
+    return array
+
+
+@dataclass(frozen=True, eq=False)
+class PairAlignment:
+    """How the clock of `b` relates to that of `a`, or why it cannot be told.
+
+    Where `placed` is false there is no guess: numbers are NaN, arrays empty, and `reason` says why.
+    """
+
+    placed: bool
+    """Whether the two share sound and lie on each other."""
+    reason: Optional[str]
+    """Why there is no placement, in words; `None` when placed."""
+    offset_s: float
+    """Time of `a` minus time of `b` at the start of `b`, seconds."""
+    drift_ppm: float
+    """(seconds of `a` per second of `b` - 1) * 1e6, without jumps."""
+    confidence: float
+    """Probability that the placement is right."""
+    uncertainty_s: float
+    """One standard deviation of the placement's error at its worst moment, seconds."""
+    overlap_s: float
+    """Seconds during which both recorded."""
+    residual_rms_s: float
+    """Root mean square of the evidence against the map, seconds."""
+    inverted: bool
+    """Whether `b` sounds like `a` with its sign turned round."""
+    rate_mixup: bool
+    """Whether the drift is a 1000/1001 mix-up of rates and no bad clock."""
+    knots: NDArray[np.float64] = field(repr=False)
+    """The map, shape (n, 2): time of `b`, time of `a`; two rows at one time of `b` are a jump."""
+    jumps: tuple[PairJump, ...]
+    """Jumps, in time order."""
+    evidence: Evidence = field(repr=False)
+    """The measurements, in time order."""
+
+    @classmethod
+    def _from_native(cls, found: dict[str, Any]) -> PairAlignment:
+        reason = found.get("reason")
+        rows = found.get("evidence", np.empty((0, 3)))
+        columns = [_frozen(np.ascontiguousarray(rows[:, i])) for i in range(3)]
+
+        def number(key: str) -> float:
+            return float(found.get(key, math.nan))
+
+        return cls(
+            placed=reason is None,
+            reason=reason,
+            offset_s=number("offset_s"),
+            drift_ppm=number("drift_ppm"),
+            confidence=number("confidence"),
+            uncertainty_s=number("uncertainty_s"),
+            overlap_s=number("overlap_s"),
+            residual_rms_s=number("residual_rms_s"),
+            inverted=bool(found.get("inverted", False)),
+            rate_mixup=bool(found.get("rate_mixup", False)),
+            knots=_frozen(found.get("knots", np.empty((0, 2)))),
+            jumps=tuple(PairJump(*jump) for jump in found.get("jumps", ())),
+            evidence=Evidence(*columns),
+        )
+
+    @property
+    def clock_map(self) -> ClockMap:
+        """The map from time of `b` to time of `a`.
+
+        Raises
+        ------
+        InvalidArgumentError
+            When there is no placement.
+        """
+        if not self.placed:
+            raise InvalidArgumentError(f"there is no placement: {self.reason}")
+        return ClockMap(self.knots)
+
+    def to_dict(self) -> dict[str, Any]:
+        """All fields as plain Python values, ready for `json.dumps`; NaN becomes `None`."""
+
+        def plain(x: float) -> Optional[float]:
+            return None if math.isnan(x) else x
+
+        return {
+            "placed": self.placed,
+            "reason": self.reason,
+            "offset_s": plain(self.offset_s),
+            "drift_ppm": plain(self.drift_ppm),
+            "confidence": plain(self.confidence),
+            "uncertainty_s": plain(self.uncertainty_s),
+            "overlap_s": plain(self.overlap_s),
+            "residual_rms_s": plain(self.residual_rms_s),
+            "inverted": self.inverted,
+            "rate_mixup": self.rate_mixup,
+            "knots": self.knots.tolist(),
+            "jumps": [jump._asdict() for jump in self.jumps],
+            "evidence": {
+                "a_s": self.evidence.a_s.tolist(),
+                "b_s": self.evidence.b_s.tolist(),
+                "sigma_s": self.evidence.sigma_s.tolist(),
+            },
+        }
+
+    def plot(self, ax: Optional[Axes] = None) -> Axes:
+        """Draw the offset over time: the measurements with their uncertainty, and the map through them.
+
+        Parameters
+        ----------
+        ax : matplotlib.axes.Axes, optional
+            Where to draw; a new figure if not given.
+
+        Returns
+        -------
+        matplotlib.axes.Axes
+
+        Raises
+        ------
+        ImportError
+            Without matplotlib (``pip install coeval[plot]``).
+        """
+        from ._plot import plot_pair
+
+        return plot_pair(self, ax)
+
+    def __str__(self) -> str:
+        if not self.placed:
+            return f"unplaced: {self.reason}"
+        jumps = "" if not self.jumps else f", {len(self.jumps)} jump{'s' if len(self.jumps) > 1 else ''}"
+        return (
+            f"offset {self.offset_s:.6f} s, drift {self.drift_ppm:+.2f} ppm{jumps}, "
+            f"1 sd {self.uncertainty_s * 1e3:.3f} ms, confidence {self.confidence:.4f}"
+        )
+
+    def _repr_html_(self) -> str:
+        if not self.placed:
+            return f"<p><b>unplaced</b>: {html.escape(self.reason or '')}</p>"
+        rows = [
+            ("offset", f"{self.offset_s:.6f} s"),
+            ("drift", f"{self.drift_ppm:+.3f} ppm"),
+            ("1 sd", f"{self.uncertainty_s * 1e3:.3f} ms"),
+            ("confidence", f"{self.confidence:.6f}"),
+            ("overlap", f"{self.overlap_s:.1f} s"),
+            ("measurements", str(len(self.evidence))),
+            ("jumps", ", ".join(f"{j.step_s:+.3f} s at {j.b_s:.1f} s" for j in self.jumps) or "none"),
+        ]
+        body = "".join(f"<tr><th style='text-align:left'>{name}</th><td>{value}</td></tr>" for name, value in rows)
+        return f"<table>{body}</table>"
+
+
+def _range(offset_range_s: Optional[tuple[float, float]]) -> Optional[tuple[float, float]]:
+    if offset_range_s is None:
+        return None
+    try:
+        low, high = offset_range_s
+        return float(low), float(high)
+    except (TypeError, ValueError):
+        raise InvalidArgumentError(f"offset_range_s is {offset_range_s!r}, not (lowest, highest) in seconds") from None
+
+
+def align(
+    a: Union[Track, ArrayLike],
+    b: Union[Track, ArrayLike],
+    rate_a: Optional[float] = None,
+    rate_b: Optional[float] = None,
+    *,
+    max_drift_ppm: float = 500.0,
+    offset_range_s: Optional[tuple[float, float]] = None,
+    threads: Optional[int] = None,
+    progress: Progress = None,
+) -> PairAlignment:
+    """Find how the clock of recording `b` relates to that of recording `a`.
+
+    Parameters
+    ----------
+    a, b : Track or array_like, shape (frames,) or (frames, channels)
+        The recordings. A track is made once and used again where there are many pairs.
+    rate_a : float, optional
+        Sampling rate of `a`, Hz; needed for an array.
+    rate_b : float, optional
+        Sampling rate of `b`, Hz; as `rate_a` if not given.
+    max_drift_ppm : float
+        Largest difference of the two clocks that is searched, 0 to 1200.
+    offset_range_s : (float, float), optional
+        Lowest and highest offset that can be, if that is known.
+    threads : int, optional
+        Number of threads that work; as many as there are cores if not given. The result is the same.
+    progress : callable or bool, optional
+        ``progress(stage, done)`` is called some times a second, in this thread, with the share of the stage
+        that is done, 0 to 1; when it returns `False` the work stops with `CancelledError`. `True` draws a bar
+        if tqdm is there.
+
+    Returns
+    -------
+    PairAlignment
+        A pair that shares no sound is no error: `placed` is false then.
+
+    Raises
+    ------
+    InvalidArgumentError
+        For arguments out of range. It is a `ValueError`.
+    CancelledError
+        When `progress` returned `False`.
+    KeyboardInterrupt
+        On Ctrl-C, within a fraction of a second.
+
+    Notes
+    -----
+    The interpreter's lock is released meanwhile: several threads can align at the same time. Arrays must not
+    be written to while they are read.
+
+    Examples
+    --------
+    >>> import numpy as np, coeval
+    >>> rng = np.random.default_rng(7)
+    >>> world = rng.standard_normal(30 * 8000)
+    >>> a = world + rng.standard_normal(world.size)
+    >>> b = world[5 * 8000:] + rng.standard_normal(world.size - 5 * 8000)
+    >>> result = coeval.align(a, b, 8000)
+    >>> print(f"{result.offset_s:.4f} s")
+    5.0000 s
+    """
+
+    def as_track(sound: Union[Track, ArrayLike], rate: Optional[float], name: str) -> Track:
+        if isinstance(sound, Track):
+            return sound
+        if rate is None:
+            raise InvalidArgumentError(f"{name} is missing: an array does not tell its sampling rate")
+        return Track(sound, rate)
+
+    rate_b = rate_a if rate_b is None else rate_b
+    count, known = as_threads(threads), _range(offset_range_s)
+    track_a, track_b = as_track(a, rate_a, "rate_a"), as_track(b, rate_b, "rate_b")
+    with Listener(progress) as callback:
+        found = _native.align(track_a._inner, track_b._inner, max_drift_ppm, known, count, callback)
+    return PairAlignment._from_native(found)
+
+
+def align_files(
+    a: Path,
+    b: Path,
+    *,
+    max_drift_ppm: float = 500.0,
+    offset_range_s: Optional[tuple[float, float]] = None,
+    allow_ffmpeg: bool = False,
+    threads: Optional[int] = None,
+    progress: Progress = None,
+) -> PairAlignment:
+    """Find how the clock of file `b` relates to that of file `a`.
+
+    The files are read as streams, on presentation time: what a player shows as its zero is zero.
+
+    Parameters
+    ----------
+    a, b : str or path-like
+        Sound or picture files.
+    max_drift_ppm, offset_range_s, threads, progress
+        See `align`.
+    allow_ffmpeg : bool
+        Whether an ``ffmpeg`` on PATH may read what cannot be read otherwise.
+
+    Returns
+    -------
+    PairAlignment
+
+    Raises
+    ------
+    FileMissingError, NoAccessError, MediaError
+        When a file cannot be used. They are `FileNotFoundError`, `PermissionError` and `ValueError`.
+    """
+    count, known = as_threads(threads), _range(offset_range_s)
+    with Listener(progress) as callback:
+        found = _native.align_files(a, b, max_drift_ppm, known, allow_ffmpeg, count, callback)
+    return PairAlignment._from_native(found)

@@ -1,0 +1,73 @@
+"""Pictures of results, with matplotlib."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Optional
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from ._pair import PairAlignment
+    from ._shoot import Alignment
+
+
+def _axes(ax: Optional[Axes], height: float) -> Axes:
+    if ax is not None:
+        return ax
+    try:
+        import matplotlib.pyplot as plt
+    except ImportError as error:
+        raise ImportError("drawing needs matplotlib: pip install coeval[plot]") from error
+    _, made = plt.subplots(figsize=(9.0, height), layout="constrained")
+    return made
+
+
+def plot_pair(result: PairAlignment, ax: Optional[Axes]) -> Axes:
+    """Offset over time, in milliseconds from the offset at the start of `b`."""
+    ax = _axes(ax, 3.6)
+    ax.set_xlabel("time in b (s)")
+    ax.grid(alpha=0.3)
+    if not result.placed:
+        ax.set_title(f"unplaced: {result.reason}")
+        return ax
+    found = result.evidence
+    ax.errorbar(
+        found.b_s,
+        (found.a_s - found.b_s - result.offset_s) * 1e3,
+        yerr=found.sigma_s * 1e3,
+        fmt=".",
+        markersize=4,
+        linewidth=0.8,
+        color="tab:blue",
+        label="measured, 1 sd",
+    )
+    b_s, a_s = result.knots.T
+    ax.plot(b_s, (a_s - b_s - result.offset_s) * 1e3, color="tab:orange", label="map")
+    ax.set_ylabel(f"offset - {result.offset_s:.6f} s (ms)")
+    ax.set_title(str(result))
+    ax.legend()
+    return ax
+
+
+def plot_shoot(alignment: Alignment, ax: Optional[Axes]) -> Axes:
+    """Recordings as lanes on the timeline; unplaced files are named below."""
+    lanes = [recording for recording in alignment.recordings if any(file.placed for file in recording.files)]
+    ax = _axes(ax, 1.2 + 0.5 * len(lanes))
+    colours = {"camera": "tab:blue", "recorder": "tab:orange", "other": "tab:grey"}
+    for row, recording in enumerate(lanes):
+        for file in recording.files:
+            if not file.placed:
+                continue
+            start, end = file.knots[0, 1], file.knots[-1, 1]
+            ax.barh(row, end - start, left=start, height=0.6, color=colours.get(recording.kind, "tab:grey"), alpha=0.7)
+            ax.text(start, row, f" {file.path.rsplit('/', 1)[-1]}", va="center", fontsize=8, clip_on=True)
+            moments = [float(file.clock_map.to_timeline(jump.file_s)) for jump in file.jumps]
+            ax.plot(moments, np.full(len(moments), row), "|", color="black", markersize=16)
+    ax.set_yticks(range(len(lanes)), [recording.id for recording in lanes])
+    ax.invert_yaxis()
+    ax.set_xlabel(f"timeline (s), clock of {alignment.clock}")
+    if alignment.unplaced:
+        ax.set_title("unplaced: " + ", ".join(file.path for file in alignment.unplaced), fontsize=9)
+    return ax

@@ -1,0 +1,483 @@
+"""All recordings of one event on one clock."""
+
+from __future__ import annotations
+
+import html
+import json
+import os
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, NamedTuple, Optional, Union
+
+import numpy as np
+from numpy.typing import NDArray
+
+from . import _native
+from ._errors import DamagedFileError, InvalidArgumentError, from_os_error
+from ._map import ClockMap
+from ._sound import Listener, Path, Progress, as_threads
+
+if TYPE_CHECKING:
+    import opentimelineio
+    import pandas
+    from matplotlib.axes import Axes
+
+
+class Jump(NamedTuple):
+    """A sudden change of offset inside a file."""
+
+    file_s: float
+    """Where in the file, seconds."""
+    lost_s: float
+    """Sound that the file lost there, seconds; negative: that it repeated."""
+
+
+@dataclass(frozen=True, eq=False)
+class File:
+    """One file and its place. Where it is unplaced, numbers are `None`, `knots` is empty, and `reason` says why."""
+
+    path: str
+    """Relative to the folder that was given."""
+    recording: str
+    """Id of its recording."""
+    placed: bool
+    """Whether it has a map."""
+    reason: Optional[str]
+    """Why it is unplaced."""
+    duration_s: Optional[float]
+    """Length on presentation time, seconds; `None` when it cannot be read."""
+    confidence: Optional[float]
+    """Probability that the placement is right."""
+    uncertainty_s: Optional[float]
+    """One standard deviation of the placement's error, seconds."""
+    offset_s: Optional[float]
+    """Timeline time minus file time at the file's start, seconds."""
+    drift_ppm: Optional[float]
+    """(timeline seconds per file second - 1) * 1e6, without jumps."""
+    knots: NDArray[np.float64] = field(repr=False)
+    """The map, shape (n, 2): file time, timeline time."""
+    jumps: tuple[Jump, ...]
+    """Jumps, in time order."""
+    details: Mapping[str, Any] = field(repr=False)
+    """Everything that the contract says of the file, further keys included (picture, sound, warnings)."""
+
+    @property
+    def clock_map(self) -> ClockMap:
+        """The map from file time to timeline time; `InvalidArgumentError` when unplaced."""
+        if not self.placed:
+            raise InvalidArgumentError(f"{self.path} is unplaced: {self.reason}")
+        return ClockMap(self.knots)
+
+
+@dataclass(frozen=True)
+class Recording:
+    """What one device made in one unbroken take."""
+
+    id: str
+    """Short name, unique in the shoot."""
+    kind: str
+    """``"camera"``, ``"recorder"`` or ``"other"``."""
+    files: tuple[File, ...]
+    """Its chapters, in order."""
+
+
+@dataclass(frozen=True)
+class RecordingPair:
+    """What two recordings share."""
+
+    a: str
+    """Id of one recording."""
+    b: str
+    """Id of the other."""
+    overlap_s: float
+    """Seconds during which both ran."""
+    confidence: float
+    """Probability that they lie as they were put."""
+    residual_rms_s: float
+    """Root mean square misfit of the evidence, seconds."""
+    evidence: int
+    """Number of measurements."""
+
+
+@dataclass(frozen=True)
+class Conformed:
+    """A conformed sound on disk, or why it is not there."""
+
+    name: str
+    """Its file name."""
+    path: Optional[str]
+    """Where it is; `None` when it could not be made."""
+    problem: Optional[str]
+    """Why it could not be made."""
+    under_clip: Optional[str]
+    """The camera file that it lies under; `None` when it lies on the timeline."""
+    recording: str
+    """Id of the recorder's recording."""
+    sources: tuple[str, ...]
+    """The recorder's files that sound in it."""
+    start_s: float
+    """Where its first sample lies on the timeline, seconds."""
+    rate_hz: int
+    """Sampling rate, Hz."""
+    channels: int
+    """Number of channels."""
+    frames: int
+    """Length, samples of each channel."""
+    time_reference: int
+    """First sample counted from midnight at `rate_hz`."""
+    clipped: int
+    """Samples that were beyond full scale."""
+
+
+def _file(recording: str, details: Mapping[str, Any]) -> File:
+    knots = np.array(details["knots"], dtype=np.float64).reshape(-1, 2)
+    knots.flags.writeable = False
+    numbers = ("duration_s", "confidence", "uncertainty_s", "offset_s", "drift_ppm")
+    return File(
+        path=details["path"],
+        recording=recording,
+        placed=details["status"] == "placed",
+        reason=details["reason"],
+        knots=knots,
+        jumps=tuple(Jump(j["file_s"], j["lost_s"]) for j in details["jumps"]),
+        details=details,
+        **{name: details[name] for name in numbers},
+    )
+
+
+class Alignment:
+    """All recordings of one event on one clock: the result contract ``coeval.alignment/1``.
+
+    Made by `align_shoot`, `Alignment.from_json` or `Alignment.load`; it cannot be changed.
+
+    Attributes
+    ----------
+    clock : str
+        Id of the recording whose clock the timeline takes.
+    duration_s : float
+        Where the last placed file ends on the timeline, seconds.
+    recordings : tuple of Recording
+        All recordings.
+    pairs : tuple of RecordingPair
+        Pairs of recordings that share sound.
+    root : str or None
+        The folder that the files' paths are relative to, if it is known.
+    """
+
+    __slots__ = ("_json", "_data", "clock", "duration_s", "recordings", "pairs", "root")
+    clock: str
+    duration_s: float
+    recordings: tuple[Recording, ...]
+    pairs: tuple[RecordingPair, ...]
+    root: Optional[str]
+
+    def __init__(self, text: str, root: Optional[Path] = None) -> None:
+        checked = _native.check_alignment(text)
+        data = json.loads(text)
+        set_ = object.__setattr__
+        set_(self, "_json", checked)
+        set_(self, "_data", data)
+        set_(self, "clock", data["timeline"]["clock"])
+        set_(self, "duration_s", data["timeline"]["duration_s"])
+        recordings = (
+            Recording(r["id"], r["kind"], tuple(_file(r["id"], f) for f in r["files"])) for r in data["recordings"]
+        )
+        set_(self, "recordings", tuple(recordings))
+        names = RecordingPair.__dataclass_fields__
+        set_(self, "pairs", tuple(RecordingPair(**{name: pair[name] for name in names}) for pair in data["pairs"]))
+        set_(self, "root", None if root is None else os.fspath(root))
+
+    def __setattr__(self, name: str, value: object) -> None:
+        raise AttributeError(f"an Alignment cannot be changed ({name})")
+
+    def __delattr__(self, name: str) -> None:
+        raise AttributeError(f"an Alignment cannot be changed ({name})")
+
+    @classmethod
+    def from_json(cls, text: str, root: Optional[Path] = None) -> Alignment:
+        """From the contract's JSON text.
+
+        Parameters
+        ----------
+        text : str
+            JSON of the schema ``coeval.alignment/1``. Keys that are not known are kept in `to_dict`.
+        root : str or path-like, optional
+            The folder that its paths are relative to.
+
+        Raises
+        ------
+        DamagedFileError
+            When it is not JSON or breaks the contract. It is a `ValueError`.
+        """
+        return cls(text, root)
+
+    @classmethod
+    def load(cls, path: Path, root: Optional[Path] = None) -> Alignment:
+        """From a file ``alignment.json``; see `from_json`. Fails as `from_json` and as files do."""
+        try:
+            with open(path, encoding="utf-8") as file:
+                text = file.read()
+        except OSError as error:
+            raise from_os_error(error) from error
+        except UnicodeDecodeError:
+            raise DamagedFileError("not an alignment: it is no UTF-8 text", os.fspath(path)) from None
+        return cls(text, root)
+
+    @property
+    def files(self) -> tuple[File, ...]:
+        """All files, recording by recording."""
+        return tuple(file for recording in self.recordings for file in recording.files)
+
+    @property
+    def placed(self) -> tuple[File, ...]:
+        """The files that have a place."""
+        return tuple(file for file in self.files if file.placed)
+
+    @property
+    def unplaced(self) -> tuple[File, ...]:
+        """The files that have none."""
+        return tuple(file for file in self.files if not file.placed)
+
+    def __getitem__(self, path: str) -> File:
+        for file in self.files:
+            if file.path == path:
+                return file
+        raise KeyError(path)
+
+    def to_dict(self) -> dict[str, Any]:
+        """The contract as plain Python values; a copy."""
+        copy: dict[str, Any] = json.loads(json.dumps(self._data))  # type: ignore[attr-defined]
+        return copy
+
+    def to_json(self) -> str:
+        """The contract as JSON text, as the command writes it to ``alignment.json``."""
+        text: str = self._json  # type: ignore[attr-defined]
+        return text
+
+    def to_pandas(self) -> pandas.DataFrame:
+        """One row for each file, as a pandas table (``pip install coeval[table]``)."""
+        import pandas
+
+        kinds = {recording.id: recording.kind for recording in self.recordings}
+        columns: dict[str, Any] = {
+            "recording": [f.recording for f in self.files],
+            "kind": [kinds[f.recording] for f in self.files],
+            "path": [f.path for f in self.files],
+            "placed": [f.placed for f in self.files],
+            "reason": pandas.array([f.reason for f in self.files], dtype="string"),
+            "jumps": [len(f.jumps) for f in self.files],
+        }
+        for name in ("duration_s", "offset_s", "drift_ppm", "confidence", "uncertainty_s"):
+            columns[name] = np.array([getattr(f, name) for f in self.files], dtype=np.float64)
+        table: pandas.DataFrame = pandas.DataFrame(columns)
+        return table
+
+    def to_otio(self, name: Optional[str] = None, root: Optional[Path] = None) -> opentimelineio.schema.Timeline:
+        """The timeline as an OpenTimelineIO object (``pip install coeval[otio]``).
+
+        Parameters
+        ----------
+        name : str, optional
+            Its name; that of the folder if not given.
+        root : str or path-like, optional
+            The folder that the files lie in, if the alignment does not know it.
+        """
+        import opentimelineio
+
+        folder = self._root(root)
+        text = _native.otio(self.to_json(), name or os.path.basename(os.path.abspath(folder)), folder)
+        timeline: opentimelineio.schema.Timeline = opentimelineio.adapters.read_from_string(text, "otio_json")
+        return timeline
+
+    def conform(self, out: Path, **options: Any) -> tuple[Conformed, ...]:
+        """Cut and resample the recorders' sound to lie under the clips and on the timeline; see `conform`."""
+        return conform(self, out, **options)
+
+    def _root(self, root: Optional[Path]) -> str:
+        folder = self.root if root is None else os.fspath(root)
+        if folder is None:
+            raise InvalidArgumentError("the alignment does not know where its files are", remedy="give root")
+        return folder
+
+    def plot(self, ax: Optional[Axes] = None) -> Axes:
+        """Draw the recordings as lanes on the timeline (``pip install coeval[plot]``)."""
+        from ._plot import plot_shoot
+
+        return plot_shoot(self, ax)
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, Alignment) and self.to_dict() == other.to_dict()
+
+    def __hash__(self) -> int:
+        return hash(self.to_json())
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return Alignment, (json.dumps(self.to_dict()), self.root)
+
+    def __repr__(self) -> str:
+        count = f"{len(self.placed)} of {len(self.files)} files placed"
+        return f"Alignment({count}, clock={self.clock!r}, duration_s={self.duration_s:.3f})"
+
+    def _repr_html_(self) -> str:
+        head = "".join(
+            f"<th>{name}</th>" for name in ("recording", "file", "offset", "drift", "1 sd", "confidence", "jumps")
+        )
+        rows = []
+        for file in self.files:
+            cells = [html.escape(file.recording), html.escape(file.path)]
+            if file.placed:
+                offset, drift = file.offset_s or 0.0, file.drift_ppm or 0.0
+                sigma, sure = file.uncertainty_s or 0.0, file.confidence or 0.0
+                cells += [f"{offset:.4f} s", f"{drift:+.2f} ppm", f"{sigma * 1e3:.2f} ms", f"{sure:.4f}"]
+                cells += [str(len(file.jumps))]
+                row = "".join(f"<td>{cell}</td>" for cell in cells)
+            else:
+                row = "".join(f"<td>{cell}</td>" for cell in cells)
+                row += f"<td colspan='5'>unplaced: {html.escape(file.reason or '')}</td>"
+            rows.append(f"<tr>{row}</tr>")
+        return f"<p>{html.escape(repr(self))}</p><table><tr>{head}</tr>{''.join(rows)}</table>"
+
+
+def _pairs(given: Union[None, Mapping[str, Any], Iterable[tuple[str, Any]]], name: str) -> list[tuple[str, str]]:
+    if given is None:
+        return []
+    out: list[tuple[str, str]] = []
+    for key, value in given.items() if isinstance(given, Mapping) else given:
+        values = [value] if isinstance(value, str) else list(value)
+        if not isinstance(key, str) or not all(isinstance(v, str) for v in values):
+            raise InvalidArgumentError(f"{name}: {key!r}: {value!r} are not names")
+        out.extend((key, v) for v in values)
+    return out
+
+
+def align_shoot(
+    paths: Union[Path, Iterable[Path]],
+    *,
+    main: Optional[str] = None,
+    recordings: Optional[Mapping[str, Union[str, Sequence[str]]]] = None,
+    kinds: Optional[Mapping[str, str]] = None,
+    keep_apart: bool = False,
+    max_drift_ppm: float = 500.0,
+    allow_ffmpeg: bool = False,
+    threads: Optional[int] = None,
+    progress: Progress = None,
+) -> Alignment:
+    """Put all recordings of one event on one clock.
+
+    Parameters
+    ----------
+    paths : str or path-like, or several
+        A folder with everything from all cards, or files.
+    main : str, optional
+        The recording whose clock the timeline takes: its id, or the name of one of its files. The camera that
+        ran longest if not given.
+    recordings : mapping, optional
+        ``{id: file or files}``: these files are chapters of one recording; ``*`` stands for any characters.
+    kinds : mapping, optional
+        ``{id or file: "camera", "recorder" or "other"}``.
+    keep_apart : bool
+        Whether every file is a recording of its own.
+    max_drift_ppm : float
+        Largest difference of two clocks that is searched, 0 to 1200.
+    allow_ffmpeg : bool
+        Whether an ``ffmpeg`` on PATH may read what cannot be read otherwise.
+    threads : int, optional
+        Files worked on at once; as many as there are cores if not given. The result is the same.
+    progress : callable or bool, optional
+        See `align`.
+
+    Returns
+    -------
+    Alignment
+        A file that cannot be read or placed is no error: it is in the result, unplaced, with the reason.
+
+    Raises
+    ------
+    FileMissingError
+        When a path does not exist or nothing among them is a recording. It is a `FileNotFoundError`.
+    InvalidArgumentError
+        For options that name no file or contradict each other. It is a `ValueError`.
+    """
+    single = isinstance(paths, (str, bytes, os.PathLike))
+    listed: list[Any] = [paths] if single else list(paths)  # type: ignore[arg-type]
+    count = as_threads(threads)
+    with Listener(progress) as callback:
+        text, root = _native.align_shoot(
+            listed,
+            main,
+            _pairs(recordings, "recordings"),
+            _pairs(kinds, "kinds"),
+            keep_apart,
+            max_drift_ppm,
+            allow_ffmpeg,
+            count,
+            callback,
+        )
+    return Alignment(text, root)
+
+
+def conform(
+    alignment: Alignment,
+    out: Path,
+    *,
+    root: Optional[Path] = None,
+    rate_hz: int = 48_000,
+    frame_rate: Optional[tuple[int, int]] = None,
+    timeline_start_s: float = 0.0,
+    camera_level_db: Optional[float] = None,
+    format: str = "int24",
+    replace: bool = False,
+    allow_ffmpeg: bool = False,
+    threads: Optional[int] = None,
+    progress: Progress = None,
+) -> tuple[Conformed, ...]:
+    """Cut and resample the recorders' sound to lie under the clips and on the timeline, as WAV files.
+
+    Parameters
+    ----------
+    alignment : Alignment
+        What was aligned.
+    out : str or path-like
+        The folder for the files; it must be there.
+    root : str or path-like, optional
+        The folder that the recordings lie in, if the alignment does not know it.
+    rate_hz : int
+        Rate of what is made, 8000 to 192000.
+    frame_rate : (int, int), optional
+        Frames a second of the timeline as a ratio, ``(30000, 1001)``; that of its clock's picture if not given.
+    timeline_start_s : float
+        Moment of the day that timeline zero stands for in time references, seconds since midnight.
+    camera_level_db : float, optional
+        Level of the camera's own sound mixed in, dB; the recorder alone if not given.
+    format : {"int24", "int16", "float32"}
+        How samples are written.
+    replace : bool
+        Whether files of the same names may be replaced.
+    allow_ffmpeg, threads, progress
+        See `align_shoot`.
+
+    Returns
+    -------
+    tuple of Conformed
+        One for each sound; where one could not be made, `path` is `None` and `problem` says why.
+    """
+    count = as_threads(threads)
+    with Listener(progress) as callback:
+        made = _native.conform(
+            alignment.to_json(),
+            alignment._root(root),
+            out,
+            rate_hz,
+            frame_rate,
+            timeline_start_s,
+            camera_level_db,
+            format,
+            replace,
+            allow_ffmpeg,
+            count,
+            callback,
+        )
+    return tuple(
+        Conformed(**{**one, "path": None if one["path"] is None else os.fspath(one["path"]), "sources": tuple(one["sources"])})
+        for one in made
+    )

@@ -1,0 +1,275 @@
+//! Work on files: reading, whole shoots, conforming, timelines, the command.
+
+use std::io::Write as _;
+use std::path::PathBuf;
+use std::sync::atomic::{AtomicBool, Ordering};
+
+use coeval::pair::{PairOutcome, align_pair};
+use coeval::progress::{Progress, step};
+use coeval::track::TrackBuilder;
+use coeval::{Error, ErrorKind};
+use coeval_deliver::otio::{References, to_otio};
+use coeval_media::{OpenOptions, SampleFormat, SoundReader};
+use coeval_shoot::chapters::Chapters;
+use coeval_shoot::conform::{ConformOptions, Lies};
+use coeval_shoot::{Alignment, Kind, Options};
+use numpy::{IntoPyArray, PyArray2, PyArrayMethods};
+use pyo3::prelude::*;
+use pyo3::types::{PyDict, PyList};
+
+use crate::run::{raise, run};
+use crate::signals::{outcome_dict, pair_options};
+
+fn open_options(allow_ffmpeg: bool) -> OpenOptions {
+    let mut options = OpenOptions::default();
+    options.allow_ffmpeg = allow_ffmpeg;
+    options
+}
+
+fn invalid(what: String) -> Error {
+    Error::new(ErrorKind::InvalidArgument, what)
+}
+
+/// What the headers of a file say; a dictionary with the fields of `coeval.MediaInfo`.
+#[pyfunction]
+pub(crate) fn probe(py: Python<'_>, path: PathBuf, allow_ffmpeg: bool) -> PyResult<Bound<'_, PyDict>> {
+    let info = run(py, None, 1, |_| coeval_media::probe(&path, &open_options(allow_ffmpeg)))?;
+    let out = PyDict::new(py);
+    out.set_item("container", info.container)?;
+    out.set_item("duration_s", info.duration_s)?;
+    out.set_item("rate_hz", info.sound.as_ref().map(|s| s.rate_hz))?;
+    out.set_item("channels", info.sound.as_ref().map(|s| s.channels))?;
+    out.set_item("codec", info.sound.as_ref().map(|s| s.codec.as_str()))?;
+    out.set_item("bits", info.sound.as_ref().and_then(|s| s.bits))?;
+    out.set_item("frames", info.sound.as_ref().and_then(|s| s.frames))?;
+    out.set_item("start_is_exact", info.sound.as_ref().is_none_or(|s| s.start_is_exact))?;
+    out.set_item("frame_rate", info.picture.as_ref().map(|p| (p.frame_rate.num, p.frame_rate.den)))?;
+    out.set_item("picture_size", info.picture.as_ref().map(|p| p.size))?;
+    out.set_item("created_unix_s", info.created_unix_s)?;
+    out.set_item("timecode_s", info.timecode_s)?;
+    out.set_item("timecode", info.timecode)?;
+    Ok(out)
+}
+
+/// The samples of a file from `start_s` on, frames by channels, with their rate and the reader's warnings.
+#[pyfunction]
+pub(crate) fn read(
+    py: Python<'_>,
+    path: PathBuf,
+    start_s: f64,
+    duration_s: Option<f64>,
+    allow_ffmpeg: bool,
+    progress: Option<Py<PyAny>>,
+) -> PyResult<(Bound<'_, PyArray2<f32>>, u32, Vec<String>)> {
+    let (samples, channels, rate_hz, warnings) = run(py, progress.as_ref(), 1, |progress| {
+        let mut reader = SoundReader::open(&path, &open_options(allow_ffmpeg))?;
+        let Some(sound) = reader.info().sound.clone() else {
+            return Err(Error::new(ErrorKind::NoSound, "no sound track").with_path(&path));
+        };
+        let rate = f64::from(sound.rate_hz);
+        let good = |seconds: f64| (0.0..=3.2e7).contains(&seconds);
+        if !good(start_s) || !duration_s.is_none_or(good) {
+            return Err(invalid(format!("start_s is {start_s} and duration_s {duration_s:?}, not within 0 to a year")));
+        }
+        if start_s > 0.0 {
+            reader.seek((start_s * rate).round() as u64)?;
+        }
+        let most = duration_s.map_or(usize::MAX, |s| (s * rate).round() as usize).saturating_mul(sound.channels);
+        let expected = duration_s.unwrap_or((reader.info().duration_s - start_s).max(1e-3)).max(1e-3);
+        let (mut samples, mut block) = (Vec::new(), Vec::new());
+        while samples.len() < most && reader.read(&mut block)? > 0 {
+            samples.extend_from_slice(&block[..block.len().min(most - samples.len())]);
+            step(progress, "reading sound", samples.len() as f64 / sound.channels as f64 / rate / expected)?;
+        }
+        Ok((samples, sound.channels, sound.rate_hz, reader.warnings().to_vec()))
+    })?;
+    let frames = samples.len() / channels;
+    Ok((samples.into_pyarray(py).reshape([frames, channels])?, rate_hz, warnings))
+}
+
+fn track_of(path: &PathBuf, options: &OpenOptions, progress: &dyn Progress) -> coeval::Result<coeval::track::Track> {
+    let mut reader = SoundReader::open(path, options)?;
+    let duration_s = reader.info().duration_s.max(1e-3);
+    let Some(sound) = reader.info().sound.clone() else {
+        return Err(Error::new(ErrorKind::NoSound, "no sound track").with_path(path));
+    };
+    let mut builder = TrackBuilder::new(f64::from(sound.rate_hz), sound.channels).map_err(|e| e.with_path(path))?;
+    let (mut block, mut frames) = (Vec::new(), 0);
+    loop {
+        let count = reader.read(&mut block)?;
+        if count == 0 {
+            return Ok(builder.finish());
+        }
+        builder.push(&block)?;
+        frames += count;
+        step(progress, "reading sound", frames as f64 / f64::from(sound.rate_hz) / duration_s)?;
+    }
+}
+
+/// Compares two files; as `align`.
+#[pyfunction]
+#[expect(clippy::too_many_arguments, reason = "the Python half names them, with defaults")]
+pub(crate) fn align_files<'py>(
+    py: Python<'py>,
+    a: PathBuf,
+    b: PathBuf,
+    max_drift_ppm: f64,
+    offset_range_s: Option<(f64, f64)>,
+    allow_ffmpeg: bool,
+    threads: usize,
+    progress: Option<Py<PyAny>>,
+) -> PyResult<Bound<'py, PyDict>> {
+    let options = pair_options(max_drift_ppm, offset_range_s);
+    let open = open_options(allow_ffmpeg);
+    let outcome: PairOutcome = run(py, progress.as_ref(), threads, |progress| {
+        let (a, b) = rayon::join(|| track_of(&a, &open, progress), || track_of(&b, &open, progress));
+        align_pair(&a?, &b?, &options, progress)
+    })?;
+    outcome_dict(py, &outcome)
+}
+
+/// Aligns a shoot; the contract's JSON and the folder that its paths are relative to.
+#[pyfunction]
+#[expect(clippy::too_many_arguments, reason = "the Python half names them, with defaults")]
+pub(crate) fn align_shoot(
+    py: Python<'_>,
+    paths: Vec<PathBuf>,
+    main: Option<String>,
+    recordings: Vec<(String, String)>,
+    kinds: Vec<(String, String)>,
+    keep_apart: bool,
+    max_drift_ppm: f64,
+    allow_ffmpeg: bool,
+    threads: usize,
+    progress: Option<Py<PyAny>>,
+) -> PyResult<(String, PathBuf)> {
+    let mut options = Options::default();
+    options.open = open_options(allow_ffmpeg);
+    options.pair = pair_options(max_drift_ppm, None);
+    options.main = main;
+    options.threads = std::num::NonZeroUsize::new(threads);
+    options.grouping.recordings = recordings;
+    if keep_apart {
+        options.grouping.chapters = Chapters::KeepApart;
+    }
+    for (target, kind) in kinds {
+        let known = [Kind::Camera, Kind::Recorder, Kind::Other].into_iter().find(|k| k.as_str() == kind);
+        let known = known.ok_or_else(|| raise(py, &invalid(format!("{kind:?} is not camera, recorder or other"))))?;
+        options.grouping.kinds.push((target, known));
+    }
+    // The shoot makes threads of its own.
+    run(py, progress.as_ref(), 1, |progress| {
+        let found = coeval_shoot::find(&paths)?;
+        let alignment = coeval_shoot::align_found(&found, &options, progress)?;
+        Ok((alignment.to_json()?, found.root))
+    })
+}
+
+/// Reads the contract's JSON and writes it again, so that what breaks the contract is refused.
+#[pyfunction]
+pub(crate) fn check_alignment(py: Python<'_>, json: &str) -> PyResult<String> {
+    Alignment::from_json(json).and_then(|a| a.to_json()).map_err(|e| raise(py, &e))
+}
+
+/// The JSON Schema of the contract.
+#[pyfunction]
+pub(crate) fn schema() -> &'static str {
+    coeval_shoot::alignment::SCHEMA_JSON
+}
+
+/// OpenTimelineIO JSON of an alignment, media referred to by absolute URL below `root`.
+#[pyfunction]
+pub(crate) fn otio(py: Python<'_>, json: &str, name: &str, root: PathBuf) -> PyResult<String> {
+    let made = std::path::absolute(&root)
+        .map_err(|e| Error::io(&root, e))
+        .and_then(|media| to_otio(&Alignment::from_json(json)?, name, &References::Absolute { media }));
+    made.map_err(|e| raise(py, &e))
+}
+
+/// Makes the conformed sound of an alignment; a list of dictionaries with the fields of `coeval.Conformed`.
+#[pyfunction]
+#[expect(clippy::too_many_arguments, reason = "the Python half names them, with defaults")]
+pub(crate) fn conform<'py>(
+    py: Python<'py>,
+    json: &str,
+    root: PathBuf,
+    out: PathBuf,
+    rate_hz: u32,
+    frame_rate: Option<[u32; 2]>,
+    timeline_start_s: f64,
+    camera_level_db: Option<f64>,
+    format: &str,
+    replace: bool,
+    allow_ffmpeg: bool,
+    threads: usize,
+    progress: Option<Py<PyAny>>,
+) -> PyResult<Bound<'py, PyList>> {
+    let format = match format {
+        "int16" => SampleFormat::Int16,
+        "int24" => SampleFormat::Int24,
+        "float32" => SampleFormat::Float32,
+        other => return Err(raise(py, &invalid(format!("format is {other:?}, not int16, int24 or float32")))),
+    };
+    let mut options = ConformOptions::default();
+    options.rate_hz = rate_hz;
+    options.frame_rate = frame_rate;
+    options.timeline_start_s = timeline_start_s;
+    options.camera_level_db = camera_level_db;
+    options.format = format;
+    options.replace = replace;
+    options.open = open_options(allow_ffmpeg);
+    let alignment = Alignment::from_json(json).map_err(|e| raise(py, &e))?;
+    let written = run(py, progress.as_ref(), threads, |progress| {
+        coeval_shoot::conform::conform(&alignment, &root, &out, &options, progress)
+    })?;
+    let list = PyList::empty(py);
+    for one in &written {
+        let made = PyDict::new(py);
+        let (c, clip) = (
+            &one.conformed,
+            match &one.conformed.lies {
+                Lies::UnderClip(clip) => Some(clip.as_str()),
+                Lies::OnTimeline => None,
+            },
+        );
+        made.set_item("name", &c.name)?;
+        made.set_item("path", one.path.as_ref().ok())?;
+        made.set_item("problem", one.path.as_ref().err().map(ToString::to_string))?;
+        made.set_item("under_clip", clip)?;
+        made.set_item("recording", &c.recording)?;
+        made.set_item("sources", &c.sources)?;
+        made.set_item("start_s", c.start_s)?;
+        made.set_item("rate_hz", c.rate_hz)?;
+        made.set_item("channels", c.channels)?;
+        made.set_item("frames", c.frames)?;
+        made.set_item("time_reference", c.time_reference)?;
+        made.set_item("clipped", one.clipped)?;
+        list.append(made)?;
+    }
+    Ok(list)
+}
+
+/// Runs the command line and returns its exit code.
+#[pyfunction]
+pub(crate) fn command(py: Python<'_>, arguments: Vec<std::ffi::OsString>, bar: bool) -> PyResult<u8> {
+    let stop = AtomicBool::new(false);
+    let code = py.detach(|| {
+        std::thread::scope(|scope| {
+            let worker = scope.spawn(|| {
+                let mut console =
+                    coeval_cli::Console { out: &mut std::io::stdout(), err: &mut std::io::stderr(), bar, stop: &stop };
+                coeval_cli::run(arguments, &mut console)
+            });
+            // Any signal whose handler raises, Ctrl-C above all, asks the command to end in order.
+            while !worker.is_finished() {
+                std::thread::sleep(std::time::Duration::from_millis(20));
+                if Python::attach(|py| py.check_signals()).is_err() {
+                    stop.store(true, Ordering::SeqCst);
+                }
+            }
+            worker.join()
+        })
+    });
+    let _ = std::io::stdout().flush();
+    code.map_err(|_| raise(py, &Error::new(ErrorKind::Internal, "a fault in coeval itself stopped the command")))
+}

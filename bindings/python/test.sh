@@ -1,0 +1,17 @@
+#!/usr/bin/env bash
+# Builds the package into a virtual environment of its own and runs everything that checks it.
+set -euo pipefail
+cd "$(dirname "$0")"
+target=${CARGO_TARGET_DIR:-$(cd ../.. && pwd)/target}
+venv=$target/venv-python
+stamp=$venv/requirements-installed.txt
+if ! cmp -s tests/requirements.txt "$stamp"; then
+    python3 -m venv --clear "$venv"
+    "$venv/bin/pip" install --quiet --disable-pip-version-check -r tests/requirements.txt
+    cp tests/requirements.txt "$stamp"
+fi
+export VIRTUAL_ENV=$venv PATH=$venv/bin:$PATH PYTHONDONTWRITEBYTECODE=1 MPLBACKEND=Agg
+maturin develop --quiet
+mypy
+python -m mypy.stubtest coeval --ignore-disjoint-bases --allowlist tests/stubtest-allowlist.txt
+python -m pytest -ra -p no:cacheprovider "$@"

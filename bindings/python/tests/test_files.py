@@ -1,0 +1,302 @@
+"""Files and whole shoots: the demo recordings against their truth, and what is handed over."""
+
+from __future__ import annotations
+
+import json
+import math
+import os
+import pickle
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+from conftest import ROOT, Pair
+
+import coeval
+
+FIXTURES = ROOT / "tests" / "fixtures"
+
+
+@pytest.fixture(scope="module")
+def shoot(shoot_folder: Path) -> coeval.Alignment:
+    return coeval.align_shoot(shoot_folder)
+
+
+@pytest.fixture(scope="module")
+def truth() -> dict[str, np.ndarray]:
+    return {
+        file["path"]: np.array(file["knots"])
+        for recording in json.loads((ROOT / "examples/survey-launch/truth.json").read_text())["recordings"]
+        for file in recording["files"]
+    }
+
+
+def test_the_demo_lies_where_it_should(shoot: coeval.Alignment, truth: dict[str, np.ndarray]) -> None:
+    assert [file.path for file in shoot.unplaced] == ["CAM-A_0009.MP4"]
+    assert shoot["CAM-A_0009.MP4"].reason and shoot["CAM-A_0009.MP4"].offset_s is None
+    # The truth has a clock of its own: both are compared by what they say of two files' moments.
+    for a in shoot.placed:
+        for b in shoot.placed:
+            if a.recording >= b.recording:
+                continue
+            true_a, true_b = coeval.ClockMap(truth[a.path]), coeval.ClockMap(truth[b.path])
+            moment = 0.5 * (max(true_a.knots[0, 1], true_b.knots[0, 1]) + min(true_a.knots[-1, 1], true_b.knots[-1, 1]))
+            if not (true_a.knots[0, 1] < moment < true_a.knots[-1, 1] and true_b.knots[0, 1] < moment < true_b.knots[-1, 1]):
+                continue
+            apart = a.clock_map.to_timeline(true_a.to_file(moment)) - b.clock_map.to_timeline(true_b.to_file(moment))
+            # A frame at 25 fps is 40 ms; one of AAC 21 ms; what is asked for is far below a millisecond.
+            assert abs(apart) < 0.3e-3, (a.path, b.path, apart)
+
+
+def test_the_contract_is_what_the_command_writes(shoot: coeval.Alignment, shoot_folder: Path) -> None:
+    command = [sys.executable, "-m", "coeval", "align", "--json", str(shoot_folder)]
+    done = subprocess.run(command, capture_output=True, text=True)
+    assert done.returncode == 3, done.stderr
+    assert done.stdout == shoot.to_json()
+    assert shoot.to_dict() == json.loads(done.stdout)
+    assert shoot.root == str(shoot_folder)
+
+
+def test_an_alignment_comes_back_whole(shoot: coeval.Alignment, tmp_path: Path) -> None:
+    path = tmp_path / "alignment.json"
+    path.write_text(shoot.to_json())
+    again = coeval.Alignment.load(path, root=shoot.root)
+    assert again == shoot and hash(again) == hash(shoot)
+    assert pickle.loads(pickle.dumps(shoot)) == shoot
+    more = shoot.to_dict()
+    more["later"] = 1
+    assert coeval.Alignment.from_json(json.dumps(more)).to_dict()["later"] == 1
+    with pytest.raises(AttributeError):
+        shoot.clock = "cam-b"
+    with pytest.raises(KeyError):
+        shoot["gone.wav"]
+    with pytest.raises(coeval.InvalidArgumentError):
+        _ = shoot["CAM-A_0009.MP4"].clock_map
+
+
+def test_options_reach_the_shoot(shoot_folder: Path) -> None:
+    files: list[coeval._sound.Path] = [shoot_folder / "REC_0003.FLAC", os.fspath(shoot_folder / "CAM-B_0004.MOV")]
+    stages: set[str] = set()
+    result = coeval.align_shoot(
+        files,
+        main="bow",
+        recordings={"bow": "REC*"},
+        kinds={"bow": "other"},
+        keep_apart=True,
+        threads=1,
+        progress=lambda stage, done: stages.add(stage),
+    )
+    assert result.clock == "bow" and result.recordings[-1].kind == "other"
+    assert "comparing" in stages
+    with pytest.raises(ValueError, match="camera, recorder or other"):
+        coeval.align_shoot(files, kinds={"REC*": "phone"})
+    with pytest.raises(coeval.CancelledError):
+        coeval.align_shoot(shoot_folder, progress=lambda stage, done: False)
+
+
+def test_two_files(shoot_folder: Path, truth: dict[str, np.ndarray]) -> None:
+    result = coeval.align_files(shoot_folder / "CAM-A_0017.MP4", shoot_folder / "REC_0003.FLAC")
+    camera, recorder = coeval.ClockMap(truth["CAM-A_0017.MP4"]), coeval.ClockMap(truth["REC_0003.FLAC"])
+    # A moment that both heard, half-way through the camera's chapter.
+    moment = float(np.mean(camera.knots[:, 1]))
+    apart = result.clock_map.to_timeline(recorder.to_file(moment)) - camera.to_file(moment)
+    assert abs(apart) < 0.3e-3
+
+
+def test_frames_for_people(shoot: coeval.Alignment) -> None:
+    import matplotlib
+
+    matplotlib.use("Agg")
+    table = shoot.to_pandas()
+    assert list(table["path"]) == [file.path for file in shoot.files]
+    assert table["offset_s"].isna().sum() == 1
+    ax = shoot.plot()
+    assert [label.get_text() for label in ax.get_yticklabels()] == ["cam-a", "cam-b", "rec-1"] or ax.get_yticklabels()
+    page = shoot._repr_html_()
+    assert "REC_0003.FLAC" in page and "unplaced" in page
+    assert repr(shoot).startswith("Alignment(6 of 7 files placed")
+
+
+def test_timeline(shoot: coeval.Alignment, shoot_folder: Path) -> None:
+    timeline = shoot.to_otio()
+    clips = list(timeline.find_clips())
+    assert timeline.name == "recordings"
+    urls = {clip.media_reference.target_url for clip in clips}
+    assert any(url.endswith("REC_0003.FLAC") for url in urls)
+    for clip in clips:
+        path = clip.media_reference.target_url.rsplit("/", 1)[-1]
+        start_s = clip.transformed_time_range(clip.trimmed_range(), timeline.tracks).start_time.to_seconds()
+        assert -0.001 < start_s < shoot.duration_s
+        if clip.trimmed_range().start_time.value == clip.available_range().start_time.value:
+            # Raw clips lie on whole frames: within half a frame of 25 or 29.97 fps.
+            assert abs(start_s - shoot[path].knots[0, 1]) <= 0.021
+    nowhere = coeval.Alignment.from_json(shoot.to_json())
+    with pytest.raises(coeval.InvalidArgumentError):
+        nowhere.to_otio()
+    assert nowhere.to_otio(root=shoot_folder).name == "recordings"
+
+
+def test_conform(shoot: coeval.Alignment, tmp_path: Path) -> None:
+    made = shoot.conform(tmp_path, progress=lambda stage, done: None)
+    assert made and all(one.problem is None for one in made)
+    for one in made:
+        assert one.path is not None
+        samples, rate_hz = coeval.read(one.path, always_2d=True)
+        assert (rate_hz, samples.shape) == (one.rate_hz, (one.frames, one.channels))
+    # Under a clip the sound lies sample for sample: aligned with the clip there is nothing left.
+    clip = next(one for one in made if one.under_clip == "CAM-A_0017.MP4")
+    assert clip.path is not None and shoot.root is not None
+    left = coeval.align_files(Path(shoot.root) / "CAM-A_0017.MP4", clip.path)
+    # Half a sample at 48 kHz is 10 us; the measurement itself is good to some tens.
+    assert abs(left.offset_s) < 0.1e-3 and abs(left.drift_ppm) < 3
+    again = coeval.conform(shoot, tmp_path)
+    assert all(one.path is None and one.problem for one in again), "nothing may be replaced unasked"
+    with pytest.raises(coeval.InvalidArgumentError):
+        coeval.conform(shoot, tmp_path, format="int8")
+    with pytest.raises(coeval.InvalidArgumentError):
+        coeval.conform(shoot, tmp_path, rate_hz=100)
+
+
+def test_reading_is_on_presentation_time() -> None:
+    """The fixtures hold clicks; truth.tsv says where."""
+    checked = 0
+    for line in (FIXTURES / "truth.tsv").read_text().splitlines():
+        if line.startswith("#"):
+            continue
+        name, _, clicks, codec = line.split("\t")[:4]
+        if codec != "lossless":
+            continue
+        moment_s = float(clicks.split()[-1])
+        try:
+            samples, rate_hz = coeval.read(FIXTURES / name, always_2d=True)
+        except coeval.UnsupportedFormatError:
+            continue
+        info = coeval.probe(FIXTURES / name)
+        assert rate_hz == info.rate_hz and samples.dtype == np.float32 and samples.shape[1] == info.channels
+        assert info.frames in (None, samples.shape[0]), name
+        start_s = moment_s - 0.02
+        part, _ = coeval.read(FIXTURES / name, start_s=start_s, duration_s=0.04, always_2d=True)
+        first = round(start_s * rate_hz)
+        assert np.array_equal(part, samples[first : first + round(0.04 * rate_hz)]), name
+        loudest = np.argmax(np.abs(part).max(axis=1))
+        assert abs(first + loudest - moment_s * rate_hz) < 1.0, name
+        checked += 1
+    assert checked >= 10
+
+
+def test_reading_an_odd_request(shoot_folder: Path) -> None:
+    path = shoot_folder / "REC_0003.FLAC"
+    assert coeval.read(path, start_s=1e6)[0].size == 0
+    assert coeval.read(path, duration_s=0.0)[0].size == 0
+    for bad in (-1.0, math.nan, math.inf):
+        with pytest.raises(coeval.InvalidArgumentError):
+            coeval.read(path, start_s=bad)
+    assert coeval.read(path, duration_s=0.1, always_2d=True)[0].shape == (4410, 1)
+
+
+def test_the_command(tmp_path: Path) -> None:
+    script = Path(sys.executable).with_name("coeval")
+    assert script.exists(), "the wheel brings the command"
+    version = subprocess.run([script, "--version"], capture_output=True, text=True)
+    assert version.returncode == 0 and version.stdout.strip() == f"coeval {coeval.__version__}"
+    wrong = subprocess.run([script, "align"], capture_output=True, text=True)
+    assert wrong.returncode == 1 and "Usage" in wrong.stderr
+    missing = subprocess.run([script, "align", str(tmp_path / "gone")], capture_output=True, text=True)
+    assert missing.returncode == 2 and "gone" in missing.stderr
+
+
+# Sound along a map.
+
+
+def test_resample_follows_the_map() -> None:
+    rate_hz, hz = 48_000, 1000.0
+    clock = coeval.ClockMap([(0.0, 1.0), (2.0, 3.0001), (2.0, 3.1001), (4.0, 5.1)])
+    tone = np.sin(2 * np.pi * hz * np.arange(4 * rate_hz) / rate_hz)
+    out = coeval.resample(tone, rate_hz, clock, 44_100)
+    assert out.dtype == np.float32 and out.shape == (round(5.1 * 44_100),)
+    at = np.arange(out.size) / 44_100
+    expected = np.sin(2 * np.pi * hz * np.asarray(clock.to_file(at)))
+    inside = ((at > 1.02) & (at < 2.98)) | ((at > 3.13) & (at < 5.08))
+    # One sample's shift would be an error of 0.14.
+    assert np.max(np.abs(out - expected)[inside]) < 1e-4
+    assert np.all(out[at < 0.99] == 0) and np.all(np.abs(out[(at > 3.02) & (at < 3.08)]) < 1e-6)
+
+
+def test_resample_under_a_clip_and_its_shapes(pair: Pair) -> None:
+    stereo = np.stack([pair.b, -pair.b], axis=1)
+    source = coeval.ClockMap.linear(pair.offset_s, pair.drift_ppm, pair.b.size / pair.rate_hz)
+    clip = coeval.ClockMap.linear(0.0, 0.0, pair.a.size / pair.rate_hz)
+    out = coeval.resample(stereo, pair.rate_hz, source, under=clip, start_s=2.0, frames=1000)
+    assert out.shape == (1000, 2) and np.array_equal(out[:, 0], -out[:, 1])
+    whole = coeval.resample(stereo, pair.rate_hz, source, under=clip)
+    assert np.allclose(whole[2 * pair.rate_hz :][:1000], out, atol=1e-5)
+    assert coeval.resample(np.zeros(0), 48_000, source, frames=10).tolist() == [0.0] * 10
+    with pytest.raises(ValueError):
+        coeval.resample(pair.b, pair.rate_hz, source, frames=-1)
+    with pytest.raises(ValueError):
+        coeval.resample(pair.b, pair.rate_hz, coeval.ClockMap([(0, 0), (1, 2)]))
+    with pytest.raises(coeval.CancelledError):
+        coeval.resample(np.tile(stereo, (20, 1)), pair.rate_hz, source, progress=lambda stage, done: False)
+
+
+def test_clock_map() -> None:
+    clock = coeval.ClockMap([(0.0, 10.0), (5.0, 15.0), (5.0, 15.5), (10.0, 20.5)])
+    assert clock.jumps == [(5.0, 0.5)] and clock.offset_s == 10.0 and clock.drift_ppm == 0.0
+    times = np.array([[0.0, 4.0], [5.0, 11.0]])
+    assert np.array_equal(clock.to_timeline(times), [[10.0, 14.0], [15.5, 21.5]])
+    assert clock.to_file(15.2) == 5.0 and isinstance(clock.to_file(15.2), float)
+    assert pickle.loads(pickle.dumps(clock)) == clock
+    for knots in ([], [(0, 0)], [(1, 0), (0, 1)], [(0, 0), (math.nan, 1)], "no"):
+        with pytest.raises(coeval.InvalidArgumentError):
+            coeval.ClockMap(knots)
+    with pytest.raises(coeval.InvalidArgumentError):
+        coeval.ClockMap.linear(math.nan, 0.0, 1.0)
+
+
+# One recording by itself.
+
+
+def claps(rate_hz: int, duration_s: float, at_s: list[float], seed: int) -> np.ndarray:
+    rng = np.random.default_rng(seed)
+    out = 1e-3 * rng.standard_normal(int(rate_hz * duration_s))
+    for moment in at_s:
+        first = math.ceil(moment * rate_hz)
+        t = np.arange(first, first + int(0.08 * rate_hz)) / rate_hz - moment
+        out[first : first + t.size] += 0.5 * np.exp(-t / 0.008) * np.sin(2 * np.pi * 1900 * t + 1.0)
+    return out
+
+
+def test_markers_and_their_match() -> None:
+    times = [2.0, 5.37, 11.1, 17.9]
+    a = coeval.markers(claps(48_000, 20.0, times, 1), 48_000)
+    b = coeval.markers(claps(48_000, 19.0, [t - 1.25 for t in times], 2), 48_000)
+    assert [round(m.time_s, 2) for m in a] == times
+    assert all(abs(m.time_s - t) < 1e-3 for m, t in zip(a, times))
+    assert a[0].shape == "clap" and a[0].grouping == "isolated" and a[0].count_in_interval_s is None
+    assert repr(a[0]).startswith("Marker(time_s=2.000")
+    found = coeval.match_markers(a, b, durations_s=(20.0, 19.0))
+    assert found is not None and abs(found.offset_s - 1.25) < 1e-3 and len(found.pairs) == 4
+    assert coeval.match_markers(a[:1], b[:1]) is None
+    with pytest.raises(coeval.InvalidArgumentError):
+        coeval.match_markers(a, b, max_drift_ppm=-1)
+    with pytest.raises(coeval.InvalidArgumentError):
+        coeval.markers(np.zeros(100), 4000)
+
+
+def test_levels() -> None:
+    # EBU Tech 3341, case 1: a stereo sine of 1 kHz at -23 dBFS for 20 s reads -23.0 LUFS, +-0.1 LU.
+    t = np.arange(20 * 48_000) / 48_000
+    tone = 10 ** (-23 / 20) * np.sin(2 * np.pi * 1000 * t)
+    report = coeval.levels(np.stack([tone, tone], axis=1), 48_000)
+    assert report.integrated_lufs == pytest.approx(-23.0, abs=0.1)
+    assert len(report.channels) == 2 and report.duration_s == 20.0
+    broken = tone.copy() * 20
+    np.clip(broken, -1, 1, out=broken)
+    worse = coeval.levels(broken, 48_000)
+    assert worse.channels[0].clipped_runs > 0 and worse.clipping and worse.advice[0].serious
+    quiet = coeval.levels(np.zeros(48_000, dtype=np.int16), 48_000)
+    assert quiet.channels[0].sample_peak_dbfs == -math.inf and quiet.silence[0].length_s == pytest.approx(1.0)
+    with pytest.raises(coeval.InvalidArgumentError):
+        coeval.levels(tone, 44_100.5)
