@@ -13,5 +13,5 @@ fi
 export VIRTUAL_ENV=$venv PATH=$venv/bin:$PATH PYTHONDONTWRITEBYTECODE=1 MPLBACKEND=Agg
 maturin develop --quiet
 mypy
-python -m mypy.stubtest coeval --ignore-disjoint-bases --allowlist tests/stubtest-allowlist.txt
+python -m mypy.stubtest coeval --mypy-config-file pyproject.toml --allowlist tests/stubtest-allowlist.txt
 python -m pytest -ra -p no:cacheprovider "$@"

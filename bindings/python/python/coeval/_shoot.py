@@ -18,7 +18,6 @@ from ._map import ClockMap
 from ._sound import Listener, Path, Progress, as_threads
 
 if TYPE_CHECKING:
-    import opentimelineio
     import pandas
     from matplotlib.axes import Axes
 
@@ -164,19 +163,19 @@ class Alignment:
         The folder that the files' paths are relative to, if it is known.
     """
 
-    __slots__ = ("_json", "_data", "clock", "duration_s", "recordings", "pairs", "root")
+    __slots__ = ("_json", "clock", "duration_s", "recordings", "pairs", "root")
     clock: str
     duration_s: float
     recordings: tuple[Recording, ...]
     pairs: tuple[RecordingPair, ...]
     root: Optional[str]
+    _json: str
 
     def __init__(self, text: str, root: Optional[Path] = None) -> None:
-        checked = _native.check_alignment(text)
+        _native.check_alignment(text)
         data = json.loads(text)
         set_ = object.__setattr__
-        set_(self, "_json", checked)
-        set_(self, "_data", data)
+        set_(self, "_json", text)
         set_(self, "clock", data["timeline"]["clock"])
         set_(self, "duration_s", data["timeline"]["duration_s"])
         recordings = (
@@ -246,13 +245,12 @@ class Alignment:
 
     def to_dict(self) -> dict[str, Any]:
         """The contract as plain Python values; a copy."""
-        copy: dict[str, Any] = json.loads(json.dumps(self._data))  # type: ignore[attr-defined]
-        return copy
+        data: dict[str, Any] = json.loads(self._json)
+        return data
 
     def to_json(self) -> str:
-        """The contract as JSON text, as the command writes it to ``alignment.json``."""
-        text: str = self._json  # type: ignore[attr-defined]
-        return text
+        """The contract as JSON text: what the command writes to ``alignment.json``, or what was read."""
+        return self._json
 
     def to_pandas(self) -> pandas.DataFrame:
         """One row for each file, as a pandas table (``pip install coeval[table]``)."""
@@ -272,8 +270,8 @@ class Alignment:
         table: pandas.DataFrame = pandas.DataFrame(columns)
         return table
 
-    def to_otio(self, name: Optional[str] = None, root: Optional[Path] = None) -> opentimelineio.schema.Timeline:
-        """The timeline as an OpenTimelineIO object (``pip install coeval[otio]``).
+    def to_otio(self, name: Optional[str] = None, root: Optional[Path] = None) -> Any:
+        """The timeline as an `opentimelineio.schema.Timeline` (``pip install coeval[otio]``).
 
         Parameters
         ----------
@@ -286,8 +284,7 @@ class Alignment:
 
         folder = self._root(root)
         text = _native.otio(self.to_json(), name or os.path.basename(os.path.abspath(folder)), folder)
-        timeline: opentimelineio.schema.Timeline = opentimelineio.adapters.read_from_string(text, "otio_json")
-        return timeline
+        return opentimelineio.adapters.read_from_string(text, "otio_json")
 
     def conform(self, out: Path, **options: Any) -> tuple[Conformed, ...]:
         """Cut and resample the recorders' sound to lie under the clips and on the timeline; see `conform`."""
@@ -309,10 +306,11 @@ class Alignment:
         return isinstance(other, Alignment) and self.to_dict() == other.to_dict()
 
     def __hash__(self) -> int:
-        return hash(self.to_json())
+        # Equal results may be written differently.
+        return hash((self.clock, self.duration_s, tuple(file.path for file in self.files)))
 
     def __reduce__(self) -> tuple[Any, ...]:
-        return Alignment, (json.dumps(self.to_dict()), self.root)
+        return Alignment, (self._json, self.root)
 
     def __repr__(self) -> str:
         count = f"{len(self.placed)} of {len(self.files)} files placed"
