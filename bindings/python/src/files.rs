@@ -8,7 +8,7 @@ use coeval::pair::{PairOutcome, align_pair};
 use coeval::progress::{Progress, step};
 use coeval::track::TrackBuilder;
 use coeval::{Error, ErrorKind};
-use coeval_deliver::otio::{References, to_otio};
+use coeval_deliver::otio::{Extras, References, to_otio};
 use coeval_media::{OpenOptions, SampleFormat, SoundReader};
 use coeval_shoot::chapters::Chapters;
 use coeval_shoot::conform::{ConformOptions, Lies};
@@ -180,9 +180,9 @@ pub(crate) fn schema() -> &'static str {
 /// OpenTimelineIO JSON of an alignment, media referred to by absolute URL below `root`.
 #[pyfunction]
 pub(crate) fn otio(py: Python<'_>, json: &str, name: &str, root: PathBuf) -> PyResult<String> {
-    let made = std::path::absolute(&root)
-        .map_err(|e| Error::io(&root, e))
-        .and_then(|media| to_otio(&Alignment::from_json(json)?, name, &References::Absolute { media }));
+    let made = std::path::absolute(&root).map_err(|e| Error::io(&root, e)).and_then(|media| {
+        to_otio(&Alignment::from_json(json)?, name, &References::Absolute { media }, &Extras::default())
+    });
     made.map_err(|e| raise(py, &e))
 }
 

@@ -159,6 +159,7 @@ def test_conform(shoot: coeval.Alignment, tmp_path: Path) -> None:
         coeval.conform(shoot, tmp_path, rate_hz=100)
 
 
+@pytest.mark.filterwarnings("ignore::coeval.ReadWarning")
 def test_reading_is_on_presentation_time() -> None:
     """The fixtures hold clicks; truth.tsv says where."""
     checked = 0

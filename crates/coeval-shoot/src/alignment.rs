@@ -302,6 +302,16 @@ mod tests {
     }
 
     #[test]
+    fn numbers_come_back_to_their_last_bit() {
+        let mut alignment = Alignment::from_json(EXAMPLE).unwrap();
+        for i in 0..2000 {
+            alignment.timeline.duration_s = 100.0 * (f64::from(i) + 0.5).sqrt();
+            let again = Alignment::from_json(&alignment.to_json().unwrap()).unwrap();
+            assert_eq!(again.timeline.duration_s.to_bits(), alignment.timeline.duration_s.to_bits());
+        }
+    }
+
+    #[test]
     fn refuses_what_breaks_the_contract() {
         for (from, to) in [
             ("coeval.alignment/1", "coeval.alignment/2"),
