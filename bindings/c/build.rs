@@ -11,6 +11,11 @@ fn main() {
     match std::env::var("CARGO_CFG_TARGET_OS").as_deref() {
         Ok("macos") => println!("cargo::rustc-cdylib-link-arg=-Wl,-install_name,@rpath/libcoeval.{abi}.dylib"),
         Ok("windows") => {}
-        _ => println!("cargo::rustc-cdylib-link-arg=-Wl,-soname,libcoeval.so.{abi}"),
+        _ => {
+            println!("cargo::rustc-cdylib-link-arg=-Wl,-soname,libcoeval.so.{abi}");
+            // Worker threads outlive the calls that started them: a host that unloads the plugin that brought this
+            // library must not pull the code from under them.
+            println!("cargo::rustc-cdylib-link-arg=-Wl,-z,nodelete");
+        }
     }
 }

@@ -73,19 +73,19 @@ symbols() {
         sort -u >"$work/declared"
     test "$(wc -l <"$work/declared")" -gt 50 && diff "$work/exported" "$work/declared"
 }
+nodelete() { readelf -d "$prefix/lib/libcoeval.so" | grep -q NODELETE; }
 soname() { readelf -d "$prefix/lib/libcoeval.so" | grep -q "SONAME.*libcoeval.so.$(grep -o 'COEVAL_ABI_VERSION [0-9]*' "$prefix/include/coeval.h" | cut -d' ' -f2)\]"; }
 if [ "$(uname)" = Linux ]; then
     have nm "exported symbols" && check "exports are the declared functions, no more" symbols
     have readelf "soname" && check "the shared library bears the interface's version" soname
+    have readelf "unloading" && check "the shared library stays when a plugin is unloaded" nodelete
 fi
 
-media=
-[ -d "$root/tests/fixtures/media" ] && media=$root/tests/fixtures/media
 if have gcc "tests in C"; then
     for test in interface threads cycles sixty_seconds; do
         check "build $test" gcc -std=c11 -g -O1 $strict "$here/tests/$test.c" -o "$work/bin/$test" $flags $run -lm -pthread
     done
-    check "interface" "$work/bin/interface" $media
+    check "interface" "$work/bin/interface" "$root/examples/survey-launch/recordings"
     check "threads" "$work/bin/threads"
     check "1000 cycles leave no allocation" "$work/bin/cycles"
     same() {
@@ -121,5 +121,11 @@ if have cmake "examples by CMake"; then
     check "examples: configure" cmake -S "$away" -B "$away/build" -DCMAKE_PREFIX_PATH="$prefix" -DCMAKE_BUILD_TYPE=Release
     check "examples: build" cmake --build "$away/build"
     check "examples: run" bash -c "cd '$away/build' && ctest --output-on-failure"
+    wavs() {
+        (cd "$work" && "$work/bin/write_wavs" && "$away/build/align_wavs" cam.wav recorder.wav | tee aligned.txt &&
+            grep -q '^recorder.wav: starts at \(2\.0000\|1\.9999\)[0-9]* s, drift [0-9.-]* ppm' aligned.txt)
+    }
+    check "build write_wavs" gcc -std=c11 $strict "$here/tests/write_wavs.c" -o "$work/bin/write_wavs" $flags $run
+    check "align_wavs finds the recorder 2 s into the clip" wavs
 fi
 finish

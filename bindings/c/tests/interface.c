@@ -1,5 +1,5 @@
 /* Every part of the interface once: what it gives, and how it answers what it cannot take.
- * Arguments: a folder with recordings (or nothing, then no files are read). */
+ * Argument: the folder of the demo recordings; without it no files are read. */
 #include <math.h>
 
 #include <coeval.h>
@@ -358,7 +358,41 @@ static void levels(void) {
     coeval_level_report_free(&report);
 }
 
-static void shoots(const char *folder) {
+/* The demo of the survey launch, from its files: two cameras, a recorder, and a clip from another day. */
+static void demo(const char *folder) {
+    coeval_shoot *shoot = coeval_shoot_new();
+    coeval_alignment *alignment = NULL;
+    coeval_file file;
+    size_t i, placed = 0;
+    double second_s = NAN, third_s = NAN;
+    CHECK_OK(coeval_shoot_add_path(shoot, folder, error), error);
+    CHECK_OK(coeval_shoot_set_recording(shoot, "bow", "CAM-B_*", error), error);
+    CHECK_OK(coeval_shoot_set_kind(shoot, "bow", COEVAL_CAMERA, error), error);
+    CHECK_OK(coeval_shoot_set_main(shoot, "CAM-A_0017.MP4", error), error);
+    CHECK_OK(coeval_shoot_align(shoot, NULL, NULL, &alignment, error), error);
+    CHECK(coeval_alignment_file_count(alignment) == 7);
+    for (i = 0; i < 7; i++) {
+        const char *path = coeval_alignment_file_path(alignment, i);
+        file.struct_size = sizeof file;
+        CHECK_OK(coeval_alignment_get_file(alignment, i, &file, error), error);
+        placed += (size_t)file.placed;
+        CHECK((coeval_alignment_file_reason(alignment, i) == NULL) == (file.placed == 1));
+        CHECK((strcmp(path, "CAM-A_0009.MP4") == 0) == (file.placed == 0));
+        if (strcmp(path, "CAM-A_0018.MP4") == 0) second_s = file.offset_s;
+        if (strcmp(path, "CAM-A_0019.MP4") == 0) third_s = file.offset_s;
+        if (strncmp(path, "CAM-B_", 6) == 0)
+            CHECK(strcmp(coeval_alignment_recording_id(alignment, file.recording), "bow") == 0);
+    }
+    CHECK(placed == 6);
+    /* truth.json of the demo: they start at 68.04 and 136.04 s. */
+    CHECK(fabs(third_s - second_s - 68.0) < 2e-3);
+    CHECK_OK(coeval_shoot_set_recording(shoot, "none", "NO_SUCH_*", error), error);
+    coeval_alignment_free(&alignment);
+    CHECK_FAILS(coeval_shoot_align(shoot, NULL, NULL, &alignment, error), "NO_SUCH_");
+    coeval_shoot_free(&shoot);
+}
+
+static void shoots(void) {
     coeval_shoot *shoot = coeval_shoot_new();
     coeval_alignment *alignment = NULL, *again = NULL;
     coeval_track *camera = make_track(48000.0, 0, 20 * 48000, 21), *recorder = make_track(44100.0, 96000, 661500, 22);
@@ -380,31 +414,26 @@ static void shoots(const char *folder) {
     CHECK_OK(coeval_shoot_add_track(shoot, "REC_001", "rec-1", COEVAL_RECORDER, &recorder, error), error);
     CHECK(camera == NULL && recorder == NULL);
     CHECK_FAILS(coeval_shoot_add_track(shoot, "REC_001", "rec-1", COEVAL_RECORDER, &recorder, error), "NULL");
-    if (folder != NULL) CHECK_OK(coeval_shoot_add_path(shoot, folder, error), error);
     CHECK_OK(coeval_shoot_align(shoot, NULL, NULL, &alignment, error), error);
     CHECK(strcmp(coeval_alignment_clock(alignment), "cam-a") == 0);
     CHECK(coeval_alignment_duration_s(alignment) >= 20.0 - 1e-9);
-    if (folder == NULL) {
-        CHECK(coeval_alignment_recording_count(alignment) == 2 && coeval_alignment_file_count(alignment) == 2);
-        CHECK(strcmp(coeval_alignment_recording_id(alignment, 1), "rec-1") == 0);
-        CHECK(coeval_alignment_recording_kind(alignment, 1) == COEVAL_RECORDER);
-        CHECK(strcmp(coeval_alignment_file_path(alignment, 1), "REC_001") == 0);
-        CHECK(coeval_alignment_file_reason(alignment, 1) == NULL);
-        file.struct_size = sizeof file;
-        CHECK_OK(coeval_alignment_get_file(alignment, 1, &file, error), error);
-        CHECK(file.placed == 1 && file.recording == 1 && fabs(file.offset_s - 2.0) < 20e-6);
-        CHECK(coeval_alignment_file_knots(alignment, 1, &knot, 1) == file.knot_count);
-        CHECK(knot.file_s == 0.0 && knot.timeline_s == file.offset_s);
-        CHECK(coeval_alignment_file_jumps(alignment, 1, NULL, 0) == 0);
-        CHECK_OK(coeval_alignment_file_clock_map(alignment, 1, &map, error), error);
-        coeval_clock_map_free(&map);
-        CHECK(coeval_alignment_pair_count(alignment) == 1);
-        pair.struct_size = sizeof pair;
-        CHECK_OK(coeval_alignment_get_pair(alignment, 0, &pair, error), error);
-        CHECK(strcmp(pair.a, "cam-a") == 0 && strcmp(pair.b, "rec-1") == 0 && pair.evidence_count > 2);
-    } else {
-        CHECK(coeval_alignment_file_count(alignment) > 2);
-    }
+    CHECK(coeval_alignment_recording_count(alignment) == 2 && coeval_alignment_file_count(alignment) == 2);
+    CHECK(strcmp(coeval_alignment_recording_id(alignment, 1), "rec-1") == 0);
+    CHECK(coeval_alignment_recording_kind(alignment, 1) == COEVAL_RECORDER);
+    CHECK(strcmp(coeval_alignment_file_path(alignment, 1), "REC_001") == 0);
+    CHECK(coeval_alignment_file_reason(alignment, 1) == NULL);
+    file.struct_size = sizeof file;
+    CHECK_OK(coeval_alignment_get_file(alignment, 1, &file, error), error);
+    CHECK(file.placed == 1 && file.recording == 1 && fabs(file.offset_s - 2.0) < 20e-6);
+    CHECK(coeval_alignment_file_knots(alignment, 1, &knot, 1) == file.knot_count);
+    CHECK(knot.file_s == 0.0 && knot.timeline_s == file.offset_s);
+    CHECK(coeval_alignment_file_jumps(alignment, 1, NULL, 0) == 0);
+    CHECK_OK(coeval_alignment_file_clock_map(alignment, 1, &map, error), error);
+    coeval_clock_map_free(&map);
+    CHECK(coeval_alignment_pair_count(alignment) == 1);
+    pair.struct_size = sizeof pair;
+    CHECK_OK(coeval_alignment_get_pair(alignment, 0, &pair, error), error);
+    CHECK(strcmp(pair.a, "cam-a") == 0 && strcmp(pair.b, "rec-1") == 0 && pair.evidence_count > 2);
     CHECK_FAILS(coeval_alignment_get_file(alignment, 1000, &file, error), "file 1000");
     CHECK(coeval_alignment_file_path(alignment, 1000) == NULL);
     CHECK(coeval_alignment_recording_id(alignment, 1000) == NULL);
@@ -433,8 +462,8 @@ int main(int argc, char **argv) {
     resampler(1, 333);
     markers();
     levels();
-    shoots(NULL);
-    if (argc > 1) shoots(argv[1]);
+    shoots();
+    if (argc > 1) demo(argv[1]);
     coeval_error_free(&error);
     return finished("interface");
 }

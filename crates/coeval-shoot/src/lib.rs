@@ -156,3 +156,44 @@ fn place(
 pub(crate) fn invalid(message: impl Into<String>) -> Error {
     Error::new(ErrorKind::InvalidArgument, message)
 }
+
+#[cfg(test)]
+mod tests {
+    use coeval::track::TrackBuilder;
+
+    use super::*;
+
+    fn track_file(name: &str, recording: &str, skip: usize) -> TrackFile {
+        // A linear congruential generator's high bits, in bursts.
+        let mut state = 1u64;
+        let sound: Vec<f32> = (0..12 * 16_000 + skip)
+            .map(|i| {
+                state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+                let x = (state >> 40) as f32 / (1u64 << 24) as f32 - 0.5;
+                if i / 4800 % 3 == 0 { x } else { x / 64.0 }
+            })
+            .skip(skip)
+            .collect();
+        let mut builder = TrackBuilder::new(16_000.0, 1).unwrap();
+        builder.push(&sound).unwrap();
+        TrackFile { name: name.into(), recording: recording.into(), kind: Kind::Recorder, track: builder.finish() }
+    }
+
+    #[test]
+    fn tracks_without_files_are_placed_under_their_own_names() {
+        let tracks = [track_file("bow", "rec-bow", 0), track_file("stern", "rec-stern", 24_000)];
+        let none: &[&str] = &[];
+        let alignment = align_with(none, &tracks, &Options::default(), &()).unwrap();
+        let start_s = |name| alignment.map(name).unwrap().to_timeline(0.0);
+        assert!((start_s("stern") - start_s("bow") - 1.5).abs() < 1e-5);
+        assert_eq!(alignment.recording("rec-stern").unwrap().kind, Kind::Recorder);
+
+        let error = align_with(none, &[], &Options::default(), &()).unwrap_err();
+        assert_eq!(error.kind(), ErrorKind::InvalidArgument);
+        for bad in ["bow", "b*", ""] {
+            let error =
+                align_with(none, &[track_file("bow", "x", 0), track_file(bad, "y", 0)], &Options::default(), &());
+            assert_eq!(error.unwrap_err().kind(), ErrorKind::InvalidArgument, "{bad}");
+        }
+    }
+}
