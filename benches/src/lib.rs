@@ -1,5 +1,6 @@
 //! Accuracy and speed measurements.
 
+pub mod bounds;
 pub mod shoots;
 pub mod sim;
 pub mod sim_sound;

@@ -11,6 +11,7 @@ use std::process::ExitCode;
 use std::time::Instant;
 
 use clap::{Parser, ValueEnum};
+use coeval_benches::bounds;
 use coeval_benches::shoots::{self, Row};
 use coeval_benches::sim_sound::Material;
 use coeval_benches::unrelated::{self, Unrelated};
@@ -40,6 +41,12 @@ struct Options {
     /// Unrelated pairs in part c.
     #[arg(long, default_value_t = 2000)]
     pairs: usize,
+    /// Draws for each row of part a.
+    #[arg(long, default_value_t = 40)]
+    draws: usize,
+    /// Python that has NumPy and SciPy, for part a.
+    #[arg(long, default_value = "python3")]
+    python: String,
     /// Folder that benches/scripts/fetch_sounds.sh has filled.
     #[arg(long, default_value = concat!(env!("CARGO_MANIFEST_DIR"), "/data"))]
     data: PathBuf,
@@ -50,6 +57,8 @@ struct Options {
 
 #[derive(Clone, Copy, PartialEq, Eq, ValueEnum)]
 enum Part {
+    /// White signals beside the Cramer-Rao bound and SciPy.
+    A,
     /// Simulated shoots.
     B,
     /// Unrelated pairs and calibration.
@@ -67,9 +76,16 @@ fn main() -> ExitCode {
 }
 
 fn run(options: &Options) -> Result<(), String> {
-    let material = Material::load(&options.data).map_err(|e| e.to_string())?;
     let wanted = |part| options.part.is_empty() || options.part.contains(&part);
     let mut figures = serde_json::Map::new();
+    if wanted(Part::A) {
+        figures.insert("bounds".into(), bounds_table(options)?);
+    }
+    let material = if wanted(Part::B) || wanted(Part::C) {
+        Material::load(&options.data).map_err(|e| e.to_string())?
+    } else {
+        Material::synthetic(1)
+    };
     let mut placements = Vec::new();
     if wanted(Part::B) {
         let mut rows = Vec::new();
@@ -99,6 +115,56 @@ fn run(options: &Options) -> Result<(), String> {
         std::fs::write(path, text + "\n").map_err(|e| format!("{}: {e}", path.display()))?;
     }
     Ok(())
+}
+
+fn bounds_table(options: &Options) -> Result<serde_json::Value, String> {
+    let draws = if options.quick { options.draws.div_ceil(10) } else { options.draws };
+    println!("\n## White signals, 300-3400 Hz, 60 s\n");
+    println!("RMSE over the Cramer-Rao bound, gross errors (unplaced or off by more than 3 ms) left out.\n");
+    println!(
+        "| SNR dB | drift ppm | offset / bound | drift / bound | gross % | false at 0.99 % | SciPy plain gross % | \
+         SciPy PHAT gross % | SciPy rmse ms, plain | PHAT |"
+    );
+    println!("| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |");
+    let mut rows = Vec::new();
+    for drift_ppm in [0.0, 50.0] {
+        for snr_db in [-20.0, -18.0, -17.0, -16.0, -15.0, -14.0, -12.0, -10.0, -8.0, -6.0, -4.0, 0.0, 6.0, 12.0, 20.0] {
+            let r = bounds::run_row(snr_db, drift_ppm, draws, options.first_seed, &options.python)?;
+            println!(
+                "| {snr_db:.0} | {drift_ppm:.0} | {:.3} | {:.3} | {:.0} | {:.0} | {:.0} | {:.0} | {:.3} | {:.3} |",
+                r.offset_over_bound,
+                r.drift_over_bound,
+                r.gross[0] * 100.0,
+                r.false_sure * 100.0,
+                r.gross[1] * 100.0,
+                r.gross[2] * 100.0,
+                r.scipy_rmse_ms[0],
+                r.scipy_rmse_ms[1]
+            );
+            rows.push(r);
+        }
+    }
+    let thresholds: Vec<_> = [0.0, 50.0]
+        .iter()
+        .map(|&drift_ppm| {
+            let of = |who: usize| {
+                let points: Vec<(f64, f64)> =
+                    rows.iter().filter(|r| r.drift_ppm == drift_ppm).map(|r| (r.snr_db, r.gross[who])).collect();
+                bounds::threshold_db(&points)
+            };
+            (drift_ppm, of(0), of(1), of(2))
+        })
+        .collect();
+    for (drift_ppm, ours, plain, phat) in &thresholds {
+        let say = |t: &Option<f64>| t.map_or("not crossed".to_owned(), |t| format!("{t:.1} dB"));
+        println!(
+            "\nHalf the draws are gross errors at {} (SciPy plain {}, PHAT {}) with a drift of {drift_ppm:.0} ppm.",
+            say(ours),
+            say(plain),
+            say(phat)
+        );
+    }
+    Ok(json!({ "rows": rows, "thresholds_db": thresholds }))
 }
 
 fn shoots_head() {

@@ -14,7 +14,7 @@ use crate::correlate::Plans;
 use crate::error::Result;
 use crate::pair::Evidence;
 use crate::progress::{Progress, step};
-use crate::track::{FractionalDelay, TRACK_RATE_HZ, Track, resampled};
+use crate::track::{FractionalDelay, TRACK_RATE_HZ, Track, on_phase, resampled};
 
 /// Transform length, lags kept to either side (8 ms), and window length that makes these lags linear.
 const SIZE: usize = 8192;
@@ -60,6 +60,8 @@ pub(crate) fn flat() -> Vec<f32> {
 
 struct Window {
     middle_s: f64,
+    /// How far `a` was read off the place that the map names, samples.
+    shift: f64,
     cross: Vec<Complex32>,
     power_a: Vec<f32>,
     power_b: Vec<f32>,
@@ -71,6 +73,7 @@ struct Sum {
     power_a: Vec<f32>,
     power_b: Vec<f32>,
     time: f64,
+    shift: f64,
     mass: f64,
     first_s: f64,
     windows: usize,
@@ -84,6 +87,7 @@ impl Sum {
             power_a: vec![0.0; bins / BAND + 1],
             power_b: vec![0.0; bins / BAND + 1],
             time: 0.0,
+            shift: 0.0,
             mass: 0.0,
             first_s: f64::NAN,
             windows: 0,
@@ -106,6 +110,7 @@ impl Sum {
         // A window counts for the time of the sum as much as it can for its peak.
         let mass = w.power_a.iter().zip(&w.power_b).map(|(a, b)| f64::from((a * b).sqrt())).sum::<f64>();
         self.time += w.middle_s * mass;
+        self.shift += w.shift * mass;
         self.mass += mass;
         self.windows += 1;
     }
@@ -146,12 +151,14 @@ pub(crate) fn measure(
         // Across a jump the slope means nothing: such a window is read at the plain rate.
         let slope = if (slope - 1.0).abs() < 2e-3 { slope } else { 1.0 };
         let mut stretch = vec![0.0; SIZE];
-        let middle = how.map.to_timeline(middle_s) * TRACK_RATE_HZ;
+        // On a place that the interpolation table knows exactly; the remainder is added to the result.
+        let wanted = how.map.to_timeline(middle_s) * TRACK_RATE_HZ;
+        let middle = on_phase(wanted);
         resampled(a, middle, slope, &table, &mut stretch[..WINDOW + 2 * REACH]);
         let (x, y) = (plan.spectrum(&mut stretch), plan.spectrum(&mut block));
         let power = |s: &[Complex32]| s.chunks(BAND).map(|c| c.iter().map(|v| v.norm_sqr()).sum()).collect();
         let cross = x.iter().zip(&y).map(|(x, y)| x * y.conj() * sign).collect();
-        Window { middle_s, power_a: power(&x), power_b: power(&y), cross }
+        Window { middle_s, shift: middle - wanted, power_a: power(&x), power_b: power(&y), cross }
     };
     let mut result = Measured { evidence: Vec::new(), weighting: Vec::new() };
     let mut matched = Sum::new();
@@ -183,6 +190,7 @@ pub(crate) fn measure(
             if let Some((lag_s, sigma_s)) = taken {
                 let sum = if alone.is_some() { own } else { std::mem::replace(&mut pending, Sum::new()) };
                 let b_s = sum.time / sum.mass;
+                let lag_s = lag_s + sum.shift / sum.mass / TRACK_RATE_HZ;
                 result.evidence.push(Evidence { a_s: how.map.to_timeline(b_s) + lag_s, b_s, sigma_s });
                 spans.push(w.middle_s - sum.first_s);
                 matched.absorb(&sum);

@@ -346,7 +346,7 @@ const WINDOWS: [usize; 2] = [500, 1500];
 const SHORTEST_S: f64 = 0.5;
 /// Least standing of a path over the same path shifted aside.
 const STANDING: f64 = 8.0;
-const STANDING_WITHOUT_BEST: f64 = 5.0;
+const STANDING_WITHOUT_BEST: f64 = 6.0;
 /// A shifted path that reaches this share of the path's own excess makes it one of many.
 const RIVALRY: f64 = 0.7;
 /// Lines further apart than this are different placements, seconds.
@@ -358,8 +358,11 @@ const EVIDENCE_LEAST: usize = 3;
 /// A line that stands out this far without its best block needs no third measurement.
 const BEYOND_DOUBT: f64 = 25.0;
 
+/// Probability that a line which stands out so far is right. The exponent is on the safe side of the
+/// share of chance lines seen in the false-placement benchmark.
 fn confidence(path: &Path) -> f64 {
-    1.0 - (-(path.standing.height - 4.0).max(0.0)).exp()
+    let standing = path.standing.height.min(path.standing.without_best + 2.0);
+    1.0 - (-(standing - 4.5).max(0.0)).exp()
 }
 
 /// Starts of the windows to measure, samples of `b`: those in which the path's blocks say most.

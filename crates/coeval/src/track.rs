@@ -382,6 +382,11 @@ impl FractionalDelay {
     }
 }
 
+/// The nearest place, samples, at which [`resampled`] reads without rounding to a phase.
+pub(crate) fn on_phase(position: f64) -> f64 {
+    (position * PHASES as f64).round() / PHASES as f64
+}
+
 /// A stretch of a track read at another rate: `out[i]` is the track at `middle + (i - out.len() / 2) * step` samples.
 pub(crate) fn resampled(track: &Track, middle: f64, step: f64, table: &FractionalDelay, out: &mut [f32]) {
     let origin = middle - out.len() as f64 / 2.0 * step;
