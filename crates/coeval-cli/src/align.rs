@@ -76,6 +76,8 @@ enum What {
     Whole,
     /// markers.csv and chapters.vtt
     Markers,
+    /// report.html
+    Report,
 }
 
 impl What {
@@ -87,6 +89,7 @@ impl What {
             What::UnderClips => &[Part::UnderClips],
             What::Whole => &[Part::Whole],
             What::Markers => &[Part::Markers],
+            What::Report => &[Part::Report],
         }
     }
 }

@@ -24,12 +24,14 @@ use coeval::progress::Progress;
 use coeval::{Error, Result};
 use coeval_media::SampleFormat;
 use coeval_shoot::conform::{self, ConformOptions, Conformed, Lies};
-use coeval_shoot::{Alignment, OutFolder, plain_name};
+use coeval_shoot::listen::{ListenOptions, listen};
+use coeval_shoot::{Alignment, OutFolder, levels, plain_name};
 
 use crate::edl::to_edl;
 use crate::layout::{Content, Layout};
 use crate::lists::{chapters, marks, marks_csv, marks_webvtt};
 use crate::otio::{Extras, References, to_otio};
+use crate::report::{Report, page};
 use crate::timecode::{FrameRate, Timecode};
 
 /// A part of what is handed over. `alignment.json` and `READ-ME.txt` always are.
@@ -45,11 +47,13 @@ pub enum Part {
     Whole,
     /// `markers.csv` and `chapters.vtt`.
     Markers,
+    /// `report.html`.
+    Report,
 }
 
 impl Part {
     /// All of them.
-    pub const ALL: [Part; 5] = [Part::Timeline, Part::Edl, Part::UnderClips, Part::Whole, Part::Markers];
+    pub const ALL: [Part; 6] = [Part::Timeline, Part::Edl, Part::UnderClips, Part::Whole, Part::Markers, Part::Report];
 }
 
 /// How results are handed over.
@@ -119,6 +123,7 @@ const READ_ME: &str = "READ-ME.txt";
 const ALIGNMENT: &str = "alignment.json";
 const TIMELINE: &str = "timeline.otio";
 const MARKERS: &str = "markers.csv";
+const REPORT: &str = "report.html";
 const CHAPTERS: &str = "chapters.vtt";
 const UNDER_CLIPS: &str = "sound/under-clips";
 const WHOLE: &str = "sound/whole";
@@ -127,7 +132,7 @@ const WAV_HEADER: u64 = 2048;
 
 /// Names of everything that can follow from an alignment, for [`OutFolder::check`].
 pub fn names(alignment: &Alignment) -> Vec<String> {
-    let mut names: Vec<String> = [READ_ME, ALIGNMENT, TIMELINE, MARKERS, CHAPTERS].map(str::to_owned).into();
+    let mut names: Vec<String> = [READ_ME, ALIGNMENT, TIMELINE, MARKERS, CHAPTERS, REPORT].map(str::to_owned).into();
     let options = HandoverOptions::default();
     if let Ok(handover) = Handover::plan(alignment, &options) {
         names.extend(handover.sounds.iter().map(|s| s.0.clone()));
@@ -197,6 +202,9 @@ impl<'a> Handover<'a> {
         if self.wants(Part::Markers) {
             texts.extend([MARKERS, CHAPTERS].map(str::to_owned));
         }
+        if self.wants(Part::Report) {
+            texts.push(REPORT.to_owned());
+        }
         texts.push(READ_ME.to_owned());
         items.extend(texts.into_iter().map(|name| Item { name, bytes: None }));
         Ok(items)
@@ -232,6 +240,23 @@ impl<'a> Handover<'a> {
         if self.wants(Part::Markers) {
             out.write(MARKERS, marks_csv(&marks, self.start).as_bytes())?;
             out.write(CHAPTERS, marks_webvtt(&chapters(self.alignment), 0.001).as_bytes())?;
+        }
+        if self.wants(Part::Report) {
+            let open = &self.conform.open;
+            let levels = levels(self.alignment, folder, open, progress)?;
+            let mut listening = ListenOptions::default();
+            listening.open = open.clone();
+            let checks = listen(self.alignment, folder, &listening, progress)?;
+            let report = Report {
+                title: &self.options.title,
+                alignment: self.alignment,
+                layout: &self.layout,
+                start: self.start,
+                levels: &levels,
+                checks: &checks,
+                marks: &marks,
+            };
+            out.write(REPORT, page(&report)?.as_bytes())?;
         }
         out.write(READ_ME, self.read_me(out).as_bytes())?;
         Ok(troubles)

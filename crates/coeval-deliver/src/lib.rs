@@ -11,4 +11,5 @@ pub mod handover;
 pub mod layout;
 pub mod lists;
 pub mod otio;
+pub mod report;
 pub mod timecode;

@@ -202,6 +202,10 @@ pub struct Pair {
     /// Two of their files contradict the rest of the shoot and were left out.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub contradicted: bool,
+    /// `[timeline_s, residual_s]` of measurements, in order of time, thinned to some hundreds: what the sound said
+    /// minus what the result says about timeline time in `a` for the same sound in `b`, seconds.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub residuals: Vec<[f64; 2]>,
 }
 
 impl Alignment {

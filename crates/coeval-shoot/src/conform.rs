@@ -482,12 +482,12 @@ fn name(recording: &str, path: &str, what: &str, taken: &mut HashSet<String>) ->
 }
 
 #[cfg(test)]
-mod tests {
+pub(crate) mod tests {
     use super::*;
     use crate::alignment::{Generator, Jump, Picture, SoundTrack, Status, Timeline};
 
     /// What was to be heard at each moment of the timeline.
-    fn voice(t: f64) -> f64 {
+    pub(crate) fn voice(t: f64) -> f64 {
         let tau = std::f64::consts::TAU;
         0.2 * (tau * 217.3 * t).sin()
             + 0.15 * (tau * 1031.7 * t + 3.0 * (0.37 * t).sin()).sin()
@@ -495,7 +495,14 @@ mod tests {
     }
 
     /// Writes what a device with this clock heard.
-    fn record(folder: &Path, name: &str, rate_hz: u32, channels: usize, map: &ClockMap, sound: impl Fn(f64) -> f64) {
+    pub(crate) fn record(
+        folder: &Path,
+        name: &str,
+        rate_hz: u32,
+        channels: usize,
+        map: &ClockMap,
+        sound: impl Fn(f64) -> f64,
+    ) {
         let knots = map.knots();
         let frames = (knots[knots.len() - 1].0 * f64::from(rate_hz)).round() as usize;
         let mut writer = WavWriter::create(&folder.join(name), WavOptions::new(rate_hz, channels)).unwrap();
@@ -508,7 +515,7 @@ mod tests {
         writer.finish().unwrap();
     }
 
-    fn file(path: &str, rate_hz: u32, channels: usize, map: &ClockMap) -> File {
+    pub(crate) fn file(path: &str, rate_hz: u32, channels: usize, map: &ClockMap) -> File {
         let knots = map.knots();
         File {
             path: path.into(),
@@ -529,11 +536,11 @@ mod tests {
         }
     }
 
-    fn picture(duration_s: f64) -> Option<Picture> {
+    pub(crate) fn picture(duration_s: f64) -> Option<Picture> {
         Some(Picture { frame_rate: [25, 1], variable_rate: false, size: [320, 180], start_s: 0.0, duration_s })
     }
 
-    fn alignment(cameras: Vec<File>, recorder: Vec<File>) -> Alignment {
+    pub(crate) fn alignment(cameras: Vec<File>, recorder: Vec<File>) -> Alignment {
         let recording = |id: &str, kind, files| Recording { id: id.into(), kind, files };
         Alignment {
             schema: crate::alignment::SCHEMA.into(),

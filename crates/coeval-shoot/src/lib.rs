@@ -11,7 +11,8 @@
 //! 6. [`settle`]: all of it -> one [`Alignment`], the result contract `coeval.alignment/1`.
 //!
 //! What follows from an alignment is made on request: [`conform`](mod@conform) cuts and resamples the
-//! recorder's sound to lie under the clips and on the timeline.
+//! recorder's sound to lie under the clips and on the timeline, [`listen`](mod@listen) cuts what a person
+//! checks by ear, [`levels`] reads the recordings' levels.
 //!
 //! A file that cannot be read never stops the others: it is in the result, unplaced, with the
 //! reason. The same files give the same bytes of `alignment.json`, whatever the number of threads
@@ -31,6 +32,7 @@ pub mod alignment;
 pub mod chapters;
 pub mod conform;
 mod find;
+pub mod listen;
 mod parallel;
 mod settle;
 mod sound;
@@ -47,7 +49,7 @@ use coeval_media::OpenOptions;
 pub use alignment::{Alignment, Kind};
 pub use find::{Found, Source, find, natural_order};
 pub use settle::settle;
-pub use sound::{Compared, Headers, Heard, Probed, Sound, TrackFile, compare, hear, probe};
+pub use sound::{Compared, Headers, Heard, Probed, Sound, TrackFile, compare, hear, levels, probe};
 pub use write::{OutFolder, plain_name, write_whole};
 
 /// How a shoot is aligned. The defaults serve.

@@ -86,6 +86,8 @@ pub fn settle(
     let frame_s = groups.get(clock).and_then(|g| frame_length_s(probed, g));
     shift_to_zero(&mut placements, groups.get(clock).map_or(&[], |g| &g.files), frame_s);
     let end = placements.iter().flatten().map(|p| p.map.knots()[p.map.knots().len() - 1].1).fold(0.0, f64::max);
+    let node_maps: Vec<Option<&ClockMap>> =
+        files.iter().map(|&f| placements[f].as_ref().ok().map(|p| &p.map)).collect();
     let recordings = groups
         .iter()
         .map(|group| Recording {
@@ -103,7 +105,7 @@ pub fn settle(
         generator: Generator { name: "coeval".to_owned(), version: env!("CARGO_PKG_VERSION").to_owned() },
         timeline: Timeline { clock: groups.get(clock).map_or_else(String::new, |g| g.id.clone()), duration_s: end },
         recordings,
-        pairs: solution.map_or_else(Vec::new, |s| pair_entries(groups, &nodes, &links, &s)),
+        pairs: solution.map_or_else(Vec::new, |s| pair_entries(groups, &nodes, &links, &s, &node_maps)),
     };
     let maps = placements.into_iter().map(|p| p.ok().map(|p| p.map)).collect();
     Ok(Settled { alignment, maps })
@@ -266,31 +268,62 @@ fn file_entry(
     }
 }
 
+/// Residuals that a pair of recordings keeps.
+const RESIDUALS: usize = 400;
+
 /// File pairs summed up by recordings.
-fn pair_entries(groups: &[Group], nodes: &[Node], links: &[Link], solution: &network::Solution) -> Vec<Pair> {
-    let mut sums = std::collections::BTreeMap::new();
+fn pair_entries(
+    groups: &[Group],
+    nodes: &[Node],
+    links: &[Link],
+    solution: &network::Solution,
+    maps: &[Option<&ClockMap>],
+) -> Vec<Pair> {
+    #[derive(Default)]
+    struct Sum {
+        overlap_s: f64,
+        confidence: f64,
+        squares: f64,
+        evidence: usize,
+        contradicted: bool,
+        residuals: Vec<[f64; 2]>,
+    }
+    let mut sums: std::collections::BTreeMap<(usize, usize), Sum> = std::collections::BTreeMap::new();
     for (link, report) in links.iter().zip(&solution.links) {
         let (a, b) = (nodes[link.a].recording, nodes[link.b].recording);
-        let entry = sums.entry((a.min(b), a.max(b))).or_insert((0.0, 0.0f64, 0.0, 0usize, false));
+        let sum = sums.entry((a.min(b), a.max(b))).or_default();
         if !report.used {
-            entry.4 = true;
+            sum.contradicted = true;
             continue;
         }
-        let count = link.alignment.evidence.len();
-        entry.0 += link.alignment.overlap_s;
-        entry.1 = entry.1.max(link.alignment.confidence);
-        entry.2 += report.misfit_s * report.misfit_s * count as f64;
-        entry.3 += count;
+        let evidence = &link.alignment.evidence;
+        sum.overlap_s += link.alignment.overlap_s;
+        sum.confidence = sum.confidence.max(link.alignment.confidence);
+        sum.squares += report.misfit_s * report.misfit_s * evidence.len() as f64;
+        sum.evidence += evidence.len();
+        if let (Some(map_a), Some(map_b)) = (maps[link.a], maps[link.b]) {
+            let sign = if a < b { 1.0 } else { -1.0 };
+            sum.residuals.extend(evidence.iter().map(|e| {
+                let at_s = map_b.to_timeline(e.b_s);
+                // Written to a millisecond and a microsecond.
+                [(at_s * 1e3).round() / 1e3, (sign * (map_a.to_timeline(e.a_s) - at_s) * 1e6).round() / 1e6]
+            }));
+        }
     }
     sums.into_iter()
-        .map(|((a, b), (overlap_s, confidence, squares, evidence, contradicted))| Pair {
-            a: groups[a].id.clone(),
-            b: groups[b].id.clone(),
-            overlap_s,
-            confidence,
-            residual_rms_s: if evidence > 0 { (squares / evidence as f64).sqrt() } else { 0.0 },
-            evidence,
-            contradicted,
+        .map(|((a, b), mut sum)| {
+            sum.residuals.sort_by(|x, y| x[0].total_cmp(&y[0]));
+            let step = sum.residuals.len().div_ceil(RESIDUALS).max(1);
+            Pair {
+                a: groups[a].id.clone(),
+                b: groups[b].id.clone(),
+                overlap_s: sum.overlap_s,
+                confidence: sum.confidence,
+                residual_rms_s: if sum.evidence > 0 { (sum.squares / sum.evidence as f64).sqrt() } else { 0.0 },
+                evidence: sum.evidence,
+                contradicted: sum.contradicted,
+                residuals: sum.residuals.into_iter().step_by(step).collect(),
+            }
         })
         .collect()
 }

@@ -3,6 +3,7 @@
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::Path;
 
+use coeval::level::{LevelMeter, LevelReport};
 use coeval::pair::{Aligner, PairOptions, PairOutcome};
 use coeval::progress::{Progress, step};
 use coeval::track::{Track, TrackBuilder};
@@ -10,7 +11,7 @@ use coeval::{Error, ErrorKind, Result};
 use coeval_media::{MediaInfo, OpenOptions, SoundReader};
 use serde::Serialize;
 
-use crate::alignment::{Kind, Picture, SoundTrack};
+use crate::alignment::{Alignment, File, Kind, Picture, SoundTrack};
 use crate::chapters::Group;
 use crate::find::Found;
 use crate::parallel::for_all;
@@ -203,6 +204,46 @@ fn hear_one(path: &Path, options: &OpenOptions, progress: &dyn Progress) -> Resu
     let duration_s =
         if info.picture.is_some() && info.duration_s.is_finite() { info.duration_s.max(heard_s) } else { heard_s };
     Ok(Sound { track: builder.finish(), duration_s, warnings })
+}
+
+/// Reads the levels of all files of an alignment that have sound, each once, as a stream; in the alignment's order.
+/// `folder` is the one that its names are relative to.
+///
+/// # Errors
+/// [`Cancelled`](ErrorKind::Cancelled) only; what is wrong with a file stands in its place.
+pub fn levels(
+    alignment: &Alignment,
+    folder: &Path,
+    options: &OpenOptions,
+    progress: &dyn Progress,
+) -> Result<Vec<(String, Result<LevelReport>)>> {
+    let files: Vec<&File> = alignment.files().filter(|f| f.sound.is_some()).collect();
+    let length = |file: &&File| file.duration_s.unwrap_or(0.0);
+    for_all("reading levels", &files, length, progress, |file, progress| {
+        let path = folder.join(&file.path);
+        match guarded(&path, || levels_of(&path, options, progress)) {
+            Err(e) if e.kind() == ErrorKind::Cancelled => Err(e),
+            other => Ok((file.path.clone(), other)),
+        }
+    })
+}
+
+fn levels_of(path: &Path, options: &OpenOptions, progress: &dyn Progress) -> Result<LevelReport> {
+    let mut reader = SoundReader::open(path, options)?;
+    let info = reader.info().clone();
+    let sound = info.sound.ok_or_else(|| Error::new(ErrorKind::NoSound, "no sound track").with_path(path))?;
+    let mut meter = LevelMeter::new(sound.rate_hz, sound.channels).map_err(|e| e.with_path(path))?;
+    let (mut block, mut frames) = (Vec::new(), 0u64);
+    loop {
+        let read = reader.read(&mut block)?;
+        if read == 0 {
+            return meter.finish();
+        }
+        meter.push(&block)?;
+        frames += read as u64;
+        let done = frames as f64 / f64::from(sound.rate_hz) / info.duration_s.max(1e-3);
+        step(progress, "reading levels", done)?;
+    }
 }
 
 /// Compares every two files of different recordings, but for those that are in `known` already.

@@ -1,0 +1,171 @@
+//! Curves over the timeline, as SVG.
+
+use std::fmt::Write;
+
+use super::clock;
+
+/// How a series is drawn.
+#[derive(Clone, Copy, PartialEq, Eq)]
+pub(super) enum Shape {
+    /// Points joined.
+    Line,
+    /// Points alone.
+    Dots,
+}
+
+/// One curve: seconds over seconds of the timeline.
+pub(super) struct Series {
+    pub(super) name: String,
+    pub(super) colour: usize,
+    pub(super) shape: Shape,
+    pub(super) points: Vec<(f64, f64)>,
+}
+
+/// Text of an SVG.
+fn escaped(text: &str) -> String {
+    let text: String = text.chars().map(|c| if c.is_control() { ' ' } else { c }).collect();
+    text.replace('&', "&amp;").replace('<', "&lt;").replace('>', "&gt;").replace('"', "&quot;")
+}
+
+/// Where each name goes below the picture: as many to a line as have room.
+fn legend(series: &[Series], left: f64, width: f64) -> Vec<(f64, f64)> {
+    let (mut x, mut y) = (left, 0.0);
+    let mut places = Vec::new();
+    for s in series {
+        // About, and rather too much.
+        let room = 44.0 + 8.5 * s.name.chars().count() as f64 + 28.0;
+        if x > left && x + room > width {
+            (x, y) = (left, y + 22.0);
+        }
+        places.push((x, y));
+        x += room;
+    }
+    places
+}
+
+/// A distance of 1, 2 or 5 times a power of ten, for about `count` lines over `range`.
+fn nice_step(range: f64, count: f64) -> f64 {
+    let rough = (range / count).max(1e-12);
+    let power = 10f64.powf(rough.log10().floor());
+    [1.0, 2.0, 5.0, 10.0].into_iter().map(|m| m * power).find(|s| *s >= rough * 0.999).unwrap_or(rough)
+}
+
+/// Draws series, in milliseconds over the timeline, into a picture `width` units wide. `words` say it to who cannot
+/// see it; `limits` are drawn across where they are near.
+pub(super) fn plot(words: &str, width: usize, duration_s: f64, series: &[Series], limits: &[(f64, &str)]) -> String {
+    let width = width as f64;
+    let (left, right, top, bottom) = (64.0, 14.0, 14.0, 30.0);
+    let legend = legend(series, left, width);
+    let is_narrow = width < 500.0;
+    let height = if is_narrow { 230.0 } else { 290.0 };
+    let plot_height = height - top - bottom;
+    let x = |s: f64| left + (width - left - right) * (s / duration_s.max(1e-9)).clamp(0.0, 1.0);
+    // Dots far out would press the rest flat: the scale is for 99 of 100.
+    let mut sizes: Vec<f64> = series.iter().flat_map(|s| &s.points).map(|p| p.1.abs()).collect();
+    sizes.sort_by(f64::total_cmp);
+    let is_dots = series.iter().any(|s| s.shape == Shape::Dots);
+    let at = if is_dots { sizes.len() * 99 / 100 } else { sizes.len().saturating_sub(1) };
+    let biggest = sizes.get(at).copied().unwrap_or(0.0).max(2e-5) * 1.1;
+    let (mut low, mut high) = if is_dots {
+        (-biggest, biggest)
+    } else {
+        let values = || series.iter().flat_map(|s| &s.points).map(|p| p.1);
+        (values().fold(-0.0005, f64::min), values().fold(0.0005, f64::max))
+    };
+    for (limit, _) in limits {
+        // A limit that is near is worth the room.
+        if *limit > 0.0 && high > 0.3 * limit {
+            high = high.max(*limit);
+        }
+        if *limit < 0.0 && low < 0.3 * limit {
+            low = low.min(*limit);
+        }
+    }
+    let step = nice_step((high - low) * 1e3, if is_narrow { 4.0 } else { 6.0 });
+    let (first, last) = ((low * 1e3 / step).floor() as i64, (high * 1e3 / step).ceil() as i64);
+    let (bottom_ms, top_ms) = (first as f64 * step, last as f64 * step);
+    let y = |s: f64| top + plot_height * (1.0 - ((s * 1e3 - bottom_ms) / (top_ms - bottom_ms)).clamp(0.0, 1.0));
+    let whole = height + legend.last().map_or(0.0, |l| l.1 + 22.0);
+    let mut svg = format!("<svg viewBox=\"0 0 {width} {whole}\" role=\"img\" aria-label=\"{}\">", escaped(words));
+    // Writing to a String cannot fail.
+    for i in first..=last {
+        let value = i as f64 * step;
+        let at = y(value / 1e3);
+        let class = if i == 0 { "zero" } else { "grid" };
+        let digits = if step < 0.095 {
+            2
+        } else if step < 0.95 {
+            1
+        } else {
+            0
+        };
+        let label = format!("{value:+.digits$}").replace('-', "\u{2212}");
+        let label = if i == 0 { "0".to_owned() } else { label };
+        let _ = write!(
+            svg,
+            "<path class=\"{class}\" d=\"M{left} {at:.1}H{:.1}\"/><text x=\"{:.1}\" y=\"{:.1}\" text-anchor=\"end\">{label}</text>",
+            width - right,
+            left - 6.0,
+            at + 4.5,
+        );
+    }
+    const STEPS: [f64; 14] =
+        [5.0, 10.0, 15.0, 30.0, 60.0, 120.0, 300.0, 600.0, 900.0, 1800.0, 3600.0, 7200.0, 14_400.0, 43_200.0];
+    let count = if is_narrow { 4.0 } else { 8.0 };
+    let time_step = STEPS.into_iter().find(|s| duration_s / s <= count).unwrap_or(86_400.0);
+    let mut time = 0.0;
+    while time <= duration_s {
+        let at = x(time);
+        let anchor = if at > width - right - 24.0 { "end" } else { "middle" };
+        let label = if time == 0.0 { "0".to_owned() } else { clock(time) };
+        let _ = write!(
+            svg,
+            "<path class=\"grid\" d=\"M{at:.1} {top}V{:.1}\"/><text x=\"{at:.1}\" y=\"{:.1}\" text-anchor=\"{anchor}\">{}</text>",
+            top + plot_height,
+            height - 9.0,
+            label,
+        );
+        time += time_step;
+    }
+    for (limit, word) in limits.iter().filter(|(l, _)| (bottom_ms..=top_ms).contains(&(l * 1e3))) {
+        let at = y(*limit);
+        let beside = if *limit > 0.0 { at - 5.0 } else { at + 14.0 };
+        let _ = write!(
+            svg,
+            "<path class=\"limit\" d=\"M{left} {at:.1}H{:.1}\"/><text class=\"limit-word\" x=\"{:.1}\" y=\"{beside:.1}\">{word}</text>",
+            width - right,
+            left + 6.0,
+        );
+    }
+    for (s, &(legend_x, legend_y)) in series.iter().zip(&legend) {
+        let mut path = String::new();
+        for (n, p) in s.points.iter().enumerate() {
+            let (px, py) = (x(p.0), y(p.1));
+            let _ = match (s.shape, n) {
+                (Shape::Dots, _) => write!(path, "M{px:.1} {py:.1}h0"),
+                (Shape::Line, 0) => write!(path, "M{px:.1} {py:.1}"),
+                (Shape::Line, _) => write!(path, "L{px:.1} {py:.1}"),
+            };
+        }
+        let (class, dash) = match s.shape {
+            Shape::Line => ("line", format!(" d{}", s.colour)),
+            Shape::Dots => ("dots", String::new()),
+        };
+        let row = height + legend_y + 8.0;
+        let sample = match s.shape {
+            Shape::Line => format!("M{legend_x} {row:.1}h34"),
+            Shape::Dots => format!("M{:.1} {row:.1}h0m9 0h0m9 0h0", legend_x + 8.0),
+        };
+        let _ = write!(
+            svg,
+            "<g class=\"c{}\"><path class=\"{class}{dash}\" d=\"{path}\"/><path class=\"{class}{dash}\" d=\"{sample}\"/>\
+             <text class=\"who\" x=\"{:.1}\" y=\"{:.1}\">{}</text></g>",
+            s.colour,
+            legend_x + 44.0,
+            row + 4.5,
+            escaped(&s.name),
+        );
+    }
+    svg.push_str("</svg>");
+    svg
+}
