@@ -35,13 +35,14 @@ fn names(folder: &Path) -> Vec<String> {
 }
 
 /// What comes out for two recorders.
-const ALL: [&str; 9] = [
+const ALL: [&str; 10] = [
     "READ-ME.txt",
     "alignment.json",
     "chapters.vtt",
     "edl/rec-1.sound.edl",
     "edl/rec-2.sound.edl",
     "markers.csv",
+    "report.html",
     "sound/whole/left.on-timeline.wav",
     "sound/whole/right.on-timeline.wav",
     "timeline.otio",

@@ -357,11 +357,13 @@ mod tests {
             // The clip's two channels are the voice and half of it turned round; levels are made equal.
             let rms = |x: &[f32]| (x.iter().map(|v| v * v).sum::<f32>() / x.len() as f32).sqrt();
             assert!((rms(&check.clip) - LEVEL).abs() < 1e-4 && (rms(&check.after) - LEVEL).abs() < 1e-4);
-            // Both voices are the same sound at the same sample, a sample apart they are not.
+            // Both voices are the same sound at the same sample, a sample apart they are not. Where a file begins, the
+            // band limit rings for half its filter's length.
             let apart = |shift: usize| {
-                check.clip[shift..].iter().zip(&check.after).map(|(a, b)| (a - b).abs()).fold(0.0, f32::max)
+                let both = check.clip[300 + shift..].iter().zip(&check.after[300..63_700]);
+                both.map(|(a, b)| (a - b).abs()).fold(0.0, f32::max)
             };
-            assert!(apart(0) < 2e-3, "{}", apart(0));
+            assert!(apart(0) < 1e-5, "{}", apart(0));
             assert!(apart(1) > 2e-2, "{}", apart(1));
         }
     }

@@ -12,7 +12,8 @@ use std::process::{Command, ExitCode, Stdio};
 
 const HELP: &str = "\
 cargo xtask check        formatting, clippy, documentation: all without a warning
-cargo xtask test         every test: the workspace, the bindings, and the checks against Python libraries
+cargo xtask test         every test: the workspace, the bindings, the checks against Python libraries,
+                         and the report in a browser
 cargo xtask wheel        makes the Python wheel and source distribution in target/wheels, and checks them
 cargo xtask fixtures     makes the media fixtures of the tests again (needs ffmpeg)
 cargo xtask header       makes bindings/c/include/coeval.h again; with --check only says whether it is current
@@ -69,17 +70,28 @@ fn check() -> Outcome {
 fn test() -> Outcome {
     let mut report = Report::default();
     report.count("cargo test", &mut cargo(&["test", "--workspace", "--no-fail-fast"]));
-    match python() {
-        Err(why) => report.skipped.push(format!("checks against Python libraries: {why}")),
-        Ok(python) => match run(&mut cargo(&["build", "--release", "--package", "coeval-cli"])) {
-            Err(why) => report.failures.push(why),
-            Ok(()) => {
-                let mut pytest = Command::new(python);
-                pytest.args(["-m", "pytest", "-ra", "-p", "no:cacheprovider", "tests/python"]);
-                pytest.env("PYTHONDONTWRITEBYTECODE", "1").env("COEVAL", target().join("release/coeval"));
-                report.count("checks against Python libraries", &mut pytest);
+    match run(&mut cargo(&["build", "--release", "--package", "coeval-cli"])) {
+        Err(why) => report.failures.push(why),
+        Ok(()) => {
+            let command = target().join("release/coeval");
+            match python() {
+                Err(why) => report.skipped.push(format!("checks against Python libraries: {why}")),
+                Ok(python) => {
+                    let mut pytest = Command::new(python);
+                    pytest.args(["-m", "pytest", "-ra", "-p", "no:cacheprovider", "tests/python"]);
+                    pytest.env("PYTHONDONTWRITEBYTECODE", "1").env("COEVAL", &command);
+                    report.count("checks against Python libraries", &mut pytest);
+                }
             }
-        },
+            match browser() {
+                Err(why) => report.skipped.push(format!("the report in a browser: {why}")),
+                Ok(folder) => {
+                    let mut node = Command::new("node");
+                    node.arg("tests/browser/report.mjs").arg(folder).env("COEVAL", &command);
+                    report.count("the report in a browser", &mut node);
+                }
+            }
+        }
     }
     // Every binding has a script that builds it and runs its tests, whatever they are written in.
     for folder in ["bindings/c", "bindings/python"] {
@@ -151,6 +163,28 @@ fn environment(requirements: &str, name: &str) -> Outcome<PathBuf> {
         .arg(&requirements))?;
     std::fs::write(&stamp, wanted).map_err(|e| format!("{}: {e}", stamp.display()))?;
     Ok(python)
+}
+
+/// A folder with the JavaScript packages that `tests/browser` names, for the browser that the system has.
+fn browser() -> Outcome<PathBuf> {
+    let has =
+        |name: &str| Command::new(name).arg("--version").stdout(Stdio::null()).stderr(Stdio::null()).status().is_ok();
+    if !["chromium", "chromium-browser", "google-chrome"].iter().any(|name| has(name))
+        && std::env::var_os("CHROMIUM").is_none()
+    {
+        return Err("there is no chromium".to_owned());
+    }
+    if !has("node") || !has("npm") {
+        return Err("there is no node with npm".to_owned());
+    }
+    let folder = target().join("browser");
+    std::fs::create_dir_all(&folder).map_err(|e| format!("{}: {e}", folder.display()))?;
+    for name in ["package.json", "package-lock.json"] {
+        let from = root().join("tests/browser").join(name);
+        std::fs::copy(&from, folder.join(name)).map_err(|e| format!("{}: {e}", from.display()))?;
+    }
+    run(Command::new("npm").args(["ci", "--no-audit", "--no-fund", "--silent", "--prefix"]).arg(&folder))?;
+    Ok(folder)
 }
 
 fn python_script(script: &str) -> Outcome {
