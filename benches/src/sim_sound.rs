@@ -6,7 +6,7 @@
 use std::fs;
 use std::io;
 use std::path::Path;
-use std::sync::Arc;
+use std::sync::{Arc, Mutex, MutexGuard, OnceLock};
 
 use rand::rngs::SmallRng;
 use rand::{RngExt, SeedableRng};
@@ -173,11 +173,18 @@ fn trimmed(x: &[f32]) -> Option<Vec<f32>> {
     (level > 1e-4).then(|| x[first..last].iter().map(|x| x / level).collect())
 }
 
+/// The transforms' plans, made once for each length.
+fn plans() -> MutexGuard<'static, RealFftPlanner<f32>> {
+    static PLANS: OnceLock<Mutex<RealFftPlanner<f32>>> = OnceLock::new();
+    let plans = PLANS.get_or_init(|| Mutex::new(RealFftPlanner::new()));
+    plans.lock().unwrap_or_else(|poisoned| poisoned.into_inner())
+}
+
 /// Filters with a real gain over frequency in Hz.
 pub(crate) fn zero_phase(x: &[f32], gain_of_hz: impl Fn(f64) -> f32) -> Vec<f32> {
     let n = (x.len() + 4096).next_power_of_two();
-    let mut planner = RealFftPlanner::<f32>::new();
-    let (forward, inverse) = (planner.plan_fft_forward(n), planner.plan_fft_inverse(n));
+    let forward = plans().plan_fft_forward(n);
+    let inverse = plans().plan_fft_inverse(n);
     let mut time = x.to_vec();
     time.resize(n, 0.0);
     let mut spectrum = forward.make_output_vec();
@@ -194,8 +201,8 @@ pub(crate) fn zero_phase(x: &[f32], gain_of_hz: impl Fn(f64) -> f32) -> Vec<f32>
 pub(crate) fn convolve(x: &[f32], h: &[f32]) -> Vec<f32> {
     let len = x.len() + h.len() - 1;
     let n = len.next_power_of_two();
-    let mut planner = RealFftPlanner::<f32>::new();
-    let (forward, inverse) = (planner.plan_fft_forward(n), planner.plan_fft_inverse(n));
+    let forward = plans().plan_fft_forward(n);
+    let inverse = plans().plan_fft_inverse(n);
     let transform = |x: &[f32]| {
         let mut time = x.to_vec();
         time.resize(n, 0.0);
@@ -318,40 +325,71 @@ pub(crate) fn room(rng: &mut SmallRng, distance_m: f64, wall_gain: f64) -> Vec<f
 }
 
 /// A running engine of any length: stretches of the recording joined at random places, its speed wandering by
-/// about two percent. Nothing repeats exactly for longer than two seconds, as in a real engine.
+/// about two percent.
+///
+/// A real engine never makes the same noise twice, but a few seconds of recording would. So each stretch gets
+/// phases of its own, by an all-pass of 32 ms: spectrum, orders and beat stay, the waveform does not come again.
 pub(crate) fn engine_run(engine: &Engine, seed: u64, len: usize) -> Vec<f32> {
     const FADE: usize = 480;
+    struct Stretch {
+        at: usize,
+        n: usize,
+        from: f64,
+        step: f64,
+        seed: u64,
+    }
     let mut rng = SmallRng::seed_from_u64(seed);
-    let mut out = Vec::with_capacity(len + 40_000);
-    let mut overlap = vec![0f32; FADE];
-    let mut speed: f64 = 0.0;
     let pitch = rng.random_range(0.9..1.1);
-    while out.len() < len {
+    let room = (engine.sound.len() - 4) as f64;
+    let (mut speed, mut at) = (0.0f64, 0);
+    let mut stretches = Vec::new();
+    while at < len {
         speed = 0.9 * speed + 0.01 * rng.sample::<f64, _>(StandardNormal);
         let step = pitch * (1.0 + speed.clamp(-0.06, 0.06));
-        let room = (engine.sound.len() - 4) as f64;
-        let want = rng.random_range(6_400..32_000usize);
-        let n = want.min((room / step) as usize).max(2 * FADE + 1);
+        let n = rng.random_range(6_400..32_000usize).min((room / step) as usize).max(2 * FADE + 1);
         let from = rng.random_range(0.0..(room - n as f64 * step).max(1.0));
-        let at = out.len();
-        for i in 0..n {
-            let x = from + i as f64 * step;
-            let (k, f) = ((x as usize).min(engine.sound.len() - 2), x.fract() as f32);
-            let s = engine.sound[k] * (1.0 - f) + engine.sound[k + 1] * f;
-            // Equal-power cross-fade into the stretch before.
-            let angle = |i: usize| std::f32::consts::FRAC_PI_2 * i as f32 / FADE as f32;
-            if i < FADE {
-                out.push(s * angle(i).sin() + overlap[i]);
-            } else if i < n - FADE {
-                out.push(s);
-            } else {
-                overlap[i - (n - FADE)] = s * angle(i - (n - FADE)).cos();
-            }
-        }
-        debug_assert!(out.len() > at);
+        stretches.push(Stretch { at, n, from, step, seed: rng.random() });
+        at += n - FADE;
     }
-    out.truncate(len);
+    let sounds: Vec<Vec<f32>> = stretches
+        .par_iter()
+        .map(|s| {
+            let raw: Vec<f32> = (0..s.n)
+                .map(|i| {
+                    let x = s.from + i as f64 * s.step;
+                    let (k, f) = ((x as usize).min(engine.sound.len() - 2), x.fract() as f32);
+                    engine.sound[k] * (1.0 - f) + engine.sound[k + 1] * f
+                })
+                .collect();
+            let filter = all_pass(&mut SmallRng::seed_from_u64(s.seed));
+            convolve(&raw, &filter)[filter.len() / 2..][..s.n].to_vec()
+        })
+        .collect();
+    let mut out = vec![0f32; len];
+    for (s, sound) in stretches.iter().zip(&sounds) {
+        for (i, x) in sound.iter().enumerate().take(len - s.at) {
+            // Equal power where two stretches overlap.
+            let edge = (i + 1).min(s.n - i).min(FADE) as f32 / FADE as f32;
+            out[s.at + i] += x * (std::f32::consts::FRAC_PI_2 * edge).sin();
+        }
+    }
     out
+}
+
+/// A filter of 512 points that passes everything, each of its frequencies with a phase of its own.
+fn all_pass(rng: &mut SmallRng) -> Vec<f32> {
+    const LEN: usize = 512;
+    let inverse = plans().plan_fft_inverse(LEN);
+    let mut spectrum = inverse.make_input_vec();
+    let last = spectrum.len() - 1;
+    for (k, bin) in spectrum.iter_mut().enumerate() {
+        // The ends of a real signal's spectrum are real.
+        let phase = if k == 0 || k == last { 0.0 } else { rng.random_range(0.0..std::f32::consts::TAU) };
+        (bin.re, bin.im) = (phase.cos() / LEN as f32, phase.sin() / LEN as f32);
+    }
+    let mut time = inverse.make_output_vec();
+    inverse.process(&mut spectrum, &mut time).expect("buffers come from the plan");
+    time
 }
 
 /// How an engine reaches a microphone: a dozen paths and a slope, another at each place.
@@ -470,4 +508,28 @@ pub(crate) fn over_radio(rng: &mut SmallRng, voice: &[f32]) -> Vec<f32> {
         x[edge..edge + 12].iter_mut().for_each(|x| *x += 2.0);
     }
     x
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_engine_keeps_its_level_and_its_noise_never_comes_again() {
+        // The hardest recording: nothing but noise, and only a second of it.
+        let mut sound = zero_phase(&hiss(3, 16_000), |f| if f < 2500.0 { 1.0 } else { 0.0 });
+        let level = rms(&sound);
+        sound.iter_mut().for_each(|x| *x /= level);
+        let engine = Engine { name: "noise".into(), sound };
+        let (a, b) = (engine_run(&engine, 1, 320_000), engine_run(&engine, 2, 320_000));
+        assert!((rms(&a) - 1.0).abs() < 0.1, "{}", rms(&a));
+        for at in (0..300_000).step_by(60_000) {
+            // 0.2 s of one against all of the other. The engine's own recording read twice, at speeds that
+            // happen to agree, would give 0.5 and more.
+            let block: Vec<f32> = a[at..at + 3_200].iter().rev().copied().collect();
+            let peak = convolve(&b, &block).iter().fold(0f32, |m, x| m.max(x.abs()));
+            let likeness = peak / (rms(&block) * rms(&b) * 3_200.0);
+            assert!(likeness < 0.25, "{likeness} at {at}");
+        }
+    }
 }
