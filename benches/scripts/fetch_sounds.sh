@@ -3,7 +3,7 @@
 #
 #   benches/scripts/fetch_sounds.sh [FOLDER]      default: benches/data
 #
-# Needs apt-get (Debian), dpkg, ffmpeg. Downloads about 75 MB of Debian packages, installs none of them.
+# Needs apt-get (Debian), dpkg, ffmpeg. Downloads about 114 MB of Debian packages, installs none of them.
 # Nothing of this is part of the project; the packages' own licences hold (usr/share/doc/*/copyright):
 #   asterisk-core-sounds-{en,es,fr,it,ru}-g722   telephone prompts, five speakers, CC-BY-SA-3.0
 #   searchandrescue-data                         helicopter and jet engines, GPL
