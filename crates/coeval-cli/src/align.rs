@@ -127,7 +127,7 @@ impl Hand {
             _ => SampleFormat::Int24,
         };
         options.conform.open = how.open.clone();
-        options.conform.threads = how.threads;
+        options.threads = how.threads;
         Ok(options)
     }
 }

@@ -200,6 +200,8 @@ fn reels(events: &[Event]) -> HashMap<&str, String> {
         }
         let name = event.clip.rsplit(['/', '\\']).next().unwrap_or_default();
         let stem = name.rsplit_once('.').map_or(name, |(stem, _)| stem);
+        // Conformed sound bears the reel of what it was made from.
+        let stem = stem.strip_suffix(".on-timeline").unwrap_or(stem);
         let letters: Vec<char> =
             stem.chars().filter(char::is_ascii_alphanumeric).map(|c| c.to_ascii_uppercase()).collect();
         let mut reel: String = letters[letters.len().saturating_sub(REEL_LENGTH)..].iter().collect();
@@ -264,6 +266,8 @@ mod tests {
     fn reels_differ_and_long_lists_are_split() {
         let rate = FrameRate::FPS_25;
         let source = at("00:00:00:00", rate);
+        let conformed = [event("REC_0003.on-timeline.wav", source, 0, 10)];
+        assert!(edl("c", Channel::Sound, source, &conformed).unwrap()[0].contains("001  REC0003  AA "));
         let names = ["x/ax.mov", "y/CAMERA_A_0001.MP4", "z/CAMERA_B_A0001.MP4", "ä.mov", "ö\n001 X.mov"];
         let events: Vec<Event> = (0..1200).map(|i| event(names[i % 5], source, i as i64 * 10, 10)).collect();
         let lists = edl("many", Channel::Picture, source, &events).unwrap();

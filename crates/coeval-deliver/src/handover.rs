@@ -18,6 +18,7 @@
 
 use std::collections::HashSet;
 use std::fmt::Write;
+use std::num::NonZeroUsize;
 use std::path::{Path, PathBuf};
 
 use coeval::progress::Progress;
@@ -25,7 +26,7 @@ use coeval::{Error, Result};
 use coeval_media::SampleFormat;
 use coeval_shoot::conform::{self, ConformOptions, Conformed, Lies};
 use coeval_shoot::listen::{ListenOptions, listen};
-use coeval_shoot::{Alignment, OutFolder, levels, plain_name};
+use coeval_shoot::{Alignment, OutFolder, levels, on_threads, plain_name};
 
 use crate::edl::to_edl;
 use crate::layout::{Content, Layout};
@@ -69,6 +70,8 @@ pub struct HandoverOptions {
     pub absolute: bool,
     /// What the timeline is called.
     pub title: String,
+    /// How many files are worked on at once. `None`: as many as the machine has cores.
+    pub threads: Option<NonZeroUsize>,
     /// How sound is conformed. Frame rate, start and `replace` are set by the hand-over.
     pub conform: ConformOptions,
 }
@@ -80,6 +83,7 @@ impl Default for HandoverOptions {
             start: None,
             absolute: false,
             title: "timeline".to_owned(),
+            threads: None,
             conform: ConformOptions::default(),
         }
     }
@@ -216,6 +220,10 @@ impl<'a> Handover<'a> {
     /// # Errors
     /// [`Cancelled`](coeval::ErrorKind::Cancelled), and what the system says about writing.
     pub fn write(&self, folder: &Path, out: &OutFolder, progress: &dyn Progress) -> Result<Vec<Trouble>> {
+        on_threads(self.options.threads, || self.write_all(folder, out, progress))
+    }
+
+    fn write_all(&self, folder: &Path, out: &OutFolder, progress: &dyn Progress) -> Result<Vec<Trouble>> {
         out.begin(self.alignment)?;
         let troubles = self.write_sound(folder, out, progress)?;
         if self.wants(Part::Edl) {

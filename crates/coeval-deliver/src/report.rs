@@ -3,7 +3,7 @@
 //! [`page`] makes it from an alignment and what was measured for it. The page is a template
 //! (`report/page.html`) with its own style and script; every name that comes from a file is escaped
 //! by the template engine, and a content security policy lets nothing but this script run and
-//! nothing be fetched. Curves are drawn here ([`plot`]), so that the page is complete without script
+//! nothing be fetched. Curves are drawn here (`plot`), so that the page is complete without script
 //! and on paper.
 
 mod plot;
@@ -510,7 +510,7 @@ impl<'a> View<'a> {
                     false,
                     format!("{} {what} {} of sound.", file.path, length(jump.lost_s.abs())),
                     format!(
-                        "At {} on the timeline. It is split there; listen across the split.",
+                        "About {} on the timeline, as closely as there was sound to compare. It is split there; listen across the split.",
                         clock(at.map_or(0.0, |p| p.map.to_timeline(jump.file_s)))
                     ),
                     Some(self.anchor(&file.path)),
@@ -632,7 +632,7 @@ impl<'a> View<'a> {
         let mut seen: Vec<i64> = Vec::new();
         for (level, step) in steps.into_iter().enumerate() {
             let mut at = 0.0;
-            while at < self.duration_s * 0.995 {
+            while at < self.duration_s * 0.96 {
                 if !seen.contains(&(at as i64)) {
                     seen.push(at as i64);
                     ticks.push(Tick { left: self.share(at), label: clock(at), level });
@@ -827,7 +827,7 @@ impl<'a> View<'a> {
         self.couples.iter().filter_map(row).collect()
     }
 
-    /// Each recording's deviation from its own straight clock, as [`plot`] draws it.
+    /// Each recording's deviation from its own straight clock, as `plot` draws it.
     fn drift(&self, width: usize) -> String {
         let mut series = Vec::new();
         for recording in self.lane_order() {

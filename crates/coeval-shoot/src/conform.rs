@@ -13,7 +13,6 @@
 
 use std::collections::{HashSet, VecDeque};
 use std::fmt::Write;
-use std::num::NonZeroUsize;
 use std::path::{Path, PathBuf};
 
 use coeval::clock::ClockMap;
@@ -24,7 +23,7 @@ use coeval_media::{Bext, OpenOptions, SampleFormat, SoundReader, WavOptions, Wav
 
 use crate::alignment::{Alignment, File, Kind, Recording};
 use crate::invalid;
-use crate::parallel::{for_all, pool};
+use crate::parallel::for_all;
 use crate::write::plain_name;
 
 /// Frames that are made at a time.
@@ -52,8 +51,6 @@ pub struct ConformOptions {
     pub replace: bool,
     /// How files are opened.
     pub open: OpenOptions,
-    /// How many sounds are made at once. `None`: as many as the machine has cores.
-    pub threads: Option<NonZeroUsize>,
 }
 
 impl Default for ConformOptions {
@@ -66,7 +63,6 @@ impl Default for ConformOptions {
             format: SampleFormat::Int24,
             replace: false,
             open: OpenOptions::default(),
-            threads: None,
         }
     }
 }
@@ -280,19 +276,13 @@ pub fn write_all(
     progress: &dyn Progress,
 ) -> Result<Vec<Written>> {
     let weight = |job: &(PathBuf, Conformed)| job.1.frames as f64 * (job.1.channels + 1) as f64;
-    let work = || {
-        for_all("conforming sound", jobs, weight, progress, |(path, conformed), progress| {
-            match conformed.write(alignment, folder, path, options, progress) {
-                Err(e) if e.kind() == ErrorKind::Cancelled => Err(e),
-                Err(e) => Ok(Written { conformed: conformed.clone(), path: Err(e), clipped: 0 }),
-                Ok(clipped) => Ok(Written { conformed: conformed.clone(), path: Ok(path.clone()), clipped }),
-            }
-        })
-    };
-    match options.threads {
-        None => work(),
-        some => pool(some)?.install(work),
-    }
+    for_all("conforming sound", jobs, weight, progress, |(path, conformed), progress| {
+        match conformed.write(alignment, folder, path, options, progress) {
+            Err(e) if e.kind() == ErrorKind::Cancelled => Err(e),
+            Err(e) => Ok(Written { conformed: conformed.clone(), path: Err(e), clipped: 0 }),
+            Ok(clipped) => Ok(Written { conformed: conformed.clone(), path: Ok(path.clone()), clipped }),
+        }
+    })
 }
 
 impl Conformed {

@@ -48,6 +48,7 @@ use coeval_media::OpenOptions;
 
 pub use alignment::{Alignment, Kind};
 pub use find::{Found, Source, find, natural_order};
+pub use parallel::on_threads;
 pub use settle::settle;
 pub use sound::{Compared, Headers, Heard, Probed, Sound, TrackFile, compare, hear, levels, probe};
 pub use write::{OutFolder, plain_name, write_whole};

@@ -16,6 +16,15 @@ pub(crate) fn pool(threads: Option<NonZeroUsize>) -> Result<rayon::ThreadPool> {
         .map_err(|e| Error::new(ErrorKind::Internal, format!("cannot start {threads} threads")).with_source(e))
 }
 
+/// Runs `work` so that whatever it does on many files at once takes this many threads; `None`: as many as the machine
+/// has cores.
+///
+/// # Errors
+/// [`Internal`](ErrorKind::Internal) when threads cannot be started, and what `work` answers.
+pub fn on_threads<R: Send>(threads: Option<NonZeroUsize>, work: impl FnOnce() -> Result<R> + Send) -> Result<R> {
+    pool(threads)?.install(work)
+}
+
 /// Runs `work` on every item, several at once, and returns the results in the items' order. `weight` says
 /// how much of the whole an item is.
 pub(crate) fn for_all<T: Sync, R: Send>(

@@ -327,3 +327,23 @@ fn pair_entries(
         })
         .collect()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::chapters::group;
+    use crate::sound::tests::camera;
+
+    #[test]
+    fn a_variable_frame_rate_is_said() {
+        let mut probed = vec![camera("steady.mp4", 10.0, None), camera("phone.mov", 10.0, None)];
+        if let Ok(Some(picture)) = probed[1].info.as_mut().map(|i| i.picture.as_mut()) {
+            picture.variable_rate = true;
+        }
+        let groups = group(&probed, &Default::default()).unwrap();
+        let settled = settle(&probed, &groups, &[Ok(None), Ok(None)], &[], None).unwrap();
+        let said = |path: &str| settled.alignment.file(path).unwrap().warnings.join(" ");
+        assert!(said("phone.mov").contains("variable frame rate"), "{}", said("phone.mov"));
+        assert_eq!(said("steady.mp4"), "");
+    }
+}
