@@ -85,6 +85,11 @@ struct Layout {
 
 /// Standard deviation of a clock's drift before anything is known, ppm (consumer crystals: 20 to 100).
 const DRIFT_PRIOR_PPM: f64 = 60.0;
+/// Standard deviation of a jump before anything is known, seconds: recorders lose buffers, not minutes.
+const JUMP_PRIOR_S: f64 = 1.0;
+/// Relative strengthening of the normal matrix' diagonal, far above rounding and far below any measurement:
+/// an unknown that the observations do not touch must not turn the matrix indefinite.
+const STIFFENING: f64 = 1e-12;
 /// Intervals in which a walking drift is constant: at most this many, at least this long.
 const INTERVALS: f64 = 48.0;
 const INTERVAL_MIN_S: f64 = 40.0;
@@ -234,6 +239,9 @@ impl Problem {
                 }
                 touched.into_iter().for_each(|i| sum[i] = 0.0);
             }
+            for i in 0..n {
+                normal[i * n + i] *= 1.0 + STIFFENING;
+            }
             if !cholesky(&mut normal, n) {
                 return None;
             }
@@ -314,7 +322,7 @@ impl Problem {
         }
         for (file, &first) in self.files.iter().zip(&layout.jumps) {
             for i in first..first + file.jumps.len() {
-                normal[i * n + i] += 1e-6;
+                normal[i * n + i] += 1.0 / (JUMP_PRIOR_S * JUMP_PRIOR_S);
             }
         }
         for (i, &bias) in layout.bias.iter().zip(&self.link_bias_s) {

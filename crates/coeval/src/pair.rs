@@ -277,7 +277,7 @@ impl Aligner {
         path: &Path,
         progress: &dyn Progress,
     ) -> Result<Option<PairAlignment>> {
-        let (jumps, rough) = pieces(path, line);
+        let (mut jumps, rough) = pieces(path, line);
         let Some(fit) = PairFit::new(a, b, &rough, &jumps, 0.01, 0.0) else { return Ok(None) };
         let mut map = fit.map()?;
         let mut weighting = flat();
@@ -298,7 +298,16 @@ impl Aligner {
             if measured.evidence.is_empty() {
                 break;
             }
-            let Some(fit) = PairFit::best(a, b, &measured.evidence, &jumps) else { break };
+            jumps = between(&jumps, &measured.evidence);
+            let Some(mut fit) = PairFit::best(a, b, &measured.evidence, &jumps) else { break };
+            // The least of the jumps that are too small to be any, one at a time: each changes the others.
+            while let Some(least) = fit.least_jump().filter(|&j| fit.step_s(j).abs() < JUMP_LEAST_S) {
+                jumps.remove(least);
+                match PairFit::best(a, b, &measured.evidence, &jumps) {
+                    Some(without) => fit = without,
+                    None => break,
+                }
+            }
             within_s = 0.0004 + 4.0 * fit.place_s;
             map = fit.map()?;
             weighting = measured.weighting;
@@ -430,6 +439,20 @@ pub(crate) fn utterances(evidence: &[Evidence]) -> Vec<std::ops::Range<usize>> {
     spans
 }
 
+/// Jumps with two measurements or more on either side, up to the next jump: others cannot be sized.
+fn between(jumps: &[f64], evidence: &[Evidence]) -> Vec<f64> {
+    let count = |from: f64, to: f64| evidence.iter().filter(|e| e.b_s > from && e.b_s <= to).count();
+    let mut kept: Vec<f64> = Vec::new();
+    for (i, &at) in jumps.iter().enumerate() {
+        let before = kept.last().copied().unwrap_or(f64::NEG_INFINITY);
+        let after = jumps.get(i + 1).copied().unwrap_or(f64::INFINITY);
+        if count(before, at) >= 2 && count(at, after) >= 2 {
+            kept.push(at);
+        }
+    }
+    kept
+}
+
 /// The clock of `b` against that of `a`.
 struct PairFit {
     solved: Solved,
@@ -446,6 +469,8 @@ const UTTERANCE_S: f64 = 6.0;
 /// distances, heads turn), seconds, and how probable each is before the scatter is seen.
 const PLACE_ERRORS: [(f64, f64); 7] =
     [(0.0, 0.005), (0.02e-3, 0.01), (0.06e-3, 0.04), (0.15e-3, 0.3), (0.3e-3, 0.4), (0.6e-3, 0.2), (1.2e-3, 0.045)];
+/// What is smaller is a voice from another place, not lost sound, seconds.
+const JUMP_LEAST_S: f64 = 0.004;
 /// Candidates for the variance that drift gathers, ppm^2 per second, and how probable each is.
 const WANDERS: [(f64, f64); 5] = [(0.0, 0.6), (1e-4, 0.15), (1e-3, 0.12), (1e-2, 0.1), (1e-1, 0.03)];
 /// Measurements by which models are chosen, at the most.
@@ -524,6 +549,10 @@ impl PairFit {
 
     fn sigma_s(&self, b_s: f64) -> f64 {
         self.solved.sigma_s(1, b_s)
+    }
+
+    fn least_jump(&self) -> Option<usize> {
+        (0..self.jumps.len()).min_by(|&x, &y| self.step_s(x).abs().total_cmp(&self.step_s(y).abs()))
     }
 
     fn step_s(&self, jump: usize) -> f64 {
