@@ -125,6 +125,8 @@ pub struct Device {
     pub jumps: Vec<(f64, f64)>,
     /// From the people, metres. Not used for a recorder.
     pub distance_m: f64,
+    /// How much nearer one of the people may sit, and the other farther, metres.
+    pub seats_m: f64,
     /// From the engine, metres.
     pub engine_distance_m: f64,
     /// Amplitude that a wall gives back, 0 (open deck) to 0.8.
@@ -157,6 +159,7 @@ impl Device {
             wander: None,
             jumps: Vec::new(),
             distance_m: 1.5,
+            seats_m: 0.25,
             engine_distance_m: 2.0,
             wall_gain: 0.5,
             voice_db: None,
@@ -353,7 +356,7 @@ impl Scene {
         let mut rng = SmallRng::seed_from_u64(device.seed ^ self.seed.rotate_left(17));
         let rooms: Vec<Vec<f32>> = (0..2)
             .map(|who| {
-                let nearer = rng.random_range(0.0..0.25) * if who == 0 { -1.0 } else { 1.0 };
+                let nearer = device.seats_m * rng.random_range(0.0..1.0) * if who == 0 { -1.0 } else { 1.0 };
                 room(&mut rng, (device.distance_m + nearer).max(0.3), device.wall_gain.max(0.01))
             })
             .collect();

@@ -1,10 +1,13 @@
 """timeline.otio in the reference library: it loads, and everything lies where alignment.json says."""
+import json
 import urllib.parse
 
 import numpy as np
 import opentimelineio as otio
 import pytest
 from opentimelineio.opentime import RationalTime
+
+from conftest import ROOT
 
 # Knots are kept to 20 us by the solver; a source point lies on a whole sample.
 ROUNDING_S = 50e-6
@@ -47,11 +50,30 @@ def test_one_track_a_recording_and_content(demo, timeline):
 
 def test_starts_at_one_hour_and_marks_clips(demo, timeline):
     assert timeline.global_start_time == RationalTime(3600 * 25, 25)
-    marked = {m.metadata["coeval"]["path"]: m for m in timeline.tracks.markers}
+    marked = {m.metadata["coeval"]["path"]: m for m in timeline.tracks.markers if m.metadata["coeval"]["kind"] == "clip"}
     for file in (f for r in demo[1]["recordings"] for f in r["files"] if f["status"] == "placed"):
         range_ = marked[file["path"]].marked_range
         assert abs(range_.start_time.to_seconds() - file["knots"][0][1]) <= 1 / 25
         assert abs(range_.end_time_exclusive().to_seconds() - file["knots"][-1][1]) <= 1.5 / 25
+
+
+def test_claps_are_marked(demo, timeline):
+    """The three claps that the demo's recipe puts in, each within a frame, on the timeline and in the table."""
+    truth = json.loads((ROOT / "examples/survey-launch/truth.json").read_text())
+    first = next(f for r in demo[1]["recordings"] for f in r["files"] if f["path"] == "CAM-A_0017.MP4")
+    true_s = np.array(truth["claps_s"]) + first["offset_s"]
+    claps = [m for m in timeline.tracks.markers if m.metadata["coeval"]["kind"] == "clap"]
+    marked_s = np.array([m.marked_range.start_time.to_seconds() for m in claps])
+    for s in true_s:
+        assert np.sum(np.abs(marked_s - s) <= 1 / 25) == 1, (s, marked_s)
+    exact_s = np.array([m.metadata["coeval"]["timeline_s"] for m in claps])
+    assert all(np.min(np.abs(exact_s - s)) < 2e-3 for s in true_s), exact_s
+    # The recipe has no other. What one device alone heard may be the start of a word, and is called doubtful.
+    sure_s = [s for s, m in zip(exact_s, claps) if "perhaps" not in m.name]
+    assert sure_s and all(np.min(np.abs(true_s - s)) < 2e-3 for s in sure_s), sure_s
+    table = (demo[0] / "markers.csv").read_text().splitlines()
+    assert sum(",clap," in line for line in table) == len(claps)
+    assert (demo[0] / "markers.vtt").read_text().count("\nclap in ") == len(sure_s)
 
 
 def test_rates_are_exact(timeline):

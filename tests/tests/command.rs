@@ -35,13 +35,14 @@ fn names(folder: &Path) -> Vec<String> {
 }
 
 /// What comes out for two recorders.
-const ALL: [&str; 10] = [
+const ALL: [&str; 11] = [
     "READ-ME.txt",
     "alignment.json",
     "chapters.vtt",
     "edl/rec-1.sound.edl",
     "edl/rec-2.sound.edl",
     "markers.csv",
+    "markers.vtt",
     "report.html",
     "sound/whole/left.on-timeline.wav",
     "sound/whole/right.on-timeline.wav",
@@ -85,7 +86,10 @@ fn writes_the_parts_that_are_asked_for_or_only_says_what_it_would() {
     assert!(dry.lines_with("left.on-timeline.wav")[0].ends_with("1.9 MB"), "{}", dry.out);
 
     assert_eq!(coeval(&[&"align", &material, &"-o", &out, &"--only", &"markers,timeline"]).code, 0);
-    assert_eq!(names(&out), ["READ-ME.txt", "alignment.json", "chapters.vtt", "markers.csv", "timeline.otio"]);
+    assert_eq!(
+        names(&out),
+        ["READ-ME.txt", "alignment.json", "chapters.vtt", "markers.csv", "markers.vtt", "timeline.otio"]
+    );
     let read = |name: &str| std::fs::read_to_string(out.join(name)).unwrap();
     // Without conformed sound the timeline can refer to the recordings only.
     assert!(read("timeline.otio").contains("\"target_url\": \"../shoot/left.wav\""));

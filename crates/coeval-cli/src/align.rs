@@ -74,7 +74,7 @@ enum What {
     UnderClips,
     /// sound/whole/: recorder files whole on the timeline
     Whole,
-    /// markers.csv and chapters.vtt
+    /// markers.csv, markers.vtt and chapters.vtt
     Markers,
     /// report.html
     Report,

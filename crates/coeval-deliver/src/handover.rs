@@ -8,7 +8,8 @@
 //! edl/cam-a.picture.edl       one edit decision list a track
 //! sound/under-clips/*.wav     a recorder's sound, as long as a camera's clip and in step with it
 //! sound/whole/*.wav           each recorder file whole, on the timeline's clock
-//! markers.csv                 clips and jumps, with timecode
+//! markers.csv                 clips, jumps and claps, with timecode
+//! markers.vtt                 the same as captions, for players
 //! chapters.vtt                the clips of the timeline's clock, for players
 //! ```
 //!
@@ -26,11 +27,11 @@ use coeval::{Error, Result};
 use coeval_media::SampleFormat;
 use coeval_shoot::conform::{self, ConformOptions, Conformed, Lies};
 use coeval_shoot::listen::{ListenOptions, listen};
-use coeval_shoot::{Alignment, OutFolder, levels, on_threads, plain_name};
+use coeval_shoot::{Alignment, Measured, OutFolder, measure, on_threads, plain_name};
 
 use crate::edl::to_edl;
 use crate::layout::{Content, Layout};
-use crate::lists::{chapters, marks, marks_csv, marks_webvtt};
+use crate::lists::{Moment, captions, chapters, marks, marks_csv, marks_webvtt};
 use crate::otio::{Extras, References, to_otio};
 use crate::report::{Report, page};
 use crate::timecode::{FrameRate, Timecode};
@@ -46,7 +47,7 @@ pub enum Part {
     UnderClips,
     /// `sound/whole/`.
     Whole,
-    /// `markers.csv` and `chapters.vtt`.
+    /// `markers.csv`, `markers.vtt` and `chapters.vtt`.
     Markers,
     /// `report.html`.
     Report,
@@ -128,15 +129,19 @@ const ALIGNMENT: &str = "alignment.json";
 const TIMELINE: &str = "timeline.otio";
 const MARKERS: &str = "markers.csv";
 const REPORT: &str = "report.html";
+const CAPTIONS: &str = "markers.vtt";
 const CHAPTERS: &str = "chapters.vtt";
 const UNDER_CLIPS: &str = "sound/under-clips";
 const WHOLE: &str = "sound/whole";
+/// A moment's caption stays for so long, seconds.
+const CAPTION_S: f64 = 2.0;
 /// Bytes of a WAV file before its sound, about.
 const WAV_HEADER: u64 = 2048;
 
 /// Names of everything that can follow from an alignment, for [`OutFolder::check`].
 pub fn names(alignment: &Alignment) -> Vec<String> {
-    let mut names: Vec<String> = [READ_ME, ALIGNMENT, TIMELINE, MARKERS, CHAPTERS, REPORT].map(str::to_owned).into();
+    let mut names: Vec<String> =
+        [READ_ME, ALIGNMENT, TIMELINE, MARKERS, CAPTIONS, CHAPTERS, REPORT].map(str::to_owned).into();
     let options = HandoverOptions::default();
     if let Ok(handover) = Handover::plan(alignment, &options) {
         names.extend(handover.sounds.iter().map(|s| s.0.clone()));
@@ -204,7 +209,7 @@ impl<'a> Handover<'a> {
             texts.push(TIMELINE.to_owned());
         }
         if self.wants(Part::Markers) {
-            texts.extend([MARKERS, CHAPTERS].map(str::to_owned));
+            texts.extend([MARKERS, CAPTIONS, CHAPTERS].map(str::to_owned));
         }
         if self.wants(Part::Report) {
             texts.push(REPORT.to_owned());
@@ -231,7 +236,12 @@ impl<'a> Handover<'a> {
                 out.write(&name, text.as_bytes())?;
             }
         }
-        let marks = marks(self.alignment);
+        let measured = if [Part::Timeline, Part::Markers, Part::Report].into_iter().any(|p| self.wants(p)) {
+            measure(self.alignment, folder, &self.conform.open, progress)?
+        } else {
+            Vec::new()
+        };
+        let marks = marks(self.alignment, &claps(&measured));
         if self.wants(Part::Timeline) {
             let media = folder.to_path_buf();
             let references = if self.options.absolute {
@@ -247,20 +257,19 @@ impl<'a> Handover<'a> {
         }
         if self.wants(Part::Markers) {
             out.write(MARKERS, marks_csv(&marks, self.start).as_bytes())?;
+            out.write(CAPTIONS, marks_webvtt(&captions(&marks), CAPTION_S).as_bytes())?;
             out.write(CHAPTERS, marks_webvtt(&chapters(self.alignment), 0.001).as_bytes())?;
         }
         if self.wants(Part::Report) {
-            let open = &self.conform.open;
-            let levels = levels(self.alignment, folder, open, progress)?;
             let mut listening = ListenOptions::default();
-            listening.open = open.clone();
+            listening.open = self.conform.open.clone();
             let checks = listen(self.alignment, folder, &listening, progress)?;
             let report = Report {
                 title: &self.options.title,
                 alignment: self.alignment,
                 layout: &self.layout,
                 start: self.start,
-                levels: &levels,
+                measured: &measured,
                 checks: &checks,
                 marks: &marks,
             };
@@ -353,7 +362,8 @@ impl<'a> Handover<'a> {
                 WHOLE,
                 "Each recorder file whole, on the timeline's clock. Put it where its time reference says; it needs no stretching.",
             ),
-            (MARKERS, "Clips and jumps with timecode, as a table."),
+            (MARKERS, "Clips, jumps and claps with timecode, as a table."),
+            (CAPTIONS, "The same as captions for a player that shows the timeline (WebVTT)."),
             (CHAPTERS, "The clips of the timeline's clock as chapters for a player (WebVTT)."),
             (ALIGNMENT, "Every file's place, for programs."),
         ];
@@ -381,6 +391,16 @@ impl<'a> Handover<'a> {
         );
         text
     }
+}
+
+/// Claps that were found.
+fn claps(measured: &[(String, Result<Measured>)]) -> Vec<Moment> {
+    let of = |(file, measured): &(String, Result<Measured>)| {
+        let claps = measured.as_ref().map_or(&[][..], |m| &m.claps);
+        let moment = |file_s| Moment { file: file.clone(), file_s, kind: "clap".to_owned(), ..Moment::default() };
+        claps.iter().map(|c| moment(c.time_s)).collect::<Vec<_>>()
+    };
+    measured.iter().flat_map(of).collect()
 }
 
 /// A name cannot begin another line.

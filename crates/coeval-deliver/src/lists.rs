@@ -3,7 +3,7 @@
 use std::fmt::Write;
 
 use coeval_shoot::Alignment;
-use coeval_shoot::alignment::File;
+use coeval_shoot::alignment::{File, Recording};
 
 use crate::timecode::Timecode;
 
@@ -24,10 +24,30 @@ pub struct Mark {
     pub file_s: Option<f64>,
 }
 
-/// What an alignment holds that is worth finding again, in order of time: where each placed file lies (`clip`), and
-/// its jumps (`jump`).
-pub fn marks(alignment: &Alignment) -> Vec<Mark> {
-    let mut marks = Vec::new();
+/// Something in a file that is worth a mark.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Moment {
+    /// The file's name in the alignment.
+    pub file: String,
+    /// Where it begins, seconds of the file's presentation time.
+    pub file_s: f64,
+    /// How long it is, seconds; 0 for a moment.
+    pub length_s: f64,
+    /// As in [`Mark::kind`].
+    pub kind: String,
+    /// What a person would call it; empty: its kind, who recorded it, and whether others could have.
+    pub name: String,
+}
+
+/// Moments of one kind and name in different recordings that lie no further apart than this are one, seconds. Sound
+/// takes 29 ms for ten metres, and the claps of a series come further apart.
+const ONE_S: f64 = 0.05;
+
+/// What is worth finding again, in order of time: where each placed file of an alignment lies (`clip`), its jumps
+/// (`jump`), and `moments`. A moment that several recordings hold is marked once, where it was heard first; one in a
+/// file without a place is left out.
+pub fn marks(alignment: &Alignment, moments: &[Moment]) -> Vec<Mark> {
+    let mut marks = heard(alignment, moments);
     for (recording, file) in alignment.recordings.iter().flat_map(|r| r.files.iter().map(move |f| (r, f))) {
         let Some(map) = file.map() else { continue };
         marks.extend(clip(file, format!("{}: {}", recording.id, file.path)));
@@ -46,6 +66,66 @@ pub fn marks(alignment: &Alignment) -> Vec<Mark> {
     }
     marks.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
     marks
+}
+
+/// Moments on the timeline, each once.
+fn heard(alignment: &Alignment, moments: &[Moment]) -> Vec<Mark> {
+    let mut placed: Vec<(f64, &str, &Moment)> = moments
+        .iter()
+        .filter_map(|moment| {
+            let recording = alignment.recordings.iter().find(|r| r.files.iter().any(|f| f.path == moment.file))?;
+            let at_s = alignment.map(&moment.file)?.to_timeline(moment.file_s);
+            Some((at_s, recording.id.as_str(), moment))
+        })
+        .collect();
+    placed.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let mut marks: Vec<(Mark, Vec<&str>)> = Vec::new();
+    for (at_s, recording, moment) in placed {
+        let same = marks
+            .iter_mut()
+            .rev()
+            .take_while(|(mark, _)| at_s - mark.at_s <= ONE_S)
+            .find(|(mark, by)| mark.kind == moment.kind && mark.name == moment.name && !by.contains(&recording));
+        match same {
+            Some((mark, by)) => {
+                mark.length_s = mark.length_s.max(moment.length_s);
+                by.push(recording);
+            }
+            None => marks.push((
+                Mark {
+                    at_s,
+                    length_s: moment.length_s,
+                    kind: moment.kind.clone(),
+                    name: moment.name.clone(),
+                    file: Some(moment.file.clone()),
+                    file_s: Some(moment.file_s),
+                },
+                vec![recording],
+            )),
+        }
+    }
+    let ran = |recording: &Recording, at_s: f64| {
+        let mut maps = recording.files.iter().filter_map(File::map);
+        maps.any(|m| m.knots()[0].1 <= at_s && at_s <= m.knots()[m.knots().len() - 1].1)
+    };
+    let named = |(mut mark, by): (Mark, Vec<&str>)| {
+        if mark.name.is_empty() {
+            // What is loud enough to be found once is often a knock at that one microphone, or a word's first letter.
+            let alone = by.len() == 1 && alignment.recordings.iter().any(|r| r.id != by[0] && ran(r, mark.at_s));
+            mark.name = match alone {
+                true => format!("perhaps a {}: in {} only", mark.kind, by[0]),
+                false => format!("{} in {}", mark.kind, by.join(", ")),
+            };
+        }
+        mark
+    };
+    marks.into_iter().map(named).collect()
+}
+
+/// Marks as captions: a clip's only where it begins, so that none covers the others.
+pub fn captions(marks: &[Mark]) -> Vec<Mark> {
+    let short = |mark: &Mark| Mark { length_s: if mark.kind == "clip" { 0.0 } else { mark.length_s }, ..mark.clone() };
+    marks.iter().map(short).collect()
 }
 
 /// The clips of the timeline's clock as chapters for a player: none reaches into the next.
@@ -181,6 +261,33 @@ mod tests {
              01:00:00.000 --> 01:00:10.000\nSecond &lt;leg&gt; &amp;  back --&gt; port\n"
         );
         assert!(marks_webvtt(&[mark(1.0, 0.0, "", "")], 0.0).contains("00:00:01.000 --> 00:00:01.001\n-\n"));
+    }
+
+    #[test]
+    fn what_several_recordings_heard_is_marked_once_where_it_was_first() {
+        let alignment = crate::layout::tests::example();
+        let moment =
+            |file: &str, file_s: f64| Moment { file: file.into(), file_s, kind: "clap".into(), ..Moment::default() };
+        // cam-a's first file lies at 12.012 s, cam-b's at 30.003 s, the recorder at 0.01 s and 50 ppm slow.
+        let moments = [
+            moment("b/C 1.MP4", 10.005),
+            moment("A_1.MOV", 28.001),
+            moment("R.FLAC", 39.991),
+            // Claps of a series stay apart, in one recording at any distance.
+            moment("A_1.MOV", 28.301),
+            moment("A_1.MOV", 28.321),
+            moment("X.MP4", 1.0),
+        ];
+        let marks = marks(&alignment, &moments);
+        let claps: Vec<&Mark> = marks.iter().filter(|m| m.kind == "clap").collect();
+        assert_eq!(claps.len(), 3, "{claps:?}");
+        assert_eq!(claps[0].name, "clap in rec-1, cam-b, cam-a");
+        assert_eq!(claps[1].name, "perhaps a clap: in cam-a only");
+        assert_eq!((claps[0].file.as_deref(), claps[0].file_s), (Some("R.FLAC"), Some(39.991)));
+        assert!((claps[0].at_s - (0.01 + 39.991 * 1.000_05)).abs() < 1e-9);
+        assert!((claps[1].at_s - 40.313).abs() < 1e-9 && (claps[2].at_s - 40.333).abs() < 1e-9);
+        assert!(marks.windows(2).all(|w| w[0].at_s <= w[1].at_s));
+        assert!(captions(&marks).iter().all(|m| m.length_s == 0.0));
     }
 
     proptest! {

@@ -12,8 +12,8 @@ mod wave;
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD as BASE64;
 use coeval::clock::ClockMap;
-use coeval::level::LevelReport;
 use coeval::{Error, ErrorKind, Result};
+use coeval_shoot::Measured;
 use coeval_shoot::alignment::{Alignment, File, Kind, Recording};
 use coeval_shoot::listen::{Check, Couple, by_hand, couples};
 use minijinja::{AutoEscape, Environment};
@@ -36,8 +36,8 @@ pub struct Report<'a> {
     pub layout: &'a Layout,
     /// Timecode of timeline zero.
     pub start: Timecode,
-    /// Levels by file; empty: the report has no such part.
-    pub levels: &'a [(String, Result<LevelReport>)],
+    /// What was measured, by file; empty: the report has no levels.
+    pub measured: &'a [(String, Result<Measured>)],
     /// Listening checks, couple by couple; empty: the report has no such part.
     pub checks: &'a [Check],
     /// Markers on the timeline.
@@ -547,10 +547,10 @@ impl<'a> View<'a> {
                 );
             }
         }
-        for (path, level) in self.report.levels {
-            match level {
-                Ok(level) => {
-                    for advice in level.advice().into_iter().filter(|a| a.serious) {
+        for (path, measured) in self.report.measured {
+            match measured {
+                Ok(measured) => {
+                    for advice in measured.level.advice().into_iter().filter(|a| a.serious) {
                         say(true, format!("{}:", path), advice.text, Some("levels".to_owned()));
                     }
                 }
@@ -913,8 +913,8 @@ impl<'a> View<'a> {
     }
 
     fn levels(&self) -> Vec<LevelRow> {
-        let row = |(path, level): &(String, Result<LevelReport>)| {
-            let level = level.as_ref().ok()?;
+        let row = |(path, measured): &(String, Result<Measured>)| {
+            let level = &measured.as_ref().ok()?.level;
             let number = |x: Option<f64>| {
                 x.filter(|x| x.is_finite())
                     .map_or("\u{2013}".to_owned(), |x| format!("{x:.1}").replace('-', "\u{2212}"))
@@ -930,7 +930,7 @@ impl<'a> View<'a> {
                 advice: level.advice().into_iter().map(|a| AdviceView { serious: a.serious, text: a.text }).collect(),
             })
         };
-        self.report.levels.iter().filter_map(row).collect()
+        self.report.measured.iter().filter_map(row).collect()
     }
 
     fn mark(&self, mark: &Mark) -> Option<MarkRow> {
@@ -1016,9 +1016,9 @@ mod tests {
     fn html(alignment: &Alignment, title: &str, checks: &[Check]) -> String {
         let layout = Layout::of(alignment).unwrap();
         let start = Timecode::from_label([1, 0, 0, 0], layout.rate, layout.rate.counting()).unwrap();
-        let marks = marks(alignment);
-        let levels = [("R.FLAC".to_owned(), Err(Error::new(ErrorKind::NoSound, "<b>no</b> sound")))];
-        page(&Report { title, alignment, layout: &layout, start, levels: &levels, checks, marks: &marks }).unwrap()
+        let marks = marks(alignment, &[]);
+        let measured = [("R.FLAC".to_owned(), Err(Error::new(ErrorKind::NoSound, "<b>no</b> sound")))];
+        page(&Report { title, alignment, layout: &layout, start, measured: &measured, checks, marks: &marks }).unwrap()
     }
 
     #[test]

@@ -12,7 +12,7 @@
 //!
 //! What follows from an alignment is made on request: [`conform`](mod@conform) cuts and resamples the
 //! recorder's sound to lie under the clips and on the timeline, [`listen`](mod@listen) cuts what a person
-//! checks by ear, [`levels`] reads the recordings' levels.
+//! checks by ear, [`measure`] reads the recordings' levels and finds the claps in them.
 //!
 //! A file that cannot be read never stops the others: it is in the result, unplaced, with the
 //! reason. The same files give the same bytes of `alignment.json`, whatever the number of threads
@@ -50,7 +50,7 @@ pub use alignment::{Alignment, Kind};
 pub use find::{Found, Source, find, natural_order};
 pub use parallel::on_threads;
 pub use settle::settle;
-pub use sound::{Compared, Headers, Heard, Probed, Sound, TrackFile, compare, hear, levels, probe};
+pub use sound::{Compared, Headers, Heard, Measured, Probed, Sound, TrackFile, compare, hear, measure, probe};
 pub use write::{OutFolder, plain_name, write_whole};
 
 /// How a shoot is aligned. The defaults serve.

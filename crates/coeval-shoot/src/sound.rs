@@ -4,6 +4,7 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::Path;
 
 use coeval::level::{LevelMeter, LevelReport};
+use coeval::marker::{Marker, MarkerDetector, MarkerOptions};
 use coeval::pair::{Aligner, PairOptions, PairOutcome};
 use coeval::progress::{Progress, step};
 use coeval::track::{Track, TrackBuilder};
@@ -206,43 +207,58 @@ fn hear_one(path: &Path, options: &OpenOptions, progress: &dyn Progress) -> Resu
     Ok(Sound { track: builder.finish(), duration_s, warnings })
 }
 
-/// Reads the levels of all files of an alignment that have sound, each once, as a stream; in the alignment's order.
-/// `folder` is the one that its names are relative to.
+/// What is measured of a file's sound besides its place.
+#[derive(Debug, Clone)]
+#[non_exhaustive]
+pub struct Measured {
+    /// Its levels.
+    pub level: LevelReport,
+    /// Claps and knocks, in order; their times are presentation time.
+    pub claps: Vec<Marker>,
+}
+
+/// Measures the sound of all files of an alignment that have any, each read once, as a stream; in the alignment's
+/// order. `folder` is the one that its names are relative to.
 ///
 /// # Errors
 /// [`Cancelled`](ErrorKind::Cancelled) only; what is wrong with a file stands in its place.
-pub fn levels(
+pub fn measure(
     alignment: &Alignment,
     folder: &Path,
     options: &OpenOptions,
     progress: &dyn Progress,
-) -> Result<Vec<(String, Result<LevelReport>)>> {
+) -> Result<Vec<(String, Result<Measured>)>> {
     let files: Vec<&File> = alignment.files().filter(|f| f.sound.is_some()).collect();
     let length = |file: &&File| file.duration_s.unwrap_or(0.0);
-    for_all("reading levels", &files, length, progress, |file, progress| {
+    for_all("measuring sound", &files, length, progress, |file, progress| {
         let path = folder.join(&file.path);
-        match guarded(&path, || levels_of(&path, options, progress)) {
+        match guarded(&path, || measure_one(&path, options, progress)) {
             Err(e) if e.kind() == ErrorKind::Cancelled => Err(e),
             other => Ok((file.path.clone(), other)),
         }
     })
 }
 
-fn levels_of(path: &Path, options: &OpenOptions, progress: &dyn Progress) -> Result<LevelReport> {
+fn measure_one(path: &Path, options: &OpenOptions, progress: &dyn Progress) -> Result<Measured> {
     let mut reader = SoundReader::open(path, options)?;
     let info = reader.info().clone();
     let sound = info.sound.ok_or_else(|| Error::new(ErrorKind::NoSound, "no sound track").with_path(path))?;
-    let mut meter = LevelMeter::new(sound.rate_hz, sound.channels).map_err(|e| e.with_path(path))?;
+    let (rate_hz, channels) = (f64::from(sound.rate_hz), sound.channels);
+    let mut meter = LevelMeter::new(sound.rate_hz, channels).map_err(|e| e.with_path(path))?;
+    let mut detector =
+        MarkerDetector::new(rate_hz, channels, &MarkerOptions::default()).map_err(|e| e.with_path(path))?;
+    let mut claps = Vec::new();
     let (mut block, mut frames) = (Vec::new(), 0u64);
     loop {
         let read = reader.read(&mut block)?;
         if read == 0 {
-            return meter.finish();
+            claps.extend(detector.finish());
+            return Ok(Measured { level: meter.finish()?, claps });
         }
         meter.push(&block)?;
+        claps.extend(detector.push(&block)?);
         frames += read as u64;
-        let done = frames as f64 / f64::from(sound.rate_hz) / info.duration_s.max(1e-3);
-        step(progress, "reading levels", done)?;
+        step(progress, "measuring sound", frames as f64 / rate_hz / info.duration_s.max(1e-3))?;
     }
 }
 
