@@ -36,6 +36,50 @@ pub struct Link {
     pub alignment: PairAlignment,
 }
 
+/// The user's own knowledge: this moment of one file is that moment of another.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Anchor {
+    /// Index of one file.
+    pub a: usize,
+    /// The moment in `a`, seconds from its start.
+    pub a_s: f64,
+    /// Index of the other file.
+    pub b: usize,
+    /// The same moment in `b`, seconds from its start.
+    pub b_s: f64,
+    /// One standard deviation of the user's reading, seconds, > 0.
+    pub uncertainty_s: f64,
+    /// What happens where the sound says otherwise.
+    pub force: Force,
+}
+
+/// How much an anchor may demand.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Force {
+    /// It is weighed like other evidence; where it contradicts the sound, the sound stays.
+    #[default]
+    Soft,
+    /// It is obeyed; the sound then tells the drift only.
+    Hard,
+}
+
+/// What became of an anchor.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[non_exhaustive]
+pub struct AnchorReport {
+    /// Where the sound alone puts the moment of `a`, minus where it puts that of `b`, timeline seconds; zero when the
+    /// anchor is right. `None`: the sound does not tie the two files to each other.
+    pub disagreement_s: Option<f64>,
+    /// One standard deviation of `disagreement_s` by what sound and anchor claim, seconds.
+    pub uncertainty_s: f64,
+    /// The sound says otherwise: `disagreement_s` is beyond three standard deviations.
+    pub contradicts: bool,
+    /// The result goes by it. A hard anchor is not obeyed only where other anchors forbid it.
+    pub used: bool,
+    /// The same difference in the result, timeline seconds; `None` where the result leaves one of them unplaced.
+    pub misfit_s: Option<f64>,
+}
+
 /// Where one file lies on the timeline.
 #[derive(Debug, Clone)]
 pub struct Placement {
@@ -57,6 +101,8 @@ pub struct Solution {
     pub links: Vec<LinkReport>,
     /// For every three files that are linked in a ring: how far the ring fails to close.
     pub loops: Vec<LoopClosure>,
+    /// For each anchor, what became of it.
+    pub anchors: Vec<AnchorReport>,
 }
 
 /// What became of a link.
@@ -86,6 +132,16 @@ const BIAS_CAMERAS_S: f64 = 0.003;
 const BIAS_RECORDER_S: f64 = 0.0003;
 /// Least width of the weight that a contradiction loses, seconds.
 const CONTRADICTION_S: f64 = 0.008;
+/// Weight of a hard anchor, as a standard deviation in seconds: far below what any evidence claims.
+const OBEYED_S: f64 = 1e-6;
+/// A hard anchor is obeyed when the result keeps it to this, seconds.
+const KEPT_S: f64 = 1e-3;
+/// What a link is off by where a hard anchor overrules it: anything, seconds.
+const OVERRULED_S: f64 = 1e5;
+/// Evidence is contradicted beyond this many standard deviations.
+const CONTRADICTS: f64 = 3.0;
+/// Probability that a soft anchor is right where nothing else can tell. A guess, no measurement.
+const SOFT_CONFIDENCE: f64 = 0.9;
 /// Bends that move the map by less than this are not worth a knot, seconds.
 const KNOT_S: f64 = 20e-6;
 
@@ -95,6 +151,21 @@ const KNOT_S: f64 = 20e-6;
 /// # Errors
 /// [`InvalidArgument`](ErrorKind::InvalidArgument) when an index is out of range or a number is not finite.
 pub fn solve(nodes: &[Node], links: &[Link], reference: usize) -> Result<Solution> {
+    solve_anchored(nodes, links, &[], reference)
+}
+
+/// As [`solve`], with the user's anchors.
+///
+/// First the sound alone is solved, and every anchor is held against it. Soft anchors then enter with their own
+/// uncertainty unless the sound contradicts them. A hard anchor moves the one of its two files that is not the
+/// timeline's (`b` when neither is): all that the sound says of that file keeps its say on drift and jumps and loses
+/// its say on where the file lies. A file that only anchors hold has the confidence of a soft anchor, 0.9 by
+/// convention, or of a hard one, 1 because the user says so; a hard anchor that overrules a sound of confidence `c`
+/// leaves `1 - c`.
+///
+/// # Errors
+/// As for [`solve`]; also when an anchor joins a file with itself, or its numbers are not finite or out of range.
+pub fn solve_anchored(nodes: &[Node], links: &[Link], anchors: &[Anchor], reference: usize) -> Result<Solution> {
     let bad = |what: String| Err(Error::new(ErrorKind::InvalidArgument, what));
     if let Some(l) = links.iter().find(|l| l.a >= nodes.len() || l.b >= nodes.len() || l.a == l.b) {
         return bad(format!("a link joins files {} and {} of {}", l.a, l.b, nodes.len()));
@@ -105,13 +176,62 @@ pub fn solve(nodes: &[Node], links: &[Link], reference: usize) -> Result<Solutio
     if nodes.iter().any(|n| !(n.duration_s >= 0.0 && n.duration_s.is_finite() && n.distance_m.is_finite())) {
         return bad("a file's duration or distance is not a finite number".into());
     }
-    let Some(origin) = origin(nodes, links, reference) else {
+    for (i, x) in anchors.iter().enumerate() {
+        if x.a >= nodes.len() || x.b >= nodes.len() || x.a == x.b {
+            return bad(format!("anchor {i} joins files {} and {} of {}", x.a, x.b, nodes.len()));
+        }
+        let inside = |at_s: f64, file: usize| (0.0..=nodes[file].duration_s).contains(&at_s);
+        if !inside(x.a_s, x.a) || !inside(x.b_s, x.b) {
+            return bad(format!("anchor {i} names a moment outside its file"));
+        }
+        if !(x.uncertainty_s > 0.0 && x.uncertainty_s.is_finite()) {
+            return bad(format!("anchor {i} has an uncertainty of {} s", x.uncertainty_s));
+        }
+    }
+    let Some(origin) = origin(nodes, links, anchors, reference) else {
         return bad("the network has no origin".into());
     };
     let mut network = Network::new(nodes, links, reference, origin);
-    let solved = network.solve_robustly();
+    let mut solved = network.solve_robustly();
     let used: Vec<bool> = network.problem.link_weight.iter().map(|&w| w > 0.05).collect();
-    let reach = confidences(nodes, links, &used, origin);
+    let sound = |from: usize| confidences(nodes.len(), ties(links, &used), from);
+    let mut reports: Vec<AnchorReport> =
+        anchors.iter().map(|x| network.against_sound(solved.as_ref(), links, &sound(x.a), x)).collect();
+    let mut held: Vec<(usize, usize, f64)> = ties(links, &used).collect();
+    if !anchors.is_empty() {
+        let moved = |x: &Anchor| if x.b == origin { x.a } else { x.b };
+        let overruled: Vec<bool> =
+            (0..nodes.len()).map(|i| anchors.iter().any(|x| x.force == Force::Hard && moved(x) == i)).collect();
+        network.add_anchors(links, anchors, &reports, &overruled);
+        solved = network.problem.solve();
+        held.retain(|&(a, b, _)| !overruled[a] && !overruled[b]);
+        for (x, report) in anchors.iter().zip(&mut reports) {
+            let misfit = solved.as_ref().map(|s| s.timeline_s(x.a, x.a_s) - s.timeline_s(x.b, x.b_s));
+            let allowed = if x.force == Force::Hard { KEPT_S } else { CONTRADICTS * x.uncertainty_s };
+            report.used = misfit.is_some_and(|m| m.abs() <= allowed) && (x.force == Force::Hard || !report.contradicts);
+            report.misfit_s = misfit;
+            if report.used {
+                let confidence = match x.force {
+                    Force::Hard if report.contradicts => 1.0 - sound(x.a)[x.b].unwrap_or(0.0),
+                    Force::Hard => 1.0,
+                    Force::Soft => SOFT_CONFIDENCE,
+                };
+                held.push((x.a, x.b, confidence));
+            }
+        }
+    }
+    let reach = confidences(nodes.len(), held.iter().copied(), origin);
+    for (x, report) in anchors.iter().zip(&mut reports) {
+        if reach[x.a].is_none() || reach[x.b].is_none() {
+            report.misfit_s = None;
+        }
+    }
+    // A file that hangs on an obeyed anchor is no better placed than the user could read the moment.
+    let read_s = |i: usize| {
+        let mine =
+            anchors.iter().zip(&reports).filter(|(x, r)| r.used && x.force == Force::Hard && (x.a == i || x.b == i));
+        mine.map(|(x, _)| x.uncertainty_s).fold(0.0, f64::max)
+    };
     let misfits = network.misfits(solved.as_ref());
     let placements = (0..nodes.len())
         .map(|i| match (&solved, reach[i]) {
@@ -120,7 +240,12 @@ pub fn solve(nodes: &[Node], links: &[Link], reference: usize) -> Result<Solutio
                 confidence: 1.0,
                 uncertainty_s: 0.0,
             }),
-            (Some(solved), Some(confidence)) => network.placement(solved, i, confidence),
+            (Some(solved), Some(confidence)) => network.placement(solved, i, confidence).map(|mut p| {
+                if i != origin {
+                    p.uncertainty_s = p.uncertainty_s.hypot(read_s(i));
+                }
+                p
+            }),
             _ => Err(Unplaced::NoCommonSound),
         })
         .collect();
@@ -128,16 +253,22 @@ pub fn solve(nodes: &[Node], links: &[Link], reference: usize) -> Result<Solutio
         placements,
         links: used.iter().zip(misfits).map(|(&used, misfit_s)| LinkReport { used, misfit_s }).collect(),
         loops: loops(nodes, links),
+        anchors: reports,
     })
+}
+
+/// Which files the links in use tie to each other, and how surely.
+fn ties<'a>(links: &'a [Link], used: &'a [bool]) -> impl Iterator<Item = (usize, usize, f64)> + Clone + 'a {
+    links.iter().zip(used).filter(|(_, u)| **u).map(|(l, _)| (l.a, l.b, l.alignment.confidence))
 }
 
 /// The file at which the timeline is pinned: of the reference recording's files the first one in the
 /// largest set of linked files.
-fn origin(nodes: &[Node], links: &[Link], reference: usize) -> Option<usize> {
+fn origin(nodes: &[Node], links: &[Link], anchors: &[Anchor], reference: usize) -> Option<usize> {
     let mut set: Vec<usize> = (0..nodes.len()).collect();
     // Few files: plain relabelling is simple and fast enough.
-    for l in links {
-        let (keep, drop) = (set[l.a].min(set[l.b]), set[l.a].max(set[l.b]));
+    for (a, b) in links.iter().map(|l| (l.a, l.b)).chain(anchors.iter().map(|x| (x.a, x.b))) {
+        let (keep, drop) = (set[a].min(set[b]), set[a].max(set[b]));
         set.iter_mut().filter(|s| **s == drop).for_each(|s| *s = keep);
     }
     let size = |i: usize| set.iter().filter(|&&s| s == set[i]).count();
@@ -226,6 +357,65 @@ impl Network {
             solved = self.problem.solve()?;
         }
         Some(solved)
+    }
+
+    /// What the sound alone says of an anchor; `tied` holds what the sound ties to the anchor's `a`, and how surely.
+    fn against_sound(
+        &self,
+        solved: Option<&Solved>,
+        links: &[Link],
+        tied: &[Option<f64>],
+        anchor: &Anchor,
+    ) -> AnchorReport {
+        let mut report = AnchorReport {
+            disagreement_s: None,
+            uncertainty_s: anchor.uncertainty_s,
+            contradicts: false,
+            used: false,
+            misfit_s: None,
+        };
+        if let (Some(solved), Some(_)) = (solved, tied[anchor.b]) {
+            let difference = solved.timeline_s(anchor.a, anchor.a_s) - solved.timeline_s(anchor.b, anchor.b_s);
+            let sigma = if tied[self.origin].is_some() {
+                solved.sigma_s(anchor.a, anchor.a_s).hypot(solved.sigma_s(anchor.b, anchor.b_s))
+            } else {
+                // Tied to each other but not to the timeline: the links' own word, the worst among them.
+                let among = links.iter().filter(|l| tied[l.a].is_some() && tied[l.b].is_some());
+                among.map(|l| l.alignment.uncertainty_s).fold(0.0, f64::max)
+            };
+            report.disagreement_s = Some(difference);
+            report.uncertainty_s = sigma.hypot(anchor.uncertainty_s);
+            report.contradicts = difference.abs() > CONTRADICTS * report.uncertainty_s;
+        }
+        report
+    }
+
+    /// Adds each anchor as a link of one observation, and takes from the links of files that hard anchors move their
+    /// say on where the file lies.
+    fn add_anchors(&mut self, links: &[Link], anchors: &[Anchor], reports: &[AnchorReport], overruled: &[bool]) {
+        let problem = &mut self.problem;
+        for (bias, l) in problem.link_bias_s.iter_mut().zip(links) {
+            if overruled[l.a] || overruled[l.b] {
+                *bias = OVERRULED_S;
+            }
+        }
+        for (x, report) in anchors.iter().zip(reports) {
+            if x.force == Force::Soft && report.contradicts {
+                continue;
+            }
+            problem.observations.push(Observation {
+                a: x.a,
+                a_s: x.a_s,
+                b: x.b,
+                b_s: x.b_s,
+                sigma_s: if x.force == Force::Hard { OBEYED_S } else { x.uncertainty_s },
+                link: problem.link_weight.len(),
+                group: problem.group_error_s.len(),
+            });
+            problem.link_bias_s.push(0.0);
+            problem.link_weight.push(1.0);
+            problem.group_error_s.push(0.0);
+        }
     }
 
     /// Median residual of every link, its own constant error included, seconds.
@@ -349,17 +539,22 @@ fn attribute_jumps(nodes: &[Node], links: &[Link], reference: usize) -> Vec<Vec<
     jumps
 }
 
-/// Confidence of every file's best chain of links to the origin; `None` where there is none.
-fn confidences(nodes: &[Node], links: &[Link], used: &[bool], origin: usize) -> Vec<Option<f64>> {
-    let mut best: Vec<Option<f64>> = vec![None; nodes.len()];
+/// Confidence of every file's best chain of ties (two files, confidence) from file `origin`; `None` where there is
+/// none.
+fn confidences(
+    files: usize,
+    ties: impl Iterator<Item = (usize, usize, f64)> + Clone,
+    origin: usize,
+) -> Vec<Option<f64>> {
+    let mut best: Vec<Option<f64>> = vec![None; files];
     best[origin] = Some(1.0);
     // Bellman-Ford: as many rounds as the longest chain can be.
-    for _ in 0..nodes.len() {
+    for _ in 0..files {
         let mut changed = false;
-        for (l, _) in links.iter().zip(used).filter(|(_, u)| **u) {
-            for (from, to) in [(l.a, l.b), (l.b, l.a)] {
+        for (a, b, confidence) in ties.clone() {
+            for (from, to) in [(a, b), (b, a)] {
                 if let Some(c) = best[from] {
-                    let through = c * l.alignment.confidence;
+                    let through = c * confidence;
                     if best[to].is_none_or(|b| through > b) {
                         best[to] = Some(through);
                         changed = true;
@@ -492,5 +687,92 @@ mod tests {
         assert!((jumps[0].1 - 0.12).abs() < 1e-5, "{jumps:?}");
         assert_eq!(solution.placements[0].as_ref().unwrap().map.jumps().count(), 0);
         assert_eq!(solution.placements[2].as_ref().unwrap().map.jumps().count(), 0);
+    }
+
+    fn anchor(a: usize, a_s: f64, b: usize, b_s: f64, force: Force) -> Anchor {
+        Anchor { a, a_s, b, b_s, uncertainty_s: 0.05, force }
+    }
+
+    /// Camera, recorder and a second camera that all hear each other, and a fourth file that hears nobody.
+    fn four() -> ([Node; 4], [ClockMap; 4], Vec<Link>) {
+        let nodes = [node(0, 600.0, true), node(1, 900.0, false), node(2, 300.0, true), node(3, 200.0, true)];
+        let truth = [
+            ClockMap::linear(0.0, 0.0, 600.0),
+            ClockMap::linear(-50.0, -60.0, 900.0),
+            ClockMap::linear(33.0, 5.0, 300.0),
+            ClockMap::linear(100.0, 0.0, 200.0),
+        ];
+        let links = [(0, 1), (0, 2), (1, 2)].map(|(a, b)| link(&nodes, a, b, &truth, 0.0, vec![])).into();
+        (nodes, truth, links)
+    }
+
+    #[test]
+    fn a_wrong_soft_anchor_is_reported_with_its_size_and_moves_nothing() {
+        let (nodes, truth, links) = four();
+        let a_s = truth[2].to_timeline(150.0);
+        let wrong = anchor(0, a_s + 2.0, 2, 150.0, Force::Soft);
+        let right = anchor(0, a_s + 0.04, 2, 150.0, Force::Soft);
+        let solution = solve_anchored(&nodes, &links, &[wrong, right], 0).unwrap();
+        let [wrong, right] = solution.anchors[..] else { panic!() };
+        assert!((wrong.disagreement_s.unwrap() - 2.0).abs() < 1e-4, "{wrong:?}");
+        assert!(wrong.contradicts && !wrong.used);
+        assert!((right.disagreement_s.unwrap() - 0.04).abs() < 1e-4, "{right:?}");
+        assert!(!right.contradicts && right.used);
+        let map = &solution.placements[2].as_ref().unwrap().map;
+        assert!((map.to_timeline(150.0) - a_s).abs() < 1e-4);
+    }
+
+    #[test]
+    fn a_wrong_hard_anchor_is_obeyed_and_reported_and_the_sound_keeps_the_drift() {
+        let (nodes, truth, links) = four();
+        let a_s = truth[2].to_timeline(150.0) + 2.0;
+        let solution = solve_anchored(&nodes, &links, &[anchor(0, a_s, 2, 150.0, Force::Hard)], 0).unwrap();
+        let report = solution.anchors[0];
+        assert!((report.disagreement_s.unwrap() - 2.0).abs() < 1e-4 && report.contradicts && report.used, "{report:?}");
+        let moved = solution.placements[2].as_ref().unwrap();
+        assert!((moved.map.to_timeline(150.0) - a_s).abs() < 1e-6);
+        assert!((moved.map.drift_ppm() - 5.0).abs() < 0.01, "{}", moved.map.drift_ppm());
+        assert!(moved.confidence < 0.01 && moved.uncertainty_s >= 0.05, "{moved:?}");
+        // Nobody else moves.
+        let recorder = solution.placements[1].as_ref().unwrap();
+        assert!((recorder.map.to_timeline(400.0) - truth[1].to_timeline(400.0)).abs() < 1e-5);
+        assert!(recorder.confidence > 0.99);
+    }
+
+    #[test]
+    fn an_anchor_places_a_file_that_no_sound_holds_and_contradictory_ones_do_not() {
+        let (nodes, truth, links) = four();
+        assert!(solve(&nodes, &links, 0).unwrap().placements[3].is_err());
+        let b_s = truth[1].to_file(truth[3].to_timeline(40.0));
+        for force in [Force::Soft, Force::Hard] {
+            let solution = solve_anchored(&nodes, &links, &[anchor(1, b_s, 3, 40.0, force)], 0).unwrap();
+            let placed = solution.placements[3].as_ref().unwrap();
+            assert!((placed.map.to_timeline(40.0) - truth[3].to_timeline(40.0)).abs() < 1e-4, "{placed:?}");
+            assert!(placed.uncertainty_s >= 0.05 && placed.uncertainty_s < 0.06, "{placed:?}");
+            assert_eq!(solution.anchors[0].disagreement_s, None);
+            assert!(solution.anchors[0].used);
+            let two = [anchor(1, b_s, 3, 40.0, force), anchor(1, b_s + 5.0, 3, 40.0, force)];
+            let solution = solve_anchored(&nodes, &links, &two, 0).unwrap();
+            assert!(solution.placements[3].is_err());
+            assert!(solution.anchors.iter().all(|a| !a.used));
+        }
+    }
+
+    #[test]
+    fn anchors_alone_place_files_and_bad_ones_are_refused() {
+        let (nodes, ..) = four();
+        let two = [anchor(0, 10.0, 2, 5.0, Force::Soft), anchor(2, 200.0, 1, 400.0, Force::Soft)];
+        let solution = solve_anchored(&nodes, &[], &two, 0).unwrap();
+        let start = |i: usize| solution.placements[i].as_ref().unwrap().map.to_timeline(0.0);
+        assert!((start(2) - 5.0).abs() < 1e-3 && (start(1) + 195.0).abs() < 0.02, "{} {}", start(2), start(1));
+        for bad in [
+            anchor(0, 1.0, 0, 2.0, Force::Soft),
+            anchor(0, 601.0, 2, 2.0, Force::Soft),
+            anchor(0, f64::NAN, 2, 2.0, Force::Soft),
+            anchor(0, 1.0, 4, 2.0, Force::Soft),
+            Anchor { uncertainty_s: 0.0, ..two[0] },
+        ] {
+            assert!(solve_anchored(&nodes, &[], &[bad], 0).is_err(), "{bad:?}");
+        }
     }
 }
