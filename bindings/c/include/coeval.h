@@ -831,6 +831,32 @@ typedef struct {
     size_t evidence_count;
 } coeval_recording_pair;
 
+/**
+ * What became of an anchor. Set `struct_size` to `sizeof(coeval_anchor_check)` before the call.
+ */
+typedef struct {
+    /**
+     * Size of this struct as the caller knows it; after the call, how much of it was filled.
+     */
+    size_t struct_size;
+    /**
+     * 1: the result goes by it.
+     */
+    int32_t used;
+    /**
+     * 1: the sound says otherwise, beyond three standard deviations.
+     */
+    int32_t contradicted;
+    /**
+     * Where the sound alone puts the moment of `a` minus where it puts that of `b`, seconds; NaN where it cannot tell.
+     */
+    double disagreement_s;
+    /**
+     * The same in the result; NaN where one of the files is unplaced.
+     */
+    double misfit_s;
+} coeval_anchor_check;
+
 #ifdef __cplusplus
 extern "C" {
 #endif // __cplusplus
@@ -1334,6 +1360,23 @@ coeval_status coeval_shoot_set_kind(coeval_shoot *shoot,
                                     coeval_error *error);
 
 /**
+ * The user's own correspondence: the moment `a_at` of file `a` is the moment `b_at` of file `b`. Files by name as in
+ * the result, or by a pattern that one file fits. A moment is text: seconds from the file's start ("200.5"), a clock
+ * time from its start ("00:03:20.5") or a timecode ("01:03:20:12"). `hard` 1: it is obeyed whatever the sound says;
+ * 0: where it contradicts the sound, the sound stays. Either way the result reports the measured disagreement.
+ * `uncertainty_s`: one standard deviation of the reading, seconds; 0: 0.1 s, or a frame where moments are timecodes.
+ * May be called several times.
+ */
+coeval_status coeval_shoot_add_anchor(coeval_shoot *shoot,
+                                      const char *a,
+                                      const char *a_at,
+                                      const char *b,
+                                      const char *b_at,
+                                      int32_t hard,
+                                      double uncertainty_s,
+                                      coeval_error *error);
+
+/**
  * Puts all recordings on one clock and writes the result to `*out`. A file that cannot be read or placed is no
  * failure: the result says why. `progress` may be NULL; `user` is handed to it.
  */
@@ -1448,6 +1491,19 @@ coeval_status coeval_alignment_get_pair(const coeval_alignment *alignment,
                                         size_t pair,
                                         coeval_recording_pair *info,
                                         coeval_error *error);
+
+/**
+ * Number of anchors.
+ */
+size_t coeval_alignment_anchor_count(const coeval_alignment *alignment);
+
+/**
+ * What became of an anchor, in the order in which they were added.
+ */
+coeval_status coeval_alignment_get_anchor(const coeval_alignment *alignment,
+                                          size_t index,
+                                          coeval_anchor_check *out,
+                                          coeval_error *error);
 
 /**
  * The status in words, such as "not found"; "unknown status" for a number that is none. Lives as long as the library.

@@ -6,8 +6,9 @@ use std::path::PathBuf;
 
 use ::coeval_shoot::alignment::{File, Recording};
 use ::coeval_shoot::chapters::Chapters;
-use ::coeval_shoot::{Alignment, Kind, Options, TrackFile, align_with};
+use ::coeval_shoot::{Alignment, Anchor, At, Kind, Options, TrackFile, align_with};
 use coeval::Result;
+use coeval::network::Force;
 
 use crate::clock::{coeval_clock_map, coeval_jump, coeval_knot};
 use crate::handle::{self, c_text, copy_out, fill, handle, invalid, path, pointer, text};
@@ -242,6 +243,36 @@ pub unsafe extern "C" fn coeval_shoot_set_kind(
         guard(error, || {
             let entry = (text(id_or_pattern, "the id or pattern")?.to_owned(), kind(device)?);
             handle::get_mut(shoot)?.options.grouping.kinds.push(entry);
+            Ok(())
+        })
+    }
+}
+
+/// The user's own correspondence: the moment `a_at` of file `a` is the moment `b_at` of file `b`. Files by name as in
+/// the result, or by a pattern that one file fits. A moment is text: seconds from the file's start ("200.5"), a clock
+/// time from its start ("00:03:20.5") or a timecode ("01:03:20:12"). `hard` 1: it is obeyed whatever the sound says;
+/// 0: where it contradicts the sound, the sound stays. Either way the result reports the measured disagreement.
+/// `uncertainty_s`: one standard deviation of the reading, seconds; 0: 0.1 s, or a frame where moments are timecodes.
+/// May be called several times.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_shoot_add_anchor(
+    shoot: *mut coeval_shoot,
+    a: *const c_char,
+    a_at: *const c_char,
+    b: *const c_char,
+    b_at: *const c_char,
+    hard: i32,
+    uncertainty_s: f64,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe {
+        guard(error, || {
+            let moment = |at| -> Result<At> { text(at, "the moment")?.parse() };
+            let mut anchor = Anchor::new(text(a, "file a")?, moment(a_at)?, text(b, "file b")?, moment(b_at)?);
+            anchor.force = if yes_or_no(hard)? { Force::Hard } else { Force::Soft };
+            anchor.uncertainty_s = (uncertainty_s != 0.0).then_some(uncertainty_s);
+            handle::get_mut(shoot)?.options.anchors.push(anchor);
             Ok(())
         })
     }
@@ -577,6 +608,54 @@ pub unsafe extern "C" fn coeval_alignment_get_pair(
                 evidence_count: found.evidence,
             };
             fill(info, value)
+        })
+    }
+}
+
+/// What became of an anchor. Set `struct_size` to `sizeof(coeval_anchor_check)` before the call.
+#[derive(Debug, Clone, Copy)]
+#[repr(C)]
+pub struct coeval_anchor_check {
+    /// Size of this struct as the caller knows it; after the call, how much of it was filled.
+    pub struct_size: usize,
+    /// 1: the result goes by it.
+    pub used: i32,
+    /// 1: the sound says otherwise, beyond three standard deviations.
+    pub contradicted: i32,
+    /// Where the sound alone puts the moment of `a` minus where it puts that of `b`, seconds; NaN where it cannot tell.
+    pub disagreement_s: f64,
+    /// The same in the result; NaN where one of the files is unplaced.
+    pub misfit_s: f64,
+}
+
+/// Number of anchors.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_alignment_anchor_count(alignment: *const coeval_alignment) -> usize {
+    // SAFETY: the caller keeps the header's rules.
+    answer(0, || Ok(unsafe { handle::get(alignment) }?.alignment.anchors.len()))
+}
+
+/// What became of an anchor, in the order in which they were added.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_alignment_get_anchor(
+    alignment: *const coeval_alignment,
+    index: usize,
+    out: *mut coeval_anchor_check,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe {
+        guard(error, || {
+            let anchors = &handle::get(alignment)?.alignment.anchors;
+            let one = anchors.get(index).ok_or_else(|| invalid(format!("no anchor {index} of {}", anchors.len())))?;
+            let values = coeval_anchor_check {
+                struct_size: size_of::<coeval_anchor_check>(),
+                used: i32::from(one.used),
+                contradicted: i32::from(one.contradicted),
+                disagreement_s: one.disagreement_s.unwrap_or(f64::NAN),
+                misfit_s: one.misfit_s.unwrap_or(f64::NAN),
+            };
+            fill(out, values)
         })
     }
 }

@@ -398,6 +398,7 @@ static void shoots(void) {
     coeval_track *camera = make_track(48000.0, 0, 20 * 48000, 21), *recorder = make_track(44100.0, 96000, 661500, 22);
     coeval_clock_map *map = NULL;
     coeval_recording_pair pair;
+    coeval_anchor_check anchor;
     coeval_file file;
     coeval_knot knot;
     coeval_track_free(&recorder);
@@ -437,6 +438,18 @@ static void shoots(void) {
     CHECK_FAILS(coeval_alignment_get_file(alignment, 1000, &file, error), "file 1000");
     CHECK(coeval_alignment_file_path(alignment, 1000) == NULL);
     CHECK(coeval_alignment_recording_id(alignment, 1000) == NULL);
+    CHECK(coeval_alignment_anchor_count(alignment) == 0);
+    anchor.struct_size = sizeof anchor;
+    CHECK_FAILS(coeval_alignment_get_anchor(alignment, 0, &anchor, error), "no anchor");
+    CHECK_FAILS(coeval_shoot_add_anchor(shoot, "CAM_A_001", "soon", "REC_001", "3.0", 0, 0.0, error), "no moment");
+    CHECK_FAILS(coeval_shoot_add_anchor(shoot, "CAM_A_001", "7.0", "REC_001", "3.0", 2, 0.0, error), "neither");
+    /* It starts 2 s late; this says 4 s. */
+    CHECK_OK(coeval_shoot_add_anchor(shoot, "CAM_A_001", "00:00:07.0", "REC_001", "3.0", 0, 0.05, error), error);
+    CHECK_OK(coeval_shoot_align(shoot, NULL, NULL, &again, error), error);
+    CHECK(coeval_alignment_anchor_count(again) == 1);
+    CHECK_OK(coeval_alignment_get_anchor(again, 0, &anchor, error), error);
+    CHECK(anchor.contradicted == 1 && anchor.used == 0 && fabs(anchor.disagreement_s - 2.0) < 1e-3);
+    coeval_alignment_free(&again);
     CHECK(strstr(coeval_alignment_to_json(alignment), "coeval.alignment/1") != NULL);
     CHECK_OK(coeval_alignment_from_json(coeval_alignment_to_json(alignment), &again, error), error);
     CHECK(strcmp(coeval_alignment_to_json(again), coeval_alignment_to_json(alignment)) == 0);

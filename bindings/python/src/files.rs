@@ -4,6 +4,7 @@ use std::io::Write as _;
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicBool, Ordering};
 
+use coeval::network::Force;
 use coeval::pair::{PairOutcome, align_pair};
 use coeval::progress::{Progress, step};
 use coeval::track::TrackBuilder;
@@ -12,7 +13,7 @@ use coeval_deliver::otio::{Extras, References, to_otio};
 use coeval_media::{OpenOptions, SampleFormat, SoundReader};
 use coeval_shoot::chapters::Chapters;
 use coeval_shoot::conform::{ConformOptions, Lies};
-use coeval_shoot::{Alignment, Kind, Options};
+use coeval_shoot::{Alignment, Anchor, At, Kind, Options};
 use numpy::{IntoPyArray, PyArray2, PyArrayMethods};
 use pyo3::prelude::*;
 use pyo3::types::{PyDict, PyList};
@@ -138,6 +139,8 @@ pub(crate) fn align_shoot(
     recordings: Vec<(String, String)>,
     kinds: Vec<(String, String)>,
     keep_apart: bool,
+    anchor_file: Option<PathBuf>,
+    anchors: Vec<(String, String, String, String, bool, Option<f64>)>,
     max_drift_ppm: f64,
     allow_ffmpeg: bool,
     threads: usize,
@@ -156,6 +159,16 @@ pub(crate) fn align_shoot(
         let known = [Kind::Camera, Kind::Recorder, Kind::Other].into_iter().find(|k| k.as_str() == kind);
         let known = known.ok_or_else(|| raise(py, &invalid(format!("{kind:?} is not camera, recorder or other"))))?;
         options.grouping.kinds.push((target, known));
+    }
+    if let Some(path) = anchor_file {
+        options.anchors = coeval_shoot::read_anchors(&path).map_err(|e| raise(py, &e))?;
+    }
+    for (a, a_at, b, b_at, hard, uncertainty_s) in anchors {
+        let moment = |text: &str| text.parse::<At>().map_err(|e| raise(py, &e));
+        let mut anchor = Anchor::new(a, moment(&a_at)?, b, moment(&b_at)?);
+        anchor.force = if hard { Force::Hard } else { Force::Soft };
+        anchor.uncertainty_s = uncertainty_s;
+        options.anchors.push(anchor);
     }
     // The shoot makes threads of its own.
     run(py, progress.as_ref(), 1, |progress| {

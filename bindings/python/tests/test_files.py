@@ -96,6 +96,29 @@ def test_options_reach_the_shoot(shoot_folder: Path) -> None:
         coeval.align_shoot(shoot_folder, progress=lambda stage, done: False)
 
 
+def test_anchors_are_held_against_the_sound(shoot_folder: Path, tmp_path: Path) -> None:
+    files = [shoot_folder / "REC_0003.FLAC", shoot_folder / "CAM-A_0017.MP4"]
+    free = coeval.align_shoot(files)
+    at_s = 20.0
+    same_s = free["REC_0003.FLAC"].clock_map.to_file(free["CAM-A_0017.MP4"].clock_map.to_timeline(at_s))
+    wrong = coeval.Anchor("CAM-A_0017.MP4", at_s, "REC_*", f"00:00:{same_s - 2.0:06.3f}")
+    held = coeval.align_shoot(files, anchors=[wrong])
+    (check,) = held.anchors
+    assert check.contradicted and not check.used and check.disagreement_s == pytest.approx(2.0, abs=2e-3)
+    assert held["REC_0003.FLAC"].offset_s == pytest.approx(free["REC_0003.FLAC"].offset_s, abs=1e-6)
+    listed = tmp_path / "anchors.toml"
+    listed.write_text(
+        f"[[anchor]]\na = '{wrong.a}'\na_at = {wrong.a_at}\nb = '{wrong.b}'\nb_at = '{wrong.b_at}'\nhard = true\n"
+    )
+    obeyed = coeval.align_shoot(files, anchors=listed)
+    assert obeyed.anchors[0].used and obeyed.anchors[0].contradicted
+    moved_s = obeyed["REC_0003.FLAC"].clock_map.to_timeline(0.0) - obeyed["CAM-A_0017.MP4"].clock_map.to_timeline(0.0)
+    stood_s = free["REC_0003.FLAC"].clock_map.to_timeline(0.0) - free["CAM-A_0017.MP4"].clock_map.to_timeline(0.0)
+    assert moved_s - stood_s == pytest.approx(2.0, abs=2e-3)
+    with pytest.raises(ValueError, match="no moment"):
+        coeval.align_shoot(files, anchors=[coeval.Anchor("REC_*", "soon", "CAM*", 1)])
+
+
 def test_two_files(shoot_folder: Path, truth: dict[str, np.ndarray]) -> None:
     result = coeval.align_files(shoot_folder / "CAM-A_0017.MP4", shoot_folder / "REC_0003.FLAC")
     camera, recorder = coeval.ClockMap(truth["CAM-A_0017.MP4"]), coeval.ClockMap(truth["REC_0003.FLAC"])

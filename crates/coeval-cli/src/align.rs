@@ -144,6 +144,10 @@ pub(crate) struct How {
     /// What made a recording: camera, recorder or other; may be repeated
     #[arg(long, value_name = "ID|FILE=KIND")]
     kind: Vec<String>,
+    /// Your own correspondences (this moment of one file is that moment of another), TOML or JSON; may be repeated.
+    /// They are held against the sound, and the measured disagreement is reported
+    #[arg(long, value_name = "FILE")]
+    anchors: Vec<PathBuf>,
     /// Do not join chapters: every file is a recording of its own
     #[arg(long)]
     keep_apart: bool,
@@ -171,6 +175,9 @@ impl How {
         options.pair.max_drift_ppm = self.max_drift_ppm;
         options.main = self.main.clone();
         options.threads = self.threads;
+        for path in &self.anchors {
+            options.anchors.extend(coeval_shoot::read_anchors(path)?);
+        }
         if self.keep_apart {
             options.grouping.chapters = Chapters::KeepApart;
         }

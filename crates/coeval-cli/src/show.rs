@@ -5,7 +5,7 @@ use std::path::Path;
 
 use coeval_deliver::handover::{Item, Trouble};
 use coeval_shoot::Alignment;
-use coeval_shoot::alignment::File;
+use coeval_shoot::alignment::{AnchorCheck, File};
 
 /// Text from outside (a file's name) as one line that a terminal shows and does not obey.
 pub(crate) fn printable(text: &str) -> String {
@@ -71,6 +71,12 @@ pub(crate) fn table(
         line.push_str(row.tail.as_deref().unwrap_or(""));
         writeln!(out, "{}", line.trim_end())?;
     }
+    if !alignment.anchors.is_empty() {
+        writeln!(out, "\nAnchors:")?;
+        for anchor in &alignment.anchors {
+            writeln!(out, "  {}", printable(&anchor_line(anchor)))?;
+        }
+    }
     let notes: Vec<String> = alignment.files().flat_map(notes).collect();
     if !notes.is_empty() {
         writeln!(out, "\nNotes:")?;
@@ -121,6 +127,17 @@ pub(crate) fn troubles(err: &mut dyn Write, troubles: &[Trouble]) -> io::Result<
 struct Row {
     cells: Vec<String>,
     tail: Option<String>,
+}
+
+fn anchor_line(anchor: &AnchorCheck) -> String {
+    let force = if anchor.hard { "hard" } else { "soft" };
+    let sound = match anchor.disagreement_s {
+        Some(off) if anchor.contradicted => format!("the sound contradicts it: {off:+.3} s"),
+        Some(off) => format!("the sound agrees: {off:+.3} s"),
+        None => "the sound cannot tell".to_owned(),
+    };
+    let used = if anchor.used { "used" } else { "left out" };
+    format!("{} {:.3} s = {} {:.3} s, {force}, {used}; {sound}", anchor.a, anchor.a_s, anchor.b, anchor.b_s)
 }
 
 fn notes(file: &File) -> Vec<String> {

@@ -26,6 +26,34 @@ pub struct Alignment {
     pub recordings: Vec<Recording>,
     /// Pairs of recordings that share sound.
     pub pairs: Vec<Pair>,
+    /// The user's anchors, held against the sound.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub anchors: Vec<AnchorCheck>,
+}
+
+/// An anchor of the user's, and what became of it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct AnchorCheck {
+    /// One file.
+    pub a: String,
+    /// The moment in it, seconds.
+    pub a_s: f64,
+    /// The other file.
+    pub b: String,
+    /// The same moment in it, seconds.
+    pub b_s: f64,
+    /// It is to be obeyed, whatever the sound says.
+    pub hard: bool,
+    /// One standard deviation of the user's reading, seconds.
+    pub uncertainty_s: f64,
+    /// The result goes by it.
+    pub used: bool,
+    /// The sound says otherwise, beyond three standard deviations.
+    pub contradicted: bool,
+    /// Where the sound alone puts the moment of `a` minus where it puts that of `b`, seconds; `None` where it cannot tell.
+    pub disagreement_s: Option<f64>,
+    /// The same in the result; `None` where one of the files is unplaced.
+    pub misfit_s: Option<f64>,
 }
 
 /// What made an alignment.

@@ -538,6 +538,7 @@ pub(crate) mod tests {
             timeline: Timeline { clock: "cam-a".into(), duration_s: 100.0 },
             recordings: vec![recording("cam-a", Kind::Camera, cameras), recording("rec-1", Kind::Recorder, recorder)],
             pairs: Vec::new(),
+            anchors: Vec::new(),
         }
     }
 

@@ -29,6 +29,7 @@
 #![forbid(unsafe_code)]
 
 pub mod alignment;
+pub mod anchors;
 pub mod chapters;
 pub mod conform;
 mod find;
@@ -47,6 +48,7 @@ use coeval::{Error, ErrorKind, Result};
 use coeval_media::OpenOptions;
 
 pub use alignment::{Alignment, Kind};
+pub use anchors::{Anchor, At, read_anchors};
 pub use find::{Found, Source, find, natural_order};
 pub use parallel::on_threads;
 pub use settle::settle;
@@ -67,6 +69,8 @@ pub struct Options {
     /// characters). `None`: the camera that ran longest among those that share sound with others; without a camera,
     /// the longest such recording.
     pub main: Option<String>,
+    /// The user's own correspondences.
+    pub anchors: Vec<Anchor>,
     /// How many files are read or compared at once. `None`: as many as the machine has cores.
     pub threads: Option<NonZeroUsize>,
 }
@@ -143,7 +147,7 @@ fn place(
 ) -> Result<Alignment> {
     let mut compared = compare(heard, &groups, &[], &options.pair, progress)?;
     loop {
-        let settled = settle(probed, &groups, heard, &compared, options.main.as_deref())?;
+        let settled = settle(probed, &groups, heard, &compared, &options.anchors, options.main.as_deref())?;
         // Names alone may have joined two devices. Chapters follow each other; where the sound says that
         // they ran at the same time, they are no chapters of one take, and must be compared as well.
         if !chapters::split_refuted(&mut groups, &settled.maps) {
@@ -198,5 +202,43 @@ mod tests {
                 align_with(none, &[track_file("bow", "x", 0), track_file(bad, "y", 0)], &Options::default(), &());
             assert_eq!(error.unwrap_err().kind(), ErrorKind::InvalidArgument, "{bad}");
         }
+    }
+
+    #[test]
+    fn anchors_are_held_against_the_sound_and_place_what_it_cannot() {
+        use coeval::network::Force;
+        let silent = |name: &str| {
+            let mut builder = TrackBuilder::new(16_000.0, 1).unwrap();
+            builder.push(&[0.0; 16_000 * 6]).unwrap();
+            TrackFile { name: name.into(), recording: name.into(), kind: Kind::Camera, track: builder.finish() }
+        };
+        let tracks = [track_file("bow", "rec-bow", 0), track_file("stern", "rec-stern", 24_000), silent("mast")];
+        let none: &[&str] = &[];
+        let align =
+            |anchors: Vec<Anchor>| align_with(none, &tracks, &Options { anchors, ..Options::default() }, &()).unwrap();
+        assert!(!align(vec![]).file("mast").unwrap().is_placed());
+
+        // The stern starts 1.5 s late; this anchor says 3.5 s. Another holds the silent camera.
+        let wrong = Anchor::new("bow", 5.5, "stern", 2.0);
+        let only = Anchor::new("stern", 3.0, "mast", 1.0);
+        let soft = align(vec![wrong.clone(), only.clone()]);
+        let start_s = |alignment: &Alignment, name: &str| alignment.map(name).unwrap().to_timeline(0.0);
+        assert!((start_s(&soft, "stern") - start_s(&soft, "bow") - 1.5).abs() < 1e-4);
+        assert!((start_s(&soft, "mast") - start_s(&soft, "bow") - 3.5).abs() < 1e-3);
+        let [check, mast] = &soft.anchors[..] else { panic!() };
+        assert!(check.contradicted && !check.used && (check.disagreement_s.unwrap() - 2.0).abs() < 1e-3, "{check:?}");
+        assert!(mast.used && mast.disagreement_s.is_none());
+        let said = soft.file("stern").unwrap().warnings.join(" ");
+        assert!(said.contains("+2.000 s off by the sound") && said.contains("left out"), "{said}");
+
+        let hard = align(vec![Anchor { force: Force::Hard, ..wrong }, only]);
+        assert!((start_s(&hard, "stern") - start_s(&hard, "bow") - 3.5).abs() < 1e-3);
+        let check = &hard.anchors[0];
+        assert!(check.used && check.contradicted && (check.disagreement_s.unwrap() - 2.0).abs() < 1e-3, "{check:?}");
+        let stern = hard.file("stern").unwrap();
+        assert!(stern.warnings.join(" ").contains("obeyed against the sound"), "{:?}", stern.warnings);
+        assert!(stern.confidence.unwrap() < 0.1, "{:?}", stern.confidence);
+        let again = Alignment::from_json(&hard.to_json().unwrap()).unwrap();
+        assert_eq!(again, hard);
     }
 }

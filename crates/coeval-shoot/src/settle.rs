@@ -2,10 +2,13 @@
 
 use coeval::Result;
 use coeval::clock::ClockMap;
-use coeval::network::{self, Link, Node, Placement};
+use coeval::network::{self, AnchorReport, Force, Link, Node, Placement};
 use coeval::pair::{PairOutcome, Unplaced};
 
-use crate::alignment::{Alignment, File, Generator, Jump, Kind, Pair, Recording, SCHEMA, Status, Timeline};
+use crate::alignment::{
+    Alignment, AnchorCheck, File, Generator, Jump, Kind, Pair, Recording, SCHEMA, Status, Timeline,
+};
+use crate::anchors::{self, Anchor, Resolved};
 use crate::chapters::{Group, matching};
 use crate::sound::{Compared, Heard, Probed, Sound};
 
@@ -19,27 +22,37 @@ pub struct Settled {
     pub maps: Vec<Option<ClockMap>>,
 }
 
-/// Solves all files together and writes down the result. `main` chooses the timeline clock, see
-/// [`Options::main`](crate::Options::main).
+/// Solves all files together and writes down the result. `anchors` are the user's own correspondences; `main` chooses
+/// the timeline clock, see [`Options::main`](crate::Options::main).
 ///
 /// # Errors
-/// [`InvalidArgument`](coeval::ErrorKind::InvalidArgument) when `main` names nothing, or files of several recordings.
+/// [`InvalidArgument`](coeval::ErrorKind::InvalidArgument) when `main` names nothing, or files of several recordings,
+/// and when an anchor names no file, several, or a moment outside its file.
 pub fn settle(
     probed: &[Probed],
     groups: &[Group],
     heard: &[Heard],
     compared: &[Compared],
+    anchors: &[Anchor],
     main: Option<&str>,
 ) -> Result<Settled> {
     let mut recording_of = vec![0; probed.len()];
     for (index, group) in groups.iter().enumerate() {
         group.files.iter().for_each(|&f| recording_of[f] = index);
     }
-    // The solver sees the files that have sound to place.
-    let files: Vec<usize> = (0..probed.len()).filter(|&f| audible(&heard[f]).is_some()).collect();
+    let length = |f: usize| match &heard[f] {
+        Ok(Some(sound)) => sound.duration_s,
+        _ => probed[f].info.as_ref().ok().map(|i| i.duration_s).filter(|d| d.is_finite()).unwrap_or(0.0),
+    };
+    let anchors = anchors::resolve(anchors, probed, |f| Some(length(f)).filter(|&l| l > 0.0))?;
+    // The solver sees the files that have sound to place, or something else that holds them.
+    let held = |f: usize| {
+        anchors.iter().any(|x| x.anchor.a == f || x.anchor.b == f)
+            || compared.iter().any(|c| (c.a == f || c.b == f) && matches!(c.outcome, PairOutcome::Placed(_)))
+    };
+    let files: Vec<usize> = (0..probed.len()).filter(|&f| audible(&heard[f]).is_some() || held(f)).collect();
     let mut node_of = vec![usize::MAX; probed.len()];
     files.iter().enumerate().for_each(|(node, &f)| node_of[f] = node);
-    let length = |f: usize| audible(&heard[f]).map_or(0.0, |s| s.duration_s);
     let nodes: Vec<Node> = files
         .iter()
         .map(|&f| Node {
@@ -58,14 +71,18 @@ pub fn settle(
             PairOutcome::Unplaced(_) => None,
         })
         .collect();
+    let tied: Vec<network::Anchor> = anchors
+        .iter()
+        .map(|x| network::Anchor { a: node_of[x.anchor.a], b: node_of[x.anchor.b], ..x.anchor })
+        .collect();
     let clock = match main {
         Some(main) => named(main, probed, groups, &recording_of)?,
-        None => clock_of(groups, &nodes, &links, length),
+        None => clock_of(groups, &nodes, &links, &tied, length),
     };
     let solution = if nodes.is_empty() {
         None
     } else if nodes.iter().any(|n| n.recording == clock) {
-        Some(network::solve(&nodes, &links, clock)?)
+        Some(network::solve_anchored(&nodes, &links, &tied, clock)?)
     } else {
         return Err(crate::invalid(format!("{} has no sound and cannot be the timeline clock", groups[clock].id))
             .with_remedy("name another recording"));
@@ -73,8 +90,10 @@ pub fn settle(
     let mut placements: Vec<Result<Placement, String>> = Vec::new();
     for file in 0..probed.len() {
         placements.push(match (&probed[file].info, &heard[file]) {
-            (Err(e), _) | (_, Err(e)) => Err(reason_of(e)),
-            (_, Ok(None)) => Err("not read".to_owned()),
+            (Err(e), _) => Err(reason_of(e)),
+            // An anchor may hold what cannot be heard.
+            (_, Err(e)) if node_of[file] == usize::MAX => Err(reason_of(e)),
+            (_, Ok(None)) if node_of[file] == usize::MAX => Err("not read".to_owned()),
             _ => match solution.as_ref().and_then(|s| s.placements.get(node_of[file])) {
                 Some(Ok(placement)) => Ok(placement.clone()),
                 Some(Err(unplaced)) => Err(why(sharper(*unplaced, file, compared)).to_owned()),
@@ -88,6 +107,8 @@ pub fn settle(
     let end = placements.iter().flatten().map(|p| p.map.knots()[p.map.knots().len() - 1].1).fold(0.0, f64::max);
     let node_maps: Vec<Option<&ClockMap>> =
         files.iter().map(|&f| placements[f].as_ref().ok().map(|p| &p.map)).collect();
+    let reports: &[AnchorReport] = solution.as_ref().map_or(&[], |s| &s.anchors);
+    let checks = anchors.iter().zip(reports).map(|(x, r)| anchor_entry(x, r, probed)).collect();
     let recordings = groups
         .iter()
         .map(|group| Recording {
@@ -96,7 +117,12 @@ pub fn settle(
             files: group
                 .files
                 .iter()
-                .map(|&f| file_entry(&probed[f], &heard[f], &placements[f], f, compared))
+                .map(|&f| {
+                    let mut entry = file_entry(&probed[f], &heard[f], &placements[f], f, compared);
+                    let mine = anchors.iter().zip(reports).filter(|(x, _)| x.anchor.b == f);
+                    entry.warnings.extend(mine.filter_map(|(x, r)| anchor_warning(x, r)));
+                    entry
+                })
                 .collect(),
         })
         .collect();
@@ -105,10 +131,48 @@ pub fn settle(
         generator: Generator { name: "coeval".to_owned(), version: env!("CARGO_PKG_VERSION").to_owned() },
         timeline: Timeline { clock: groups.get(clock).map_or_else(String::new, |g| g.id.clone()), duration_s: end },
         recordings,
-        pairs: solution.map_or_else(Vec::new, |s| pair_entries(groups, &nodes, &links, &s, &node_maps)),
+        pairs: solution.as_ref().map_or_else(Vec::new, |s| pair_entries(groups, &nodes, &links, s, &node_maps)),
+        anchors: checks,
     };
     let maps = placements.into_iter().map(|p| p.ok().map(|p| p.map)).collect();
     Ok(Settled { alignment, maps })
+}
+
+fn anchor_entry(resolved: &Resolved, report: &AnchorReport, probed: &[Probed]) -> AnchorCheck {
+    let anchor = &resolved.anchor;
+    AnchorCheck {
+        a: probed[anchor.a].name.clone(),
+        a_s: anchor.a_s,
+        b: probed[anchor.b].name.clone(),
+        b_s: anchor.b_s,
+        hard: anchor.force == Force::Hard,
+        uncertainty_s: anchor.uncertainty_s,
+        used: report.used,
+        contradicted: report.contradicts,
+        disagreement_s: report.disagreement_s,
+        misfit_s: report.misfit_s,
+    }
+}
+
+/// What a person must know about an anchor that is not in order.
+fn anchor_warning(resolved: &Resolved, report: &AnchorReport) -> Option<String> {
+    let what = format!("the anchor {} = {}", resolved.a_words, resolved.b_words);
+    match (report.disagreement_s, report.used) {
+        (Some(off), used) if report.contradicts => Some(format!(
+            "{what} is {off:+.3} s off by the sound (1 sd {:.3} s); {}",
+            report.uncertainty_s,
+            match (used, resolved.anchor.force) {
+                (true, _) => "it was obeyed against the sound because it is hard",
+                (false, Force::Soft) => "the sound stays, the anchor was left out",
+                (false, Force::Hard) => "it is hard, but other anchors contradict it as well",
+            }
+        )),
+        (_, true) => None,
+        (_, false) => Some(match report.misfit_s {
+            Some(off) => format!("{what} is {off:+.3} s off by the other anchors and was left out"),
+            None => format!("{what} was left out: other anchors contradict it, and no sound can tell"),
+        }),
+    }
 }
 
 fn audible(heard: &Heard) -> Option<&Sound> {
@@ -131,15 +195,24 @@ fn named(main: &str, probed: &[Probed], groups: &[Group], recording_of: &[usize]
 
 /// The timeline clock where nobody chose: among the recordings that hang together by shared sound, those that
 /// last longest in total, and among these the longest camera, else the longest of all.
-fn clock_of(groups: &[Group], nodes: &[Node], links: &[Link], length: impl Fn(usize) -> f64) -> usize {
+fn clock_of(
+    groups: &[Group],
+    nodes: &[Node],
+    links: &[Link],
+    anchors: &[network::Anchor],
+    length: impl Fn(usize) -> f64,
+) -> usize {
     let length: Vec<f64> = groups.iter().map(|g| g.files.iter().map(|&f| length(f)).sum()).collect();
     let mut cluster: Vec<usize> = (0..groups.len()).collect();
-    for link in links {
-        let (x, y) = (cluster[nodes[link.a].recording], cluster[nodes[link.b].recording]);
+    let ties = links.iter().map(|l| (l.a, l.b)).chain(anchors.iter().map(|x| (x.a, x.b)));
+    for (a, b) in ties {
+        let (x, y) = (cluster[nodes[a].recording], cluster[nodes[b].recording]);
         cluster.iter_mut().filter(|c| **c == y).for_each(|c| *c = x);
     }
     let total = |i: usize| (0..groups.len()).filter(|&j| cluster[j] == cluster[i]).map(|j| length[j]).sum::<f64>();
     let linked = |i: usize| (0..groups.len()).any(|j| j != i && cluster[j] == cluster[i]);
+    // A clock that only an anchor ties to the others tells nobody's drift.
+    let sounds = |i: usize| links.iter().any(|l| nodes[l.a].recording == i || nodes[l.b].recording == i);
     (0..groups.len())
         .max_by(|&i, &j| {
             linked(i)
@@ -147,6 +220,7 @@ fn clock_of(groups: &[Group], nodes: &[Node], links: &[Link], length: impl Fn(us
                 .then(total(i).total_cmp(&total(j)))
                 // Equal totals of two clusters must not mix them.
                 .then(cluster[j].cmp(&cluster[i]))
+                .then(sounds(i).cmp(&sounds(j)))
                 .then((groups[i].kind == Kind::Camera).cmp(&(groups[j].kind == Kind::Camera)))
                 .then(length[i].total_cmp(&length[j]))
                 .then(j.cmp(&i))
@@ -341,7 +415,7 @@ mod tests {
             picture.variable_rate = true;
         }
         let groups = group(&probed, &Default::default()).unwrap();
-        let settled = settle(&probed, &groups, &[Ok(None), Ok(None)], &[], None).unwrap();
+        let settled = settle(&probed, &groups, &[Ok(None), Ok(None)], &[], &[], None).unwrap();
         let said = |path: &str| settled.alignment.file(path).unwrap().warnings.join(" ");
         assert!(said("phone.mov").contains("variable frame rate"), "{}", said("phone.mov"));
         assert_eq!(said("steady.mp4"), "");

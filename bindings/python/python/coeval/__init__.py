@@ -53,12 +53,14 @@ from ._measure import (
 from ._media import MediaInfo, ReadWarning, probe, read
 from ._native import Marker, __version__
 from ._pair import Evidence, PairAlignment, PairJump, align, align_files
-from ._shoot import Alignment, Conformed, File, Jump, Recording, RecordingPair, align_shoot, conform
+from ._shoot import Alignment, Anchor, AnchorCheck, Conformed, File, Jump, Recording, RecordingPair, align_shoot, conform
 from ._sound import Track, track
 
 __all__ = [
     "Advice",
     "Alignment",
+    "Anchor",
+    "AnchorCheck",
     "CancelledError",
     "ChannelLevel",
     "ClockMap",

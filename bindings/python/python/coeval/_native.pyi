@@ -108,6 +108,8 @@ def align_shoot(
     recordings: Sequence[tuple[str, str]],
     kinds: Sequence[tuple[str, str]],
     keep_apart: bool,
+    anchor_file: Optional[_Path],
+    anchors: Sequence[tuple[str, str, str, str, bool, Optional[float]]],
     max_drift_ppm: float,
     allow_ffmpeg: bool,
     threads: int,

@@ -31,6 +31,54 @@ class Jump(NamedTuple):
     """Sound that the file lost there, seconds; negative: that it repeated."""
 
 
+@dataclass(frozen=True)
+class Anchor:
+    """Your own correspondence: this moment of one file is that moment of another.
+
+    A moment is seconds from the file's start, or text: ``"00:03:20.5"`` from its start, or a timecode
+    ``"01:03:20:12"``, by the file's own timecode where it has one.
+    """
+
+    a: str
+    """One file, by its name or a pattern that only it fits."""
+    a_at: Union[float, str]
+    """The moment in it."""
+    b: str
+    """The other file."""
+    b_at: Union[float, str]
+    """The same moment in it."""
+    hard: bool = False
+    """Whether it is obeyed even where the sound contradicts it."""
+    uncertainty_s: Optional[float] = None
+    """One standard deviation of the reading, seconds; 0.1 or one frame if not given."""
+
+
+class AnchorCheck(NamedTuple):
+    """What became of an anchor."""
+
+    a: str
+    """One file."""
+    a_s: float
+    """The moment in it, seconds."""
+    b: str
+    """The other file."""
+    b_s: float
+    """The same moment in it, seconds."""
+    hard: bool
+    """Whether it is obeyed whatever the sound says."""
+    uncertainty_s: float
+    """One standard deviation of the reading, seconds."""
+    used: bool
+    """Whether the result goes by it."""
+    contradicted: bool
+    """Whether the sound says otherwise, beyond three standard deviations."""
+    disagreement_s: Optional[float]
+    """Where the sound alone puts the moment of ``a`` minus where it puts that of ``b``, seconds; `None` where it
+    cannot tell."""
+    misfit_s: Optional[float]
+    """The same in the result; `None` where one of the files is unplaced."""
+
+
 @dataclass(frozen=True, eq=False)
 class File:
     """One file and its place. Where it is unplaced, numbers are `None`, `knots` is empty, and `reason` says why."""
@@ -159,15 +207,18 @@ class Alignment:
         All recordings.
     pairs : tuple of RecordingPair
         Pairs of recordings that share sound.
+    anchors : tuple of AnchorCheck
+        The anchors given, held against the sound.
     root : str or None
         The folder that the files' paths are relative to, if it is known.
     """
 
-    __slots__ = ("_json", "clock", "duration_s", "recordings", "pairs", "root")
+    __slots__ = ("_json", "clock", "duration_s", "recordings", "pairs", "anchors", "root")
     clock: str
     duration_s: float
     recordings: tuple[Recording, ...]
     pairs: tuple[RecordingPair, ...]
+    anchors: tuple[AnchorCheck, ...]
     root: Optional[str]
     _json: str
 
@@ -184,6 +235,8 @@ class Alignment:
         set_(self, "recordings", tuple(recordings))
         names = RecordingPair.__dataclass_fields__
         set_(self, "pairs", tuple(RecordingPair(**{name: pair[name] for name in names}) for pair in data["pairs"]))
+        fields = AnchorCheck._fields
+        set_(self, "anchors", tuple(AnchorCheck(*(one[f] for f in fields)) for one in data.get("anchors", [])))
         set_(self, "root", None if root is None else os.fspath(root))
 
     def __setattr__(self, name: str, value: object) -> None:
@@ -348,6 +401,21 @@ def _pairs(given: Union[None, Mapping[str, Any], Iterable[tuple[str, Any]]], nam
     return out
 
 
+def _anchors(
+    given: Union[Path, Iterable[Anchor], None],
+) -> tuple[Optional[Path], list[tuple[str, str, str, str, bool, Optional[float]]]]:
+    if given is None:
+        return None, []
+    if isinstance(given, (str, bytes, os.PathLike)):
+        return given, []
+    listed = list(given)
+    if not all(isinstance(anchor, Anchor) for anchor in listed):
+        raise InvalidArgumentError("anchors are neither a path nor Anchor objects")
+    # The native half reads moments as text, as a person writes them.
+    at = [[moment if isinstance(moment, str) else repr(float(moment)) for moment in (x.a_at, x.b_at)] for x in listed]
+    return None, [(x.a, m[0], x.b, m[1], x.hard, x.uncertainty_s) for x, m in zip(listed, at)]
+
+
 def align_shoot(
     paths: Union[Path, Iterable[Path]],
     *,
@@ -355,6 +423,7 @@ def align_shoot(
     recordings: Optional[Mapping[str, Union[str, Sequence[str]]]] = None,
     kinds: Optional[Mapping[str, str]] = None,
     keep_apart: bool = False,
+    anchors: Union[Path, Iterable[Anchor], None] = None,
     max_drift_ppm: float = 500.0,
     allow_ffmpeg: bool = False,
     threads: Optional[int] = None,
@@ -375,6 +444,9 @@ def align_shoot(
         ``{id or file: "camera", "recorder" or "other"}``.
     keep_apart : bool
         Whether every file is a recording of its own.
+    anchors : sequence of Anchor, or str or path-like, optional
+        Your own correspondences, or a TOML or JSON file of them. They are held against the sound; the measured
+        disagreement is in ``Alignment.anchors``.
     max_drift_ppm : float
         Largest difference of two clocks that is searched, 0 to 1200.
     allow_ffmpeg : bool
@@ -406,6 +478,7 @@ def align_shoot(
             _pairs(recordings, "recordings"),
             _pairs(kinds, "kinds"),
             keep_apart,
+            *_anchors(anchors),
             max_drift_ppm,
             allow_ffmpeg,
             count,
