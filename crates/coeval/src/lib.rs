@@ -12,6 +12,7 @@
 //! 4. [`marker`]: short sharp sounds, found and matched between recordings.
 //! 5. [`activity`]: what a camera without usable sound has seen, laid on the markers.
 //! 6. [`level`]: is the sound loud enough, clean and whole?
+//! 7. [`speech`]: who speaks when: the people aboard, the radio, nobody.
 //!
 //! It opens no file and prints nothing. Long work reports to a [`Progress`](progress::Progress) and
 //! can be cancelled there. Failures are one [`Error`] with a [`kind`](Error::kind).
@@ -31,6 +32,7 @@ mod offset;
 pub mod pair;
 pub mod progress;
 pub mod resample;
+pub mod speech;
 pub mod track;
 
 pub use error::{Error, ErrorKind, Result};

@@ -1,0 +1,932 @@
+//! Who speaks when on a recorder's track: the people aboard, the radio, or nobody.
+//!
+//! 1. [`SpeechBuilder`] hears the sound once, as a stream, and gives a [`SpeechCurve`]: the probability
+//!    of speech for every 10 ms.
+//! 2. [`SpeechCurve::segments`] makes stretches of it: two thresholds, a hang-over, shortest lengths.
+//! 3. [`SharedMeter`] asks of each stretch whether a camera hears the same sound at the same moment, which the
+//!    alignment makes a sharp question: the radio comes out of headsets, no camera hears it.
+//! 4. [`SpeechSegment::origin`] weighs that with the band that the sound fills.
+//!
+//! # How the probability is made
+//! The `earshot` library (a small network, its weights inside) answers for every 16 ms. Alone it is right over
+//! quiet, but takes an engine for speech at 10 dB and below. What an engine does not do is change as
+//! speech does, so its answer is judged against its own usual answer within 6 s, and stands beside seven
+//! measures of the same kind: how far bands of the spectrum stand above their own floor (a low quantile within 6 s,
+//! after the idea of minimum statistics, R. Martin, IEEE Trans. Speech Audio Process. 9(5), 2001, from memory),
+//! and how harmonic what stands above it is. Each is averaged over 50, 210 and 610 ms; a logistic
+//! regression weighs the 24. Its weights come out of `cargo run --release -p coeval-benches --bin speech -- --fit`,
+//! on voices and engines that the benchmark does not use.
+//!
+//! # Caution
+//! To find out who spoke when is to process what people said: those recorded must agree. Radio traffic may be
+//! unlawful to record or publish where you are (ITU Radio Regulations, article 18.4).
+
+use std::collections::VecDeque;
+use std::sync::Arc;
+
+use earshot::Detector;
+use realfft::num_complex::Complex;
+use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
+
+use crate::error::{Error, ErrorKind, Result};
+use crate::resample::{Leg, ResampleOptions, Resampler, Route};
+
+/// Time from one probability to the next, seconds.
+pub const STEP_S: f64 = 0.01;
+/// Rate at which speech is judged and sound compared, Hz.
+pub const RATE_HZ: f64 = 16_000.0;
+
+const STEP: usize = 160;
+const WINDOW: usize = 512;
+/// Frames before the first sample, so that a frame's middle is the middle of its step.
+const LEAD: usize = (WINDOW - STEP) / 2;
+const EAR: usize = 256;
+const BANDS: usize = 20;
+/// What a floor is kept of: the bands, then the network's answer.
+const LEVELS: usize = BANDS + 1;
+/// A floor is found every so many steps, from so many before and after.
+const KNOT: usize = 50;
+const REACH: usize = 600;
+/// Quantile that counts as the floor.
+const FLOOR: f64 = 0.2;
+/// Bins of the spectrum that may be harmonics, 94 Hz to 4 kHz.
+const HARMONIC_BINS: std::ops::Range<usize> = 3..128;
+/// Lags of a voice's pitch, samples: 75 to 400 Hz.
+const PITCH_LAGS: std::ops::Range<usize> = 40..214;
+const MEASURES: usize = 8;
+/// The measure that is given its floor last.
+const HARMONIC: usize = 5;
+const WIDTHS: [usize; 3] = [5, 21, 61];
+#[rustfmt::skip]
+const WEIGHTS: [f32; MEASURES * WIDTHS.len()] = [
+    0.2052, -0.9056, -0.8582,
+    -0.1809, 0.2825, -0.4436,
+    -0.1150, 0.2410, 0.1666,
+    0.0294, -0.0165, 0.6109,
+    0.1815, -0.0574, 0.6436,
+    -1.5928, 5.8390, 49.7749,
+    0.2964, 0.6079, -0.7297,
+    -0.2398, -0.2043, 2.2648,
+];
+const BIAS: f32 = -5.6438;
+
+fn invalid(what: impl Into<String>) -> Error {
+    Error::new(ErrorKind::InvalidArgument, what)
+}
+
+/// Hears sound block by block and judges it. Keeps some 60 bytes for every 10 ms, and 8 s of sound.
+pub struct SpeechBuilder {
+    channels: usize,
+    resampler: Option<Resampler>,
+    rate_hz: f64,
+    frames: u64,
+    listener: Listener,
+    mono: Vec<f32>,
+    block: Vec<f32>,
+}
+
+impl std::fmt::Debug for SpeechBuilder {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("SpeechBuilder").field("rate_hz", &self.rate_hz).field("frames", &self.frames).finish()
+    }
+}
+
+impl SpeechBuilder {
+    /// For interleaved sound of `rate_hz` (1000 to 768000 Hz) and `channels` (1 to 64); the channels are averaged.
+    ///
+    /// # Errors
+    /// [`InvalidArgument`](ErrorKind::InvalidArgument) outside these ranges.
+    pub fn new(rate_hz: f64, channels: usize) -> Result<Self> {
+        if !(1..=64).contains(&channels) {
+            return Err(invalid(format!("channels is {channels}, not within 1 to 64")));
+        }
+        let resampler = if rate_hz == RATE_HZ {
+            None
+        } else {
+            let whole = Leg { from_s: f64::NEG_INFINITY, to_s: f64::INFINITY, at_s: 0.0, source_s: 0.0, speed: 1.0 };
+            // Longer than any recording; it ends where the sound does.
+            let endless = ResampleOptions::new(rate_hz, RATE_HZ, 1, (3e7 * RATE_HZ) as u64);
+            Some(Resampler::new(&Route::from_legs(vec![whole])?, &endless)?)
+        };
+        Ok(Self {
+            channels,
+            resampler,
+            rate_hz,
+            frames: 0,
+            listener: Listener::new(),
+            mono: Vec::new(),
+            block: Vec::new(),
+        })
+    }
+
+    /// Takes the next block, full scale +-1. NaN and infinite samples count as silence.
+    ///
+    /// # Errors
+    /// [`InvalidArgument`](ErrorKind::InvalidArgument) when the block is not a whole number of frames.
+    pub fn push(&mut self, interleaved: &[f32]) -> Result<()> {
+        if !interleaved.len().is_multiple_of(self.channels) {
+            return Err(invalid(format!(
+                "{} samples are not a whole number of frames of {} channels",
+                interleaved.len(),
+                self.channels
+            )));
+        }
+        let share = 1.0 / self.channels as f32;
+        let finite = |x: &f32| if x.is_finite() { *x } else { 0.0 };
+        self.mono.clear();
+        self.mono.extend(interleaved.chunks_exact(self.channels).map(|f| f.iter().map(finite).sum::<f32>() * share));
+        self.frames += self.mono.len() as u64;
+        match &mut self.resampler {
+            None => self.listener.hear(&self.mono),
+            Some(resampler) => {
+                // It wants sound whenever nothing is left to pull.
+                resampler.push(&self.mono)?;
+                while resampler.pull(&mut self.block) > 0 {
+                    self.listener.hear(&self.block);
+                }
+            }
+        }
+        Ok(())
+    }
+
+    /// The finished curve: as many values as the sound has whole or begun steps of 10 ms.
+    pub fn finish(mut self) -> SpeechCurve {
+        let samples = (self.frames as f64 * RATE_HZ / self.rate_hz).round() as usize;
+        if let Some(resampler) = &mut self.resampler {
+            resampler.end_of_source();
+            while self.listener.heard < samples && resampler.pull(&mut self.block) > 0 {
+                let left = samples - self.listener.heard;
+                self.listener.hear(&self.block[..self.block.len().min(left)]);
+            }
+        }
+        self.listener.finish(samples.div_ceil(STEP))
+    }
+}
+
+/// What is kept of a step until its floor is known.
+struct Step {
+    levels: [f32; LEVELS],
+    /// Power in [`HARMONIC_BINS`].
+    spectrum: Vec<f32>,
+}
+
+/// The work on sound at [`RATE_HZ`].
+struct Listener {
+    sound: VecDeque<f32>,
+    /// Samples heard.
+    heard: usize,
+    /// The sample that `sound` begins with, less [`LEAD`].
+    sound_from: usize,
+    detector: Box<Detector>,
+    ear: Vec<f32>,
+    answers: Vec<f32>,
+    forward: Arc<dyn RealToComplex<f32>>,
+    inverse: Arc<dyn ComplexToReal<f32>>,
+    hann: Vec<f32>,
+    bands: Vec<Vec<(usize, f32)>>,
+    band_bins: [f32; BANDS],
+    steps: VecDeque<Step>,
+    /// The step that `steps` begins with, and the one that is judged next.
+    steps_from: usize,
+    next: usize,
+    smooth: VecDeque<[f32; LEVELS]>,
+    smooth_from: usize,
+    floor: Option<[f32; LEVELS]>,
+    measures: Vec<[f32; MEASURES]>,
+    /// Power above the floor within the band of a radio, and outside it.
+    band_power: Vec<[f32; 2]>,
+    time: Vec<f32>,
+    bins: Vec<Complex<f32>>,
+}
+
+fn mel(hz: f64) -> f64 {
+    2595.0 * (1.0 + hz / 700.0).log10()
+}
+
+impl Listener {
+    fn new() -> Self {
+        let mut planner = RealFftPlanner::<f32>::new();
+        let (forward, inverse) = (planner.plan_fft_forward(WINDOW), planner.plan_fft_inverse(WINDOW));
+        let (low, high) = (mel(150.0), mel(6000.0));
+        let edge = |i: usize| {
+            let m = low + (high - low) * i as f64 / (BANDS + 1) as f64;
+            700.0 * (10f64.powf(m / 2595.0) - 1.0) / RATE_HZ * WINDOW as f64
+        };
+        let bands: Vec<Vec<(usize, f32)>> = (0..BANDS)
+            .map(|b| {
+                let (from, top, to) = (edge(b), edge(b + 1), edge(b + 2));
+                let weight = |k: f64| ((k - from) / (top - from)).min((to - k) / (to - top)).max(0.0);
+                let raw: Vec<(usize, f64)> =
+                    (0..=WINDOW / 2).map(|k| (k, weight(k as f64))).filter(|w| w.1 > 0.0).collect();
+                let sum: f64 = raw.iter().map(|w| w.1).sum();
+                raw.into_iter().map(|(k, w)| (k, (w / sum) as f32)).collect()
+            })
+            .collect();
+        Self {
+            sound: std::iter::repeat_n(0.0, LEAD).collect(),
+            heard: 0,
+            sound_from: 0,
+            detector: Detector::default_boxed(),
+            ear: Vec::new(),
+            answers: Vec::new(),
+            time: forward.make_input_vec(),
+            bins: forward.make_output_vec(),
+            forward,
+            inverse,
+            hann: (0..WINDOW)
+                .map(|i| (0.5 - 0.5 * (std::f64::consts::TAU * i as f64 / (WINDOW - 1) as f64).cos()) as f32)
+                .collect(),
+            bands,
+            band_bins: std::array::from_fn(|b| edge(b + 1) as f32),
+            steps: VecDeque::new(),
+            steps_from: 0,
+            next: 0,
+            smooth: VecDeque::new(),
+            smooth_from: 0,
+            floor: None,
+            measures: Vec::new(),
+            band_power: Vec::new(),
+        }
+    }
+
+    fn hear(&mut self, sound: &[f32]) {
+        for &x in sound {
+            self.ear.push(x.clamp(-1.0, 1.0));
+            if self.ear.len() == EAR {
+                let p = self.detector.predict_f32(&self.ear).clamp(1e-4, 1.0 - 1e-4);
+                self.answers.push((p / (1.0 - p)).ln());
+                self.ear.clear();
+            }
+        }
+        self.sound.extend(sound);
+        self.heard += sound.len();
+        self.advance();
+    }
+
+    /// Takes in every step that all its sound is there for, and judges what can be judged.
+    fn advance(&mut self) {
+        loop {
+            let step = self.steps_from + self.steps.len();
+            let answer = (step * STEP + STEP / 2) / EAR;
+            if self.sound.len() < WINDOW || self.answers.len() <= answer {
+                break;
+            }
+            for ((t, x), w) in self.time.iter_mut().zip(&self.sound).zip(&self.hann) {
+                *t = x * w;
+            }
+            self.sound.drain(..STEP);
+            self.sound_from += STEP;
+            self.forward.process(&mut self.time, &mut self.bins).expect("buffers come from the plan");
+            let mut levels = [0.0; LEVELS];
+            for (level, band) in levels.iter_mut().zip(&self.bands) {
+                let power: f32 = band.iter().map(|&(k, w)| w * self.bins[k].norm_sqr()).sum();
+                *level = 10.0 * (power + 1e-10).log10();
+            }
+            levels[BANDS] = self.answers[answer];
+            let spectrum = self.bins[HARMONIC_BINS].iter().map(|b| b.norm_sqr()).collect();
+            self.steps.push_back(Step { levels, spectrum });
+            let steps = self.steps_from + self.steps.len();
+            if steps >= 3 {
+                self.smooth_up_to(steps - 2);
+            }
+            if (self.smooth_from + self.smooth.len()) >= self.next + KNOT + REACH {
+                self.judge(KNOT);
+            }
+        }
+    }
+
+    /// Levels averaged over five steps, fewer at the ends.
+    fn smooth_up_to(&mut self, end: usize) {
+        for step in self.smooth_from + self.smooth.len()..end {
+            let at = step - self.steps_from;
+            let around = at.saturating_sub(2)..(at + 3).min(self.steps.len());
+            let share = 1.0 / around.len() as f32;
+            let mut mean = [0.0; LEVELS];
+            for s in self.steps.range(around) {
+                mean.iter_mut().zip(&s.levels).for_each(|(m, l)| *m += share * l);
+            }
+            self.smooth.push_back(mean);
+        }
+    }
+
+    /// The floor around a step: of every fourth step within reach.
+    fn floor_at(&self, step: usize) -> [f32; LEVELS] {
+        let from = step.saturating_sub(REACH).max(self.smooth_from) - self.smooth_from;
+        let to = (step + REACH).min(self.smooth_from + self.smooth.len()) - self.smooth_from;
+        let mut column = Vec::with_capacity((to - from) / 4 + 1);
+        std::array::from_fn(|l| {
+            column.clear();
+            column.extend(self.smooth.range(from..to).step_by(4).map(|s| s[l]));
+            let at = (FLOOR * column.len().saturating_sub(1) as f64) as usize;
+            *column.select_nth_unstable_by(at, f32::total_cmp).1
+        })
+    }
+
+    /// Measures the next `count` steps against the floor.
+    fn judge(&mut self, count: usize) {
+        let before = self.floor.unwrap_or_else(|| self.floor_at(self.next));
+        let after = self.floor_at((self.next + KNOT).min(self.smooth_from + self.smooth.len() - 1));
+        for i in 0..count {
+            let f = i as f32 / KNOT as f32;
+            let floor: [f32; LEVELS] = std::array::from_fn(|l| before[l] + f * (after[l] - before[l]));
+            self.measure(self.next + i, &floor);
+        }
+        self.floor = Some(after);
+        self.next += count;
+        let keep = self.next.saturating_sub(3);
+        while self.steps_from < keep {
+            self.steps.pop_front();
+            self.steps_from += 1;
+        }
+        while self.smooth_from < (self.next + KNOT).saturating_sub(REACH) {
+            self.smooth.pop_front();
+            self.smooth_from += 1;
+        }
+    }
+
+    fn measure(&mut self, step: usize, floor: &[f32; LEVELS]) {
+        let smooth = &self.smooth[step - self.smooth_from];
+        let above: [f32; BANDS] = std::array::from_fn(|b| smooth[b] - floor[b]);
+        let mean = |from: usize, to: usize| {
+            above[from..to].iter().map(|a| a.clamp(0.0, 15.0)).sum::<f32>() / (to - from) as f32
+        };
+        let mut sorted = above;
+        sorted.sort_by(f32::total_cmp);
+        let top = (sorted[BANDS - 5..].iter().sum::<f32>() / 5.0).clamp(0.0, 25.0);
+        let own = &self.steps[step - self.steps_from];
+        let power = |db: f32| 10f32.powf(0.1 * db);
+        let floor_power: [f32; BANDS] = std::array::from_fn(|b| power(floor[b]));
+        let mut band_power = [0.0; 2];
+        for b in 0..BANDS {
+            let hz = self.band_bins[b] * (RATE_HZ / WINDOW as f64) as f32;
+            // Noise swings to some 5 dB above its floor.
+            let excess = (power(smooth[b]) - 3.0 * floor_power[b]).max(0.0);
+            match hz {
+                450.0..2500.0 => band_power[0] += excess,
+                ..280.0 | 3600.0.. => band_power[1] += excess,
+                _ => {}
+            }
+        }
+        self.band_power.push(band_power);
+
+        self.bins.iter_mut().for_each(|b| *b = Complex::default());
+        let mut band = 0;
+        for (k, p) in HARMONIC_BINS.zip(&own.spectrum) {
+            while band + 2 < BANDS && self.band_bins[band + 1] < k as f32 {
+                band += 1;
+            }
+            let (low, high) = (self.band_bins[band], self.band_bins[band + 1]);
+            let f = ((k as f32 - low) / (high - low)).clamp(0.0, 1.0);
+            let floor = floor_power[band] * (1.0 - f) + floor_power[band + 1] * f;
+            self.bins[k].re = (p / floor.max(1e-12) - 3.0).clamp(0.0, 50.0).sqrt();
+        }
+        self.inverse.process(&mut self.bins, &mut self.time).expect("buffers come from the plan");
+        let scale = 1.0 / WINDOW as f32;
+        let peak = self.time[PITCH_LAGS].iter().copied().fold(0f32, f32::max) * scale;
+        let harmonic = peak / (0.3 + self.time[0] * scale);
+
+        let answer = smooth[BANDS];
+        self.measures.push([
+            mean(0, BANDS),
+            mean(2, 8),
+            mean(8, 14),
+            mean(14, BANDS),
+            top,
+            harmonic,
+            (answer - floor[BANDS]).clamp(-2.0, 8.0),
+            answer,
+        ]);
+    }
+
+    fn finish(mut self, steps: usize) -> SpeechCurve {
+        // Silence, so that the last steps are whole; they are taken away again.
+        self.hear(&[0.0; 2 * WINDOW]);
+        let have = self.steps_from + self.steps.len();
+        self.smooth_up_to(have.min(steps.max(1)));
+        while self.next < steps.min(have) {
+            self.judge(KNOT.min(steps.min(have) - self.next));
+        }
+        let mut measures = self.measures;
+        relative(&mut measures, HARMONIC);
+        let probability = weigh(&measures).into_iter().map(|x| 1.0 / (1.0 + (-x).exp())).collect();
+        SpeechCurve { probability, band_power: self.band_power, measures }
+    }
+}
+
+/// Takes a measure's floor away from it: how harmonic a voice is over how harmonic the engine is by itself.
+fn relative(measures: &mut [[f32; MEASURES]], which: usize) {
+    let raw: Vec<f32> = measures.iter().map(|m| m[which]).collect();
+    let floor = |step: usize| {
+        let around = step.saturating_sub(REACH)..(step + REACH).min(raw.len());
+        let mut column: Vec<f32> = raw[around].iter().step_by(4).copied().collect();
+        let at = (FLOOR * column.len().saturating_sub(1) as f64) as usize;
+        *column.select_nth_unstable_by(at, f32::total_cmp).1
+    };
+    for from in (0..raw.len()).step_by(KNOT) {
+        let (before, after) = (floor(from), floor((from + KNOT).min(raw.len() - 1)));
+        for (i, m) in measures[from..].iter_mut().take(KNOT).enumerate() {
+            m[which] -= before + i as f32 / KNOT as f32 * (after - before);
+        }
+    }
+}
+
+/// Each measure averaged over each width, every one in turn given to `take` with its index.
+fn averaged(measures: &[[f32; MEASURES]], mut take: impl FnMut(usize, &[f32])) {
+    let n = measures.len();
+    let mut sums = vec![0f64; n + 1];
+    let mut mean = vec![0f32; n];
+    for m in 0..MEASURES {
+        for (i, row) in measures.iter().enumerate() {
+            sums[i + 1] = sums[i] + f64::from(row[m]);
+        }
+        for (w, width) in WIDTHS.into_iter().enumerate() {
+            for (i, out) in mean.iter_mut().enumerate() {
+                let (from, to) = (i.saturating_sub(width / 2), (i + width / 2 + 1).min(n));
+                *out = ((sums[to] - sums[from]) / (to - from) as f64) as f32;
+            }
+            take(m * WIDTHS.len() + w, &mean);
+        }
+    }
+}
+
+/// Log odds of speech.
+fn weigh(measures: &[[f32; MEASURES]]) -> Vec<f32> {
+    let mut odds = vec![BIAS; measures.len()];
+    averaged(measures, |k, mean| odds.iter_mut().zip(mean).for_each(|(o, x)| *o += WEIGHTS[k] * x));
+    odds
+}
+
+/// Probability of speech over time, one value for every 10 ms.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct SpeechCurve {
+    probability: Vec<f32>,
+    band_power: Vec<[f32; 2]>,
+    measures: Vec<[f32; MEASURES]>,
+}
+
+impl SpeechCurve {
+    /// A curve made elsewhere: a probability, 0 to 1, for every [`STEP_S`]. It knows nothing of the band.
+    ///
+    /// # Errors
+    /// [`InvalidArgument`](ErrorKind::InvalidArgument) when a value is not within 0 to 1.
+    pub fn from_values(probability: Vec<f32>) -> Result<Self> {
+        match probability.iter().position(|p| !(0.0..=1.0).contains(p)) {
+            Some(i) => Err(invalid(format!("probability {} at step {i} is not within 0 to 1", probability[i]))),
+            None => Ok(Self { probability, ..Self::default() }),
+        }
+    }
+
+    /// Probability of speech in each step of [`STEP_S`], 0 to 1.
+    pub fn probability(&self) -> &[f32] {
+        &self.probability
+    }
+
+    /// What the regression weighs, one column after the other, each as long as the curve: for fitting it anew.
+    pub fn evidence(&self) -> Vec<Vec<f32>> {
+        let mut columns = Vec::new();
+        averaged(&self.measures, |_, mean| columns.push(mean.to_vec()));
+        columns
+    }
+
+    /// Stretches of speech, in time order, none touching another.
+    ///
+    /// A stretch begins where the probability rises above `leave` and reaches `enter` before it falls below
+    /// `leave` again; stretches closer than `min_pause_s` become one; shorter ones than `min_speech_s` are none;
+    /// each is drawn out by `hang_over_s` at its end, which falls away slowly in every voice.
+    ///
+    /// # Errors
+    /// [`InvalidArgument`](ErrorKind::InvalidArgument) for options out of their ranges.
+    pub fn segments(&self, options: &SpeechOptions) -> Result<Vec<SpeechSegment>> {
+        options.check()?;
+        let p = &self.probability;
+        let mut found: Vec<(usize, usize)> = Vec::new();
+        let mut i = 0;
+        while i < p.len() {
+            if p[i] < options.leave {
+                i += 1;
+                continue;
+            }
+            let end = (i..p.len()).find(|&k| p[k] < options.leave).unwrap_or(p.len());
+            let sure = p[i..end].iter().filter(|&&p| p >= options.enter).count();
+            if sure as f64 * STEP_S >= options.min_speech_s {
+                found.push((i, end));
+            }
+            i = end;
+        }
+        let hang = (options.hang_over_s / STEP_S).round() as usize;
+        let pause = (options.min_pause_s / STEP_S).round() as usize;
+        let mut joined: Vec<(usize, usize)> = Vec::new();
+        for (from, to) in found {
+            let to = (to + hang).min(p.len());
+            match joined.last_mut() {
+                Some(last) if from <= last.1 + pause => last.1 = last.1.max(to),
+                _ => joined.push((from, to)),
+            }
+        }
+        Ok(joined
+            .into_iter()
+            .map(|(from, to)| {
+                let mean = p[from..to].iter().sum::<f32>() / (to - from) as f32;
+                let power = self.band_power.get(from..to).unwrap_or_default();
+                let sum = |k: usize| power.iter().map(|b| f64::from(b[k])).sum::<f64>();
+                let (inside, outside) = (sum(0), sum(1));
+                SpeechSegment {
+                    start_s: from as f64 * STEP_S,
+                    end_s: to as f64 * STEP_S,
+                    confidence: mean,
+                    outside_band_db: (inside > 0.0).then(|| 10.0 * (outside / inside).max(1e-6).log10()),
+                }
+            })
+            .collect())
+    }
+}
+
+/// How stretches are made of probabilities. The defaults are what the benchmark measures.
+#[derive(Debug, Clone, PartialEq)]
+#[non_exhaustive]
+pub struct SpeechOptions {
+    /// Probability that a stretch must reach, 0 to 1.
+    pub enter: f32,
+    /// Probability below which it ends, 0 to `enter`.
+    pub leave: f32,
+    /// Least time above `enter`, seconds, 0 to 10.
+    pub min_speech_s: f64,
+    /// Pauses shorter than this are part of the speech, seconds, 0 to 10.
+    pub min_pause_s: f64,
+    /// Drawn out at the end by this, seconds, 0 to 10.
+    pub hang_over_s: f64,
+}
+
+impl Default for SpeechOptions {
+    fn default() -> Self {
+        Self { enter: 0.85, leave: 0.45, min_speech_s: 0.1, min_pause_s: 0.3, hang_over_s: 0.0 }
+    }
+}
+
+impl SpeechOptions {
+    fn check(&self) -> Result<()> {
+        if !(0.0..=1.0).contains(&self.enter) || !(0.0..=self.enter).contains(&self.leave) {
+            return Err(invalid(format!(
+                "thresholds {} and {}: they must be within 0 to 1, the second no higher than the first",
+                self.enter, self.leave
+            )));
+        }
+        for (name, s) in
+            [("min_speech_s", self.min_speech_s), ("min_pause_s", self.min_pause_s), ("hang_over_s", self.hang_over_s)]
+        {
+            if !(0.0..=10.0).contains(&s) {
+                return Err(invalid(format!("{name} is {s}, not within 0 to 10")));
+            }
+        }
+        Ok(())
+    }
+}
+
+/// Where a voice on the recorder's track comes from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+#[non_exhaustive]
+pub enum Origin {
+    /// Somebody aboard, over the intercom.
+    Intercom,
+    /// The radio.
+    Radio,
+}
+
+impl Origin {
+    /// The word used for it everywhere.
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Origin::Intercom => "intercom",
+            Origin::Radio => "radio",
+        }
+    }
+}
+
+/// A stretch of speech.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[non_exhaustive]
+pub struct SpeechSegment {
+    /// Where it begins, seconds.
+    pub start_s: f64,
+    /// Where it ends, seconds.
+    pub end_s: f64,
+    /// Mean probability of speech in it, 0 to 1.
+    pub confidence: f32,
+    /// Power below 280 Hz and above 3.6 kHz over that between 450 Hz and 2.5 kHz, dB, floors taken off: low for a
+    /// radio. `None` when nothing is known of it.
+    pub outside_band_db: Option<f64>,
+}
+
+impl SpeechSegment {
+    /// A stretch found elsewhere, in seconds; its end must lie after its start.
+    ///
+    /// # Errors
+    /// [`InvalidArgument`](ErrorKind::InvalidArgument) when it does not, or a number is not finite.
+    pub fn new(start_s: f64, end_s: f64) -> Result<Self> {
+        if !(start_s.is_finite() && end_s.is_finite() && start_s < end_s) {
+            return Err(invalid(format!("a stretch from {start_s} to {end_s} s has no length")));
+        }
+        Ok(Self { start_s, end_s, confidence: 1.0, outside_band_db: None })
+    }
+
+    /// Where the voice comes from. `shared` is the greatest answer of the [`SharedMeter`]s of the cameras that
+    /// ran meanwhile, `None` when none did.
+    ///
+    /// A camera that hears the same sound at the same moment hears somebody aboard; where cameras ran and none
+    /// does, it is the radio. Without a camera only the band can tell: a radio's is narrow.
+    pub fn origin(&self, shared: Option<f64>) -> Origin {
+        let aboard = match shared {
+            Some(shared) => shared >= SHARED,
+            None => self.outside_band_db.is_none_or(|db| db >= RADIO_BAND_DB),
+        };
+        if aboard { Origin::Intercom } else { Origin::Radio }
+    }
+}
+
+/// Less power than this outside a radio's band, over that within, is a radio's, dB.
+const RADIO_BAND_DB: f64 = -14.0;
+/// A peak of the common sound so many standard deviations above its background is no chance: by the benchmark's
+/// radio calls, which reach 5.6 and which no camera hears.
+const SHARED: f64 = 5.7;
+const SHARED_WINDOW: usize = 2048;
+const SHARED_HOP: usize = 512;
+/// Power over the mean noise from which a bin counts: noise by itself is above it once in 400 times.
+const VOICE_OVER_NOISE: f32 = 6.0;
+/// 150 Hz to 6 kHz: what a headset and a camera both take.
+const SHARED_BINS: std::ops::Range<usize> = 19..768;
+/// Bins over which the engine's part is one number.
+const SHARED_GROUP: usize = 48;
+/// Lags within which a voice may come, and lags that show what chance does, samples.
+const NEAR_LAGS: usize = 64;
+const FAR_LAGS: std::ops::Range<usize> = 240..960;
+
+/// Asks of stretches of a recorder's sound whether a camera hears the same at the same moment.
+///
+/// Both sounds are fed in step, at [`RATE_HZ`], the camera's moved to the recorder's time by the alignment. For each
+/// stretch the cross-spectra of blocks of 128 ms are added up with unit magnitude (the phase transform; Knapp &
+/// Carter, IEEE TASSP 24(4), 1976), each bin weighted by how far the recorder's voice stands above its own noise
+/// between the stretches, so that the engine, which both may hear, counts little. The answer is the highest peak of
+/// the correlation within 4 ms, in standard deviations of the correlation at 15 to 60 ms.
+pub struct SharedMeter {
+    spans: Vec<(usize, usize)>,
+    next_span: usize,
+    recorder: VecDeque<f32>,
+    camera: VecDeque<f32>,
+    at: usize,
+    noise: Vec<f32>,
+    /// Mean phase between the two where nobody speaks.
+    usual: Vec<Complex<f32>>,
+    weights: Vec<f32>,
+    quiet: usize,
+    sums: Vec<Complex<f32>>,
+    blocks: usize,
+    answers: Vec<Option<f64>>,
+    forward: Arc<dyn RealToComplex<f32>>,
+    inverse: Arc<dyn ComplexToReal<f32>>,
+    hann: Vec<f32>,
+}
+
+impl std::fmt::Debug for SharedMeter {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("SharedMeter").field("segments", &self.spans.len()).finish_non_exhaustive()
+    }
+}
+
+impl SharedMeter {
+    /// For these stretches, in time order.
+    ///
+    /// # Errors
+    /// [`InvalidArgument`](ErrorKind::InvalidArgument) when they are not in order.
+    pub fn new(segments: &[SpeechSegment]) -> Result<Self> {
+        if let Some(w) = segments.windows(2).find(|w| w[1].start_s < w[0].end_s) {
+            return Err(invalid(format!("a stretch begins at {} s, before the end of the one before", w[1].start_s)));
+        }
+        let sample = |t: f64| (t.max(0.0) * RATE_HZ) as usize;
+        let mut planner = RealFftPlanner::<f32>::new();
+        let (forward, inverse) = (planner.plan_fft_forward(SHARED_WINDOW), planner.plan_fft_inverse(SHARED_WINDOW));
+        let bins = SHARED_WINDOW / 2 + 1;
+        Ok(Self {
+            spans: segments.iter().map(|s| (sample(s.start_s), sample(s.end_s))).collect(),
+            next_span: 0,
+            recorder: VecDeque::new(),
+            camera: VecDeque::new(),
+            at: 0,
+            noise: vec![0.0; bins],
+            usual: vec![Complex::default(); bins],
+            weights: vec![0.0; bins],
+            quiet: 0,
+            sums: vec![Complex::default(); bins],
+            blocks: 0,
+            answers: vec![None; segments.len()],
+            forward,
+            inverse,
+            hann: (0..SHARED_WINDOW)
+                .map(|i| (std::f32::consts::PI * (i as f32 + 0.5) / SHARED_WINDOW as f32).sin().powi(2))
+                .collect(),
+        })
+    }
+
+    /// Takes the next block of both, as long as each other. Where the camera does not run its samples are NaN.
+    ///
+    /// # Errors
+    /// [`InvalidArgument`](ErrorKind::InvalidArgument) when they differ in length.
+    pub fn push(&mut self, recorder: &[f32], camera: &[f32]) -> Result<()> {
+        if recorder.len() != camera.len() {
+            return Err(invalid(format!("{} samples of the recorder, {} of the camera", recorder.len(), camera.len())));
+        }
+        self.recorder.extend(recorder.iter().map(|x| if x.is_finite() { *x } else { 0.0 }));
+        self.camera.extend(camera);
+        while self.recorder.len() >= SHARED_WINDOW {
+            self.block();
+            self.recorder.drain(..SHARED_HOP);
+            self.camera.drain(..SHARED_HOP);
+            self.at += SHARED_HOP;
+        }
+        Ok(())
+    }
+
+    fn block(&mut self) {
+        let middle = self.at + SHARED_WINDOW / 2;
+        while self.spans.get(self.next_span).is_some_and(|s| s.1 <= middle) {
+            self.close();
+        }
+        let inside = self.spans.get(self.next_span).is_some_and(|s| s.0 <= middle);
+        if self.camera.iter().take(SHARED_WINDOW).any(|x| !x.is_finite()) {
+            return;
+        }
+        let spectrum = |sound: &VecDeque<f32>| {
+            let mut time: Vec<f32> = sound.iter().zip(&self.hann).map(|(x, w)| x * w).collect();
+            let mut bins = self.forward.make_output_vec();
+            self.forward.process(&mut time, &mut bins).expect("buffers come from the plan");
+            bins
+        };
+        let (own, other) = (spectrum(&self.recorder), spectrum(&self.camera));
+        let phase = |k: usize| {
+            let cross: Complex<f32> = own[k] * other[k].conj();
+            cross * (1.0 / cross.norm().max(1e-20))
+        };
+        if !inside {
+            // The noise between the stretches, over about a second; what both hear of it, over five.
+            self.quiet += 1;
+            let fast = (1.0 / self.quiet as f32).max(0.03);
+            let slow = (1.0 / self.quiet as f32).max(0.006);
+            for k in SHARED_BINS {
+                self.noise[k] += fast * (own[k].norm_sqr() - self.noise[k]);
+                let usual = self.usual[k];
+                self.usual[k] = usual + (phase(k) - usual) * slow;
+            }
+            return;
+        }
+        for k in SHARED_BINS {
+            let power = own[k].norm_sqr();
+            let weight = (1.0 - VOICE_OVER_NOISE * self.noise[k] / power.max(1e-20)).max(0.0);
+            self.sums[k] += phase(k) * weight;
+            self.weights[k] += weight;
+        }
+        self.blocks += 1;
+    }
+
+    /// The answer for the stretch at work.
+    fn close(&mut self) {
+        if self.blocks > 0 {
+            // What both hear between the stretches, the engine, is no voice: it is taken out as far as it fits.
+            for from in SHARED_BINS.step_by(SHARED_GROUP) {
+                let group = from..(from + SHARED_GROUP).min(SHARED_BINS.end);
+                let engine = |k: usize| self.usual[k] * self.weights[k];
+                let dot: f32 = group.clone().map(|k| (self.sums[k] * engine(k).conj()).re).sum();
+                let own: f32 = group.clone().map(|k| engine(k).norm_sqr()).sum();
+                let part = (dot / own.max(1e-20)).max(0.0);
+                for k in group {
+                    let engine = self.usual[k] * self.weights[k];
+                    self.sums[k] -= engine * part;
+                }
+            }
+            let mut time = self.inverse.make_output_vec();
+            self.inverse.process(&mut self.sums, &mut time).expect("buffers come from the plan");
+            let lag = |l: usize| [time[l].abs(), time[(SHARED_WINDOW - l) % SHARED_WINDOW].abs()];
+            let peak = (0..=NEAR_LAGS).flat_map(lag).fold(0f32, f32::max);
+            let far: Vec<f32> = FAR_LAGS.flat_map(lag).collect();
+            let spread = (far.iter().map(|x| x * x).sum::<f32>() / far.len() as f32).sqrt();
+            self.answers[self.next_span] = Some(f64::from(peak / spread.max(1e-20)));
+        }
+        self.sums.fill(Complex::default());
+        self.weights.fill(0.0);
+        self.blocks = 0;
+        self.next_span += 1;
+    }
+
+    /// For each stretch, how surely the camera hears the same, in standard deviations; `None` where it did not run.
+    pub fn finish(mut self) -> Vec<Option<f64>> {
+        while self.next_span < self.spans.len() {
+            self.close();
+        }
+        self.answers
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Seeded noise, -1 to 1.
+    fn noise(seed: u64) -> impl FnMut() -> f32 {
+        let mut state = seed;
+        move || {
+            state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+            (state >> 40) as f32 / (1u64 << 23) as f32 - 1.0
+        }
+    }
+
+    #[test]
+    fn a_curve_is_as_long_as_its_sound_at_any_rate_and_in_any_blocks() {
+        for (rate, block) in [(16_000.0, 777), (48_000.0, 4096), (44_100.0, 100_000), (8_000.0, 1)] {
+            let mut next = noise(1);
+            let sound: Vec<f32> = (0..(2.345 * rate) as usize).map(|_| 0.1 * next()).collect();
+            let mut builder = SpeechBuilder::new(rate, 1).unwrap();
+            sound.chunks(block).for_each(|b| builder.push(b).unwrap());
+            let curve = builder.finish();
+            assert_eq!(curve.probability().len(), 235, "{rate}");
+            assert!(curve.probability().iter().all(|p| (0.0..=1.0).contains(p)));
+        }
+        assert!(SpeechBuilder::new(16_000.0, 1).unwrap().finish().probability().is_empty());
+    }
+
+    #[test]
+    fn blocks_do_not_matter() {
+        let mut next = noise(2);
+        let sound: Vec<f32> = (0..16_000 * 20).map(|i| if i / 40_000 % 2 == 0 { next() } else { 0.01 }).collect();
+        let hear = |block: usize| {
+            let mut builder = SpeechBuilder::new(16_000.0, 1).unwrap();
+            sound.chunks(block).for_each(|b| builder.push(b).unwrap());
+            builder.finish()
+        };
+        assert_eq!(hear(160), hear(50_001));
+    }
+
+    #[test]
+    fn hostile_samples_and_arguments() {
+        let mut builder = SpeechBuilder::new(16_000.0, 2).unwrap();
+        builder.push(&[f32::NAN, f32::INFINITY, 1e30, -1e30].repeat(5000)).unwrap();
+        assert!(builder.push(&[0.0; 3]).is_err());
+        assert!(builder.finish().probability().iter().all(|p| p.is_finite()));
+        for (rate, channels) in [(0.0, 1), (f64::NAN, 1), (16_000.0, 0), (16_000.0, 65)] {
+            assert!(SpeechBuilder::new(rate, channels).is_err());
+        }
+        assert!(SpeechCurve::from_values(vec![0.0, f32::NAN]).is_err());
+        assert!(SpeechCurve::from_values(vec![1.5]).is_err());
+        let curve = SpeechCurve::from_values(vec![0.5]).unwrap();
+        for options in [
+            SpeechOptions { enter: 2.0, ..SpeechOptions::default() },
+            SpeechOptions { leave: 0.9, ..SpeechOptions::default() },
+            SpeechOptions { min_pause_s: -1.0, ..SpeechOptions::default() },
+            SpeechOptions { hang_over_s: f64::NAN, ..SpeechOptions::default() },
+        ] {
+            assert_eq!(curve.segments(&options).unwrap_err().kind(), ErrorKind::InvalidArgument);
+        }
+    }
+
+    #[test]
+    fn segments_follow_the_thresholds() {
+        let mut p = vec![0.0f32; 1000];
+        p[100..200].fill(0.9);
+        p[220..300].fill(0.9); // A pause of 0.2 s is part of the speech.
+        p[500..505].fill(0.99); // 50 ms are no speech.
+        p[600..700].fill(0.6); // Never sure.
+        p[800..900].fill(0.6);
+        p[840..860].fill(0.9); // Sure in its middle: from where it rose to where it fell.
+        let options = SpeechOptions { hang_over_s: 0.05, ..SpeechOptions::default() };
+        let found = SpeechCurve::from_values(p).unwrap().segments(&options).unwrap();
+        let spans: Vec<(i64, i64)> =
+            found.iter().map(|s| ((s.start_s * 1e3).round() as i64, (s.end_s * 1e3).round() as i64)).collect();
+        assert_eq!(spans, [(1000, 3050), (8000, 9050)]);
+    }
+
+    #[test]
+    fn a_camera_that_hears_the_same_is_told_from_one_that_does_not() {
+        let mut next = noise(3);
+        let n = 16_000 * 8;
+        let voice: Vec<f32> = (0..n).map(|i| if i / 32_000 % 2 == 1 { next() } else { 0.0 }).collect();
+        let own: Vec<f32> = voice.iter().map(|v| v + 0.05 * next()).collect();
+        // 9 dB below its noise, 4 ms late; in the second stretch it hears something else; then it has stopped.
+        let camera: Vec<f32> = (0..n)
+            .map(|i| match i {
+                ..64_000 => 0.35 * voice[i.max(64) - 64] + next(),
+                64_000..112_000 => next(),
+                _ => f32::NAN,
+            })
+            .collect();
+        let spans = [(2.0, 4.0), (6.0, 6.9), (7.2, 8.0)].map(|(a, b)| SpeechSegment::new(a, b).unwrap());
+        let mut meter = SharedMeter::new(&spans).unwrap();
+        for (a, b) in own.chunks(999).zip(camera.chunks(999)) {
+            meter.push(a, b).unwrap();
+        }
+        let answers = meter.finish();
+        assert!(answers[0].unwrap() > 2.0 * SHARED, "{answers:?}");
+        assert!(answers[1].unwrap() < SHARED, "{answers:?}");
+        assert_eq!(answers[2], None);
+        assert_eq!(spans[0].origin(answers[0]), Origin::Intercom);
+        assert_eq!(spans[1].origin(answers[1]), Origin::Radio);
+        let wide = SpeechSegment { outside_band_db: Some(-3.0), ..spans[2] };
+        assert_eq!((wide.origin(None), wide.origin(Some(1.0))), (Origin::Intercom, Origin::Radio));
+    }
+}
