@@ -37,6 +37,7 @@ pub mod listen;
 mod parallel;
 mod settle;
 mod sound;
+pub mod tighten;
 mod write;
 
 use std::num::NonZeroUsize;

@@ -1,0 +1,768 @@
+//! From who speaks when to a rough cut: dead air, cuts, angles, levels.
+//!
+//! [`plan`] is arithmetic on plain structs and opens no file. It cuts the timeline into [`Entry`]s without gap or
+//! overlap, each shown, passed at speed or dropped, each with its reason; a person changes them and nothing is lost.
+//! All recordings are cut by the same entries, so that no cut can put them out of step.
+//!
+//! Times of the timeline are counted in its frames: a cut lies on a frame. Cuts keep [`TightenOptions::handle_s`]
+//! from every voice, breaths included; half of [`TightenOptions::pause_s`] is left on either side of one.
+
+use coeval::Result;
+use coeval::speech::Origin;
+use serde::{Deserialize, Serialize};
+
+use crate::invalid;
+
+/// A stretch in which somebody speaks, on the timeline.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Voice {
+    /// Where it begins, seconds.
+    pub start_s: f64,
+    /// Where it ends, seconds.
+    pub end_s: f64,
+    /// `intercom` or `radio`.
+    pub origin: String,
+    /// Mean probability of speech, 0 to 1.
+    pub confidence: f64,
+    /// How surely each camera hears it, by the camera's id, in standard deviations; cameras that did not run are
+    /// left out.
+    pub heard_by: Vec<(String, f64)>,
+}
+
+impl Voice {
+    fn is_radio(&self) -> bool {
+        self.origin == Origin::Radio.as_str()
+    }
+
+    /// The camera that hears it best.
+    fn best_camera(&self) -> Option<&str> {
+        let best = self.heard_by.iter().max_by(|a, b| a.1.total_cmp(&b.1).then(b.0.cmp(&a.0)))?;
+        (!self.is_radio()).then_some(best.0.as_str())
+    }
+}
+
+/// A stretch to keep although nobody speaks in it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Event {
+    /// Where it begins, seconds.
+    pub start_s: f64,
+    /// Where it ends, seconds; the same for a moment.
+    pub end_s: f64,
+    /// What it is, in words: `marker`, `loud`, `moving picture`.
+    pub what: String,
+}
+
+/// A camera, and where it has picture.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Angle {
+    /// Id of its recording.
+    pub camera: String,
+    /// First timeline frame and the one after the last, in order.
+    pub frames: Vec<(i64, i64)>,
+}
+
+/// All that a plan follows from.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Facts {
+    /// Frames a second of the timeline, as a ratio.
+    pub frame_rate: [u32; 2],
+    /// Length of the timeline, frames.
+    pub frames: i64,
+    /// Who speaks when, in time order.
+    pub voices: Vec<Voice>,
+    /// What else happens.
+    pub events: Vec<Event>,
+    /// The cameras, the timeline clock's first.
+    pub angles: Vec<Angle>,
+}
+
+/// How a shoot is tightened. The defaults are common practice, no source.
+#[derive(Debug, Clone, PartialEq)]
+#[non_exhaustive]
+pub struct TightenOptions {
+    /// Pause that is left between two sentences where time is taken out, seconds, 0.2 to 30.
+    pub pause_s: f64,
+    /// A cut keeps this from every voice, seconds, 0.08 to 5.
+    pub handle_s: f64,
+    /// Shorter stretches without voice or event are no dead air, seconds, 0.2 to 600.
+    pub dead_s: f64,
+    /// Stretches that stay whatever is in them, `(from, to)` in seconds.
+    pub protect_s: Vec<(f64, f64)>,
+    /// Length that the result shall have, seconds. `None`: everything that is said stays.
+    pub target_s: Option<f64>,
+    /// Dead air at least so long is passed at speed, not dropped, seconds. `None`: it is dropped.
+    pub pass_from_s: Option<f64>,
+    /// How many times faster, 2 to 100.
+    pub pass_speed: u32,
+    /// Calls over the radio are speech worth keeping.
+    pub keep_radio: bool,
+    /// No shot is shorter, seconds, 0 to 60, but where a camera ends or the kept time does.
+    pub min_shot_s: f64,
+    /// Length of a dissolve where one camera must hide its own jump, seconds, 0 to 5.
+    pub dissolve_s: f64,
+}
+
+impl Default for TightenOptions {
+    fn default() -> Self {
+        Self {
+            pause_s: 0.8,
+            handle_s: 0.2,
+            dead_s: 2.0,
+            protect_s: Vec::new(),
+            target_s: None,
+            pass_from_s: None,
+            pass_speed: 8,
+            keep_radio: true,
+            min_shot_s: 2.5,
+            dissolve_s: 0.5,
+        }
+    }
+}
+
+impl TightenOptions {
+    fn check(&self) -> Result<()> {
+        let within = [
+            ("pause_s", self.pause_s, 0.2, 30.0),
+            ("handle_s", self.handle_s, 0.08, 5.0),
+            ("dead_s", self.dead_s, 0.2, 600.0),
+            ("min_shot_s", self.min_shot_s, 0.0, 60.0),
+            ("dissolve_s", self.dissolve_s, 0.0, 5.0),
+            ("target_s", self.target_s.unwrap_or(1.0), 1.0, 1e6),
+            ("pass_from_s", self.pass_from_s.unwrap_or(1.0), 0.2, 1e6),
+            ("pass_speed", f64::from(self.pass_speed), 2.0, 100.0),
+        ];
+        if let Some((name, value, low, high)) = within.into_iter().find(|w| !(w.2..=w.3).contains(&w.1)) {
+            return Err(invalid(format!("{name} is {value}, not within {low} to {high}")));
+        }
+        match self.protect_s.iter().find(|p| !(p.0.is_finite() && p.1.is_finite() && p.0 <= p.1)) {
+            Some(p) => Err(invalid(format!("a protected stretch from {} to {} s has no length", p.0, p.1))),
+            None => Ok(()),
+        }
+    }
+}
+
+/// What becomes of an entry.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Fate {
+    /// It is shown.
+    Show,
+    /// It is shown so many times faster, without its sound.
+    Pass(u32),
+    /// It is taken out.
+    Drop,
+}
+
+/// A stretch of the timeline, and what becomes of it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Entry {
+    /// First timeline frame.
+    pub from: i64,
+    /// The frame after the last.
+    pub to: i64,
+    /// What becomes of it.
+    pub fate: Fate,
+    /// Which camera is seen; `None` where none ran, or nothing is shown.
+    pub camera: Option<String>,
+    /// Frames of the dissolve from the entry shown before into this one; 0: a cut.
+    pub dissolve: i64,
+    /// Why, in words.
+    pub reason: String,
+}
+
+impl Entry {
+    /// Frames that it takes in the result.
+    pub fn shown_frames(&self) -> i64 {
+        match self.fate {
+            Fate::Show => self.to - self.from,
+            Fate::Pass(speed) => (self.to - self.from + i64::from(speed) - 1) / i64::from(speed.max(1)),
+            Fate::Drop => 0,
+        }
+    }
+}
+
+/// A tightened timeline.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Plan {
+    /// Frames a second, as a ratio.
+    pub frame_rate: [u32; 2],
+    /// From the first frame to the last, without gap or overlap.
+    pub entries: Vec<Entry>,
+    /// What a person should know of it, for example that a length could not be met.
+    pub notes: Vec<String>,
+}
+
+impl Plan {
+    /// Frames of the result.
+    pub fn shown_frames(&self) -> i64 {
+        self.entries.iter().map(Entry::shown_frames).sum()
+    }
+
+    /// Length of the result, seconds.
+    pub fn shown_s(&self) -> f64 {
+        self.shown_frames() as f64 * self.frame_s()
+    }
+
+    /// Length of a frame, seconds.
+    pub fn frame_s(&self) -> f64 {
+        f64::from(self.frame_rate[1]) / f64::from(self.frame_rate[0])
+    }
+
+    /// Stretches that stay, joined where nothing lies between: first frame, the one after the last, and how many
+    /// times faster.
+    pub fn kept(&self) -> Vec<(i64, i64, u32)> {
+        let mut kept: Vec<(i64, i64, u32)> = Vec::new();
+        for entry in &self.entries {
+            let speed = match entry.fate {
+                Fate::Show => 1,
+                Fate::Pass(speed) => speed,
+                Fate::Drop => continue,
+            };
+            match kept.last_mut() {
+                Some(last) if last.1 == entry.from && last.2 == speed && speed == 1 => last.1 = entry.to,
+                _ => kept.push((entry.from, entry.to, speed)),
+            }
+        }
+        kept
+    }
+
+    /// Checks that the entries lie end to end, each with a length and a speed.
+    ///
+    /// # Errors
+    /// [`InvalidArgument`](coeval::ErrorKind::InvalidArgument), naming the entry by its number from 1.
+    pub fn check(&self) -> Result<()> {
+        if self.frame_rate.contains(&0) {
+            return Err(invalid(format!("{}/{} is no frame rate", self.frame_rate[0], self.frame_rate[1])));
+        }
+        let mut at = self.entries.first().map_or(0, |e| e.from);
+        for (i, entry) in self.entries.iter().enumerate() {
+            let bad = |what: &str| Err(invalid(format!("entry {}: {what}", i + 1)));
+            if entry.from != at {
+                return bad("it does not begin where the one before ends");
+            }
+            if entry.to <= entry.from {
+                return bad("it has no length");
+            }
+            if matches!(entry.fate, Fate::Pass(0 | 1 | 101..)) {
+                return bad("its speed is not within 2 to 100");
+            }
+            if entry.dissolve < 0 || entry.dissolve > entry.shown_frames() {
+                return bad("its dissolve is longer than it is");
+            }
+            at = entry.to;
+        }
+        Ok(())
+    }
+}
+
+/// A stretch that stays, before it is put on frames.
+#[derive(Debug, Clone)]
+struct Item {
+    start_s: f64,
+    end_s: f64,
+    /// Infinite: stays, or goes, whatever the length.
+    score: f64,
+    reason: String,
+}
+
+/// Plans the cut. The same facts and options give the same plan.
+///
+/// With a target length voices are dropped from the lowest score up until what is left fits; pauses are then drawn
+/// out alike until the length is met to the frame. A voice's score is its confidence, less for the radio, more
+/// where much is said around it and where something happens meanwhile. Where the material or what is protected
+/// makes the length impossible, [`Plan::notes`] says so.
+///
+/// # Errors
+/// [`InvalidArgument`](coeval::ErrorKind::InvalidArgument) for options out of their ranges, a frame rate that is none, or voices and
+/// events that are not finite or end before they begin.
+pub fn plan(facts: &Facts, options: &TightenOptions) -> Result<Plan> {
+    options.check()?;
+    let [num, den] = facts.frame_rate;
+    if num == 0 || den == 0 || facts.frames < 0 {
+        return Err(invalid(format!("{num}/{den} is no frame rate, or {} frames no length", facts.frames)));
+    }
+    let spans =
+        facts.voices.iter().map(|v| (v.start_s, v.end_s)).chain(facts.events.iter().map(|e| (e.start_s, e.end_s)));
+    for (from, to) in spans {
+        if !(from.is_finite() && to.is_finite() && from <= to) {
+            return Err(invalid(format!("a stretch from {from} to {to} s has no length")));
+        }
+    }
+    let frame_s = f64::from(den) / f64::from(num);
+    let items = items(facts, options);
+    let length = |stays: &[bool], pause_s: f64| {
+        shown(&keep(&items, stays, facts.frames, frame_s, pause_s, options), facts.frames, frame_s, options)
+    };
+    let mut pause_s = options.pause_s;
+    let mut notes = Vec::new();
+    let mut stays: Vec<bool> = items.iter().map(|i| i.score > f64::NEG_INFINITY).collect();
+    if let Some(target_s) = options.target_s {
+        let target = (target_s / frame_s).round() as i64;
+        let minutes = |frames: i64| format!("{:.1} min", frames as f64 * frame_s / 60.0);
+        let everything = length(&stays, pause_s);
+        let least: Vec<bool> = items.iter().map(|i| i.score == f64::INFINITY).collect();
+        let must = length(&least, pause_s);
+        if everything < target {
+            notes.push(format!(
+                "{} were asked for; all that is worth keeping is {}. Leave longer pauses, or protect more.",
+                minutes(target),
+                minutes(everything)
+            ));
+        } else if must > target {
+            stays = least;
+            notes.push(format!(
+                "{} were asked for; what must stay is {} already. Protect less.",
+                minutes(target),
+                minutes(must)
+            ));
+        } else {
+            // The best-scored come in first; one that no longer fits stays out, a shorter one after it may not.
+            let mut order: Vec<usize> = (0..items.len()).filter(|&i| items[i].score.is_finite()).collect();
+            order.sort_by(|&a, &b| items[b].score.total_cmp(&items[a].score).then(a.cmp(&b)));
+            stays = least;
+            for i in order {
+                stays[i] = true;
+                if length(&stays, pause_s) > target {
+                    stays[i] = false;
+                }
+            }
+            // Pauses drawn out alike take up the rest.
+            let mut long = facts.frames as f64 * frame_s + 1.0;
+            for _ in 0..50 {
+                let middle = 0.5 * (pause_s + long);
+                if length(&stays, middle) <= target { pause_s = middle } else { long = middle }
+            }
+            let met = length(&stays, pause_s);
+            if (target - met) as f64 > 0.02 * target as f64 {
+                notes.push(format!("{} were asked for; the stretches allow {}.", minutes(target), minutes(met)));
+            }
+        }
+    }
+    let kept = keep(&items, &stays, facts.frames, frame_s, pause_s, options);
+    let mut plan =
+        Plan { frame_rate: facts.frame_rate, entries: entries(&kept, &items, &stays, facts, frame_s, options), notes };
+    angles(&mut plan, facts, options);
+    plan.check()?;
+    Ok(plan)
+}
+
+/// Frames of the result.
+fn shown(kept: &[Kept], frames: i64, frame_s: f64, options: &TightenOptions) -> i64 {
+    let shown: i64 = kept.iter().map(|k| k.to - k.from).sum();
+    let passed = options.pass_from_s.map_or(0, |from_s| {
+        gaps(kept, frames)
+            .filter(|g| (g.1 - g.0) as f64 * frame_s >= from_s)
+            .map(|g| (g.1 - g.0 + i64::from(options.pass_speed) - 1) / i64::from(options.pass_speed))
+            .sum()
+    });
+    shown + passed
+}
+
+/// Stretches between what is kept.
+fn gaps(kept: &[Kept], frames: i64) -> impl Iterator<Item = (i64, i64)> {
+    let starts = std::iter::once(0).chain(kept.iter().map(|k| k.to));
+    let ends = kept.iter().map(|k| k.from).chain(std::iter::once(frames));
+    starts.zip(ends).filter(|g| g.0 < g.1)
+}
+
+fn items(facts: &Facts, options: &TightenOptions) -> Vec<Item> {
+    let mut items = Vec::new();
+    for voice in &facts.voices {
+        // How much is said within a quarter of a minute.
+        let (from, to) = (voice.start_s - 15.0, voice.end_s + 15.0);
+        let said: f64 = facts.voices.iter().map(|v| (v.end_s.min(to) - v.start_s.max(from)).max(0.0)).sum();
+        let happens = facts.events.iter().any(|e| e.start_s < voice.end_s + 2.0 && e.end_s > voice.start_s - 2.0);
+        let source = if voice.is_radio() { 0.6 } else { 1.0 };
+        let score = voice.confidence.clamp(0.0, 1.0) * source * (0.5 + 0.5 * said / (to - from))
+            + if happens { 1.0 } else { 0.0 };
+        let score = if voice.is_radio() && !options.keep_radio { f64::NEG_INFINITY } else { score };
+        items.push(Item {
+            start_s: voice.start_s,
+            end_s: voice.end_s,
+            score,
+            reason: format!("speech ({})", voice.origin),
+        });
+    }
+    let always = |start_s: f64, end_s: f64, reason: String| Item { start_s, end_s, score: f64::INFINITY, reason };
+    items.extend(facts.events.iter().map(|e| always(e.start_s - 1.0, e.end_s + 1.0, e.what.clone())));
+    items.extend(options.protect_s.iter().map(|p| always(p.0, p.1, "protected".to_owned())));
+    items.sort_by(|a, b| a.start_s.total_cmp(&b.start_s).then(a.end_s.total_cmp(&b.end_s)));
+    items
+}
+
+/// A stretch that stays, on frames.
+#[derive(Debug, Clone, Copy)]
+struct Kept {
+    from: i64,
+    to: i64,
+}
+
+/// What stays, in order, nothing touching.
+///
+/// Items too close to each other for a cut between them stay or go together; so there is room for a cut, with its
+/// handles, between any two of the clusters that this makes.
+fn keep(
+    items: &[Item],
+    stays: &[bool],
+    frames: i64,
+    frame_s: f64,
+    pause_s: f64,
+    options: &TightenOptions,
+) -> Vec<Kept> {
+    // A frame more, for the rounding.
+    let handle_s = options.handle_s + frame_s;
+    let room_s = (0.5 * pause_s).max(handle_s);
+    let mut clusters: Vec<(f64, f64, bool)> = Vec::new();
+    for (item, stays) in items.iter().zip(stays) {
+        match clusters.last_mut() {
+            Some(last) if item.start_s - last.1 < 2.0 * handle_s => {
+                last.1 = last.1.max(item.end_s);
+                last.2 |= *stays;
+            }
+            _ => clusters.push((item.start_s, item.end_s, *stays)),
+        }
+    }
+    let mut kept: Vec<(f64, f64)> = Vec::new();
+    for (i, &(start_s, end_s, _)) in clusters.iter().enumerate().filter(|c| c.1.2) {
+        let before = i.checked_sub(1).map(|b| clusters[b]);
+        if let (Some(last), Some((_, before_s, true))) = (kept.last_mut(), before)
+            && start_s - before_s < options.dead_s.max(2.0 * room_s)
+        {
+            // What lies between is not long enough to be dead air.
+            last.1 = end_s + room_s;
+        } else {
+            let free_s = before.map_or(f64::NEG_INFINITY, |b| b.1 + handle_s);
+            kept.push(((start_s - room_s).max(free_s), end_s + room_s));
+        }
+        if let (Some(last), Some(after)) = (kept.last_mut(), clusters.get(i + 1)) {
+            last.1 = last.1.min(after.0 - handle_s);
+        }
+    }
+    let mut out: Vec<Kept> = Vec::new();
+    for (from, to) in kept {
+        // Outwards, so that rounding never comes nearer to what stays.
+        let from = ((from / frame_s).floor().max(0.0) as i64).min(frames);
+        let to = ((to / frame_s).ceil().max(0.0) as i64).min(frames);
+        match out.last_mut() {
+            Some(last) if from <= last.to => last.to = last.to.max(to),
+            _ if from < to => out.push(Kept { from, to }),
+            _ => {}
+        }
+    }
+    out
+}
+
+fn entries(
+    kept: &[Kept],
+    items: &[Item],
+    stays: &[bool],
+    facts: &Facts,
+    frame_s: f64,
+    options: &TightenOptions,
+) -> Vec<Entry> {
+    let mut entries: Vec<Entry> = kept
+        .iter()
+        .map(|k| {
+            let within = |i: &Item| i.start_s < k.to as f64 * frame_s && i.end_s >= k.from as f64 * frame_s;
+            let mut why: Vec<&str> = Vec::new();
+            for (item, _) in items.iter().zip(stays).filter(|(i, s)| **s && within(i)) {
+                if !why.contains(&item.reason.as_str()) {
+                    why.push(&item.reason);
+                }
+            }
+            Entry { from: k.from, to: k.to, fate: Fate::Show, camera: None, dissolve: 0, reason: why.join(", ") }
+        })
+        .collect();
+    entries.extend(gaps(kept, facts.frames).map(|(from, to)| {
+        let length_s = (to - from) as f64 * frame_s;
+        let said = facts.voices.iter().any(|v| v.start_s < to as f64 * frame_s && v.end_s > from as f64 * frame_s);
+        let what = if said { "speech of lower score" } else { "dead air" };
+        let (fate, done) = match options.pass_from_s {
+            Some(from_s) if length_s >= from_s => (Fate::Pass(options.pass_speed), "passed at speed"),
+            _ => (Fate::Drop, "taken out"),
+        };
+        let reason = format!("{what}, {length_s:.1} s, {done}");
+        Entry { from, to, fate, camera: None, dissolve: 0, reason }
+    }));
+    entries.sort_by_key(|e| e.from);
+    entries
+}
+
+/// Gives every shown stretch its camera, splitting entries where the angle changes.
+///
+/// While somebody speaks it is the camera that hears them best. A cut in time on one camera is hidden by another
+/// that runs, or by a dissolve. No shot is left before `min_shot_s`, unless its camera ends.
+pub fn angles(plan: &mut Plan, facts: &Facts, options: &TightenOptions) {
+    let frame_s = plan.frame_s();
+    let least = (options.min_shot_s / frame_s).ceil() as i64;
+    let dissolve = (options.dissolve_s / frame_s).round() as i64;
+    let runs = |camera: &str, from: i64, to: i64| {
+        facts.angles.iter().any(|a| a.camera == camera && a.frames.iter().any(|f| f.0 <= from && f.1 >= to))
+    };
+    let edges = facts.angles.iter().flat_map(|a| a.frames.iter().flat_map(|f| [f.0, f.1]));
+    let mut moments: Vec<i64> = edges.collect();
+    // A change of angle lies in the pause before the voice.
+    moments.extend(facts.voices.iter().map(|v| ((v.start_s - options.handle_s) / frame_s).floor() as i64));
+    moments.sort_unstable();
+    moments.dedup();
+    let mut out: Vec<Entry> = Vec::new();
+    // The camera that is on, and for how many frames of the result.
+    let mut on: Option<(String, i64)> = None;
+    let mut jumped = false;
+    for entry in std::mem::take(&mut plan.entries) {
+        if entry.fate == Fate::Drop {
+            jumped = !out.is_empty();
+            out.push(entry);
+            continue;
+        }
+        // What is passed at speed has one angle: its frames cannot be counted in parts.
+        let inner = moments.iter().copied().filter(|m| entry.fate == Fate::Show && *m > entry.from && *m < entry.to);
+        let bounds: Vec<i64> = std::iter::once(entry.from).chain(inner).chain([entry.to]).collect();
+        for (i, w) in bounds.windows(2).enumerate() {
+            let (from, to) = (w[0], w[1]);
+            let starts_after_cut = i == 0 && jumped;
+            let free: Vec<&str> =
+                facts.angles.iter().map(|a| a.camera.as_str()).filter(|c| runs(c, from, to)).collect();
+            let middle = |v: &Voice| {
+                let (a, b) = (v.start_s / frame_s, v.end_s / frame_s);
+                a < to as f64 && b > from as f64
+            };
+            let speaker =
+                facts.voices.iter().find(|v| middle(v)).and_then(Voice::best_camera).filter(|c| free.contains(c));
+            let stays = on.as_ref().filter(|o| free.contains(&o.0.as_str()));
+            let (camera, why) = match (stays, speaker) {
+                (_, _) if free.is_empty() => (None, "no camera ran"),
+                (Some((now, age)), _) if *age < least => (Some(now.clone()), "shot too young to leave"),
+                (Some((now, _)), _) if starts_after_cut && free.len() > 1 => {
+                    let other = speaker.filter(|s| s != now).or_else(|| free.iter().copied().find(|c| c != now));
+                    (other.map(str::to_owned), "hides the time taken out")
+                }
+                (_, Some(speaker)) => (Some(speaker.to_owned()), "hears the speaker best"),
+                (Some((now, _)), None) => (Some(now.clone()), "nobody else speaks"),
+                (None, None) => (free.first().map(|c| (*c).to_owned()), "the first camera that runs"),
+            };
+            let mut piece = Entry { from, to, camera: camera.clone(), dissolve: 0, ..entry.clone() };
+            let frames = piece.shown_frames();
+            let same = camera.is_some() && on.as_ref().is_some_and(|o| Some(&o.0) == camera.as_ref());
+            if same && starts_after_cut {
+                piece.dissolve = dissolve;
+            }
+            piece.reason = format!("{}; {why}", entry.reason);
+            on = match (camera, on.take()) {
+                (Some(camera), Some((_, age))) if same => Some((camera, age + frames)),
+                (camera, _) => camera.map(|c| (c, frames)),
+            };
+            match out.last_mut() {
+                Some(last)
+                    if i > 0
+                        && last.to == from
+                        && last.camera == piece.camera
+                        && last.fate == Fate::Show
+                        && piece.fate == Fate::Show =>
+                {
+                    last.to = to;
+                }
+                _ => out.push(piece),
+            }
+        }
+        jumped = matches!(entry.fate, Fate::Pass(_));
+    }
+    // Half of it lies in each of the two shots.
+    out.iter_mut().for_each(|e| e.dissolve = e.dissolve.min(e.shown_frames() / 2));
+    plan.entries = out;
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    fn voice(start_s: f64, end_s: f64, camera: &str) -> Voice {
+        Voice { start_s, end_s, origin: "intercom".into(), confidence: 0.9, heard_by: vec![(camera.into(), 20.0)] }
+    }
+
+    fn facts(frames: i64, voices: Vec<Voice>) -> Facts {
+        let angle = |camera: &str| Angle { camera: camera.into(), frames: vec![(0, frames)] };
+        Facts { frame_rate: [25, 1], frames, voices, events: vec![], angles: vec![angle("cam-a"), angle("cam-b")] }
+    }
+
+    /// No cut is nearer than this to any voice, and a plan covers its timeline.
+    fn holds(facts: &Facts, options: &TightenOptions, plan: &Plan) -> Result<(), TestCaseError> {
+        plan.check().map_err(|e| TestCaseError::fail(e.to_string()))?;
+        prop_assert_eq!(plan.entries.iter().map(|e| e.to - e.from).sum::<i64>(), facts.frames);
+        let frame_s = plan.frame_s();
+        for (from, to, speed) in plan.kept() {
+            for cut in [from, to].into_iter().filter(|c| speed == 1 && *c > 0 && *c < facts.frames) {
+                for v in &facts.voices {
+                    let at = cut as f64 * frame_s;
+                    let away = (v.start_s - at).max(at - v.end_s);
+                    prop_assert!(
+                        away > options.handle_s - 1e-6,
+                        "cut at {} s, voice {} to {} s",
+                        at,
+                        v.start_s,
+                        v.end_s
+                    );
+                }
+            }
+        }
+        Ok(())
+    }
+
+    #[test]
+    fn dead_air_goes_and_pauses_stay() {
+        let facts =
+            facts(2500, vec![voice(10.0, 12.0, "cam-a"), voice(13.0, 15.0, "cam-b"), voice(60.0, 64.0, "cam-a")]);
+        let plan = plan(&facts, &TightenOptions::default()).unwrap();
+        // Half of 0.8 s before and after; the second between the sentences is no dead air.
+        assert_eq!(plan.kept(), [(240, 385, 1), (1490, 1610, 1)]);
+        let options = TightenOptions { pass_from_s: Some(20.0), ..TightenOptions::default() };
+        let passed = super::plan(&facts, &options).unwrap();
+        assert_eq!(passed.kept(), [(240, 385, 1), (385, 1490, 8), (1490, 1610, 1), (1610, 2500, 8)]);
+        assert_eq!(passed.shown_frames(), 145 + 139 + 120 + 112);
+        let options = TightenOptions { protect_s: vec![(30.0, 31.0)], ..TightenOptions::default() };
+        let entry = super::plan(&facts, &options).unwrap().entries.into_iter().find(|e| e.reason.contains("protected"));
+        assert_eq!(entry.map(|e| (e.from, e.to)), Some((740, 785)));
+    }
+
+    #[test]
+    fn one_camera_hides_its_jump_by_a_dissolve_and_two_by_a_change() {
+        let mut facts = facts(5000, vec![voice(10.0, 20.0, "cam-a"), voice(60.0, 70.0, "cam-a")]);
+        let shots = |facts: &Facts| -> Vec<(Option<String>, i64)> {
+            let plan = plan(facts, &TightenOptions::default()).unwrap();
+            plan.entries.iter().filter(|e| e.fate == Fate::Show).map(|e| (e.camera.clone(), e.dissolve)).collect()
+        };
+        assert_eq!(shots(&facts)[0], (Some("cam-a".into()), 0));
+        assert!(shots(&facts)[1..].iter().any(|s| s.0.as_deref() == Some("cam-b")));
+        facts.angles.truncate(1);
+        // Half a second is 12.5 frames.
+        assert_eq!(shots(&facts), [(Some("cam-a".into()), 0), (Some("cam-a".into()), 13)]);
+        facts.angles.clear();
+        assert_eq!(shots(&facts), [(None, 0), (None, 0)]);
+    }
+
+    #[test]
+    fn lengths_that_cannot_be_met_are_said() {
+        let facts = facts(
+            90_000,
+            (0..200).map(|i| voice(10.0 + 15.0 * f64::from(i), 14.0 + 15.0 * f64::from(i), "cam-a")).collect(),
+        );
+        let ask = |target_s: f64| {
+            let options = TightenOptions {
+                target_s: Some(target_s),
+                protect_s: vec![(100.0, 160.0)],
+                ..TightenOptions::default()
+            };
+            plan(&facts, &options).unwrap()
+        };
+        for target_s in [100.0, 300.0, 780.0] {
+            let plan = ask(target_s);
+            assert!(
+                (plan.shown_s() - target_s).abs() < 0.02 * target_s,
+                "{} of {target_s}: {:?}",
+                plan.shown_s(),
+                plan.notes
+            );
+            assert!(plan.notes.is_empty());
+        }
+        assert!(ask(3000.0).notes[0].contains("worth keeping"));
+        assert!(ask(30.0).notes[0].contains("must stay"));
+    }
+
+    #[test]
+    fn refuses_what_is_out_of_range() {
+        let good = facts(100, vec![voice(1.0, 2.0, "cam-a")]);
+        for options in [
+            TightenOptions { handle_s: 0.01, ..TightenOptions::default() },
+            TightenOptions { pause_s: f64::NAN, ..TightenOptions::default() },
+            TightenOptions { target_s: Some(-1.0), ..TightenOptions::default() },
+            TightenOptions { pass_speed: 1, ..TightenOptions::default() },
+            TightenOptions { protect_s: vec![(2.0, 1.0)], ..TightenOptions::default() },
+        ] {
+            assert!(plan(&good, &options).is_err(), "{options:?}");
+        }
+        assert!(plan(&facts(100, vec![voice(2.0, 1.0, "a")]), &TightenOptions::default()).is_err());
+        assert!(plan(&Facts { frame_rate: [25, 0], ..good }, &TightenOptions::default()).is_err());
+    }
+
+    prop_compose! {
+        fn any_facts()(
+            rate in prop::sample::select(vec![[25u32, 1], [30_000, 1001], [24, 1], [60_000, 1001]]),
+            spans in prop::collection::vec((0.05..30.0f64, 0.05..12.0f64, any::<bool>(), 0.3..1.0f64, 0..3usize), 0..60),
+            tail_s in 0.0..60.0f64,
+            covers in prop::collection::vec((0.0..0.6f64, 0.4..1.0f64), 0..3),
+        ) -> Facts {
+            let mut at = 0.0;
+            let mut voices = Vec::new();
+            for (pause, length, radio, confidence, heard) in spans {
+                at += pause;
+                voices.push(Voice {
+                    start_s: at,
+                    end_s: at + length,
+                    origin: if radio { "radio" } else { "intercom" }.into(),
+                    confidence,
+                    heard_by: (0..heard).map(|c| (format!("cam-{c}"), 6.0 + c as f64)).collect(),
+                });
+                at += length;
+            }
+            let frames = ((at + tail_s) * f64::from(rate[0]) / f64::from(rate[1])).ceil() as i64;
+            let angles = covers.iter().enumerate().map(|(c, &(from, to))| Angle {
+                camera: format!("cam-{c}"),
+                frames: vec![((from * frames as f64) as i64, ((from + (1.0 - from) * to) * frames as f64) as i64 + 1)],
+            }).collect();
+            Facts { frame_rate: rate, frames, voices, events: vec![], angles }
+        }
+    }
+
+    proptest! {
+        #[test]
+        fn no_cut_is_near_a_voice(
+            facts in any_facts(),
+            pause_s in 0.2..4.0f64,
+            handle_s in 0.08..1.0f64,
+            dead_s in 0.3..10.0f64,
+            target in prop::option::of(1.0..600.0f64),
+            pass in prop::option::of(2.0..20.0f64),
+            keep_radio in any::<bool>(),
+        ) {
+            let options = TightenOptions {
+                pause_s, handle_s, dead_s, target_s: target, pass_from_s: pass, keep_radio, ..TightenOptions::default()
+            };
+            let plan = plan(&facts, &options).unwrap();
+            holds(&facts, &options, &plan)?;
+            prop_assert_eq!(&plan, &super::plan(&facts, &options).unwrap());
+            // A camera is shown only where it runs.
+            for e in plan.entries.iter().filter(|e| e.fate == Fate::Show) {
+                if let Some(camera) = &e.camera {
+                    let angle = facts.angles.iter().find(|a| a.camera == *camera).unwrap();
+                    prop_assert!(angle.frames.iter().any(|f| f.0 <= e.from && f.1 >= e.to), "{:?} {:?}", e, angle);
+                }
+            }
+            // Nobody who stays is clipped: a voice is shown whole or not at all.
+            for v in &facts.voices {
+                let (a, b) = (v.start_s / plan.frame_s(), v.end_s / plan.frame_s());
+                let shown: Vec<_> = plan.kept().into_iter().filter(|k| k.2 == 1 && (k.0 as f64) < b && (k.1 as f64) > a).collect();
+                prop_assert!(shown.is_empty() || (shown.len() == 1 && shown[0].0 as f64 <= a && shown[0].1 as f64 >= b));
+            }
+        }
+
+        #[test]
+        fn no_shot_is_left_too_early(facts in any_facts()) {
+            let mut facts = facts;
+            // Cameras that run throughout: then nothing excuses a short shot but the end.
+            facts.angles.iter_mut().for_each(|a| a.frames = vec![(0, facts.frames)]);
+            let options = TightenOptions::default();
+            let plan = plan(&facts, &options).unwrap();
+            let least = (options.min_shot_s / plan.frame_s()).ceil() as i64;
+            let mut shots: Vec<(Option<String>, i64)> = Vec::new();
+            for e in plan.entries.iter().filter(|e| e.fate == Fate::Show) {
+                match shots.last_mut() {
+                    Some(last) if last.0 == e.camera => last.1 += e.shown_frames(),
+                    _ => shots.push((e.camera.clone(), e.shown_frames())),
+                }
+            }
+            shots.pop();
+            prop_assert!(shots.iter().all(|s| s.1 >= least), "{:?}", shots);
+        }
+    }
+}
