@@ -30,6 +30,7 @@ use coeval_shoot::listen::{ListenOptions, listen};
 use coeval_shoot::{Alignment, Measured, OutFolder, measure, on_threads, plain_name};
 
 use crate::edl::to_edl;
+use crate::frames::FrameOptions;
 use crate::layout::{Content, Layout};
 use crate::lists::{Moment, captions, chapters, marks, marks_csv, marks_webvtt};
 use crate::otio::{Extras, References, to_otio};
@@ -73,6 +74,12 @@ pub struct HandoverOptions {
     pub title: String,
     /// How many files are worked on at once. `None`: as many as the machine has cores.
     pub threads: Option<NonZeroUsize>,
+    /// Stretches of dead air on the timeline, `(from_s, to_s)`: where picture is slipped, if there is choice.
+    pub dead_air: Vec<(f64, f64)>,
+    /// How clips are laid on frames.
+    pub frames: FrameOptions,
+    /// What to mark besides clips, jumps and claps: where somebody begins to speak, what the user anchored.
+    pub moments: Vec<Moment>,
     /// How sound is conformed. Frame rate, start and `replace` are set by the hand-over.
     pub conform: ConformOptions,
 }
@@ -85,6 +92,9 @@ impl Default for HandoverOptions {
             absolute: false,
             title: "timeline".to_owned(),
             threads: None,
+            dead_air: Vec::new(),
+            frames: FrameOptions::default(),
+            moments: Vec::new(),
             conform: ConformOptions::default(),
         }
     }
@@ -167,7 +177,7 @@ impl<'a> Handover<'a> {
     /// [`InvalidArgument`](coeval::ErrorKind::InvalidArgument) for a start that is no timecode at the timeline's rate,
     /// and as for [`Layout::of`] and [`conform::plan`].
     pub fn plan(alignment: &'a Alignment, options: &'a HandoverOptions) -> Result<Self> {
-        let layout = Layout::of(alignment)?;
+        let layout = Layout::with_dead_air(alignment, &options.dead_air, &options.frames)?;
         let rate = layout.rate;
         let start = match &options.start {
             Some(text) => Timecode::parse(text, rate)?,
@@ -241,7 +251,9 @@ impl<'a> Handover<'a> {
         } else {
             Vec::new()
         };
-        let marks = marks(self.alignment, &claps(&measured));
+        let mut moments = claps(&measured);
+        moments.extend_from_slice(&self.options.moments);
+        let marks = marks(self.alignment, &moments);
         if self.wants(Part::Timeline) {
             let media = folder.to_path_buf();
             let references = if self.options.absolute {

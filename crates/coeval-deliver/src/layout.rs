@@ -309,6 +309,45 @@ pub(crate) mod tests {
         assert!(layout.rate.seconds(piece.end()) <= 199.01995);
     }
 
+    #[test]
+    fn an_hour_at_85_ppm_is_slipped_and_never_more_than_half_a_frame_off() {
+        let mut alignment = example();
+        alignment.recordings[1].files[0].picture.as_mut().unwrap().frame_rate = [25, 1];
+        let file = &mut alignment.recordings[0].files[0];
+        // 306 ms in the hour are 7.65 frames.
+        (file.duration_s, file.knots) = (Some(3600.0), vec![[0.0, 5.0], [3600.0, 3605.306]]);
+        file.jumps.clear();
+        file.picture.as_mut().unwrap().duration_s = 3600.0;
+        let map = file.map().unwrap();
+        let worst_s = |pieces: &[Piece], rate: FrameRate| {
+            let off = |p: &Piece, k: i64| {
+                let shown_s = p.source_start as f64 / p.source_rate.hz() + rate.seconds(k - p.start);
+                (map.to_file(rate.seconds(k)) - shown_s).abs()
+            };
+            pieces.iter().flat_map(|p| (p.start..p.end()).map(move |k| off(p, k))).fold(0.0, f64::max)
+        };
+        let layout = Layout::of(&alignment).unwrap();
+        let pieces = lane(&layout, "cam-b", Content::Picture);
+        assert_eq!(pieces.len(), 9);
+        let worst = worst_s(pieces, layout.rate);
+        assert!((0.0199..=0.020_001).contains(&worst), "{worst}");
+        assert!(
+            pieces
+                .windows(2)
+                .all(|w| w[1].start == w[0].end() && w[1].source_start == w[0].source_start + w[0].frames - 1)
+        );
+        assert_eq!(lane(&layout, "cam-b", Content::Sound), pieces);
+
+        // With 5 ms to spare each slip has 118 s to fall into dead air: a second in every forty here.
+        let quiet: Vec<(f64, f64)> = (0..92).map(|i| (40.0 * f64::from(i), 40.0 * f64::from(i) + 1.0)).collect();
+        let options = FrameOptions::default().allowing(0.005);
+        let layout = Layout::with_dead_air(&alignment, &quiet, &options).unwrap();
+        let pieces = lane(&layout, "cam-b", Content::Picture);
+        assert_eq!(pieces.len(), 9);
+        assert!(worst_s(pieces, layout.rate) <= 0.025_001);
+        assert!(pieces[1..].iter().all(|p| layout.rate.seconds(p.start) % 40.0 <= 1.0), "{pieces:?}");
+    }
+
     use proptest::prelude::*;
 
     /// A file of `duration_s` whose clock drifts, bends and perhaps jumps.
