@@ -23,6 +23,9 @@ struct Options {
     /// Length of the first camera's recording, minutes.
     #[arg(long, default_value_t = 10.0)]
     minutes: f64,
+    /// Longest chapter of a camera, minutes.
+    #[arg(long, default_value_t = 60.0)]
+    chapter_minutes: f64,
     /// Folder to write into; made if missing.
     #[arg(long)]
     out: PathBuf,
@@ -69,7 +72,7 @@ fn run(options: &Options) -> io::Result<()> {
         },
     );
     let camera = |seed, start_s, length_s: f64| {
-        let chapters = (length_s / 3600.0).ceil().max(1.0);
+        let chapters = (length_s / 60.0 / options.chapter_minutes).ceil().max(1.0);
         Device {
             chapters: vec![(0.0, length_s / chapters); chapters as usize],
             voice_db: Some(options.voice_db),

@@ -50,6 +50,34 @@ def test_rust_gives_the_same_bits(pair: Pair, result: coeval.PairAlignment, tmp_
     assert (result.offset_s, result.drift_ppm) == (offset_s, drift_ppm)
 
 
+def test_c_and_rust_give_the_same_bits() -> None:
+    """The pair of 60 s that the C library's tests compare with the same program."""
+
+    def noise(state: int, count: int) -> np.ndarray[tuple[int], np.dtype[np.float32]]:
+        words = np.empty(count, np.uint32)
+        for i in range(count):
+            state ^= state << 13 & 0xFFFFFFFF
+            state ^= state >> 17
+            state ^= state << 5 & 0xFFFFFFFF
+            words[i] = state
+        # The upper half as a signed number.
+        upper = (words.view(np.int32) >> 16).astype(np.float32)
+        return upper / np.float32(65536)
+
+    common = noise(2_463_534_242, 60 * 48_000)
+    quiet = np.arange(common.size) // 14_400 % 3 != 0
+    common[quiet] /= np.float32(64)
+    tracks = []
+    for rate_hz, skip, frames, seed in [(48_000.0, 0, 60 * 48_000, 31), (48_001.92, 96_000, 50 * 48_000, 32)]:
+        sound = (common[skip : skip + frames] + noise(seed, frames) / np.float32(4)) / np.float32(2)
+        tracks.append(coeval.track(sound, rate_hz))
+    result = coeval.align(tracks[0], tracks[1])
+    bits = [np.float64(x).view(np.uint64) for x in (result.offset_s, result.drift_ppm)]
+    command = ["cargo", "run", "--quiet", "--package", "coeval-c", "--example", "sixty_seconds"]
+    done = subprocess.run(command, cwd=ROOT, check=True, capture_output=True, text=True)
+    assert done.stdout == f"offset_s {bits[0]:016x} drift_ppm {bits[1]:016x}\n"
+
+
 def test_the_other_way_round(pair: Pair, result: coeval.PairAlignment) -> None:
     turned = coeval.align(pair.b, pair.a, pair.rate_hz)
     there = result.clock_map.to_timeline(5.0)
