@@ -119,7 +119,9 @@ struct Measured {
 struct Outcome {
     class: &'static str,
     seed: u64,
+    /// Where in the clip the recorder jumped, and what it lost, seconds.
     true_jump: Option<(f64, f64)>,
+    /// Whose jumps were found, where in the clip, and what was lost, seconds.
     jumps: Vec<(String, f64, f64)>,
     aligned: Measured,
     true_clocks: Measured,
@@ -140,7 +142,7 @@ fn main() -> ExitCode {
 fn run(options: &Options) -> io::Result<bool> {
     let material = Material::load(&options.data)?;
     println!(
-        "{:<22} {:>4} | {:>15} {:>8} | {:>15} {:>8} {:>8} {:>8} | {:>11} | jump at, lost: true -> found",
+        "{:<22} {:>4} | {:>15} {:>8} | {:>15} {:>8} {:>8} {:>8} | {:>11} | the recorder's jump, in the clip's time: true -> found",
         "recorder's clock",
         "seed",
         "by ear: minutes",
@@ -218,14 +220,23 @@ fn measure(material: &Material, class: Class, seed: u64, options: &Options) -> i
         file.knots = own.knots().iter().map(|k| [k.0, shoot.camera.truth.to_file(k.1)]).collect();
         file.jumps.clear();
     }
-    // Between two devices nobody can say whose jump it was: one that the camera lost is one that the recorder has more.
-    let jumps = alignment.files().flat_map(|f| f.jumps.iter().map(|j| (f.path.clone(), j.file_s, j.lost_s))).collect();
+    // Between two devices nobody can say whose jump it was: what the camera repeated is what the recorder lost.
+    let map = |name: &str| alignment.map(name).ok_or_else(|| io::Error::other("unplaced"));
+    let camera = map("camera.wav")?;
+    let mut jumps = Vec::new();
+    for file in alignment.files() {
+        let own = map(&file.path)?;
+        let at_s = |j: f64| camera.to_file(own.to_timeline(j));
+        jumps.extend(file.jumps.iter().map(|j| (file.path.clone(), at_s(j.file_s), j.lost_s)));
+    }
+    let own_s = |j: f64| shoot.camera.truth.to_file(shoot.recorder.truth.to_timeline(j - 1e-9));
+    let true_jump = shoot.jump.map(|(at_s, lost_s)| (own_s(at_s), lost_s));
     let aligned = compare(&shoot, &alignment, dir.path())?;
     let true_clocks = compare(&shoot, &truth, dir.path())?;
     Ok(Outcome {
         class: class.name,
         seed,
-        true_jump: shoot.jump,
+        true_jump,
         jumps,
         aligned,
         true_clocks,

@@ -18,6 +18,7 @@ import pytest
 from conftest import ROOT, Pair, make_pair
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from numpy.typing import NDArray
 
 import coeval
 
@@ -53,7 +54,7 @@ def test_rust_gives_the_same_bits(pair: Pair, result: coeval.PairAlignment, tmp_
 def test_c_and_rust_give_the_same_bits() -> None:
     """The pair of 60 s that the C library's tests compare with the same program."""
 
-    def noise(state: int, count: int) -> np.ndarray[tuple[int], np.dtype[np.float32]]:
+    def noise(state: int, count: int) -> NDArray[np.float32]:
         words = np.empty(count, np.uint32)
         for i in range(count):
             state ^= state << 13 & 0xFFFFFFFF
@@ -62,7 +63,8 @@ def test_c_and_rust_give_the_same_bits() -> None:
             words[i] = state
         # The upper half as a signed number.
         upper = (words.view(np.int32) >> 16).astype(np.float32)
-        return upper / np.float32(65536)
+        upper /= np.float32(65536)
+        return upper
 
     common = noise(2_463_534_242, 60 * 48_000)
     quiet = np.arange(common.size) // 14_400 % 3 != 0
