@@ -5,6 +5,7 @@ mod align;
 mod demo;
 mod probe;
 mod show;
+mod tighten;
 
 use std::ffi::OsString;
 use std::io::Write;
@@ -50,6 +51,8 @@ struct Cli {
 enum Command {
     /// Align the recordings in a folder (or named one by one) and write the result
     Align(align::AlignArgs),
+    /// Make a rough cut of a finished alignment: dead air out, angles chosen
+    Tighten(tighten::TightenArgs),
     /// Show what the headers of files say
     Probe(probe::ProbeArgs),
     /// Align the demo recordings and measure the result against the known truth
@@ -84,6 +87,7 @@ pub fn run(args: impl IntoIterator<Item = impl Into<OsString> + Clone>, console:
     let mut to = Console { out: &mut out, err: &mut *console.err, bar: console.bar, stop: console.stop };
     let result = match &cli.command {
         Command::Align(args) => align::run(args, &mut to),
+        Command::Tighten(args) => tighten::run(args, &mut to),
         Command::Probe(args) => probe::run(args, &mut to),
         Command::Demo(args) => demo::run(args, &mut to),
     };

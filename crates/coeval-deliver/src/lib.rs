@@ -12,4 +12,5 @@ pub mod layout;
 pub mod lists;
 pub mod otio;
 pub mod report;
+pub mod rough;
 pub mod timecode;

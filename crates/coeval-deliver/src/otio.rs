@@ -133,6 +133,16 @@ enum Object {
         markers: Vec<Object>,
         enabled: bool,
     },
+    #[serde(rename = "Transition.1")]
+    Transition {
+        name: String,
+        metadata: Value,
+        in_offset: RationalTime,
+        out_offset: RationalTime,
+        transition_type: &'static str,
+    },
+    #[serde(rename = "LinearTimeWarp.1")]
+    LinearTimeWarp { name: String, metadata: Value, effect_name: &'static str, time_scalar: f64 },
     #[serde(rename = "Marker.2")]
     Marker { name: String, metadata: Value, color: &'static str, marked_range: TimeRange },
     #[serde(rename = "ExternalReference.1")]
@@ -229,6 +239,116 @@ pub fn to_otio(alignment: &Alignment, name: &str, references: &References, extra
     let timeline = Object::Timeline {
         name: name.to_owned(),
         metadata: json!({"coeval": serde_json::to_value(alignment).map_err(failed)?}),
+        global_start_time: extras.start.map(|t| time(t.frame(), t.rate().hz())),
+        tracks: Box::new(stack),
+    };
+    let mut text = serde_json::to_string_pretty(&timeline).map_err(failed)?;
+    text.push('\n');
+    Ok(text)
+}
+
+/// A track of a cut timeline.
+#[derive(Debug, Clone)]
+pub(crate) struct CutTrack {
+    pub(crate) name: String,
+    pub(crate) content: Content,
+    pub(crate) enabled: bool,
+    /// More for its metadata.
+    pub(crate) metadata: Value,
+    /// In order of `at`, without overlap.
+    pub(crate) cuts: Vec<Cut>,
+}
+
+/// A piece of the full timeline on a cut one.
+#[derive(Debug, Clone)]
+pub(crate) struct Cut {
+    /// As it lies on the full timeline.
+    pub(crate) piece: Piece,
+    /// First frame on the cut timeline, and length there.
+    pub(crate) at: i64,
+    pub(crate) frames: i64,
+    /// How many times faster.
+    pub(crate) speed: u32,
+    /// Frames of the dissolve from the cut before.
+    pub(crate) dissolve: i64,
+    pub(crate) metadata: Value,
+}
+
+/// Writes a cut timeline of `frames` frames: every track is as long as every other.
+pub(crate) fn cut_to_otio(
+    alignment: &Alignment,
+    rate: FrameRate,
+    name: &str,
+    references: &References,
+    extras: &Extras<'_>,
+    tracks: &[CutTrack],
+    frames: i64,
+) -> Result<String> {
+    let failed =
+        |e: serde_json::Error| Error::new(ErrorKind::Internal, "cannot write the timeline as JSON").with_source(e);
+    let children = tracks.iter().map(|track| {
+        let mut children = Vec::new();
+        let mut end = 0;
+        for cut in &track.cuts {
+            if cut.at > end {
+                children.push(gap(cut.at - end, rate));
+            } else if cut.dissolve > 0 && end > 0 {
+                let before = cut.dissolve / 2;
+                children.push(Object::Transition {
+                    name: String::new(),
+                    metadata: json!({}),
+                    in_offset: time(before, rate.hz()),
+                    out_offset: time(cut.dissolve - before, rate.hz()),
+                    transition_type: "SMPTE_Dissolve",
+                });
+            }
+            let whole = whole(&cut.piece, rate, references, extras);
+            let mut shown = whole.unwrap_or_else(|| Shown::raw(&cut.piece, references));
+            (shown.start, shown.frames) = (cut.at, cut.frames);
+            let mut object = clip(alignment, &shown, &track.metadata["recording"], rate);
+            if let Object::Clip { metadata, effects, .. } = &mut object {
+                metadata["coeval"]["cut"] = cut.metadata.clone();
+                if cut.speed > 1 {
+                    effects.push(Object::LinearTimeWarp {
+                        name: String::new(),
+                        metadata: json!({}),
+                        effect_name: "LinearTimeWarp",
+                        time_scalar: f64::from(cut.speed),
+                    });
+                }
+            }
+            children.push(object);
+            end = cut.at + cut.frames;
+        }
+        if end < frames {
+            children.push(gap(frames - end, rate));
+        }
+        Object::Track {
+            name: track.name.clone(),
+            metadata: json!({"coeval": track.metadata}),
+            source_range: None,
+            effects: Vec::new(),
+            markers: Vec::new(),
+            enabled: track.enabled,
+            kind: match track.content {
+                Content::Picture => "Video",
+                Content::Sound => "Audio",
+            },
+            children,
+        }
+    });
+    let stack = Object::Stack {
+        name: "tracks".to_owned(),
+        metadata: json!({}),
+        source_range: None,
+        effects: Vec::new(),
+        markers: extras.marks.iter().filter_map(|m| marker(m, rate)).collect(),
+        enabled: true,
+        children: children.collect(),
+    };
+    let timeline = Object::Timeline {
+        name: name.to_owned(),
+        metadata: json!({}),
         global_start_time: extras.start.map(|t| time(t.frame(), t.rate().hz())),
         tracks: Box::new(stack),
     };

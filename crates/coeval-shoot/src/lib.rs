@@ -38,6 +38,7 @@ mod parallel;
 mod settle;
 mod sound;
 pub mod tighten;
+pub mod voices;
 mod write;
 
 use std::num::NonZeroUsize;

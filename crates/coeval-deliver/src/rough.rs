@@ -1,0 +1,669 @@
+//! A rough cut: a second, shorter timeline beside the full one, and a list that a person can change.
+//!
+//! ```text
+//! edits.txt                   the cut as text: change it, and give it back with `--edits`
+//! rough-cut.otio              the shorter timeline: the chosen angles, every camera (switched off), the sound
+//! edl/angles.edl              the chosen angles as an edit decision list; sound/ lists follow the same cuts
+//! chapters.vtt                a chapter for every stretch that stays
+//! rough-cut.html              the whole timeline as a strip: what goes, what stays, why
+//! plan.json                   all of it as data, with gains
+//! ```
+//!
+//! All tracks are cut by the same stretches: what lay in step stays in step, and all are of one length.
+
+use std::fmt::Write;
+use std::path::Path;
+
+use coeval::{Error, ErrorKind, Result};
+use coeval_shoot::tighten::{Entry, Facts, Fate, Plan, Voice};
+use coeval_shoot::{Alignment, Kind, write_whole};
+use minijinja::{AutoEscape, Environment};
+use serde_json::{Value, json};
+
+use crate::edl::{Channel, Event, edl};
+use crate::layout::{Content, Lane, Layout, Piece, SourceRate};
+use crate::lists::{Mark, marks_webvtt};
+use crate::otio::{Cut, CutTrack, Extras, References, cut_to_otio};
+use crate::timecode::{FrameRate, Timecode};
+
+/// The first word of an edit list, with its version.
+const HEADER: &str = "coeval edit list 1";
+
+/// Levels of the tracks. The defaults are common practice, no source.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[non_exhaustive]
+pub struct Levels {
+    /// Loudness of the voice, LUFS. Default -14, as streaming services play.
+    pub voice_lufs: f64,
+    /// No true peak above this, dBTP.
+    pub true_peak_dbtp: f64,
+    /// Camera sound where nobody speaks, dB against its own.
+    pub camera_db: f64,
+    /// How much lower it is while somebody speaks, dB.
+    pub duck_db: f64,
+    /// How long it takes to go down or up, seconds.
+    pub ramp_s: f64,
+}
+
+impl Default for Levels {
+    fn default() -> Self {
+        Self { voice_lufs: -14.0, true_peak_dbtp: -1.0, camera_db: -12.0, duck_db: -12.0, ramp_s: 0.3 }
+    }
+}
+
+/// A plan as text: one line an entry, from the first moment to the last.
+///
+/// `show FROM TO CAMERA` (`-` for none), `pass FROM TO CAMERA SPEEDx`, `drop FROM TO`; times are `H:MM:SS.mmm` on the
+/// full timeline. `dissolve N` after the camera dissolves into it over N frames. What follows a `|` is the reason.
+pub fn edit_list(plan: &Plan) -> String {
+    let mut text = format!(
+        "{HEADER}\n\
+         # One line a stretch of the full timeline, without gaps: what is shown, passed at speed, dropped.\n\
+         # Change, split or join lines; a stretch must begin where the one before ends.\n\
+         rate {}/{}\n",
+        plan.frame_rate[0], plan.frame_rate[1]
+    );
+    for note in &plan.notes {
+        let _ = writeln!(text, "note {}", one_line(note));
+    }
+    for e in &plan.entries {
+        let (from, to) = (clock(plan, e.from), clock(plan, e.to));
+        let camera = e.camera.as_deref().map_or("-".to_owned(), quoted);
+        // Writing to a String cannot fail.
+        let _ = match e.fate {
+            Fate::Show => write!(text, "show {from} {to} {camera}"),
+            Fate::Pass(speed) => write!(text, "pass {from} {to} {camera} {speed}x"),
+            Fate::Drop => write!(text, "drop {from} {to}"),
+        };
+        if e.dissolve > 0 {
+            let _ = write!(text, " dissolve {}", e.dissolve);
+        }
+        let _ = writeln!(text, " | {}", one_line(&e.reason));
+    }
+    text
+}
+
+fn one_line(text: &str) -> String {
+    text.chars().map(|c| if c.is_control() { ' ' } else { c }).collect::<String>().trim().to_owned()
+}
+
+/// A camera's id as one word: what would be taken for something else is written as `%XX`.
+fn quoted(camera: &str) -> String {
+    match camera {
+        // By itself it stands for none.
+        "-" => "%2D".to_owned(),
+        _ => camera.bytes().fold(String::new(), |mut word, b| {
+            if b.is_ascii_graphic() && !b"%|#".contains(&b) {
+                word.push(char::from(b));
+            } else {
+                let _ = write!(word, "%{b:02X}");
+            }
+            word
+        }),
+    }
+}
+
+fn unquoted(word: &str) -> Option<String> {
+    let mut bytes = Vec::new();
+    let mut rest = word.as_bytes();
+    while let Some((&b, after)) = rest.split_first() {
+        rest = after;
+        if b == b'%' {
+            let hex = std::str::from_utf8(rest.get(..2)?).ok()?;
+            bytes.push(u8::from_str_radix(hex, 16).ok()?);
+            rest = &rest[2..];
+        } else {
+            bytes.push(b);
+        }
+    }
+    String::from_utf8(bytes).ok()
+}
+
+fn clock(plan: &Plan, frame: i64) -> String {
+    let ms = (frame as f64 * plan.frame_s() * 1000.0).round() as u64;
+    format!("{}:{:02}:{:02}.{:03}", ms / 3_600_000, ms / 60_000 % 60, ms / 1000 % 60, ms % 1000)
+}
+
+/// Reads an [`edit_list`] back. Times are put on the nearest frame.
+///
+/// # Errors
+/// [`Damaged`](ErrorKind::Damaged) with the number of the line and what is wrong with it.
+pub fn read_edit_list(text: &str) -> Result<Plan> {
+    let bad = |line: usize, what: String| {
+        Error::new(ErrorKind::Damaged, format!("line {line}: {what}")).with_remedy(
+            "a line reads `show FROM TO CAMERA`, `pass FROM TO CAMERA 8x` or `drop FROM TO`, times as 0:12:34.567",
+        )
+    };
+    let mut lines = text.lines().enumerate().map(|(i, l)| (i + 1, l.trim()));
+    match lines.next() {
+        Some((_, line)) if line.trim_start_matches('\u{feff}') == HEADER => {}
+        other => return Err(bad(1, format!("it reads {:?}, not {HEADER:?}", other.map_or("", |l| l.1)))),
+    }
+    let mut plan = Plan { frame_rate: [0, 0], entries: Vec::new(), notes: Vec::new() };
+    for (number, line) in lines.filter(|l| !l.1.is_empty() && !l.1.starts_with('#')) {
+        let (statement, reason) = line.split_once('|').unwrap_or((line, ""));
+        let mut words = statement.split_whitespace();
+        let verb = words.next().unwrap_or_default();
+        if verb == "note" {
+            plan.notes.push(line["note".len()..].trim().to_owned());
+            continue;
+        }
+        if verb == "rate" {
+            let word = words.next().unwrap_or_default();
+            let rate = word.split_once('/').and_then(|(n, d)| Some([n.parse().ok()?, d.parse().ok()?]));
+            match rate {
+                Some(rate) if FrameRate::new(rate[0], rate[1]).is_ok() && plan.entries.is_empty() => {
+                    plan.frame_rate = rate;
+                }
+                _ => return Err(bad(number, format!("{word:?} is no frame rate, or stands after an entry"))),
+            }
+            continue;
+        }
+        if !["show", "pass", "drop"].contains(&verb) {
+            return Err(bad(number, format!("{verb:?} is none of show, pass, drop")));
+        }
+        if plan.frame_rate[0] == 0 {
+            return Err(bad(number, "an entry stands before the frame rate".to_owned()));
+        }
+        let mut moment = |what: &str| {
+            let word = words.next().unwrap_or_default();
+            let seconds = seconds(word).ok_or_else(|| bad(number, format!("{what} {word:?} is no time")))?;
+            Ok::<i64, Error>((seconds / plan.frame_s()).round() as i64)
+        };
+        let (from, to) = (moment("FROM")?, moment("TO")?);
+        let mut entry =
+            Entry { from, to, fate: Fate::Drop, camera: None, dissolve: 0, reason: reason.trim().to_owned() };
+        if verb != "drop" {
+            let word = words.next().ok_or_else(|| bad(number, "the camera is missing".to_owned()))?;
+            if word != "-" {
+                entry.camera = Some(unquoted(word).ok_or_else(|| bad(number, format!("{word:?} is no camera")))?);
+            }
+            entry.fate = Fate::Show;
+        }
+        if verb == "pass" {
+            let word = words.next().unwrap_or_default();
+            let speed = word.strip_suffix('x').and_then(|s| s.parse().ok()).filter(|s| (2..=100).contains(s));
+            entry.fate =
+                Fate::Pass(speed.ok_or_else(|| bad(number, format!("{word:?} is no speed within 2x to 100x")))?);
+        }
+        match (words.next(), words.next(), words.next()) {
+            (None, ..) => {}
+            (Some("dissolve"), Some(n), None) if verb != "drop" => {
+                let frames = n.parse().ok().filter(|n| (0..=entry.shown_frames()).contains(n));
+                entry.dissolve =
+                    frames.ok_or_else(|| bad(number, format!("a dissolve of {n:?} frames does not fit")))?;
+            }
+            (Some(word), ..) => return Err(bad(number, format!("{word:?} does not belong here"))),
+        }
+        if entry.to <= entry.from {
+            return Err(bad(number, "it ends before it begins".to_owned()));
+        }
+        let at = plan.entries.last().map_or(0, |e| e.to);
+        if entry.from != at {
+            return Err(bad(
+                number,
+                format!("it begins at {}, the one before ends at {}", clock(&plan, from), clock(&plan, at)),
+            ));
+        }
+        plan.entries.push(entry);
+    }
+    if plan.frame_rate[0] == 0 {
+        return Err(bad(text.lines().count().max(1), "there is no frame rate".to_owned()));
+    }
+    plan.check().map_err(|e| Error::new(ErrorKind::Damaged, e.message().to_owned()))?;
+    Ok(plan)
+}
+
+/// `H:MM:SS.mmm`, no longer than a hundred hours.
+fn seconds(text: &str) -> Option<f64> {
+    let parts: Vec<&str> = text.split(':').collect();
+    let [h, m, s] = parts[..] else { return None };
+    let whole =
+        |t: &str, below: u32| t.parse::<u32>().ok().filter(|n| *n < below && t.bytes().all(|b| b.is_ascii_digit()));
+    let (h, m) = (whole(h, 100)?, whole(m, 60)?);
+    let s: f64 = s.bytes().all(|b| b.is_ascii_digit() || b == b'.').then(|| s.parse().ok())??;
+    (s < 60.0).then_some(f64::from(h) * 3600.0 + f64::from(m) * 60.0 + s)
+}
+
+/// The pieces of a lane within what stays, each where it lies on the shorter timeline.
+fn cut_lane(lane: &Lane, plan: &Plan, rate: FrameRate, sound: bool) -> Vec<Cut> {
+    let mut cuts = Vec::new();
+    let mut at = 0;
+    for (from, to, speed) in plan.kept() {
+        let frames = if speed == 1 { to - from } else { (to - from + i64::from(speed) - 1) / i64::from(speed) };
+        // At speed there is picture only.
+        if speed == 1 || !sound {
+            cuts.extend(lane.pieces.iter().filter_map(|p| cut_piece(p, from, to, speed, at, frames, rate)));
+        }
+        at += frames;
+    }
+    cuts
+}
+
+fn cut_piece(piece: &Piece, from: i64, to: i64, speed: u32, at: i64, frames: i64, rate: FrameRate) -> Option<Cut> {
+    let (a, b) = (piece.start.max(from), piece.end().min(to));
+    if a >= b {
+        return None;
+    }
+    let speed_i = i64::from(speed);
+    // Whole frames of the result that lie within the piece.
+    let (first, last) = ((a - from + speed_i - 1) / speed_i, ((b - from + speed_i - 1) / speed_i).min(frames));
+    if first >= last {
+        return None;
+    }
+    let into_s = rate.seconds(from + first * speed_i - piece.start);
+    let counts = into_s * piece.source_rate.hz();
+    // What the uncut timeline shows at this frame: the picture that is on, or the sample.
+    let counts = match piece.source_rate {
+        SourceRate::Frames(_) => (counts + 1e-6).floor(),
+        SourceRate::Samples(_) => counts.round(),
+    };
+    let cut = Piece {
+        start: from + first * speed_i,
+        frames: last - first,
+        source_start: piece.source_start + counts as i64,
+        ..piece.clone()
+    };
+    Some(Cut { piece: cut, at: at + first, frames: last - first, speed, dissolve: 0, metadata: Value::Null })
+}
+
+/// The tracks of the shorter timeline: the chosen angles on top, then every recording.
+fn tracks(alignment: &Alignment, layout: &Layout, plan: &Plan, voices: &[Voice], levels: &Levels) -> Vec<CutTrack> {
+    let mut tracks = Vec::new();
+    for lane in &layout.lanes {
+        let is_sound = lane.content == Content::Sound;
+        let is_camera = alignment.recording(&lane.recording).is_some_and(|r| r.kind == Kind::Camera);
+        let gain_db = is_sound.then(|| if is_camera { ducking(plan, voices, levels) } else { Vec::new() });
+        tracks.push(CutTrack {
+            name: lane.recording.clone(),
+            content: lane.content,
+            enabled: is_sound,
+            metadata: json!({"recording": lane.recording, "gain_db": gain_db, "voice_lufs": (is_sound && !is_camera).then_some(levels.voice_lufs)}),
+            cuts: cut_lane(lane, plan, layout.rate, is_sound),
+        });
+    }
+    let mut angles = Vec::new();
+    let mut at = 0;
+    for entry in &plan.entries {
+        let frames = entry.shown_frames();
+        let speed = if let Fate::Pass(speed) = entry.fate { speed } else { 1 };
+        let lane = layout
+            .lanes
+            .iter()
+            .find(|l| l.content == Content::Picture && Some(l.recording.as_str()) == entry.camera.as_deref());
+        if let Some(lane) = lane.filter(|_| frames > 0) {
+            let cuts =
+                lane.pieces.iter().filter_map(|p| cut_piece(p, entry.from, entry.to, speed, at, frames, layout.rate));
+            for (i, mut cut) in cuts.enumerate() {
+                cut.dissolve = if i == 0 { entry.dissolve } else { 0 };
+                cut.metadata = json!({"camera": entry.camera, "why": entry.reason});
+                angles.push(cut);
+            }
+        }
+        at += frames;
+    }
+    // In OpenTimelineIO the last track lies on top.
+    tracks.push(CutTrack {
+        name: "angles".to_owned(),
+        content: Content::Picture,
+        enabled: true,
+        metadata: json!({"recording": Value::Null}),
+        cuts: angles,
+    });
+    tracks
+}
+
+/// Gain of a camera's sound on the shorter timeline: `[second, dB]`, linear between.
+pub fn ducking(plan: &Plan, voices: &[Voice], levels: &Levels) -> Vec<[f64; 2]> {
+    let frame_s = plan.frame_s();
+    let mut spans: Vec<(f64, f64)> = Vec::new();
+    let mut at = 0;
+    for entry in &plan.entries {
+        let (from_s, to_s) = (entry.from as f64 * frame_s, entry.to as f64 * frame_s);
+        if entry.fate == Fate::Show {
+            for v in voices.iter().filter(|v| v.start_s < to_s && v.end_s > from_s) {
+                let moved = at as f64 * frame_s - from_s;
+                let (a, b) = (v.start_s.max(from_s) + moved, v.end_s.min(to_s) + moved);
+                match spans.last_mut() {
+                    // Up and down again within a breath would be heard.
+                    Some(last) if a - last.1 < 4.0 * levels.ramp_s => last.1 = last.1.max(b),
+                    _ => spans.push((a, b)),
+                }
+            }
+        }
+        at += entry.shown_frames();
+    }
+    let (high, low) = (levels.camera_db, levels.camera_db + levels.duck_db);
+    let mut points = vec![[0.0, high]];
+    for (a, b) in spans {
+        let down = (a - levels.ramp_s).max(points.last().map_or(0.0, |p| p[0]));
+        points.extend([[down, high], [a, low], [b, low], [b + levels.ramp_s, high]]);
+    }
+    points
+}
+
+/// What stays as chapters of the shorter timeline, one each; those shorter than `least_s` join the one before.
+fn chapters(plan: &Plan, least_s: f64) -> Vec<Mark> {
+    let frame_s = plan.frame_s();
+    let mut marks: Vec<Mark> = Vec::new();
+    let mut at_s = 0.0;
+    for (from, to, speed) in plan.kept() {
+        let length_s = ((to - from + i64::from(speed) - 1) / i64::from(speed)) as f64 * frame_s;
+        match marks.last_mut() {
+            Some(last) if last.length_s < least_s => last.length_s += length_s,
+            _ => marks.push(Mark {
+                at_s,
+                length_s,
+                kind: "chapter".to_owned(),
+                name: format!("From {}", clock(plan, from)),
+                ..Mark::default()
+            }),
+        }
+        at_s += length_s;
+    }
+    marks
+}
+
+/// Writes the rough cut into the folder `out`, which is made if it is missing. `media` is the folder that the
+/// alignment's names are relative to, absolute as `out`.
+///
+/// # Errors
+/// [`InvalidArgument`](ErrorKind::InvalidArgument) when the plan is of another frame rate than the alignment or
+/// breaks [`Plan::check`]; what the system says about writing.
+pub fn write(
+    alignment: &Alignment,
+    facts: &Facts,
+    plan: &Plan,
+    levels: &Levels,
+    media: &Path,
+    out: &Path,
+) -> Result<Vec<String>> {
+    plan.check()?;
+    let layout = Layout::of(alignment)?;
+    let rate = layout.rate;
+    if [rate.num(), rate.den()] != plan.frame_rate {
+        return Err(Error::new(
+            ErrorKind::InvalidArgument,
+            format!(
+                "the plan counts {}/{} frames a second, the timeline {rate}",
+                plan.frame_rate[0], plan.frame_rate[1]
+            ),
+        ));
+    }
+    let start = Timecode::from_label([1, 0, 0, 0], rate, rate.counting())?;
+    let tracks = tracks(alignment, &layout, plan, &facts.voices, levels);
+    let references = References::Relative { media: media.to_path_buf(), timeline: out.to_path_buf() };
+    let chapters = chapters(plan, 20.0);
+    let extras = Extras { start: Some(start), marks: &chapters, conformed: &[] };
+    let otio = cut_to_otio(alignment, rate, "rough cut", &references, &extras, &tracks, plan.shown_frames())?;
+    let mut files = vec![
+        ("edits.txt".to_owned(), edit_list(plan)),
+        ("rough-cut.otio".to_owned(), otio),
+        ("chapters.vtt".to_owned(), marks_webvtt(&chapters, 0.001)),
+        ("rough-cut.html".to_owned(), page(plan, facts)?),
+        ("plan.json".to_owned(), data(plan, facts, levels)?),
+    ];
+    for track in &tracks {
+        let (channel, what) = match track.content {
+            Content::Picture => (Channel::Picture, "picture"),
+            Content::Sound => (Channel::Sound, "sound"),
+        };
+        let events = events(alignment, track, rate, start)?;
+        let lists = edl(&format!("rough cut {}", track.name), channel, start, &events)?;
+        let name = coeval_shoot::plain_name(&track.name);
+        files.extend(lists.into_iter().enumerate().map(|(i, text)| {
+            let number = if i > 0 { format!(".{}", i + 1) } else { String::new() };
+            (format!("edl/{name}.{what}{number}.edl"), text)
+        }));
+    }
+    std::fs::create_dir_all(out.join("edl")).map_err(|e| Error::io(out, e))?;
+    for (name, text) in &files {
+        write_whole(&out.join(name), text.as_bytes())?;
+    }
+    Ok(files.into_iter().map(|f| f.0).collect())
+}
+
+/// A track as events of an edit decision list; a dissolve is a cut there.
+fn events(alignment: &Alignment, track: &CutTrack, rate: FrameRate, start: Timecode) -> Result<Vec<Event>> {
+    // The list has no speeds: what is passed at speed is left out of it.
+    track
+        .cuts
+        .iter()
+        .filter(|c| c.speed == 1)
+        .map(|cut| {
+            let piece = &cut.piece;
+            let (source_in, source_frames) = match piece.source_rate {
+                SourceRate::Frames(own) => {
+                    let written = alignment.file(&piece.path).and_then(|f| f.timecode.as_deref());
+                    let zero = Timecode::from_frame(0, own, crate::timecode::Counting::NonDropFrame)?;
+                    let first = written.and_then(|t| Timecode::parse(t, own).ok()).unwrap_or(zero);
+                    let length = (own.frames(rate.seconds(cut.frames)) - 1e-6).ceil() as i64;
+                    (first.plus(piece.source_start), length.min(piece.source_length - piece.source_start).max(1))
+                }
+                SourceRate::Samples(hz) => {
+                    let frame = rate.frames(piece.source_start as f64 / f64::from(hz)).round() as i64;
+                    (Timecode::from_frame(frame, rate, start.counting())?, cut.frames)
+                }
+            };
+            Ok(Event {
+                clip: piece.path.clone(),
+                source_in,
+                source_frames,
+                record_in: cut.at,
+                record_frames: cut.frames,
+            })
+        })
+        .collect()
+}
+
+fn data(plan: &Plan, facts: &Facts, levels: &Levels) -> Result<String> {
+    let failed = |e: serde_json::Error| Error::new(ErrorKind::Internal, "cannot write the plan as JSON").with_source(e);
+    let value = json!({
+        "schema": "coeval.plan/1",
+        "before_s": facts.frames as f64 * plan.frame_s(),
+        "after_s": plan.shown_s(),
+        "plan": serde_json::to_value(plan).map_err(failed)?,
+        "gains": {
+            "voice_lufs": levels.voice_lufs,
+            "true_peak_dbtp": levels.true_peak_dbtp,
+            "camera_db": ducking(plan, &facts.voices, levels),
+        },
+    });
+    let mut text = serde_json::to_string_pretty(&value).map_err(failed)?;
+    text.push('\n');
+    Ok(text)
+}
+
+/// The page: the timeline as a strip, then every entry and why.
+fn page(plan: &Plan, facts: &Facts) -> Result<String> {
+    let failed = |e: minijinja::Error| Error::new(ErrorKind::Internal, "cannot make the page").with_source(e);
+    let total = facts.frames.max(1) as f64;
+    let minutes = |frames: i64| {
+        let s = (frames as f64 * plan.frame_s()).round() as i64;
+        format!("{}:{:02}:{:02}", s / 3600, s / 60 % 60, s % 60)
+    };
+    let rows: Vec<Value> = plan
+        .entries
+        .iter()
+        .map(|e| {
+            let fate = match e.fate {
+                Fate::Show => "show",
+                Fate::Pass(_) => "pass",
+                Fate::Drop => "drop",
+            };
+            json!({
+                "fate": fate, "from": clock(plan, e.from), "to": clock(plan, e.to), "camera": e.camera, "why": e.reason,
+                "x": 1000.0 * e.from as f64 / total, "w": 1000.0 * (e.to - e.from) as f64 / total,
+            })
+        })
+        .collect();
+    let voices: Vec<Value> = facts
+        .voices
+        .iter()
+        .map(|v| {
+            let x = |s: f64| 1000.0 * s / plan.frame_s() / total;
+            json!({"x": x(v.start_s), "w": x(v.end_s) - x(v.start_s), "origin": v.origin})
+        })
+        .collect();
+    let view = json!({
+        "before": minutes(facts.frames), "after": minutes(plan.shown_frames()),
+        "notes": plan.notes, "rows": rows, "voices": voices,
+    });
+    let mut environment = Environment::new();
+    environment.set_auto_escape_callback(|_| AutoEscape::Html);
+    environment.add_template("rough", include_str!("report/rough.html")).map_err(failed)?;
+    environment.get_template("rough").and_then(|t| t.render(minijinja::value::Serde(view))).map_err(failed)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::layout::tests::example;
+    use proptest::prelude::*;
+
+    fn entry(from: i64, to: i64, fate: Fate, camera: Option<&str>) -> Entry {
+        Entry {
+            from,
+            to,
+            fate,
+            camera: camera.map(str::to_owned),
+            dissolve: 0,
+            reason: "speech (intercom); why".into(),
+        }
+    }
+
+    fn some_plan() -> Plan {
+        let mut entries = vec![
+            entry(0, 300, Fate::Drop, None),
+            entry(300, 900, Fate::Show, Some("cam a|#%")),
+            entry(900, 1500, Fate::Pass(8), Some("-")),
+            entry(1500, 1501, Fate::Show, None),
+        ];
+        entries[1].dissolve = 12;
+        Plan { frame_rate: [30_000, 1001], entries, notes: vec!["13 min were asked for".into()] }
+    }
+
+    #[test]
+    fn an_edit_list_comes_back() {
+        let text = edit_list(&some_plan());
+        assert_eq!(read_edit_list(&text).unwrap(), some_plan());
+        assert!(
+            text.contains("show 0:00:10.010 0:00:30.030 cam%20a%7C%23%25 dissolve 12 | speech (intercom); why"),
+            "{text}"
+        );
+    }
+
+    #[test]
+    fn a_malformed_edit_list_is_refused_with_its_line() {
+        let good = edit_list(&some_plan());
+        let line = |n: usize| good.lines().nth(n - 1).unwrap().to_owned();
+        assert!(line(7).starts_with("show") && line(9).starts_with("show"), "{good}");
+        for (number, with, says) in [
+            (1, "something else", "line 1"),
+            (4, "rate 30/0", "line 4: \"30/0\" is no frame rate"),
+            (6, "keep 0:00:00.000 0:00:10.010", "line 6: \"keep\""),
+            (6, "drop 0:00:00.000", "line 6: TO"),
+            (6, "drop 0:00:00.000 0:00:99.000", "line 6: TO \"0:00:99.000\" is no time"),
+            (6, "drop 0:00:00.000 0:00:09.000", "line 7: it begins at"),
+            (6, "drop 0:00:10.000 0:00:01.000", "line 6: it ends before"),
+            (7, "show 0:00:10.010 0:00:30.030", "line 7: the camera is missing"),
+            (7, "show 0:00:10.010 0:00:30.030 %zz", "line 7: \"%zz\" is no camera"),
+            (7, "show 0:00:10.010 0:00:30.030 a dissolve 700", "line 7: a dissolve"),
+            (7, "show 0:00:10.010 0:00:30.030 a b", "line 7: \"b\""),
+            (8, "pass 0:00:30.030 0:00:50.050 a 1x", "line 8: \"1x\" is no speed"),
+        ] {
+            let text: Vec<String> = good
+                .lines()
+                .enumerate()
+                .map(|(i, l)| if i + 1 == number { with.into() } else { l.to_owned() })
+                .collect();
+            let error = read_edit_list(&text.join("\n")).unwrap_err();
+            assert_eq!(error.kind(), ErrorKind::Damaged);
+            assert!(error.message().starts_with(says), "{error}, not {says}");
+        }
+        assert!(read_edit_list("").is_err());
+        assert!(read_edit_list(HEADER).is_err());
+    }
+
+    #[test]
+    fn camera_sound_goes_down_under_a_voice_and_up_again() {
+        let voice =
+            |start_s, end_s| Voice { start_s, end_s, origin: "intercom".into(), confidence: 1.0, heard_by: vec![] };
+        let plan = Plan {
+            frame_rate: [25, 1],
+            entries: vec![entry(0, 250, Fate::Drop, None), entry(250, 750, Fate::Show, None)],
+            notes: vec![],
+        };
+        let points = ducking(&plan, &[voice(12.0, 14.0), voice(14.5, 15.0), voice(40.0, 41.0)], &Levels::default());
+        assert_eq!(points, [[0.0, -12.0], [1.7, -12.0], [2.0, -24.0], [5.0, -24.0], [5.3, -12.0]]);
+    }
+
+    prop_compose! {
+        fn any_plan()(
+            lengths in prop::collection::vec((1..400i64, 0..4u32, prop::option::of(0..2usize)), 1..30),
+        ) -> Plan {
+            let mut at = 0;
+            let entries = lengths.into_iter().map(|(length, fate, camera)| {
+                let fate = match fate { 0 => Fate::Drop, 1 => Fate::Pass(7), _ => Fate::Show };
+                let camera = camera.filter(|_| fate != Fate::Drop).map(|c| ["cam-a", "cam-b"][c]);
+                at += length;
+                entry(at - length, at, fate, camera)
+            }).collect();
+            Plan { frame_rate: [30_000, 1001], entries, notes: vec![] }
+        }
+    }
+
+    /// Which frame or sample of which file a lane shows at a frame of its timeline.
+    fn shown_at(pieces: &[(Piece, i64)], frame: i64, rate: FrameRate) -> Option<(String, i64)> {
+        let (piece, at) = pieces.iter().find(|(p, at)| frame >= *at && frame < at + p.frames)?;
+        let counts = rate.seconds(frame - at) * piece.source_rate.hz();
+        Some((piece.path.clone(), piece.source_start + (counts + 1e-6).floor() as i64))
+    }
+
+    proptest! {
+        #[test]
+        fn any_plan_keeps_everything_in_step(plan in any_plan()) {
+            let alignment = example();
+            let layout = Layout::of(&alignment).unwrap();
+            let tracks = tracks(&alignment, &layout, &plan, &[], &Levels::default());
+            for (lane, track) in layout.lanes.iter().zip(&tracks) {
+                let full: Vec<(Piece, i64)> = lane.pieces.iter().map(|p| (p.clone(), p.start)).collect();
+                let cut: Vec<(Piece, i64)> = track.cuts.iter().map(|c| (c.piece.clone(), c.at)).collect();
+                let mut at = 0;
+                for (from, to, speed) in plan.kept() {
+                    for k in (0..to - from).filter(|_| speed == 1) {
+                        let (a, b) = (shown_at(&full, from + k, layout.rate), shown_at(&cut, at + k, layout.rate));
+                        // The same frame, or the same sample but for the rounding of where it is counted from.
+                        prop_assert_eq!(a.as_ref().map(|a| &a.0), b.as_ref().map(|b| &b.0));
+                        if let (Some(a), Some(b)) = (a, b) {
+                            prop_assert!((a.1 - b.1).abs() <= 1, "{} and {} at {}", a.1, b.1, from + k);
+                        }
+                    }
+                    at += if speed == 1 { to - from } else { (to - from + i64::from(speed) - 1) / i64::from(speed) };
+                }
+                prop_assert_eq!(at, plan.shown_frames());
+            }
+            // Every track of what is written is as long as every other.
+            let references = References::Absolute { media: "/m".into() };
+            let text = cut_to_otio(&alignment, layout.rate, "t", &references, &Extras::default(), &tracks, plan.shown_frames()).unwrap();
+            let read: Value = serde_json::from_str(&text).unwrap();
+            for track in read["tracks"]["children"].as_array().unwrap() {
+                let lengths = track["children"].as_array().unwrap().iter().filter(|c| c["OTIO_SCHEMA"] != "Transition.1");
+                let sum: f64 = lengths.map(|c| c["source_range"]["duration"]["value"].as_f64().unwrap()).sum();
+                prop_assert_eq!(sum, plan.shown_frames() as f64);
+            }
+        }
+
+        #[test]
+        fn any_edit_list_comes_back(plan in any_plan()) {
+            prop_assert_eq!(read_edit_list(&edit_list(&plan)).unwrap(), plan);
+        }
+
+        #[test]
+        fn any_text_is_read_or_refused(text in ".{0,200}", cut in 0..400usize) {
+            let _ = read_edit_list(&text);
+            let whole = edit_list(&some_plan());
+            let _ = read_edit_list(whole.get(..cut.min(whole.len())).unwrap_or_default());
+        }
+    }
+}

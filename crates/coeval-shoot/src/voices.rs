@@ -1,0 +1,199 @@
+//! Reads who speaks when from a finished alignment, and what a plan needs besides.
+
+use std::io::{Read, Seek, SeekFrom, Write};
+use std::path::Path;
+
+use coeval::progress::{Progress, step};
+use coeval::speech::{RATE_HZ, SharedMeter, SpeechBuilder, SpeechOptions, SpeechSegment};
+use coeval::{Error, ErrorKind, Result};
+use coeval_media::OpenOptions;
+use serde::{Deserialize, Serialize};
+
+use crate::alignment::{Alignment, File, Kind};
+use crate::conform::{ConformOptions, Conformed, Lies};
+use crate::tighten::{Angle, Event, Facts, Voice};
+
+/// The value of `schema`.
+pub const SCHEMA: &str = "coeval.speech/1";
+
+/// Who speaks when, and of which alignment that was read: a text that a folder of results keeps, so that a plan can
+/// be made again with other parameters without reading a sample.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct SpeechMap {
+    /// Always [`SCHEMA`].
+    pub schema: String,
+    /// Name and knots of each placed file.
+    pub placed: Vec<(String, Vec<[f64; 2]>)>,
+    /// Id of the recording that was heard.
+    pub recorder: String,
+    /// Who speaks when, in time order.
+    pub voices: Vec<Voice>,
+}
+
+impl SpeechMap {
+    /// From JSON; `None` when it is not one of this alignment: then it must be read anew.
+    pub fn from_json(text: &str, alignment: &Alignment) -> Option<Self> {
+        let map: Self = serde_json::from_str(text).ok()?;
+        (map.schema == SCHEMA && map.placed == placed(alignment)).then_some(map)
+    }
+
+    /// As JSON text.
+    ///
+    /// # Errors
+    /// [`Internal`](ErrorKind::Internal) when a number in it is not finite.
+    pub fn to_json(&self) -> Result<String> {
+        serde_json::to_string_pretty(self)
+            .map_err(|e| Error::new(ErrorKind::Internal, "cannot write the speech map as JSON").with_source(e))
+    }
+}
+
+fn placed(alignment: &Alignment) -> Vec<(String, Vec<[f64; 2]>)> {
+    alignment.files().filter(|f| f.is_placed()).map(|f| (f.path.clone(), f.knots.clone())).collect()
+}
+
+/// A file's sound at the rate of the speech map, on the timeline from `start_s` on.
+fn on_timeline(file: &File, start_s: f64, frames: u64) -> Conformed {
+    Conformed {
+        name: String::new(),
+        lies: Lies::OnTimeline,
+        recording: String::new(),
+        sources: vec![file.path.clone()],
+        start_s,
+        rate_hz: RATE_HZ as u32,
+        channels: file.sound.as_ref().map_or(1, |s| s.channels.max(1)),
+        frames,
+        time_reference: 0,
+        frame_rate: [25, 1],
+    }
+}
+
+fn span(file: &File) -> Option<(f64, f64)> {
+    let (first, last) = (file.knots.first()?, file.knots.last()?);
+    file.sound.as_ref().map(|_| (first[1], last[1]))
+}
+
+/// Hears the recorder once, and each camera once, as streams. `folder` is the one that the alignment's names are
+/// relative to. The recorder is the recording of that kind with the most sound; without one, the timeline's clock.
+///
+/// # Errors
+/// [`NoSound`](ErrorKind::NoSound) when no placed file has sound; what reading a file may answer;
+/// [`Cancelled`](ErrorKind::Cancelled).
+pub fn speech_map(
+    alignment: &Alignment,
+    folder: &Path,
+    open: &OpenOptions,
+    progress: &dyn Progress,
+) -> Result<SpeechMap> {
+    let heard_s = |files: &[File]| files.iter().filter_map(span).map(|s| s.1 - s.0).sum::<f64>();
+    let longest = |kind: Option<Kind>| {
+        let these = alignment.recordings.iter().filter(|r| kind.is_none_or(|k| r.kind == k) && heard_s(&r.files) > 0.0);
+        these.max_by(|a, b| heard_s(&a.files).total_cmp(&heard_s(&b.files)).then(b.id.cmp(&a.id)))
+    };
+    let recorder = longest(Some(Kind::Recorder)).or_else(|| longest(None));
+    let recorder = recorder.ok_or_else(|| Error::new(ErrorKind::NoSound, "no placed file has sound"))?;
+    let cameras: Vec<_> =
+        alignment.recordings.iter().filter(|r| r.kind == Kind::Camera && r.id != recorder.id).collect();
+    let mut options = ConformOptions::default();
+    options.open = open.clone();
+    let mut voices: Vec<Voice> = Vec::new();
+    for file in &recorder.files {
+        let Some((from_s, to_s)) = span(file) else { continue };
+        let frames = ((to_s - from_s) * RATE_HZ).floor().max(0.0) as u64;
+        // The cameras' sound is laid beside it later; on disk, since it may last for hours.
+        let mut sound = tempfile::tempfile().map_err(|e| Error::io(std::env::temp_dir(), e))?;
+        let mut builder = SpeechBuilder::new(RATE_HZ, 1)?;
+        let conformed = on_timeline(file, from_s, frames);
+        let (mut mono, mut bytes) = (Vec::new(), Vec::new());
+        let hear = &|_: &str, done: f64| progress.report("hearing voices", done);
+        conformed.render(alignment, folder, &options, hear, &mut |block| {
+            downmix(block, conformed.channels, &mut mono);
+            bytes.clear();
+            bytes.extend(mono.iter().flat_map(|x| x.to_le_bytes()));
+            sound.write_all(&bytes).map_err(|e| Error::io(std::env::temp_dir(), e))?;
+            builder.push(&mono)
+        })?;
+        let segments = builder.finish().segments(&SpeechOptions::default())?;
+        let mut heard_by: Vec<Vec<(String, f64)>> = vec![Vec::new(); segments.len()];
+        for camera in &cameras {
+            for clip in &camera.files {
+                let Some((clip_from, clip_to)) = span(clip) else { continue };
+                // On a sample of the recorder's sound.
+                let skip = ((clip_from - from_s).max(0.0) * RATE_HZ).ceil() as u64;
+                let start_s = from_s + skip as f64 / RATE_HZ;
+                let count = ((clip_to.min(to_s) - start_s) * RATE_HZ).floor();
+                if count < RATE_HZ {
+                    continue;
+                }
+                let length_s = count / RATE_HZ;
+                let shift_s = start_s - from_s;
+                let mine: Vec<usize> = (0..segments.len())
+                    .filter(|&i| segments[i].start_s >= shift_s && segments[i].end_s <= shift_s + length_s)
+                    .collect();
+                let moved = mine
+                    .iter()
+                    .map(|&i| SpeechSegment::new(segments[i].start_s - shift_s, segments[i].end_s - shift_s))
+                    .collect::<Result<Vec<_>>>()?;
+                let mut meter = SharedMeter::new(&moved)?;
+                sound.seek(SeekFrom::Start(4 * skip)).map_err(|e| Error::io(std::env::temp_dir(), e))?;
+                let conformed = on_timeline(clip, start_s, count as u64);
+                let compare = &|_: &str, done: f64| progress.report("comparing with cameras", done);
+                conformed.render(alignment, folder, &options, compare, &mut |block| {
+                    downmix(block, conformed.channels, &mut mono);
+                    bytes.resize(4 * mono.len(), 0);
+                    sound.read_exact(&mut bytes).map_err(|e| Error::io(std::env::temp_dir(), e))?;
+                    let own: Vec<f32> =
+                        bytes.chunks_exact(4).map(|b| f32::from_le_bytes([b[0], b[1], b[2], b[3]])).collect();
+                    meter.push(&own, &mono)
+                })?;
+                for (i, shared) in mine.into_iter().zip(meter.finish()) {
+                    if let Some(shared) = shared {
+                        heard_by[i].push((camera.id.clone(), shared));
+                    }
+                }
+            }
+        }
+        for (segment, heard_by) in segments.iter().zip(heard_by) {
+            let best = heard_by.iter().map(|h| h.1).reduce(f64::max);
+            voices.push(Voice {
+                start_s: from_s + segment.start_s,
+                end_s: from_s + segment.end_s,
+                origin: segment.origin(best).as_str().to_owned(),
+                confidence: f64::from(segment.confidence),
+                heard_by,
+            });
+        }
+    }
+    step(progress, "hearing voices", 1.0)?;
+    voices.sort_by(|a, b| a.start_s.total_cmp(&b.start_s));
+    Ok(SpeechMap { schema: SCHEMA.to_owned(), placed: placed(alignment), recorder: recorder.id.clone(), voices })
+}
+
+fn downmix(block: &[f32], channels: usize, mono: &mut Vec<f32>) {
+    mono.clear();
+    mono.extend(block.chunks_exact(channels).map(|f| f.iter().sum::<f32>() / channels as f32));
+}
+
+impl Facts {
+    /// What a plan needs of an alignment: its length in frames, its cameras in order, the timeline's clock first, and
+    /// who speaks in it.
+    pub fn of(alignment: &Alignment, speech: &SpeechMap, events: Vec<Event>) -> Self {
+        let frame_rate = alignment.frame_rate();
+        let frame_s = f64::from(frame_rate[1]) / f64::from(frame_rate[0]);
+        let end_s = alignment.files().filter_map(|f| f.knots.last()).map(|k| k[1]).fold(0.0, f64::max);
+        let clock = &alignment.timeline.clock;
+        let cameras = alignment.recordings.iter().filter(|r| r.kind == Kind::Camera);
+        let (first, others): (Vec<_>, Vec<_>) = cameras.partition(|r| r.id == *clock);
+        let angles = first.into_iter().chain(others).map(|r| {
+            let frames = r.files.iter().filter_map(|f| {
+                let (map, picture) = (f.map()?, f.picture.as_ref()?);
+                // A frame less on either side: the picture lies on frames to half of one.
+                let from = (map.to_timeline(picture.start_s) / frame_s).ceil() as i64 + 1;
+                let to = (map.to_timeline(picture.start_s + picture.duration_s) / frame_s).floor() as i64 - 1;
+                (from < to).then_some((from.max(0), to))
+            });
+            Angle { camera: r.id.clone(), frames: frames.collect() }
+        });
+        let frames = (end_s / frame_s).ceil() as i64;
+        Self { frame_rate, frames, voices: speech.voices.clone(), events, angles: angles.collect() }
+    }
+}
