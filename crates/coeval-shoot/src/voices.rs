@@ -93,8 +93,7 @@ pub fn speech_map(
     let recorder = recorder.ok_or_else(|| Error::new(ErrorKind::NoSound, "no placed file has sound"))?;
     let cameras: Vec<_> =
         alignment.recordings.iter().filter(|r| r.kind == Kind::Camera && r.id != recorder.id).collect();
-    let mut options = ConformOptions::default();
-    options.open = open.clone();
+    let options = ConformOptions { open: open.clone(), ..ConformOptions::default() };
     let mut voices: Vec<Voice> = Vec::new();
     for file in &recorder.files {
         let Some((from_s, to_s)) = span(file) else { continue };
