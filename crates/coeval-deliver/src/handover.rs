@@ -8,7 +8,7 @@
 //! edl/cam-a.picture.edl       one edit decision list a track
 //! sound/under-clips/*.wav     a recorder's sound, as long as a camera's clip and in step with it
 //! sound/whole/*.wav           each recorder file whole, on the timeline's clock
-//! markers.csv                 clips, jumps and claps, with timecode
+//! markers.csv                 clips, jumps, claps and speech, with timecode
 //! markers.vtt                 the same as captions, for players
 //! chapters.vtt                the clips of the timeline's clock, for players
 //! ```
@@ -27,7 +27,7 @@ use coeval::{Error, Result};
 use coeval_media::SampleFormat;
 use coeval_shoot::conform::{self, ConformOptions, Conformed, Lies};
 use coeval_shoot::listen::{ListenOptions, listen};
-use coeval_shoot::{Alignment, Measured, OutFolder, measure, on_threads, plain_name};
+use coeval_shoot::{Alignment, Kind, Measured, OutFolder, measure, on_threads, plain_name};
 
 use crate::edl::to_edl;
 use crate::frames::FrameOptions;
@@ -74,11 +74,12 @@ pub struct HandoverOptions {
     pub title: String,
     /// How many files are worked on at once. `None`: as many as the machine has cores.
     pub threads: Option<NonZeroUsize>,
-    /// Stretches of dead air on the timeline, `(from_s, to_s)`: where picture is slipped, if there is choice.
-    pub dead_air: Vec<(f64, f64)>,
+    /// Stretches of dead air on the timeline, `(from_s, to_s)`: where picture is slipped, if there is choice. `None`:
+    /// where recorders ran and nobody spoke to them.
+    pub dead_air: Option<Vec<(f64, f64)>>,
     /// How clips are laid on frames.
     pub frames: FrameOptions,
-    /// What to mark besides clips, jumps and claps: where somebody begins to speak, what the user anchored.
+    /// What to mark besides clips, jumps, claps and speech, as what the user anchored.
     pub moments: Vec<Moment>,
     /// How sound is conformed. Frame rate, start and `replace` are set by the hand-over.
     pub conform: ConformOptions,
@@ -92,7 +93,7 @@ impl Default for HandoverOptions {
             absolute: false,
             title: "timeline".to_owned(),
             threads: None,
-            dead_air: Vec::new(),
+            dead_air: None,
             frames: FrameOptions::default(),
             moments: Vec::new(),
             conform: ConformOptions::default(),
@@ -177,7 +178,7 @@ impl<'a> Handover<'a> {
     /// [`InvalidArgument`](coeval::ErrorKind::InvalidArgument) for a start that is no timecode at the timeline's rate,
     /// and as for [`Layout::of`] and [`conform::plan`].
     pub fn plan(alignment: &'a Alignment, options: &'a HandoverOptions) -> Result<Self> {
-        let layout = Layout::with_dead_air(alignment, &options.dead_air, &options.frames)?;
+        let layout = Layout::with_dead_air(alignment, &[], &options.frames)?;
         let rate = layout.rate;
         let start = match &options.start {
             Some(text) => Timecode::parse(text, rate)?,
@@ -241,17 +242,22 @@ impl<'a> Handover<'a> {
     fn write_all(&self, folder: &Path, out: &OutFolder, progress: &dyn Progress) -> Result<Vec<Trouble>> {
         out.begin(self.alignment)?;
         let troubles = self.write_sound(folder, out, progress)?;
-        if self.wants(Part::Edl) {
-            for (name, text) in self.lists_of(&self.there(out))? {
-                out.write(&name, text.as_bytes())?;
-            }
-        }
-        let measured = if [Part::Timeline, Part::Markers, Part::Report].into_iter().any(|p| self.wants(p)) {
+        let measured = if self.options.parts.iter().any(|p| !matches!(p, Part::UnderClips | Part::Whole)) {
             measure(self.alignment, folder, &self.conform.open, progress)?
         } else {
             Vec::new()
         };
-        let mut moments = claps(&measured);
+        let quiet = match &self.options.dead_air {
+            Some(given) => given.clone(),
+            None => dead_air(self.alignment, &measured),
+        };
+        let layout = Layout::with_dead_air(self.alignment, &quiet, &self.options.frames)?;
+        if self.wants(Part::Edl) {
+            for (name, text) in self.lists_of(&layout, &self.there(out))? {
+                out.write(&name, text.as_bytes())?;
+            }
+        }
+        let mut moments = heard(&measured);
         moments.extend_from_slice(&self.options.moments);
         let marks = marks(self.alignment, &moments);
         if self.wants(Part::Timeline) {
@@ -263,7 +269,8 @@ impl<'a> Handover<'a> {
             };
             let conformed: Vec<(PathBuf, Conformed)> =
                 self.there(out).into_iter().map(|(name, c)| (out.path().join(name), c)).collect();
-            let extras = Extras { start: Some(self.start), marks: &marks, conformed: &conformed };
+            let extras =
+                Extras { start: Some(self.start), layout: Some(&layout), marks: &marks, conformed: &conformed };
             let text = to_otio(self.alignment, &self.options.title, &references, &extras)?;
             out.write(TIMELINE, text.as_bytes())?;
         }
@@ -279,7 +286,7 @@ impl<'a> Handover<'a> {
             let report = Report {
                 title: &self.options.title,
                 alignment: self.alignment,
-                layout: &self.layout,
+                layout: &layout,
                 start: self.start,
                 measured: &measured,
                 checks: &checks,
@@ -326,15 +333,15 @@ impl<'a> Handover<'a> {
 
     /// All lists, as if all conformed sound were there.
     fn lists(&self) -> Result<Vec<(String, String)>> {
-        self.lists_of(&self.sounds)
+        self.lists_of(&self.layout, &self.sounds)
     }
 
     /// Names and texts of the edit decision lists.
-    fn lists_of(&self, sounds: &[(String, Conformed)]) -> Result<Vec<(String, String)>> {
+    fn lists_of(&self, layout: &Layout, sounds: &[(String, Conformed)]) -> Result<Vec<(String, String)>> {
         let conformed: Vec<Conformed> = sounds.iter().map(|s| s.1.clone()).collect();
         let mut taken = HashSet::new();
         let mut all = Vec::new();
-        for lane in &self.layout.lanes {
+        for lane in &layout.lanes {
             let content = match lane.content {
                 Content::Picture => "picture",
                 Content::Sound => "sound",
@@ -344,7 +351,7 @@ impl<'a> Handover<'a> {
                 stem.push('_');
             }
             let title = format!("{} {} {content}", self.options.title, lane.recording);
-            let lists = to_edl(self.alignment, &self.layout, lane, &title, self.start, &conformed)?;
+            let lists = to_edl(self.alignment, layout, lane, &title, self.start, &conformed)?;
             let many = lists.len() > 1;
             all.extend(lists.into_iter().enumerate().map(|(i, text)| {
                 let number = if many { format!(".{}", i + 1) } else { String::new() };
@@ -374,7 +381,7 @@ impl<'a> Handover<'a> {
                 WHOLE,
                 "Each recorder file whole, on the timeline's clock. Put it where its time reference says; it needs no stretching.",
             ),
-            (MARKERS, "Clips, jumps and claps with timecode, as a table."),
+            (MARKERS, "Clips, jumps, claps and speech with timecode, as a table."),
             (CAPTIONS, "The same as captions for a player that shows the timeline (WebVTT)."),
             (CHAPTERS, "The clips of the timeline's clock as chapters for a player (WebVTT)."),
             (ALIGNMENT, "Every file's place, for programs."),
@@ -405,17 +412,87 @@ impl<'a> Handover<'a> {
     }
 }
 
-/// Claps that were found.
-fn claps(measured: &[(String, Result<Measured>)]) -> Vec<Moment> {
-    let of = |(file, measured): &(String, Result<Measured>)| {
-        let claps = measured.as_ref().map_or(&[][..], |m| &m.claps);
-        let moment = |file_s| Moment { file: file.clone(), file_s, kind: "clap".to_owned(), ..Moment::default() };
-        claps.iter().map(|c| moment(c.time_s)).collect::<Vec<_>>()
-    };
-    measured.iter().flat_map(of).collect()
+/// Claps and turns of speech that were found.
+fn heard(measured: &[(String, Result<Measured>)]) -> Vec<Moment> {
+    let mut moments = Vec::new();
+    for (file, measured) in measured.iter().filter_map(|(file, m)| Some((file, m.as_ref().ok()?))) {
+        let moment = |kind: &str, name: &str, file_s, length_s| Moment {
+            file: file.clone(),
+            file_s,
+            length_s,
+            kind: kind.to_owned(),
+            name: name.to_owned(),
+        };
+        moments.extend(measured.claps.iter().map(|c| moment("clap", "", c.time_s, 0.0)));
+        moments.extend(measured.speech.iter().map(|s| moment("speech", "speech", s.start_s, s.end_s - s.start_s)));
+    }
+    moments
+}
+
+/// Where recorders ran and nobody spoke to any of them, on the timeline.
+fn dead_air(alignment: &Alignment, measured: &[(String, Result<Measured>)]) -> Vec<(f64, f64)> {
+    let (mut spans, mut speech) = (Vec::new(), Vec::new());
+    for recording in alignment.recordings.iter().filter(|r| r.kind == Kind::Recorder) {
+        for file in &recording.files {
+            let (Some(map), Some((_, Ok(of)))) = (file.map(), measured.iter().find(|m| m.0 == file.path)) else {
+                continue;
+            };
+            spans.push((map.knots()[0].1, map.knots()[map.knots().len() - 1].1));
+            speech.extend(of.speech.iter().map(|s| (map.to_timeline(s.start_s), map.to_timeline(s.end_s))));
+        }
+    }
+    speech.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let mut quiet = Vec::new();
+    for (start_s, to_s) in spans {
+        let mut at_s = start_s;
+        for &(from_s, until_s) in speech.iter().filter(|s| s.1 > start_s && s.0 < to_s) {
+            if from_s > at_s {
+                quiet.push((at_s, from_s));
+            }
+            at_s = at_s.max(until_s);
+        }
+        if to_s > at_s {
+            quiet.push((at_s, to_s));
+        }
+    }
+    quiet
 }
 
 /// A name cannot begin another line.
 fn one_line(text: &str) -> String {
     text.chars().map(|c| if c.is_control() { ' ' } else { c }).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::layout::tests::example;
+    use coeval::speech::SpeechSegment;
+
+    #[test]
+    fn dead_air_is_where_a_recorder_ran_and_nobody_spoke() {
+        let dir = tempfile::tempdir().unwrap();
+        let wav = coeval_media::WavOptions::new(8000, 1);
+        let mut writer = coeval_media::WavWriter::create(&dir.path().join("R.FLAC"), wav).unwrap();
+        writer.write(&[0.0; 16_000]).unwrap();
+        writer.finish().unwrap();
+        let alignment = example();
+        let mut measured = measure(&alignment, dir.path(), &Default::default(), &()).unwrap();
+        measured.retain(|m| m.0 == "R.FLAC");
+        let of = measured[0].1.as_mut().unwrap();
+        assert!(of.speech.is_empty() && of.claps.is_empty());
+        // The recorder lies at 0.01 s, 50 ppm slow, and ran for 199 s.
+        assert_eq!(dead_air(&alignment, &measured), [(0.01, 199.019_95)]);
+        let of = measured[0].1.as_mut().unwrap();
+        of.speech = vec![SpeechSegment::new(0.0, 20.0).unwrap(), SpeechSegment::new(40.0, 60.0).unwrap()];
+        let quiet = dead_air(&alignment, &measured);
+        let expected = [(20.011, 40.012), (60.013, 199.019_95)];
+        assert!(
+            quiet.iter().zip(expected).all(|(q, e)| (q.0 - e.0).abs() < 1e-9 && (q.1 - e.1).abs() < 1e-9),
+            "{quiet:?}"
+        );
+        assert_eq!(quiet.len(), 2);
+        let speech: Vec<Moment> = heard(&measured).into_iter().filter(|m| m.kind == "speech").collect();
+        assert_eq!((speech.len(), speech[1].file_s, speech[1].length_s), (2, 40.0, 20.0));
+    }
 }

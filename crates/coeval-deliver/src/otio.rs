@@ -184,6 +184,8 @@ fn time(count: i64, hz: f64) -> RationalTime {
 pub struct Extras<'a> {
     /// Timecode of timeline zero, at the layout's rate; `None`: it starts at zero.
     pub start: Option<Timecode>,
+    /// The alignment on frames, if it is to be another than [`Layout::of`] makes.
+    pub layout: Option<&'a Layout>,
     /// Markers on the timeline.
     pub marks: &'a [Mark],
     /// Conformed sound that is there, and each one's absolute path.
@@ -200,7 +202,14 @@ pub struct Extras<'a> {
 pub fn to_otio(alignment: &Alignment, name: &str, references: &References, extras: &Extras<'_>) -> Result<String> {
     let failed =
         |e: serde_json::Error| Error::new(ErrorKind::Internal, "cannot write the timeline as JSON").with_source(e);
-    let layout = Layout::of(alignment)?;
+    let own;
+    let layout = match extras.layout {
+        Some(layout) => layout,
+        None => {
+            own = Layout::of(alignment)?;
+            &own
+        }
+    };
     let mut tracks: Vec<Object> = layout
         .lanes
         .iter()

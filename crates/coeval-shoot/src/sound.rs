@@ -7,6 +7,7 @@ use coeval::level::{LevelMeter, LevelReport};
 use coeval::marker::{Marker, MarkerDetector, MarkerOptions};
 use coeval::pair::{Aligner, PairOptions, PairOutcome};
 use coeval::progress::{Progress, step};
+use coeval::speech::{SpeechBuilder, SpeechOptions, SpeechSegment};
 use coeval::track::{Track, TrackBuilder};
 use coeval::{Error, ErrorKind, Result};
 use coeval_media::{MediaInfo, OpenOptions, SoundReader};
@@ -215,7 +216,13 @@ pub struct Measured {
     pub level: LevelReport,
     /// Claps and knocks, in order; their times are presentation time.
     pub claps: Vec<Marker>,
+    /// Where somebody speaks, in order, presentation time; pauses of less than 2 s are part of it. Of a
+    /// recorder's files only: at a camera engine and wind speak too.
+    pub speech: Vec<SpeechSegment>,
 }
+
+/// Who pauses for longer ends a turn, seconds.
+const TURN_S: f64 = 2.0;
 
 /// Measures the sound of all files of an alignment that have any, each read once, as a stream; in the alignment's
 /// order. `folder` is the one that its names are relative to.
@@ -228,18 +235,19 @@ pub fn measure(
     options: &OpenOptions,
     progress: &dyn Progress,
 ) -> Result<Vec<(String, Result<Measured>)>> {
-    let files: Vec<&File> = alignment.files().filter(|f| f.sound.is_some()).collect();
-    let length = |file: &&File| file.duration_s.unwrap_or(0.0);
-    for_all("measuring sound", &files, length, progress, |file, progress| {
+    let all = alignment.recordings.iter().flat_map(|r| r.files.iter().map(|f| (r.kind, f)));
+    let files: Vec<(Kind, &File)> = all.filter(|(_, f)| f.sound.is_some()).collect();
+    let length = |(_, file): &(Kind, &File)| file.duration_s.unwrap_or(0.0);
+    for_all("measuring sound", &files, length, progress, |(kind, file), progress| {
         let path = folder.join(&file.path);
-        match guarded(&path, || measure_one(&path, options, progress)) {
+        match guarded(&path, || measure_one(&path, *kind, options, progress)) {
             Err(e) if e.kind() == ErrorKind::Cancelled => Err(e),
             other => Ok((file.path.clone(), other)),
         }
     })
 }
 
-fn measure_one(path: &Path, options: &OpenOptions, progress: &dyn Progress) -> Result<Measured> {
+fn measure_one(path: &Path, kind: Kind, options: &OpenOptions, progress: &dyn Progress) -> Result<Measured> {
     let mut reader = SoundReader::open(path, options)?;
     let info = reader.info().clone();
     let sound = info.sound.ok_or_else(|| Error::new(ErrorKind::NoSound, "no sound track").with_path(path))?;
@@ -247,16 +255,26 @@ fn measure_one(path: &Path, options: &OpenOptions, progress: &dyn Progress) -> R
     let mut meter = LevelMeter::new(sound.rate_hz, channels).map_err(|e| e.with_path(path))?;
     let mut detector =
         MarkerDetector::new(rate_hz, channels, &MarkerOptions::default()).map_err(|e| e.with_path(path))?;
+    let mut voices = match kind {
+        Kind::Recorder => Some(SpeechBuilder::new(rate_hz, channels).map_err(|e| e.with_path(path))?),
+        _ => None,
+    };
+    let mut turns = SpeechOptions::default();
+    turns.min_pause_s = TURN_S;
     let mut claps = Vec::new();
     let (mut block, mut frames) = (Vec::new(), 0u64);
     loop {
         let read = reader.read(&mut block)?;
         if read == 0 {
             claps.extend(detector.finish());
-            return Ok(Measured { level: meter.finish()?, claps });
+            let speech = voices.map_or_else(|| Ok(Vec::new()), |v| v.finish().segments(&turns))?;
+            return Ok(Measured { level: meter.finish()?, claps, speech });
         }
         meter.push(&block)?;
         claps.extend(detector.push(&block)?);
+        if let Some(voices) = &mut voices {
+            voices.push(&block)?;
+        }
         frames += read as u64;
         step(progress, "measuring sound", frames as f64 / rate_hz / info.duration_s.max(1e-3))?;
     }
