@@ -76,6 +76,23 @@ def test_claps_are_marked(demo, timeline):
     assert (demo[0] / "markers.vtt").read_text().count("\nclap in ") == len(sure_s)
 
 
+def test_turns_of_speech_are_marked(demo, timeline):
+    """Where the demo's recipe has somebody speak, and nowhere else by much."""
+    truth = json.loads((ROOT / "examples/survey-launch/truth.json").read_text())
+    first = next(f for r in demo[1]["recordings"] for f in r["files"] if f["path"] == "CAM-A_0017.MP4")
+    turns = [dict(m.metadata["coeval"]) for m in timeline.tracks.markers if m.metadata["coeval"]["kind"] == "speech"]
+    # In steps of 10 ms; a turn goes on over pauses of less than 2 s.
+    marked, spoken, near = np.zeros((3, 30_000), bool)
+    for turn in turns:
+        marked[int(100 * turn["timeline_s"]) : int(100 * (turn["timeline_s"] + turn["length_s"]))] = True
+    for from_s, to_s, _ in truth["talk"]:
+        from_s, to_s = from_s + first["offset_s"], to_s + first["offset_s"]
+        spoken[int(100 * from_s) : int(100 * to_s)] = True
+        near[max(0, int(100 * from_s) - 200) : int(100 * to_s) + 200] = True
+    assert np.mean(marked[spoken]) > 0.9
+    assert np.sum(marked & ~near) < 0.05 * np.sum(marked)
+
+
 def test_rates_are_exact(timeline):
     rates = {c.name: c.available_range().duration.rate for t, c in clips(timeline) if t.kind == "Video"}
     assert rates["CAM-A_0017.MP4"] == 25
