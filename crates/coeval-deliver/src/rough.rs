@@ -394,7 +394,7 @@ pub fn write(
     let tracks = tracks(alignment, &layout, plan, &facts.voices, levels);
     let references = References::Relative { media: media.to_path_buf(), timeline: out.to_path_buf() };
     let chapters = chapters(plan, 20.0);
-    let extras = Extras { start: Some(start), marks: &chapters, conformed: &[] };
+    let extras = Extras { start: Some(start), marks: &chapters, ..Extras::default() };
     let otio = cut_to_otio(alignment, rate, "rough cut", &references, &extras, &tracks, plan.shown_frames())?;
     let mut files = vec![
         ("edits.txt".to_owned(), edit_list(plan)),
