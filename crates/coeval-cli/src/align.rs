@@ -148,6 +148,9 @@ pub(crate) struct How {
     /// They are held against the sound, and the measured disagreement is reported
     #[arg(long, value_name = "FILE")]
     anchors: Vec<PathBuf>,
+    /// Where sound does not place a camera, look in its picture for a clap that others heard, through the `ffmpeg` on PATH
+    #[arg(long)]
+    picture: bool,
     /// Do not join chapters: every file is a recording of its own
     #[arg(long)]
     keep_apart: bool,
@@ -175,6 +178,7 @@ impl How {
         options.pair.max_drift_ppm = self.max_drift_ppm;
         options.main = self.main.clone();
         options.threads = self.threads;
+        options.picture = self.picture;
         for path in &self.anchors {
             options.anchors.extend(coeval_shoot::read_anchors(path)?);
         }

@@ -904,7 +904,14 @@ impl<'a> View<'a> {
                     sd: file.uncertainty_s.map_or_else(none, small_ms),
                     confidence: file.confidence.map_or_else(none, percent),
                     words: match (file.confidence, &file.reason) {
-                        (Some(confidence), _) if file.is_placed() => sentence(in_words(confidence)),
+                        (Some(confidence), _) if file.is_placed() => {
+                            let proof = file.proof.as_ref().map(|p| sentence(&p.verdict));
+                            [Some(sentence(in_words(confidence))), proof]
+                                .into_iter()
+                                .flatten()
+                                .collect::<Vec<_>>()
+                                .join(" ")
+                        }
                         (_, reason) => format!("No place: {}", reason.as_deref().unwrap_or("no reason is given")),
                     },
                 }

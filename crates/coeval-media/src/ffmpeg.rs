@@ -89,6 +89,52 @@ fn not_there(path: &Path, e: std::io::Error) -> Error {
         .with_source(e)
 }
 
+/// Hands the frames of a file's picture to `take`, scaled to `size` (width, height), as 8-bit luma row by row, with their
+/// presentation times in seconds, as an `ffmpeg` on PATH decodes them. `frame_rate` is the picture's own; frames of
+/// varying length are repeated or left out to keep it.
+///
+/// # Errors
+/// [`Unsupported`](ErrorKind::Unsupported) when there is no ffmpeg or it finds no picture,
+/// [`InvalidArgument`](ErrorKind::InvalidArgument) for a rate or size of 0, and what `take` answers.
+pub fn luma_frames(
+    path: &Path,
+    frame_rate: [u32; 2],
+    size: (usize, usize),
+    take: &mut dyn FnMut(&[u8], f64) -> Result<()>,
+) -> Result<()> {
+    let ([num, den], (width, height)) = (frame_rate, size);
+    if num == 0 || den == 0 || width == 0 || height == 0 {
+        return Err(Error::new(
+            ErrorKind::InvalidArgument,
+            format!("frames of {width} by {height} at {num}/{den} a second"),
+        ));
+    }
+    let remedy = "install ffmpeg, or place the file by an anchor";
+    let mut c = command();
+    // A timeline that starts at zero: a picture that begins later repeats its first frame until then.
+    c.args(["-v", "error", "-copyts", "-i"]).arg(file_url(path)).args(["-map", "0:v:0", "-vf"]);
+    c.arg(format!("fps={num}/{den}:start_time=0,scale={width}:{height}:flags=area,format=gray"));
+    c.args(["-f", "rawvideo", "-pix_fmt", "gray", "pipe:1"]);
+    let mut child =
+        c.stdout(Stdio::piped()).stderr(Stdio::null()).spawn().map_err(|e| not_there(path, e).with_remedy(remedy))?;
+    let out = child.stdout.take().ok_or_else(|| Error::new(ErrorKind::Internal, "ffmpeg's output is not there"))?;
+    let mut process = Process { child, sound: BufReader::with_capacity(256 * 1024, out) };
+    let mut luma = vec![0; width * height];
+    let mut count = 0u64;
+    loop {
+        match process.sound.read_exact(&mut luma) {
+            Err(e) if e.kind() == std::io::ErrorKind::UnexpectedEof => break,
+            other => other.map_err(|e| Error::io(path, e))?,
+        }
+        take(&luma, count as f64 * f64::from(den) / f64::from(num))?;
+        count += 1;
+    }
+    if count == 0 {
+        return Err(Error::new(ErrorKind::Unsupported, "ffmpeg finds no picture in it").with_path(path));
+    }
+    Ok(())
+}
+
 /// What ffmpeg says about the file.
 fn banner(path: &Path) -> Result<String> {
     let out = command().arg("-i").arg(file_url(path)).output().map_err(|e| not_there(path, e))?;
@@ -123,6 +169,7 @@ fn picture(banner: &str, duration_s: f64) -> Option<PictureInfo> {
 /// One run of ffmpeg, ended when it is dropped.
 struct Process {
     child: Child,
+    /// What it writes.
     sound: BufReader<ChildStdout>,
 }
 

@@ -317,6 +317,41 @@ pub(crate) fn open(mut source: Source) -> Result<Opened> {
     Ok(Opened { info, track: Box::new(track), decoder: entry.decoder, segments, tolerance: 0, warnings })
 }
 
+/// What the headers say of a file that has picture and no sound; `None` where it has no picture either, or keeps its
+/// frames in fragments.
+pub(crate) fn picture_alone(mut source: Source) -> Result<Option<MediaInfo>> {
+    let (mut moov, mut quicktime) = (None, true);
+    let len = source.len();
+    each_atom(&mut source, 0, len, |source, a| {
+        match &a.name {
+            b"ftyp" => quicktime = source.slice(a.start, 4, 0)? == b"qt  ",
+            b"moov" if moov.is_none() => moov = Some(a),
+            _ => {}
+        }
+        Ok(())
+    })?;
+    let Some(moov) = moov.filter(|m| m.end - m.start <= MAX_INDEX) else { return Ok(None) };
+    let movie = read_movie(&mut source, moov)?;
+    let Some(track) = movie.tracks.iter().find(|t| t.handler == *b"vide" && t.stsd.end > 0) else { return Ok(None) };
+    if movie.timescale == 0 || track.timescale == 0 {
+        return Ok(None);
+    }
+    let mut frames = FrameStats::default();
+    whole_frames(&mut source, track, &mut frames)?;
+    let Some(picture) = read_picture(&mut source, track, &movie, &frames)? else { return Ok(None) };
+    let (timecode, timecode_s) = read_timecode(&mut source, &movie)?;
+    let created = [movie.created, track.created].into_iter().find(|c| *c != 0);
+    Ok(Some(MediaInfo {
+        container: if quicktime { "MOV" } else { "MP4" },
+        duration_s: picture.start_s + picture.duration_s,
+        sound: None,
+        picture: Some(picture),
+        created_unix_s: created.and_then(|c| i64::try_from(c).ok()).map(|c| c - EPOCH_1904_S).filter(|c| *c > 0),
+        timecode_s,
+        timecode,
+    }))
+}
+
 fn too_big(source: &Source) -> Error {
     source.error(
         ErrorKind::Damaged,

@@ -49,6 +49,7 @@ use codec::{Decoder, Packet};
 use foreign::Kind;
 use source::Source;
 
+pub use ffmpeg::luma_frames;
 pub use writer::{Bext, SampleFormat, WavOptions, WavWriter};
 
 /// An exact ratio, for frame rates: 30000/1001.
@@ -168,6 +169,19 @@ pub struct OpenOptions {
 /// Names the file, what was wrong and what to do.
 pub fn probe(path: &Path, options: &OpenOptions) -> Result<MediaInfo> {
     Ok(SoundReader::open(path, options)?.info().clone())
+}
+
+/// What the headers say of a file whose picture has no sound beside it ([`probe`] refuses it with `NoSound`). `None`
+/// where there is no picture either, or the container is none of the MP4 family.
+///
+/// # Errors
+/// As for [`SoundReader::open`].
+pub fn probe_picture(path: &Path) -> Result<Option<MediaInfo>> {
+    let mut source = Source::open(path)?;
+    match sniff(&mut source)? {
+        Family::IsoBmff => isobmff::picture_alone(source),
+        _ => Ok(None),
+    }
 }
 
 /// A stretch of timestamps without sound, read as silence.

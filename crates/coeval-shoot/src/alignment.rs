@@ -157,6 +157,9 @@ pub struct File {
     /// Timecode of its first frame as written.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub timecode: Option<String>,
+    /// What speaks for its place; `None` when unplaced.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub proof: Option<Proof>,
     /// What was found wrong but could be dealt with, one line each.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub warnings: Vec<String>,
@@ -172,6 +175,58 @@ impl File {
     pub fn is_placed(&self) -> bool {
         self.status == Status::Placed
     }
+}
+
+/// What speaks for a file's place.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Proof {
+    /// Number of measurements of this file against others.
+    pub evidence: usize,
+    /// Root mean square of all its measurements against the result, seconds.
+    pub residual_rms_s: f64,
+    /// Nineteen of twenty of them lie within this, seconds.
+    pub residual_p95_s: f64,
+    /// First and last moment that was measured, file seconds; `None` when nothing was. Beyond, the clock is extrapolated.
+    pub evidence_span_s: Option<[f64; 2]>,
+    /// One standard deviation of `drift_ppm`.
+    pub drift_sigma_ppm: f64,
+    /// One standard deviation of the placement's error at the file's first and last moment, seconds.
+    pub ends_uncertainty_s: [f64; 2],
+    /// How far the file moves at most when its recording loses the best third of its evidence, seconds; `None`: it
+    /// cannot be placed without.
+    pub without_best_third_s: Option<f64>,
+    /// Each kind of evidence against the result.
+    pub agreement: Vec<Agreement>,
+    /// All of this in words.
+    pub verdict: String,
+}
+
+/// One kind of evidence against the result.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Agreement {
+    /// Which kind.
+    pub by: Means,
+    /// How many measurements.
+    pub count: usize,
+    /// Median of what it says about timeline time, minus the result, seconds.
+    pub difference_s: f64,
+}
+
+/// A kind of evidence.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Default, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Means {
+    /// Common sound.
+    #[default]
+    Sound,
+    /// Claps and knocks heard in both.
+    Markers,
+    /// A clap seen in one and heard in the other.
+    Picture,
+    /// The user's correspondences.
+    Anchors,
+    /// Timecode in the files, against that of the timeline clock's recording.
+    Timecode,
 }
 
 /// A sudden change of offset.

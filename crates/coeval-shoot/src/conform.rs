@@ -522,6 +522,7 @@ pub(crate) mod tests {
             sound: Some(SoundTrack { codec: "PCM".into(), rate_hz, channels, bits: Some(24) }),
             created_unix_s: None,
             timecode: None,
+            proof: None,
             warnings: Vec::new(),
         }
     }

@@ -31,10 +31,12 @@
 pub mod alignment;
 pub mod anchors;
 pub mod chapters;
+mod claps;
 pub mod conform;
 mod find;
 pub mod listen;
 mod parallel;
+mod proof;
 mod settle;
 mod sound;
 pub mod tighten;
@@ -73,6 +75,8 @@ pub struct Options {
     pub main: Option<String>,
     /// The user's own correspondences.
     pub anchors: Vec<Anchor>,
+    /// May the picture of cameras that sound does not place be looked at for a filmed clap? Needs an `ffmpeg` on PATH.
+    pub picture: bool,
     /// How many files are read or compared at once. `None`: as many as the machine has cores.
     pub threads: Option<NonZeroUsize>,
 }
@@ -98,7 +102,7 @@ pub fn align_found(found: &Found, options: &Options, progress: &dyn Progress) ->
         let probed = probe(found, &options.open, progress)?;
         let groups = chapters::group(&probed, &options.grouping)?;
         let heard = hear(found, &probed, &options.open, progress)?;
-        place(&probed, groups, &heard, options, progress)
+        place(Some(found), &probed, groups, &heard, options, progress)
     })
 }
 
@@ -135,12 +139,13 @@ pub fn align_with(
             None => Vec::new(),
         };
         heard.extend(tracks.iter().map(|file| Ok(Some(Sound::of(file)))));
-        place(&probed, groups, &heard, options, progress)
+        place(found.as_ref(), &probed, groups, &heard, options, progress)
     })
 }
 
 /// From tracks to the result.
 fn place(
+    found: Option<&Found>,
     probed: &[Probed],
     mut groups: Vec<chapters::Group>,
     heard: &[Heard],
@@ -148,11 +153,27 @@ fn place(
     progress: &dyn Progress,
 ) -> Result<Alignment> {
     let mut compared = compare(heard, &groups, &[], &options.pair, progress)?;
+    let mut told: Option<claps::Told> = None;
     loop {
-        let settled = settle(probed, &groups, heard, &compared, &options.anchors, options.main.as_deref())?;
+        let mut settled = settle(probed, &groups, heard, &compared, &options.anchors, options.main.as_deref())?;
         // Names alone may have joined two devices. Chapters follow each other; where the sound says that
         // they ran at the same time, they are no chapters of one take, and must be compared as well.
         if !chapters::split_refuted(&mut groups, &settled.maps) {
+            let before = compared.len();
+            if let (None, Some(found)) = (&told, found) {
+                let known =
+                    claps::Known { found, probed, groups: &groups, heard, compared: &compared, settled: &settled };
+                let mut new = claps::ask(&known, options, progress)?;
+                compared.append(&mut new.compared);
+                compared.sort_by_key(|c| (c.a, c.b));
+                told = Some(new);
+            }
+            if compared.len() > before {
+                continue;
+            }
+            for (file, note) in told.iter().flat_map(|t| &t.notes) {
+                settled.note(&probed[*file].name, note);
+            }
             coeval::progress::step(progress, "solving", 1.0)?;
             return Ok(settled.alignment);
         }

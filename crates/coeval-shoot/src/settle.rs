@@ -6,11 +6,12 @@ use coeval::network::{self, AnchorReport, Force, Link, Node, Placement};
 use coeval::pair::{PairOutcome, Unplaced};
 
 use crate::alignment::{
-    Alignment, AnchorCheck, File, Generator, Jump, Kind, Pair, Recording, SCHEMA, Status, Timeline,
+    Alignment, AnchorCheck, File, Generator, Jump, Kind, Means, Pair, Recording, SCHEMA, Status, Timeline,
 };
 use crate::anchors::{self, Anchor, Resolved};
 use crate::chapters::{Group, matching};
-use crate::sound::{Compared, Heard, Probed, Sound};
+use crate::proof::{self, Measured};
+use crate::sound::{Compared, Heard, Probed, audible};
 
 /// The outcome of [`settle`].
 #[derive(Debug)]
@@ -20,6 +21,19 @@ pub struct Settled {
     pub alignment: Alignment,
     /// Each file's map, in the order of the sources; `None` where it is unplaced.
     pub maps: Vec<Option<ClockMap>>,
+}
+
+impl Settled {
+    /// Adds a line to what is said of a file; where it is unplaced, to the reason.
+    pub(crate) fn note(&mut self, name: &str, line: &str) {
+        let mut files = self.alignment.recordings.iter_mut().flat_map(|r| &mut r.files);
+        if let Some(file) = files.find(|f| f.path == name) {
+            match &mut file.reason {
+                Some(reason) => reason.push_str(&format!("; {line}")),
+                None => file.warnings.push(line.to_owned()),
+            }
+        }
+    }
 }
 
 /// Solves all files together and writes down the result. `anchors` are the user's own correspondences; `main` chooses
@@ -107,6 +121,11 @@ pub fn settle(
     let end = placements.iter().flatten().map(|p| p.map.knots()[p.map.knots().len() - 1].1).fold(0.0, f64::max);
     let node_maps: Vec<Option<&ClockMap>> =
         files.iter().map(|&f| placements[f].as_ref().ok().map(|p| &p.map)).collect();
+    let used = |link: usize| solution.as_ref().is_some_and(|s| s.links[link].used);
+    let by: Vec<Means> =
+        compared.iter().filter(|c| matches!(c.outcome, PairOutcome::Placed(_))).map(|c| c.by).collect();
+    let measured = measurements(&links, &by, used, &node_maps);
+    let clock_files: &[usize] = groups.get(clock).map_or(&[], |g| &g.files);
     let reports: &[AnchorReport] = solution.as_ref().map_or(&[], |s| &s.anchors);
     let checks = anchors.iter().zip(reports).map(|(x, r)| anchor_entry(x, r, probed)).collect();
     let recordings = groups
@@ -121,6 +140,12 @@ pub fn settle(
                     let mut entry = file_entry(&probed[f], &heard[f], &placements[f], f, compared);
                     let mine = anchors.iter().zip(reports).filter(|(x, _)| x.anchor.b == f);
                     entry.warnings.extend(mine.filter_map(|(x, r)| anchor_warning(x, r)));
+                    if let Ok(placement) = &placements[f] {
+                        let claims = claims(f, &anchors, reports, probed, &placements, clock_files);
+                        let is_clock = clock_files.contains(&f);
+                        let mine = measured.get(node_of[f]).map_or(&[][..], Vec::as_slice);
+                        entry.proof = Some(proof::of(placement, length(f), is_clock, mine, &claims));
+                    }
                     entry
                 })
                 .collect(),
@@ -136,6 +161,59 @@ pub fn settle(
     };
     let maps = placements.into_iter().map(|p| p.ok().map(|p| p.map)).collect();
     Ok(Settled { alignment, maps })
+}
+
+/// For each file of the solver, its measurements against the result.
+fn measurements(
+    links: &[Link],
+    by: &[Means],
+    used: impl Fn(usize) -> bool,
+    maps: &[Option<&ClockMap>],
+) -> Vec<Vec<Measured>> {
+    let mut of_file: Vec<Vec<Measured>> = vec![Vec::new(); maps.len()];
+    for ((_, link), &by) in links.iter().enumerate().zip(by).filter(|((i, _), _)| used(*i)) {
+        if let (Some(a), Some(b)) = (maps[link.a], maps[link.b]) {
+            for e in &link.alignment.evidence {
+                let off = a.to_timeline(e.a_s) - b.to_timeline(e.b_s);
+                of_file[link.a].push(Measured { file_s: e.a_s, residual_s: -off, by });
+                of_file[link.b].push(Measured { file_s: e.b_s, residual_s: off, by });
+            }
+        }
+    }
+    of_file
+}
+
+/// What anchors and timecode say about a file's timeline time, minus the result.
+fn claims(
+    file: usize,
+    anchors: &[Resolved],
+    reports: &[AnchorReport],
+    probed: &[Probed],
+    placements: &[Result<Placement, String>],
+    clock_files: &[usize],
+) -> Vec<(Means, f64)> {
+    let mut claims = Vec::new();
+    for (x, r) in anchors.iter().zip(reports) {
+        if let Some(off) = r.misfit_s {
+            if x.anchor.b == file {
+                claims.push((Means::Anchors, off));
+            } else if x.anchor.a == file {
+                claims.push((Means::Anchors, -off));
+            }
+        }
+    }
+    // Timecode of the timeline's zero by this file, and by the clock's first file that has one.
+    let zero = |f: usize| {
+        let at_s = probed[f].info.as_ref().ok()?.timecode_s?;
+        Some(at_s - placements[f].as_ref().ok()?.map.to_timeline(0.0))
+    };
+    let reference = clock_files.iter().find(|&&f| zero(f).is_some());
+    if let Some((&reference, mine)) = reference.filter(|&&r| r != file).zip(zero(file)) {
+        let off = mine - zero(reference).unwrap_or(mine);
+        // Clocks of the day pass midnight.
+        claims.push((Means::Timecode, (off + 43_200.0).rem_euclid(86_400.0) - 43_200.0));
+    }
+    claims
 }
 
 fn anchor_entry(resolved: &Resolved, report: &AnchorReport, probed: &[Probed]) -> AnchorCheck {
@@ -173,10 +251,6 @@ fn anchor_warning(resolved: &Resolved, report: &AnchorReport) -> Option<String> 
             None => format!("{what} was left out: other anchors contradict it, and no sound can tell"),
         }),
     }
-}
-
-fn audible(heard: &Heard) -> Option<&Sound> {
-    heard.as_ref().ok()?.as_ref().filter(|s| !s.track.is_silent())
 }
 
 /// The recording that the user named as main.
@@ -338,6 +412,7 @@ fn file_entry(
         sound: info.and_then(|i| i.sound.clone()),
         created_unix_s: info.and_then(|i| i.created_unix_s),
         timecode: info.and_then(|i| i.timecode.clone()),
+        proof: None,
         warnings,
     }
 }

@@ -13,7 +13,7 @@ use coeval::{Error, ErrorKind, Result};
 use coeval_media::{MediaInfo, OpenOptions, SoundReader};
 use serde::Serialize;
 
-use crate::alignment::{Alignment, File, Kind, Picture, SoundTrack};
+use crate::alignment::{Alignment, File, Kind, Means, Picture, SoundTrack};
 use crate::chapters::Group;
 use crate::find::Found;
 use crate::parallel::for_all;
@@ -118,6 +118,11 @@ pub struct TrackFile {
 /// What became of reading a file's sound: `Ok(None)` when its headers could not be read in the first place.
 pub type Heard = Result<Option<Sound>>;
 
+/// A file's sound, if there is any to hear.
+pub(crate) fn audible(heard: &Heard) -> Option<&Sound> {
+    heard.as_ref().ok()?.as_ref().filter(|s| !s.track.is_silent())
+}
+
 /// How two files lie on each other.
 #[derive(Debug)]
 #[non_exhaustive]
@@ -128,12 +133,14 @@ pub struct Compared {
     pub b: usize,
     /// What came of it.
     pub outcome: PairOutcome,
+    /// By what.
+    pub by: Means,
 }
 
 impl Compared {
-    /// A result for files `a` < `b`.
+    /// What the common sound says of files `a` < `b`.
     pub fn new(a: usize, b: usize, outcome: PairOutcome) -> Self {
-        Self { a, b, outcome }
+        Self { a, b, outcome, by: Means::Sound }
     }
 }
 
@@ -150,11 +157,22 @@ pub fn probe(found: &Found, options: &OpenOptions, progress: &dyn Progress) -> R
         |source, _| {
             let info = match &source.problem {
                 Some(problem) => Err(repeat(problem)),
-                None => guarded(&source.path, || coeval_media::probe(&source.path, options).map(Headers::from)),
+                None => guarded(&source.path, || headers(&source.path, options)),
             };
             Ok(Probed { name: source.name.clone(), info })
         },
     )
+}
+
+fn headers(path: &Path, options: &OpenOptions) -> Result<Headers> {
+    match coeval_media::probe(path, options) {
+        // A picture without sound can still be placed, by an anchor or by what it shows.
+        Err(e) if e.kind() == ErrorKind::NoSound => match coeval_media::probe_picture(path) {
+            Ok(Some(info)) => Ok(Headers::from(info)),
+            _ => Err(e),
+        },
+        other => other.map(Headers::from),
+    }
 }
 
 /// Reads the sound of all files, each once, as a stream into its analysis track.
@@ -280,6 +298,27 @@ fn measure_one(path: &Path, kind: Kind, options: &OpenOptions, progress: &dyn Pr
     }
 }
 
+/// The claps and knocks in a file's sound, in order, on presentation time.
+pub(crate) fn find_claps(path: &Path, options: &OpenOptions, progress: &dyn Progress) -> Result<Vec<Marker>> {
+    let mut reader = SoundReader::open(path, options)?;
+    let info = reader.info().clone();
+    let sound = info.sound.ok_or_else(|| Error::new(ErrorKind::NoSound, "no sound track").with_path(path))?;
+    let rate_hz = f64::from(sound.rate_hz);
+    let mut detector =
+        MarkerDetector::new(rate_hz, sound.channels, &MarkerOptions::default()).map_err(|e| e.with_path(path))?;
+    let (mut claps, mut block, mut frames) = (Vec::new(), Vec::new(), 0u64);
+    loop {
+        let read = reader.read(&mut block)?;
+        if read == 0 {
+            claps.extend(detector.finish());
+            return Ok(claps);
+        }
+        claps.extend(detector.push(&block)?);
+        frames += read as u64;
+        step(progress, "listening for claps", frames as f64 / rate_hz / info.duration_s.max(1e-3))?;
+    }
+}
+
 /// Compares every two files of different recordings, but for those that are in `known` already.
 ///
 /// Two files of one recording never overlap and are not compared. A silent file has nothing to compare.
@@ -314,12 +353,12 @@ pub fn compare(
     let aligner = Aligner::new(options.clone())?;
     let work = |p: &(usize, usize, &Track, &Track)| p.2.duration_s() + p.3.duration_s();
     for_all("comparing", &pairs, work, progress, |&(a, b, x, y), progress| {
-        Ok(Compared { a, b, outcome: aligner.align(x, y, progress)? })
+        Ok(Compared::new(a, b, aligner.align(x, y, progress)?))
     })
 }
 
 /// Decoders are many and files are hostile: a panic in one becomes this file's failure.
-fn guarded<T>(path: &Path, work: impl FnOnce() -> Result<T>) -> Result<T> {
+pub(crate) fn guarded<T>(path: &Path, work: impl FnOnce() -> Result<T>) -> Result<T> {
     catch_unwind(AssertUnwindSafe(work)).unwrap_or_else(|_| {
         Err(Error::new(ErrorKind::Internal, "its reader failed on this content")
             .with_path(path)

@@ -89,6 +89,13 @@ pub struct Placement {
     pub confidence: f64,
     /// One standard deviation of the placement's error at its worst moment, seconds.
     pub uncertainty_s: f64,
+    /// The same at the file's first and last moment.
+    pub ends_uncertainty_s: [f64; 2],
+    /// One standard deviation of the file's mean drift, ppm.
+    pub drift_sigma_ppm: f64,
+    /// How far the file moves at most when its recording loses the best third of its evidence (that with the smallest
+    /// stated errors), seconds. `None`: it cannot be placed without.
+    pub without_best_third_s: Option<f64>,
 }
 
 /// One clock for all.
@@ -232,6 +239,7 @@ pub fn solve_anchored(nodes: &[Node], links: &[Link], anchors: &[Anchor], refere
             anchors.iter().zip(&reports).filter(|(x, r)| r.used && x.force == Force::Hard && (x.a == i || x.b == i));
         mine.map(|(x, _)| x.uncertainty_s).fold(0.0, f64::max)
     };
+    let without = network.without_best_thirds(nodes, solved.as_ref());
     let misfits = network.misfits(solved.as_ref());
     let placements = (0..nodes.len())
         .map(|i| match (&solved, reach[i]) {
@@ -239,10 +247,15 @@ pub fn solve_anchored(nodes: &[Node], links: &[Link], anchors: &[Anchor], refere
                 map: ClockMap::linear(0.0, 0.0, nodes[i].duration_s),
                 confidence: 1.0,
                 uncertainty_s: 0.0,
+                ends_uncertainty_s: [0.0; 2],
+                drift_sigma_ppm: 0.0,
+                without_best_third_s: Some(0.0),
             }),
             (Some(solved), Some(confidence)) => network.placement(solved, i, confidence).map(|mut p| {
                 if i != origin {
                     p.uncertainty_s = p.uncertainty_s.hypot(read_s(i));
+                    p.ends_uncertainty_s.iter_mut().for_each(|u| *u = u.hypot(read_s(i)));
+                    p.without_best_third_s = without[i];
                 }
                 p
             }),
@@ -445,6 +458,44 @@ impl Network {
         sums.into_iter().map(|(s, n): (f64, f64)| if n > 0.0 { (s / n).sqrt() } else { 0.0 }).collect()
     }
 
+    /// For each file, how far it moves at most when its recording loses its best third of evidence; see
+    /// [`Placement::without_best_third_s`].
+    fn without_best_thirds(&self, nodes: &[Node], solved: Option<&Solved>) -> Vec<Option<f64>> {
+        let mut moves = vec![None; nodes.len()];
+        let Some(solved) = solved else { return moves };
+        let recordings = self.problem.clocks.len();
+        for r in
+            (0..recordings).filter(|&r| nodes.iter().enumerate().any(|(i, n)| n.recording == r && i != self.origin))
+        {
+            let touches = |o: &Observation| {
+                self.problem.link_weight[o.link] > 0.0 && (nodes[o.a].recording == r || nodes[o.b].recording == r)
+            };
+            let mut sigmas: Vec<f64> =
+                self.problem.observations.iter().filter(|o| touches(o)).map(|o| o.sigma_s).collect();
+            if sigmas.len() < 3 {
+                continue;
+            }
+            sigmas.sort_by(f64::total_cmp);
+            let (limit, mut left) = (sigmas[sigmas.len() / 3 - 1], sigmas.len() / 3);
+            let mut less = self.problem.clone();
+            less.observations.retain(|o| {
+                let best = touches(o) && o.sigma_s <= limit && left > 0;
+                left -= usize::from(best);
+                !best
+            });
+            let Some(again) = less.solve() else { continue };
+            for (i, n) in nodes.iter().enumerate().filter(|(_, n)| n.recording == r) {
+                // What nothing holds any longer is as uncertain as its prior.
+                if again.sigma_s(i, 0.0) < 1e3 {
+                    let off = |t: f64| (again.timeline_s(i, t) - solved.timeline_s(i, t)).abs();
+                    moves[i] =
+                        Some([0.0, 0.5, 1.0].map(|part| off(part * n.duration_s)).into_iter().fold(0.0, f64::max));
+                }
+            }
+        }
+        moves
+    }
+
     fn placement(&self, solved: &Solved, i: usize, confidence: f64) -> std::result::Result<Placement, Unplaced> {
         let file = &self.problem.files[i];
         let mut knots: Vec<(f64, f64)> = Vec::new();
@@ -463,10 +514,30 @@ impl Network {
         knots.sort_by(|x, y| x.0.total_cmp(&y.0));
         let worst = moments.iter().map(|&t| solved.sigma_s(i, t)).fold(0.0, f64::max);
         match ClockMap::from_knots(thinned(&knots)) {
-            Ok(map) => Ok(Placement { map, confidence, uncertainty_s: if i == self.origin { 0.0 } else { worst } }),
+            Ok(map) => {
+                let end = file.duration_s.max(1e-3);
+                let ends = if i == self.origin { [0.0; 2] } else { [solved.sigma_s(i, 0.0), solved.sigma_s(i, end)] };
+                Ok(Placement {
+                    map,
+                    confidence,
+                    uncertainty_s: if i == self.origin { 0.0 } else { worst },
+                    ends_uncertainty_s: ends,
+                    drift_sigma_ppm: drift_sigma_ppm(solved, i, end),
+                    without_best_third_s: Some(0.0),
+                })
+            }
             Err(_) => Err(Unplaced::TooShort),
         }
     }
+}
+
+/// One standard deviation of a file's mean drift, ppm. The variance of a moment's timeline time is a parabola in that
+/// moment while the drift is one unknown; its bend is the drift's variance.
+fn drift_sigma_ppm(solved: &Solved, file: usize, duration_s: f64) -> f64 {
+    let variance = |t: f64| solved.sigma_s(file, t).powi(2);
+    let (reach, middle) = (20.0 * duration_s, 0.5 * duration_s);
+    let bend = variance(middle - reach) - 2.0 * variance(middle) + variance(middle + reach);
+    (bend.max(0.0) / 2.0).sqrt() / reach * 1e6
 }
 
 /// Leaves out knots that lie within [`KNOT_S`] of the line without them (Douglas & Peucker 1973).
@@ -669,6 +740,33 @@ mod tests {
         let want = truth[1].to_file(truth[2].to_timeline(200.0));
         assert!((c.map.to_timeline(200.0) - want).abs() < 1e-5);
         assert_eq!(solution.placements[3].as_ref().unwrap_err(), &Unplaced::NoCommonSound);
+    }
+
+    #[test]
+    fn proof_knows_the_drift_and_what_a_third_of_the_evidence_is_worth() {
+        let nodes = [node(0, 600.0, true), node(1, 600.0, false)];
+        let truth = [ClockMap::linear(0.0, 0.0, 600.0), ClockMap::linear(3.0, 20.0, 590.0)];
+        let mut links = [link(&nodes, 0, 1, &truth, 0.0, vec![])];
+        let placed = |links: &[Link]| solve(&nodes, links, 0).unwrap().placements[1].clone().unwrap();
+        // Slope of n equal measurements over T: sigma sqrt(12 / n) / T.
+        let count = links[0].alignment.evidence.len() as f64;
+        let want_ppm = 1e-4 * (12.0 / count).sqrt() / (5.0 * count) * 1e6;
+        let p = placed(&links);
+        assert!((p.drift_sigma_ppm / want_ppm - 1.0).abs() < 0.05, "{} ppm, not {want_ppm}", p.drift_sigma_ppm);
+        assert!(p.without_best_third_s.unwrap() < 1e-6 && p.ends_uncertainty_s[1] > 1e-5);
+        // The best third says something else than the rest, by 2 ms: too little to be thrown out, enough to show.
+        for (i, e) in links[0].alignment.evidence.iter_mut().enumerate() {
+            if i % 3 == 0 {
+                (e.a_s, e.sigma_s) = (e.a_s + 0.002, 0.5e-3);
+            } else {
+                e.sigma_s = 1e-3;
+            }
+        }
+        let moved = placed(&links).without_best_third_s.unwrap();
+        assert!((0.5e-3..2e-3).contains(&moved), "{moved}");
+        // Two measurements cannot lose one of them.
+        links[0].alignment.evidence.truncate(2);
+        assert_eq!(placed(&links).without_best_third_s, None);
     }
 
     #[test]

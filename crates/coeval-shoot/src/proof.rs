@@ -1,0 +1,198 @@
+//! What speaks for a file's place, in numbers and in words.
+
+use coeval::network::Placement;
+
+use crate::alignment::{Agreement, Means, Proof};
+
+/// Sound early and late by this much still passes a whole broadcast chain, seconds: EBU Recommendation R37 (+40 and
+/// -60 ms; the numbers were read in a secondary source).
+const R37_S: (f64, f64) = (0.040, 0.060);
+/// Sound early and late by this much is not noticed, seconds: ITU-R BT.1359-1 (+45 and -125 ms; likewise).
+const NOTICED_S: (f64, f64) = (0.045, 0.125);
+/// Sound early and late by this much is still accepted, seconds: ITU-R BT.1359-1 (+90 and -185 ms; likewise).
+const ACCEPTED_S: (f64, f64) = (0.090, 0.185);
+/// A file's end without evidence is worth a word when it is longer than this, seconds.
+const BARE_S: f64 = 60.0;
+
+/// One measurement as it lies in the result.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Measured {
+    /// Moment in the file, seconds.
+    pub(crate) file_s: f64,
+    /// What it says about timeline time, minus the result, seconds.
+    pub(crate) residual_s: f64,
+    pub(crate) by: Means,
+}
+
+/// Sums up what speaks for a placement. `is_clock`: the file belongs to the recording whose clock the timeline is.
+/// `claims` are differences to the result by other means (timecode, anchors).
+pub(crate) fn of(
+    placement: &Placement,
+    duration_s: f64,
+    is_clock: bool,
+    measured: &[Measured],
+    claims: &[(Means, f64)],
+) -> Proof {
+    let mut sizes: Vec<f64> = measured.iter().map(|m| m.residual_s.abs()).collect();
+    sizes.sort_by(f64::total_cmp);
+    let rms = |list: &[f64]| (list.iter().map(|r| r * r).sum::<f64>() / list.len().max(1) as f64).sqrt();
+    let span = measured.iter().fold(None, |span: Option<[f64; 2]>, m| {
+        let [low, high] = span.unwrap_or([m.file_s; 2]);
+        Some([low.min(m.file_s), high.max(m.file_s)])
+    });
+    let all = measured.iter().map(|m| (m.by, m.residual_s)).chain(claims.iter().copied());
+    let mut agreement: Vec<Agreement> = Vec::new();
+    for by in [Means::Sound, Means::Markers, Means::Picture, Means::Anchors, Means::Timecode] {
+        let mut said: Vec<f64> = all.clone().filter(|c| c.0 == by).map(|c| c.1).collect();
+        if !said.is_empty() {
+            said.sort_by(f64::total_cmp);
+            agreement.push(Agreement { by, count: said.len(), difference_s: said[said.len() / 2] });
+        }
+    }
+    let mut proof = Proof {
+        evidence: measured.len(),
+        residual_rms_s: rms(&sizes),
+        residual_p95_s: sizes.get((sizes.len() * 95 / 100).min(sizes.len().saturating_sub(1))).copied().unwrap_or(0.0),
+        evidence_span_s: span,
+        drift_sigma_ppm: placement.drift_sigma_ppm,
+        ends_uncertainty_s: placement.ends_uncertainty_s,
+        without_best_third_s: placement.without_best_third_s,
+        agreement,
+        verdict: String::new(),
+    };
+    proof.verdict = verdict(&proof, duration_s, is_clock);
+    proof
+}
+
+/// The verdict in words. Errors are told as two standard deviations: nineteen of twenty files lie within.
+fn verdict(proof: &Proof, duration_s: f64, is_clock: bool) -> String {
+    let [start, end] = proof.ends_uncertainty_s.map(|u| 2.0 * u);
+    let mut words = if is_clock && start.max(end) < 1e-6 {
+        "it is the clock that the others are laid on".to_owned()
+    } else if proof.evidence_span_s.is_none() && !proof.agreement.iter().any(|a| a.by == Means::Anchors) {
+        format!("placed by its neighbours in the take, {} at the worst end", ms(start.max(end)))
+    } else {
+        in_sync(proof, duration_s, start, end)
+    };
+    if start.max(end) >= 1e-6 {
+        words.push_str(&format!("; {}", limits(start.max(end))));
+    }
+    match proof.without_best_third_s {
+        _ if proof.evidence == 0 => {}
+        Some(moved) if moved > 0.0 => {
+            words.push_str(&format!("; without the best third of its evidence it moves by {}", ms(moved)));
+        }
+        Some(_) => {}
+        None => words.push_str("; the evidence is too little to do without a third of it"),
+    }
+    words
+}
+
+fn in_sync(proof: &Proof, duration_s: f64, start: f64, end: f64) -> String {
+    let [first, last] = proof.evidence_span_s.unwrap_or([0.0, duration_s]);
+    let (before, after) = (first, duration_s - last);
+    // Extrapolated ends count when they are worse than the other.
+    let bare = |length: f64, here: f64, there: f64| length > BARE_S && here > 2.0 * there;
+    if bare(after, end, start) {
+        format!(
+            "the start is certain to {}; the last {} have nothing in common with the others: extrapolated, +-{}",
+            ms(start),
+            length(after),
+            ms(end)
+        )
+    } else if bare(before, start, end) {
+        format!(
+            "the end is certain to {}; the first {} have nothing in common with the others: extrapolated, +-{}",
+            ms(end),
+            length(before),
+            ms(start)
+        )
+    } else {
+        format!("in sync within {} from start to end", ms(start.max(end)))
+    }
+}
+
+/// An error of either sign against the published limits of lip sync.
+fn limits(error_s: f64) -> &'static str {
+    let within = |limit: (f64, f64)| error_s <= limit.0 && error_s <= limit.1;
+    if within(R37_S) {
+        "inside the limits of EBU R37 (+40/-60 ms)"
+    } else if within(NOTICED_S) {
+        "beyond EBU R37, inside what ITU-R BT.1359 says is noticed (+45/-125 ms)"
+    } else if within(ACCEPTED_S) {
+        "may be noticed, inside what ITU-R BT.1359 says is accepted (+90/-185 ms)"
+    } else {
+        "beyond what ITU-R BT.1359 says is accepted (+90/-185 ms): check it by eye and ear"
+    }
+}
+
+fn ms(seconds: f64) -> String {
+    match seconds {
+        ..0.001 => format!("{:.2} ms", seconds * 1e3),
+        ..0.1 => format!("{:.1} ms", seconds * 1e3),
+        ..1.0 => format!("{:.0} ms", seconds * 1e3),
+        _ => format!("{seconds:.1} s"),
+    }
+}
+
+fn length(seconds: f64) -> String {
+    if seconds >= 90.0 { format!("{:.0} minutes", seconds / 60.0) } else { format!("{seconds:.0} s") }
+}
+
+#[cfg(test)]
+mod tests {
+    use coeval::clock::ClockMap;
+
+    use super::*;
+
+    fn placed(ends: [f64; 2], without: Option<f64>) -> Placement {
+        Placement {
+            map: ClockMap::linear(5.0, 3.0, 1800.0),
+            confidence: 0.999,
+            uncertainty_s: ends[0].max(ends[1]),
+            ends_uncertainty_s: ends,
+            drift_sigma_ppm: 0.1,
+            without_best_third_s: without,
+        }
+    }
+
+    fn heard(from_s: f64, to_s: f64) -> Vec<Measured> {
+        let count = 50;
+        let at = |i: usize| from_s + (to_s - from_s) * i as f64 / (count - 1) as f64;
+        let residual_s = |i: usize| if i.is_multiple_of(2) { 3e-4 } else { -3e-4 };
+        (0..count).map(|i| Measured { file_s: at(i), residual_s: residual_s(i), by: Means::Sound }).collect()
+    }
+
+    #[test]
+    fn the_verdict_says_how_far_and_by_which_limit() {
+        let proof = of(&placed([6.5e-4, 5e-4], Some(2e-4)), 1800.0, false, &heard(2.0, 1795.0), &[]);
+        assert_eq!(
+            proof.verdict,
+            "in sync within 1.3 ms from start to end; inside the limits of EBU R37 (+40/-60 ms); without the best third \
+             of its evidence it moves by 0.20 ms"
+        );
+        assert!((proof.residual_rms_s - 3e-4).abs() < 1e-9 && proof.evidence == 50);
+        let wide = of(&placed([0.03, 0.03], None), 1800.0, false, &heard(2.0, 1795.0), &[]).verdict;
+        assert!(wide.contains("60.0 ms") && wide.contains("may be noticed") && wide.contains("too little"), "{wide}");
+    }
+
+    #[test]
+    fn extrapolated_ends_are_said() {
+        let late = of(&placed([3e-4, 4.5e-3], Some(1e-4)), 1800.0, false, &heard(2.0, 1560.0), &[]).verdict;
+        assert!(late.starts_with("the start is certain to 0.60 ms; the last 4 minutes"), "{late}");
+        assert!(late.contains("extrapolated, +-9.0 ms"), "{late}");
+        let early = of(&placed([4.5e-3, 3e-4], Some(1e-4)), 1800.0, false, &heard(240.0, 1798.0), &[]).verdict;
+        assert!(early.contains("the first 4 minutes"), "{early}");
+    }
+
+    #[test]
+    fn other_means_are_set_against_the_result() {
+        let claims = [(Means::Timecode, 0.04), (Means::Anchors, -2.0)];
+        let proof = of(&placed([3e-4, 3e-4], Some(1e-4)), 1800.0, false, &heard(2.0, 1790.0), &claims);
+        let said: Vec<_> = proof.agreement.iter().map(|a| (a.by, a.count, a.difference_s)).collect();
+        assert_eq!(said[1..], [(Means::Anchors, 1, -2.0), (Means::Timecode, 1, 0.04)]);
+        assert_eq!((said[0].0, said[0].1), (Means::Sound, 50));
+        let clock = of(&placed([0.0, 0.0], Some(0.0)), 1800.0, true, &heard(2.0, 1790.0), &[]).verdict;
+        assert_eq!(clock, "it is the clock that the others are laid on");
+    }
+}
