@@ -1,4 +1,5 @@
 //! What holds files that the sound as a whole does not: anchors, claps heard, claps seen; and the proof beside each.
+#![allow(clippy::print_stdout, reason = "tests say what they measured")]
 
 use std::io::Write;
 use std::path::Path;
@@ -106,8 +107,8 @@ fn three_claps(apart_s: f64) -> (f64, f64) {
 }
 
 #[test]
-fn three_claps_ten_minutes_apart_hold_two_recordings() {
-    let (drift_ppm, offset_s) = three_claps(600.0);
+fn three_claps_five_minutes_apart_hold_two_recordings() {
+    let (drift_ppm, offset_s) = three_claps(300.0);
     assert!(drift_ppm.abs() < 1.0 && offset_s.abs() < 1e-3, "{drift_ppm} ppm, {offset_s} s");
 }
 
@@ -186,7 +187,7 @@ fn film(path: &Path, duration_s: f64, clap_s: f64) {
 #[test]
 fn a_filmed_clap_places_a_camera_without_sound() {
     if Command::new("ffmpeg").arg("-version").output().is_err() {
-        println!("ffmpeg is not installed: nothing filmed");
+        coeval_tests::shoot::skipped("ffmpeg is not installed: nothing filmed");
         return;
     }
     let dir = tempfile::tempdir().unwrap();
