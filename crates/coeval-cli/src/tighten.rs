@@ -7,6 +7,7 @@ use coeval::{Error, ErrorKind};
 use coeval_deliver::rough::{self, Levels};
 use coeval_media::OpenOptions;
 use coeval_shoot::tighten::{Event, Facts, Plan, TightenOptions, plan};
+use coeval_shoot::voice::render_voice;
 use coeval_shoot::voices::{SpeechMap, speech_map};
 use coeval_shoot::{Alignment, write_whole};
 
@@ -68,6 +69,12 @@ pub(crate) struct TightenArgs {
     /// Loudness of the voice, LUFS
     #[arg(long, value_name = "LUFS", default_value_t = -14.0, allow_negative_numbers = true)]
     loudness: f64,
+    /// Write the recorder's sound along the cut too, at that loudness, as voice.wav
+    #[arg(long)]
+    voice: bool,
+    /// No true peak of voice.wav is above this, dBTP
+    #[arg(long, value_name = "DBTP", default_value_t = -1.0, allow_negative_numbers = true)]
+    true_peak: f64,
     /// Print plan.json instead of words
     #[arg(long)]
     json: bool,
@@ -122,13 +129,13 @@ pub(crate) fn run(args: &TightenArgs, console: &mut Console<'_>) -> Result<u8, F
     let edited: Option<Plan> = edited.transpose()?;
     let media = media(args, &alignment)?;
 
+    let mut open = OpenOptions::default();
+    open.allow_ffmpeg = args.allow_ffmpeg;
     let cache = args.results.join("speech.json");
     let known = std::fs::read_to_string(&cache).ok().and_then(|text| SpeechMap::from_json(&text, &alignment));
     let speech = match known {
         Some(known) => known,
         None => {
-            let mut open = OpenOptions::default();
-            open.allow_ffmpeg = args.allow_ffmpeg;
             let watch = Watch::new(console.bar, console.stop);
             let found = speech_map(&alignment, &media, &open, &watch);
             watch.finish();
@@ -158,9 +165,20 @@ pub(crate) fn run(args: &TightenArgs, console: &mut Console<'_>) -> Result<u8, F
     };
     let mut levels = Levels::default();
     levels.voice_lufs = args.loudness;
+    levels.true_peak_dbtp = args.true_peak;
     std::fs::create_dir_all(&out).map_err(|e| Error::io(&out, e))?;
     let absolute = |path: &Path| std::fs::canonicalize(path).map_err(|e| Error::io(path, e));
-    let files = rough::write(&alignment, &facts, &plan, &levels, &absolute(&media)?, &absolute(&out)?)?;
+    let mut files = rough::write(&alignment, &facts, &plan, &levels, &absolute(&media)?, &absolute(&out)?)?;
+    if args.voice {
+        let watch = Watch::new(console.bar, console.stop);
+        let wanted = (args.loudness, args.true_peak);
+        let path = out.join("voice.wav");
+        let made =
+            render_voice(&alignment, &media, &speech.recorder, &plan, wanted, &path, args.replace, &open, &watch);
+        watch.finish();
+        made?;
+        files.push("voice.wav".to_owned());
+    }
     if args.json {
         console.out.write_all(read(&out.join("plan.json"))?.as_bytes())?;
         return Ok(exit::ALL_PLACED);

@@ -40,6 +40,7 @@ mod proof;
 mod settle;
 mod sound;
 pub mod tighten;
+pub mod voice;
 pub mod voices;
 mod write;
 

@@ -641,6 +641,36 @@ mod tests {
         assert_eq!(shots(&facts), [(None, 0), (None, 0)]);
     }
 
+    /// An hour of known talk: what may go is all that is farther from every voice than half the pause, in stretches
+    /// that are dead air. At least 95 % of it must go.
+    #[test]
+    fn of_an_hour_all_dead_air_goes() {
+        let mut state = 7u64;
+        let mut unit = || {
+            state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+            (state >> 40) as f64 / (1u64 << 24) as f64
+        };
+        let (mut voices, mut at) = (Vec::new(), 5.0);
+        while at < 3580.0 {
+            let length = 0.5 + 6.0 * unit();
+            voices.push(voice(at, at + length, if unit() < 0.5 { "cam-a" } else { "cam-b" }));
+            // Mostly talk, now and then minutes of nothing.
+            at += length + if unit() < 0.1 { 120.0 * unit() } else { 3.0 * unit() };
+        }
+        let mut facts = facts(108_000, voices);
+        facts.frame_rate = [30, 1];
+        let options = TightenOptions::default();
+        let plan = plan(&facts, &options).unwrap();
+        let edges: Vec<(f64, f64)> = facts.voices.iter().map(|v| (v.start_s, v.end_s)).collect();
+        let gaps = edges.windows(2).map(|w| w[1].0 - w[0].1).filter(|g| *g >= options.dead_s);
+        let ends = edges[0].0 + (3600.0 - edges[edges.len() - 1].1) - options.pause_s;
+        let removable = gaps.map(|g| g - options.pause_s).sum::<f64>() + ends;
+        let removed = 3600.0 - plan.shown_s();
+        assert!(removable > 900.0 && removed >= 0.95 * removable, "{removed} of {removable} s");
+        assert!(removed <= removable + 1e-6);
+        holds(&facts, &options, &plan).unwrap();
+    }
+
     #[test]
     fn lengths_that_cannot_be_met_are_said() {
         let facts = facts(

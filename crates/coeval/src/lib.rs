@@ -13,6 +13,7 @@
 //! 5. [`activity`]: what a camera without usable sound has seen, laid on the markers.
 //! 6. [`level`]: is the sound loud enough, clean and whole?
 //! 7. [`speech`]: who speaks when: the people aboard, the radio, nobody.
+//! 8. [`limit`]: no true peak above a limit.
 //!
 //! It opens no file and prints nothing. Long work reports to a [`Progress`](progress::Progress) and
 //! can be cancelled there. Failures are one [`Error`] with a [`kind`](Error::kind).
@@ -26,6 +27,7 @@ pub mod error;
 mod fit;
 mod follow;
 pub mod level;
+pub mod limit;
 pub mod marker;
 pub mod network;
 mod offset;
