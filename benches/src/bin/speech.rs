@@ -38,6 +38,9 @@ struct Arguments {
     /// The table of radio against intercom.
     #[arg(long)]
     origin: bool,
+    /// First seed of the scenes of that table.
+    #[arg(long, default_value_t = 3300)]
+    seed: u64,
     /// Amplitude of all sound is multiplied by this: how much does level matter?
     #[arg(long, default_value_t = 1.0)]
     gain: f32,
@@ -337,14 +340,14 @@ fn speech_tables(cases: &[Case], gain: f32) -> Result<(), Box<dyn Error>> {
 }
 
 /// Radio told from intercom: a recorder with both, two cameras that hear the people at `level_db` on either side.
-fn origin_table(material: &Material) -> Result<(), Box<dyn Error>> {
+fn origin_table(material: &Material, first_seed: u64) -> Result<(), Box<dyn Error>> {
     println!("radio told from intercom, camera hears the people at    segments right   intercom right   radio right");
     for level_db in [0.0, -6.0, -9.0, -12.0] {
         let mut right = [[0usize; 2]; 2];
         for seed in 0..8u64 {
             let spec = SceneSpec {
-                // Other scenes than the threshold was read from (3000 to 3003).
-                seed: 3100 + seed,
+                // Other scenes than the thresholds were read from (3000 to 3003, 3200 to 3207).
+                seed: first_seed + seed,
                 duration_s: LENGTH_S + 2.0 * MARGIN_S,
                 talk_s: 60.0,
                 talk_within_s: (2.0, LENGTH_S),
@@ -426,7 +429,7 @@ fn run(arguments: &Arguments) -> Result<(), Box<dyn Error>> {
         return Ok(());
     }
     if arguments.origin {
-        return origin_table(if arguments.tuning { &tuning } else { &test });
+        return origin_table(if arguments.tuning { &tuning } else { &test }, arguments.seed);
     }
     let set = if arguments.tuning { &tuning } else { &test };
     speech_tables(&cases(set, arguments.tuning)?, arguments.gain)

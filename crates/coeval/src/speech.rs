@@ -633,11 +633,13 @@ impl SpeechSegment {
     /// ran meanwhile, `None` when none did.
     ///
     /// A camera that hears the same sound at the same moment hears somebody aboard; where cameras ran and none
-    /// does, it is the radio. Without a camera only the band can tell: a radio's is narrow.
+    /// does, it is the radio. Sound in a radio's narrow band must be heard by a camera more surely; without a camera
+    /// the band alone decides.
     pub fn origin(&self, shared: Option<f64>) -> Origin {
+        let narrow = self.outside_band_db.is_some_and(|db| db < RADIO_BAND_DB);
         let aboard = match shared {
-            Some(shared) => shared >= SHARED,
-            None => self.outside_band_db.is_none_or(|db| db >= RADIO_BAND_DB),
+            Some(shared) => shared >= if narrow { SHARED_NARROW } else { SHARED },
+            None => !narrow,
         };
         if aboard { Origin::Intercom } else { Origin::Radio }
     }
@@ -648,6 +650,8 @@ const RADIO_BAND_DB: f64 = -14.0;
 /// A peak of the common sound so many standard deviations above its background is no chance: by the benchmark's
 /// radio calls, which reach 5.6 and which no camera hears.
 const SHARED: f64 = 5.7;
+/// The same for sound in a narrow band: fewer frequencies take part, so chance reaches higher.
+const SHARED_NARROW: f64 = 9.0;
 const SHARED_WINDOW: usize = 2048;
 const SHARED_HOP: usize = 512;
 /// Power over the mean noise from which a bin counts: noise by itself is above it once in 400 times.
