@@ -27,6 +27,8 @@ const OWN: usize = 20;
 const PATIENCE_S: f64 = 90.0;
 /// A sum no longer than this is of one voice.
 const SHORT_S: f64 = 3.0;
+/// Least height of a peak over the correlation close by, in its spreads: lower, it is one of many.
+const LOCAL_LEAST: f64 = 3.5;
 /// Width of the bands in which coherence is taken (62.5 Hz).
 const BAND: usize = 64;
 /// No peak is known better than this, seconds: rooms and codecs bend phases by more than noise does.
@@ -239,11 +241,18 @@ impl Peak<'_> {
             }
         }
         let spread = (sum / f64::from(count)).sqrt();
-        let height = f64::from(top) / spread;
+        // What independent sound of these spectra shows, from lags far away; near the peak the voice's own
+        // pitch and the room's reflections stand, which must not hide it but do blur it.
+        let far = &correlation[2 * REACH..SIZE - 2 * REACH];
+        let chance = (far.iter().map(|v| f64::from(v * v)).sum::<f64>() / far.len() as f64).sqrt();
+        let height = f64::from(top) / chance;
         // At the edge of what is believed it is not a peak but a flank of one further out.
-        if !(height >= least && height.is_finite()) || at.abs_diff(REACH) == within {
+        if !(height >= least && height.is_finite() && f64::from(top) >= LOCAL_LEAST * spread)
+            || at.abs_diff(REACH) == within
+        {
             return None;
         }
+        let spread = spread.max(chance);
         let (lag, curvature) = newton(&weighted, at as f64 - REACH as f64)?;
         // Noise of the slope over curvature of the peak; the noise has the spectrum of the weighted product.
         let power = |f: &dyn Fn(f64) -> f64| {

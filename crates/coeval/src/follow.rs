@@ -36,12 +36,12 @@ impl Line {
         self.a_s + (b_s - self.b_s) * (1.0 + self.drift_ppm * 1e-6)
     }
 
-    /// The stretch of `b` that lies within `a`, seconds.
-    pub(crate) fn overlap(&self, a: &Track, b: &Track) -> (f64, f64) {
+    /// The part of a stretch of `b` that lies within `a`, seconds.
+    pub(crate) fn overlap(&self, a: &Track, within_s: (f64, f64)) -> (f64, f64) {
         let slope = 1.0 + self.drift_ppm * 1e-6;
         let start = self.b_s + (0.0 - self.a_s) / slope;
         let end = self.b_s + (a.duration_s() - self.a_s) / slope;
-        (start.max(0.0), end.min(b.duration_s()))
+        (start.max(within_s.0), end.min(within_s.1))
     }
 }
 
@@ -103,8 +103,9 @@ fn block_length(overlap_s: f64) -> usize {
     ((overlap_s / 8.0).clamp(0.25, 1.0) * TRACK_RATE_HZ) as usize
 }
 
-/// Searches the line (offset within 2 ms, drift within the candidate's range) that fits the richest blocks best.
-pub(crate) fn verify(a: &Track, b: &Track, candidate: &Candidate, plans: &Plans) -> Option<Line> {
+/// Searches the line (offset within 2 ms, drift within the candidate's range) that fits the richest blocks
+/// of a stretch of `b` best.
+pub(crate) fn verify(a: &Track, b: &Track, candidate: &Candidate, within_s: (f64, f64), plans: &Plans) -> Option<Line> {
     // Blocks are stretched by the middle of a range; within 125 ppm of it they lose little.
     let (low, high) = candidate.drift_ppm;
     let ranges = (((high - low) / 250.0).ceil() as usize).max(1);
@@ -112,7 +113,7 @@ pub(crate) fn verify(a: &Track, b: &Track, candidate: &Candidate, plans: &Plans)
     for i in 0..ranges {
         let part = (high - low) / ranges as f64;
         let range = (low + part * i as f64, low + part * (i + 1) as f64);
-        let line = verify_range(a, b, candidate, range, plans);
+        let line = verify_range(a, b, candidate, range, within_s, plans);
         if line.is_some_and(|l| best.is_none_or(|b| l.score > b.score)) {
             best = line;
         }
@@ -120,7 +121,14 @@ pub(crate) fn verify(a: &Track, b: &Track, candidate: &Candidate, plans: &Plans)
     best
 }
 
-fn verify_range(a: &Track, b: &Track, candidate: &Candidate, range: (f64, f64), plans: &Plans) -> Option<Line> {
+fn verify_range(
+    a: &Track,
+    b: &Track,
+    candidate: &Candidate,
+    range: (f64, f64),
+    within_s: (f64, f64),
+    plans: &Plans,
+) -> Option<Line> {
     const BLOCKS: usize = 240;
     let centre_ppm = (range.0 + range.1) / 2.0;
     let centre = Line {
@@ -131,12 +139,12 @@ fn verify_range(a: &Track, b: &Track, candidate: &Candidate, range: (f64, f64), 
         score: 0.0,
         heard_s: (0.0, 0.0),
     };
-    let (from, to) = centre.overlap(a, b);
+    let (from, to) = centre.overlap(a, within_s);
     if to - from < 0.25 {
         return None;
     }
     let length = block_length(to - from);
-    let starts = rich_blocks(a, b, &centre, length, BLOCKS);
+    let starts = rich_blocks(a, b, &centre, (from, to), length, BLOCKS);
     let reader = BlockReader { a, b, table: FractionalDelay::new(), length, inverted: candidate.inverted };
     let slack_bins = 4 + (length / BIN).min(8);
     let half_range = (range.1 - range.0) / 2.0;
@@ -218,20 +226,15 @@ fn middle_span(voices: &[(f64, f64)]) -> (f64, f64) {
 }
 
 /// Starts of the blocks of `b` that, with the stretch of `a` they should meet, stand out most.
-fn rich_blocks(a: &Track, b: &Track, line: &Line, length: usize, count: usize) -> Vec<i64> {
-    let (from, to) = line.overlap(a, b);
+fn rich_blocks(a: &Track, b: &Track, line: &Line, (from, to): (f64, f64), length: usize, count: usize) -> Vec<i64> {
     let first = (from * TRACK_RATE_HZ).ceil() as i64;
     let last = (to * TRACK_RATE_HZ).floor() as i64 - length as i64;
     let total = ((last - first) / length as i64 + 1).max(0) as usize;
-    let level = |track: &Track, middle_s: f64| {
-        let i = (middle_s * TRACK_RATE_HZ / LEVEL_HOP as f64) as i64;
-        (i - 2..=i + 1).map(|i| track.levels().get(i.max(0) as usize).copied().unwrap_or(0.0)).sum::<f32>()
-    };
     let mut order: Vec<(f32, i64)> = (0..total)
         .map(|i| {
             let start = first + (i * length) as i64;
             let middle_s = (start as f64 + length as f64 / 2.0) / TRACK_RATE_HZ;
-            (level(b, middle_s) * level(a, line.at(middle_s)), start)
+            (richness(a, b, line, middle_s), start)
         })
         .collect();
     order.sort_by(|x, y| y.0.total_cmp(&x.0).then(x.1.cmp(&y.1)));
@@ -239,6 +242,15 @@ fn rich_blocks(a: &Track, b: &Track, line: &Line, length: usize, count: usize) -
     let mut starts: Vec<i64> = order.into_iter().map(|o| o.1).collect();
     starts.sort_unstable();
     starts
+}
+
+/// How much a second of `b` and the second of `a` that it meets stand out together.
+pub(crate) fn richness(a: &Track, b: &Track, line: &Line, middle_s: f64) -> f32 {
+    let level = |track: &Track, middle_s: f64| {
+        let i = (middle_s * TRACK_RATE_HZ / LEVEL_HOP as f64) as i64;
+        (i - 2..=i + 1).map(|i| track.levels().get(i.max(0) as usize).copied().unwrap_or(0.0)).sum::<f32>()
+    };
+    level(b, middle_s) * level(a, line.at(middle_s))
 }
 
 /// One block on the path.
@@ -271,9 +283,16 @@ const OWN_BINS: usize = 20;
 const PIECE_STANDING: f64 = 7.0;
 const PIECE_RIVALRY: f64 = 0.7;
 
-/// Follows a line through the whole overlap.
-pub(crate) fn trace(a: &Track, b: &Track, line: &Line, plans: &Plans, progress: &dyn Progress) -> Result<Option<Path>> {
-    let (from, to) = line.overlap(a, b);
+/// Follows a line through a stretch of `b`, as far as it lies within `a`.
+pub(crate) fn trace(
+    a: &Track,
+    b: &Track,
+    line: &Line,
+    within_s: (f64, f64),
+    plans: &Plans,
+    progress: &dyn Progress,
+) -> Result<Option<Path>> {
+    let (from, to) = line.overlap(a, within_s);
     let length = block_length(to - from);
     let first = (from * TRACK_RATE_HZ).ceil() as i64;
     let total = (((to - from) * TRACK_RATE_HZ) as i64 / length as i64).max(0) as usize;

@@ -26,6 +26,7 @@ mod drift;
 pub mod error;
 mod fit;
 mod follow;
+mod jump;
 pub mod level;
 pub mod limit;
 pub mod marker;

@@ -54,21 +54,25 @@ struct Peak {
 
 /// Looks for probes of `probe_track` in `whole`; `a_s` of the result is in `whole`.
 ///
-/// `window_s`: lowest and highest offset (whole time minus probe time) that is looked at.
-pub(crate) fn candidates(
+/// `window_s`: lowest and highest offset (whole time minus probe time) that is looked at. `within_s`: the
+/// stretch of the probe track that probes are taken from.
+#[allow(clippy::too_many_arguments, reason = "two ranges that callers choose independently")]
+fn candidates(
     whole: &Track,
     probe_track: &Track,
     pass: Pass,
     max_drift_ppm: f64,
     window_s: Option<(f64, f64)>,
+    within_s: (f64, f64),
     plans: &Plans,
     progress: &dyn Progress,
 ) -> Result<Vec<Candidate>> {
-    let length = ((pass.probe_s * TRACK_RATE_HZ) as usize).min(probe_track.len());
+    let available = ((within_s.1 - within_s.0) * TRACK_RATE_HZ).max(0.0) as usize;
+    let length = ((pass.probe_s * TRACK_RATE_HZ) as usize).min(probe_track.len()).min(available);
     if length < 800 || whole.len() < 800 {
         return Ok(Vec::new());
     }
-    let starts = informative(probe_track, length, pass.probes);
+    let starts = informative(probe_track, length, pass.probes, within_s);
     let steps = (pass.drift_ppm / pass.step_ppm).ceil() as i64;
     let drifts: Vec<f64> = (-steps..=steps).map(|i| i as f64 * pass.step_ppm).collect();
     let size = ((4 * length).next_power_of_two().max(1 << 15)).min((whole.len() + length).next_power_of_two());
@@ -153,6 +157,32 @@ pub(crate) fn candidates(
         })
         .collect();
     Ok(group(&peaks, max_drift_ppm, pass))
+}
+
+/// [`candidates`] with probes taken from `b`, or from `a` and the result turned round: `a_s` is in `a` either way.
+/// `within_s`: the stretches of `a` and of `b` that probes are taken from.
+#[allow(clippy::too_many_arguments, reason = "as `candidates`")]
+pub(crate) fn candidates_of_either(
+    a: &Track,
+    b: &Track,
+    pass: Pass,
+    from_b: bool,
+    max_drift_ppm: f64,
+    window_s: Option<(f64, f64)>,
+    within_s: [(f64, f64); 2],
+    plans: &Plans,
+    progress: &dyn Progress,
+) -> Result<Vec<Candidate>> {
+    if from_b {
+        return candidates(a, b, pass, max_drift_ppm, window_s, within_s[1], plans, progress);
+    }
+    let turned = window_s.map(|(low, high)| (-high, -low));
+    let mut found = candidates(b, a, pass, max_drift_ppm, turned, within_s[0], plans, progress)?;
+    for c in &mut found {
+        (c.a_s, c.b_s) = (c.b_s, c.a_s);
+        c.drift_ppm = (-c.drift_ppm.1, -c.drift_ppm.0);
+    }
+    Ok(found)
 }
 
 /// Local maxima of a correlation, in spreads of the correlation around them.
@@ -244,11 +274,14 @@ fn group(peaks: &[Vec<Peak>], max_drift_ppm: f64, pass: Pass) -> Vec<Candidate> 
 }
 
 /// Starts of the stretches that tell most: half of them the richest of all, half the richest of equal parts.
-fn informative(track: &Track, length: usize, count: usize) -> Vec<i64> {
-    let levels = track.levels();
+fn informative(track: &Track, length: usize, count: usize, within_s: (f64, f64)) -> Vec<i64> {
+    let hops = |seconds: f64| (seconds * TRACK_RATE_HZ / LEVEL_HOP as f64).max(0.0);
+    let first = hops(within_s.0).ceil() as usize;
+    let last = (hops(within_s.1) as usize).min(track.levels().len());
+    let levels = track.levels().get(first..last).unwrap_or(&[]);
     let span = (length / LEVEL_HOP).max(1);
     if levels.len() <= span {
-        return vec![0];
+        return vec![(first * LEVEL_HOP) as i64];
     }
     let spans = levels.len() - span + 1;
     let energy: Vec<f32> = (0..spans).map(|i| levels[i..i + span].iter().sum()).collect();
@@ -271,7 +304,7 @@ fn informative(track: &Track, length: usize, count: usize) -> Vec<i64> {
         }
     }
     kept.sort_unstable();
-    kept.into_iter().map(|i| (i * LEVEL_HOP) as i64).collect()
+    kept.into_iter().map(|i| ((first + i) * LEVEL_HOP) as i64).collect()
 }
 
 /// How unevenly a track's sound is spread over time: mean square of its levels over the square of

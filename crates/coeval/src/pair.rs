@@ -5,8 +5,9 @@ use crate::correlate::Plans;
 use crate::drift::{Measure, WINDOW_S, flat, measure};
 use crate::error::{Error, ErrorKind, Result};
 use crate::fit::{Clock, File, Observation, Problem, Solved};
-use crate::follow::{BIN_S, Line, Path, PathPoint, trace, verify};
-use crate::offset::{Pass, candidates, unevenness};
+use crate::follow::{Line, Path, trace, verify};
+use crate::jump;
+use crate::offset::{Pass, candidates_of_either, unevenness};
 use crate::progress::{Progress, step};
 use crate::track::{TRACK_RATE_HZ, Track};
 
@@ -213,17 +214,8 @@ impl Aligner {
     ) -> Result<Found> {
         let max = self.options.max_drift_ppm;
         let range = self.options.offset_range_s;
-        let found = if *from_b {
-            candidates(a, b, *pass, max, range, &self.plans, progress)?
-        } else {
-            let turned = range.map(|(low, high)| (-high, -low));
-            let mut found = candidates(b, a, *pass, max, turned, &self.plans, progress)?;
-            for c in &mut found {
-                (c.a_s, c.b_s) = (c.b_s, c.a_s);
-                c.drift_ppm = (-c.drift_ppm.1, -c.drift_ppm.0);
-            }
-            found
-        };
+        let whole = [(0.0, a.duration_s()), (0.0, b.duration_s())];
+        let found = candidates_of_either(a, b, *pass, *from_b, max, range, whole, &self.plans, progress)?;
         let mut lines: Vec<Line> = Vec::new();
         let foremost = found.first().map_or(0.0, |c| c.score);
         for (i, candidate) in found.iter().take(6).enumerate() {
@@ -232,13 +224,13 @@ impl Aligner {
                 break;
             }
             step(progress, "verify", i as f64 / 6.0)?;
-            lines.extend(verify(a, b, candidate, &self.plans));
+            lines.extend(verify(a, b, candidate, whole[1], &self.plans));
         }
         lines.sort_by(|x, y| y.score.total_cmp(&x.score));
         seen.extend(&lines);
         let mut periodic = false;
         for line in lines.iter().take(2) {
-            let Some(path) = trace(a, b, line, &self.plans, progress)? else { continue };
+            let Some(path) = trace(a, b, line, whole[1], &self.plans, progress)? else { continue };
             if path.standing.height < STANDING || path.standing.without_best < STANDING_WITHOUT_BEST {
                 continue;
             }
@@ -277,12 +269,21 @@ impl Aligner {
         path: &Path,
         progress: &dyn Progress,
     ) -> Result<Option<PairAlignment>> {
-        let (mut jumps, rough) = pieces(path, line);
-        let Some(fit) = PairFit::new(a, b, &rough, &jumps, 0.01, 0.0) else { return Ok(None) };
+        let found = jump::pieces(a, b, line, path, &self.plans, progress)?;
+        let (between_s, rough) = jump::rough(&found);
+        let mut jumps: Vec<f64> = between_s.iter().map(|b| (b.0 + b.1) / 2.0).collect();
+        let Some(mut fit) = PairFit::new(a, b, &rough, &jumps, 0.01, 0.0) else { return Ok(None) };
+        if !jumps.is_empty() {
+            jumps = fit.located(a, b, line.inverted, &between_s);
+            fit = match PairFit::new(a, b, &rough, &jumps, 0.01, 0.0) {
+                Some(fit) => fit,
+                None => return Ok(None),
+            };
+        }
         let mut map = fit.map()?;
         let mut weighting = flat();
         let mut last = None;
-        let (from, to) = line.overlap(a, b);
+        let (from, to) = line.overlap(a, (0.0, b.duration_s()));
         let mut within_s = 0.003;
         for (most, least) in WINDOWS.into_iter().zip([6.5, 5.5]) {
             let starts = windows(from, to, path, most);
@@ -391,36 +392,6 @@ fn windows(from_s: f64, to_s: f64, path: &Path, most: usize) -> Vec<i64> {
     order.truncate(most);
     order.sort_unstable();
     order.into_iter().map(|i| first + i as i64 * hop).collect()
-}
-
-/// A block that weighs this much is hardly ever chance.
-const SPEAKS: f32 = 6.0;
-
-/// Jumps of a path, and its points as rough evidence.
-fn pieces(path: &Path, line: &Line) -> (Vec<f64>, Vec<Evidence>) {
-    // A jump lies between the last block that speaks for one piece and the first that speaks for the next.
-    let last = |piece: &[PathPoint]| piece.iter().rfind(|p| p.weight >= SPEAKS).unwrap_or(&piece[piece.len() - 1]).b_s;
-    let first = |piece: &[PathPoint]| piece.iter().find(|p| p.weight >= SPEAKS).unwrap_or(&piece[0]).b_s;
-    let jumps = path.pieces.windows(2).map(|w| (last(&w[0]) + first(&w[1])) / 2.0).collect();
-    let sigma_s = |weight: f32| BIN_S / f64::from(weight).sqrt();
-    let mut rough: Vec<Evidence> = Vec::new();
-    for piece in &path.pieces {
-        let strong: Vec<&PathPoint> = piece.iter().filter(|p| p.weight >= SPEAKS).collect();
-        if strong.len() >= 8 {
-            rough.extend(strong.iter().map(|p| Evidence { a_s: p.a_s, b_s: p.b_s, sigma_s: sigma_s(p.weight) }));
-        } else {
-            // Between its few strong points a path follows chance: the straight line is the better guess.
-            let mut off: Vec<f64> = piece.iter().map(|p| p.a_s - line.at(p.b_s)).collect();
-            off.sort_by(f64::total_cmp);
-            let off = off[off.len() / 2];
-            rough.extend([&piece[0], &piece[piece.len() - 1]].map(|p| Evidence {
-                a_s: line.at(p.b_s) + off,
-                b_s: p.b_s,
-                sigma_s: BIN_S,
-            }));
-        }
-    }
-    (jumps, rough)
 }
 
 /// Ranges of measurements that belong to one utterance.
@@ -549,6 +520,18 @@ impl PairFit {
 
     fn sigma_s(&self, b_s: f64) -> f64 {
         self.solved.sigma_s(1, b_s)
+    }
+
+    /// Where its jumps are, each sought between two `b` times.
+    fn located(&self, a: &Track, b: &Track, inverted: bool, between_s: &[(f64, f64)]) -> Vec<f64> {
+        let places = between_s.iter().enumerate().map(|(j, &between_s)| {
+            let (at, step_s) = (self.jumps[j], self.step_s(j));
+            let map = |t: f64| self.solved.timeline_s(1, t);
+            let before = |t: f64| if t >= at { map(t) - step_s } else { map(t) };
+            let after = |t: f64| if t >= at { map(t) } else { map(t) + step_s };
+            jump::locate(a, b, inverted, &before, &after, between_s).0
+        });
+        places.collect()
     }
 
     fn least_jump(&self) -> Option<usize> {

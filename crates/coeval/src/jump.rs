@@ -1,0 +1,258 @@
+//! Jumps between two clocks: how the tracks go on beyond one, and where exactly it is.
+//!
+//! A path follows its line for half a second to either side. Where a stretch of both tracks is full of
+//! sound and nothing matches, the ordinary search is made again within that stretch, a minute to either
+//! side of the line. A jump's place is the change point between the two maps: frames of 20 ms are
+//! correlated at both, and the gain in log likelihood (N/2 ln(1 - r^2) of a normal pair with correlation
+//! r) is summed on either side of every possible place.
+
+use crate::correlate::Plans;
+use crate::error::Result;
+use crate::follow::{BIN_S, Line, Path, PathPoint, richness, trace, verify};
+use crate::offset::{Pass, candidates_of_either, unevenness};
+use crate::pair::Evidence;
+use crate::progress::Progress;
+use crate::track::{TRACK_RATE_HZ, Track};
+
+/// A stretch that goes without a jump, and the line that it was found along.
+#[derive(Debug, Clone)]
+pub(crate) struct Piece {
+    line: Line,
+    points: Vec<PathPoint>,
+}
+
+/// A block that weighs this much is hardly ever chance.
+const SPEAKS: f32 = 6.0;
+/// Shorter silent stretches are not searched, seconds.
+const STRETCH_S: f64 = 6.0;
+/// Farthest jump that is looked for, seconds.
+const REACH_S: f64 = 60.0;
+/// Blocks as rich as those that speak that a silent stretch must hold to be searched.
+const RICH_BLOCKS: usize = 4;
+/// Stretches searched in one comparison, at the most.
+const SEARCHES: usize = 16;
+/// Least score of a candidate: two probes that agree beyond chance, or one loud one.
+const CANDIDATE: f64 = 60.0;
+/// A continuation breaks the clock: it must stand out further than a placement.
+const STANDING: f64 = 10.0;
+const STANDING_WITHOUT_BEST: f64 = 8.0;
+const RIVALRY: f64 = 0.6;
+/// Farthest drift of a continuation from its line, ppm: a line across small jumps is tilted.
+const TILT_PPM: f64 = 150.0;
+
+impl Piece {
+    fn strong(&self) -> impl DoubleEndedIterator<Item = &PathPoint> {
+        self.points.iter().filter(|p| p.weight >= SPEAKS)
+    }
+
+    /// First and last block that speaks for it, `b` seconds.
+    fn heard_s(&self) -> (f64, f64) {
+        let first = self.strong().next().unwrap_or(&self.points[0]);
+        let last = self.strong().next_back().unwrap_or(&self.points[self.points.len() - 1]);
+        (first.b_s, last.b_s)
+    }
+
+    /// Its points as rough evidence.
+    fn rough(&self, out: &mut Vec<Evidence>) {
+        if self.strong().count() >= 8 {
+            let sigma_s = |weight: f32| BIN_S / f64::from(weight).sqrt();
+            out.extend(self.strong().map(|p| Evidence { a_s: p.a_s, b_s: p.b_s, sigma_s: sigma_s(p.weight) }));
+        } else {
+            // Between its few strong points a path follows chance: the straight line is the better guess.
+            let mut off: Vec<f64> = self.points.iter().map(|p| p.a_s - self.line.at(p.b_s)).collect();
+            off.sort_by(f64::total_cmp);
+            let off = off[off.len() / 2];
+            out.extend([&self.points[0], &self.points[self.points.len() - 1]].map(|p| Evidence {
+                a_s: self.line.at(p.b_s) + off,
+                b_s: p.b_s,
+                sigma_s: BIN_S,
+            }));
+        }
+    }
+}
+
+/// Between which `b` times each jump of these pieces lies, and the pieces' points as rough evidence.
+pub(crate) fn rough(pieces: &[Piece]) -> (Vec<(f64, f64)>, Vec<Evidence>) {
+    let mut evidence = Vec::new();
+    pieces.iter().for_each(|p| p.rough(&mut evidence));
+    (pieces.windows(2).map(|w| (w[0].heard_s().1, w[1].heard_s().0)).collect(), evidence)
+}
+
+/// The pieces of a path along `line`, and those beyond its jumps, in time order.
+pub(crate) fn pieces(
+    a: &Track,
+    b: &Track,
+    line: &Line,
+    path: &Path,
+    plans: &Plans,
+    progress: &dyn Progress,
+) -> Result<Vec<Piece>> {
+    let mut pieces: Vec<Piece> =
+        path.pieces.iter().map(|points| Piece { line: *line, points: points.clone() }).collect();
+    let mut rich: Vec<f32> = pieces.iter().flat_map(|p| p.strong().map(|s| richness(a, b, line, s.b_s))).collect();
+    if rich.is_empty() {
+        return Ok(pieces);
+    }
+    rich.sort_by(f32::total_cmp);
+    let usual = rich[rich.len() / 4];
+    let blocks = |(from, to): (f64, f64)| {
+        (0..(to - from) as usize).filter(|&i| richness(a, b, line, from + i as f64 + 0.5) >= usual).count()
+    };
+    let mut heard: Vec<f64> = pieces.iter().flat_map(|p| p.strong().map(|s| s.b_s)).collect();
+    heard.insert(0, -0.5);
+    heard.push(b.duration_s() + 0.5);
+    let mut silent: Vec<((f64, f64), usize)> = Vec::new();
+    let note = |silent: &mut Vec<((f64, f64), usize)>, heard: &[f64]| {
+        let stretches = heard.windows(2).map(|w| (w[0] + 0.5, w[1] - 0.5)).filter(|s| s.1 - s.0 >= STRETCH_S);
+        silent.extend(stretches.map(|s| (s, blocks(s))).filter(|s| s.1 >= RICH_BLOCKS));
+        silent.sort_by_key(|s| s.1);
+    };
+    note(&mut silent, &heard);
+    for _ in 0..SEARCHES {
+        let Some((stretch, _)) = silent.pop() else { break };
+        let Some((line, path)) = beyond(a, b, line, stretch, plans, progress)? else { continue };
+        let found: Vec<Piece> = path.pieces.into_iter().map(|points| Piece { line, points }).collect();
+        let mut heard = vec![stretch.0 - 0.5];
+        heard.extend(found.iter().flat_map(|p| p.strong().map(|s| s.b_s)));
+        heard.push(stretch.1 + 0.5);
+        note(&mut silent, &heard);
+        // A piece that covers the stretch only chanced on it there.
+        for old in &mut pieces {
+            let (first, last) = old.heard_s();
+            old.points.retain(|p| (first..=last).contains(&p.b_s));
+        }
+        pieces.extend(found);
+    }
+    pieces.sort_by(|x, y| x.points[0].b_s.total_cmp(&y.points[0].b_s));
+    Ok(split(pieces))
+}
+
+/// Pieces that others lie within are cut there, so that each begins where the one before has ended.
+fn split(pieces: Vec<Piece>) -> Vec<Piece> {
+    let starts: Vec<f64> = pieces.iter().map(|p| p.points[0].b_s).collect();
+    let mut cut: Vec<Piece> = Vec::new();
+    for piece in pieces {
+        let mut rest = piece.points;
+        for &start in &starts {
+            let at = rest.partition_point(|p| p.b_s < start);
+            let after = rest.split_off(at);
+            if !rest.is_empty() {
+                cut.push(Piece { line: piece.line, points: rest });
+            }
+            rest = after;
+        }
+        if !rest.is_empty() {
+            cut.push(Piece { line: piece.line, points: rest });
+        }
+    }
+    cut.sort_by(|x, y| x.points[0].b_s.total_cmp(&y.points[0].b_s));
+    cut
+}
+
+/// How the tracks lie within a stretch of `b` in which nothing speaks for `line`.
+fn beyond(
+    a: &Track,
+    b: &Track,
+    line: &Line,
+    stretch: (f64, f64),
+    plans: &Plans,
+    progress: &dyn Progress,
+) -> Result<Option<(Line, Path)>> {
+    let (first, last) = (line.at(stretch.0) - stretch.0, line.at(stretch.1) - stretch.1);
+    let range = Some((first.min(last) - REACH_S, first.max(last) + REACH_S));
+    let pass = Pass { probes: 8, probe_s: 2.5, drift_ppm: 0.0, step_ppm: 125.0 };
+    let from_b = unevenness(b) >= unevenness(a);
+    let max_ppm = line.drift_ppm.abs() + TILT_PPM;
+    let within = [(line.at(stretch.0).max(0.0), line.at(stretch.1).min(a.duration_s())), stretch];
+    let found = candidates_of_either(a, b, pass, from_b, max_ppm, range, within, plans, progress)?;
+    let mut best: Option<Line> = None;
+    for mut candidate in found.into_iter().filter(|c| c.inverted == line.inverted && c.score >= CANDIDATE).take(3) {
+        let (low, high) = candidate.drift_ppm;
+        candidate.drift_ppm = (low.max(line.drift_ppm - TILT_PPM), high.min(line.drift_ppm + TILT_PPM));
+        if candidate.drift_ppm.0 > candidate.drift_ppm.1 {
+            continue;
+        }
+        if let Some(found) = verify(a, b, &candidate, stretch, plans)
+            && best.is_none_or(|best| found.score > best.score)
+        {
+            best = Some(found);
+        }
+    }
+    let Some(found) = best else { return Ok(None) };
+    let path = trace(a, b, &found, stretch, plans, progress)?;
+    Ok(path
+        .filter(|p| {
+            let s = p.standing;
+            s.height >= STANDING
+                && s.without_best >= STANDING_WITHOUT_BEST
+                && s.rivalry <= RIVALRY
+                && !p.pieces.is_empty()
+        })
+        .map(|p| (found, p)))
+}
+
+/// Frames in which a change point is sought, samples, and lags to either side, for the reach of a voice's own place.
+const FRAME: usize = 160;
+const LAGS: usize = 6;
+/// Independent values in a frame: 300-3400 Hz for 20 ms.
+const VALUES: f32 = 124.0;
+/// What the best of several lags gains by chance.
+const CHANCE: f32 = 4.0;
+/// Farthest that a change point is sought beyond the measurements around it, seconds.
+const BESIDE_S: f64 = 3.0;
+
+/// Where between two `b` times the clock changes from one map (`b` time to `a` time) to another, and one
+/// standard deviation of that, seconds.
+pub(crate) fn locate(
+    a: &Track,
+    b: &Track,
+    inverted: bool,
+    before: &dyn Fn(f64) -> f64,
+    after: &dyn Fn(f64) -> f64,
+    between_s: (f64, f64),
+) -> (f64, f64) {
+    let (from, to) = ((between_s.0 - BESIDE_S).max(0.0), (between_s.1 + BESIDE_S).min(b.duration_s()));
+    let frames = ((to - from) * TRACK_RATE_HZ / FRAME as f64) as usize;
+    if frames < 2 {
+        return ((from + to) / 2.0, (to - from) / 2.0);
+    }
+    let first = (from * TRACK_RATE_HZ).round() as i64;
+    let mut block = vec![0.0f32; FRAME];
+    let mut stretch = vec![0.0f32; FRAME + 2 * LAGS];
+    let sign = if inverted { -1.0 } else { 1.0 };
+    let mut gain = |block: &[f32], start: i64, map: &dyn Fn(f64) -> f64| {
+        let a_start = (map(start as f64 / TRACK_RATE_HZ) * TRACK_RATE_HZ).round() as i64;
+        a.read(a_start - LAGS as i64, &mut stretch);
+        let energy = |s: &[f32]| s.iter().map(|v| v * v).sum::<f32>();
+        let own = energy(block);
+        let r = stretch.windows(FRAME).fold(0.0f32, |best, w| {
+            let product: f32 = w.iter().zip(block).map(|(x, y)| x * y).sum();
+            let power = own * energy(w);
+            if power > 0.0 { best.max(sign * product / power.sqrt()) } else { best }
+        });
+        (-0.5 * VALUES * (1.0 - (r * r).min(0.9999)).ln() - CHANCE).max(0.0)
+    };
+    // Score of a change after frame k, for k = 0 (all after) to all frames (all before).
+    let mut score = vec![0.0f32; frames + 1];
+    for k in 0..frames {
+        let start = first + (k * FRAME) as i64;
+        b.read(start, &mut block);
+        let step = gain(&block, start, before) - gain(&block, start, after);
+        score[k + 1] = score[k] + step;
+    }
+    let top = score.iter().copied().fold(f32::NEG_INFINITY, f32::max);
+    let chances: Vec<f64> = score.iter().map(|&s| f64::from(s - top).exp()).collect();
+    let total: f64 = chances.iter().sum();
+    let mut sum = 0.0;
+    let median = chances
+        .iter()
+        .position(|c| {
+            sum += c;
+            sum >= total / 2.0
+        })
+        .unwrap_or(0);
+    let seconds = |k: usize| from + k as f64 * FRAME as f64 / TRACK_RATE_HZ;
+    let variance =
+        chances.iter().enumerate().map(|(k, c)| c * (seconds(k) - seconds(median)).powi(2)).sum::<f64>() / total;
+    (seconds(median), variance.sqrt().max(FRAME as f64 / TRACK_RATE_HZ / 2.0))
+}
