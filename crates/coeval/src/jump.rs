@@ -37,6 +37,9 @@ const CANDIDATE: f64 = 60.0;
 const STANDING: f64 = 10.0;
 const STANDING_WITHOUT_BEST: f64 = 8.0;
 const RIVALRY: f64 = 0.6;
+/// What the blocks of a piece must say together, and how far it must lie from the one before.
+const PIECE_SAYS: f32 = 40.0;
+const SAME_LANE_S: f64 = 0.002;
 /// Farthest drift of a continuation from its line, ppm: a line across small jumps is tilted.
 const TILT_PPM: f64 = 150.0;
 
@@ -124,7 +127,7 @@ pub(crate) fn pieces(
         pieces.extend(found);
     }
     pieces.sort_by(|x, y| x.points[0].b_s.total_cmp(&y.points[0].b_s));
-    Ok(split(pieces))
+    Ok(cleaned(split(pieces)))
 }
 
 /// Pieces that others lie within are cut there, so that each begins where the one before has ended.
@@ -147,6 +150,29 @@ fn split(pieces: Vec<Piece>) -> Vec<Piece> {
     }
     cut.sort_by(|x, y| x.points[0].b_s.total_cmp(&y.points[0].b_s));
     cut
+}
+
+/// Leaves out what a piece keeps between two others by chance, and joins neighbours on one lane.
+fn cleaned(pieces: Vec<Piece>) -> Vec<Piece> {
+    let says = |p: &Piece| p.strong().map(|s| s.weight).sum::<f32>();
+    let most = pieces.iter().map(says).fold(0.0, f32::max);
+    let mut kept: Vec<Piece> = Vec::new();
+    for piece in pieces {
+        if says(&piece) < most.min(PIECE_SAYS) || (most > PIECE_SAYS && piece.strong().count() < 2) {
+            continue;
+        }
+        let last = kept.last().and_then(|before| before.strong().next_back().copied());
+        let first = piece.strong().next().copied();
+        if let (Some(before), Some(last), Some(first)) = (kept.last_mut(), last, first) {
+            let moved_s = first.a_s - last.a_s - (first.b_s - last.b_s) * (1.0 + piece.line.drift_ppm * 1e-6);
+            if moved_s.abs() < SAME_LANE_S {
+                before.points.extend(piece.points);
+                continue;
+            }
+        }
+        kept.push(piece);
+    }
+    kept
 }
 
 /// How the tracks lie within a stretch of `b` in which nothing speaks for `line`.
