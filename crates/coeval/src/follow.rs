@@ -10,6 +10,7 @@ use rayon::prelude::*;
 
 use crate::correlate::{Plan, Plans};
 use crate::error::Result;
+use crate::jump::SPEAKS;
 use crate::offset::Candidate;
 use crate::progress::{Progress, step};
 use crate::track::{FractionalDelay, LEVEL_HOP, TRACK_RATE_HZ, Track, resampled};
@@ -29,9 +30,17 @@ pub(crate) struct Line {
     pub(crate) score: f64,
     /// First and last `b` time between which its blocks speak for it (their middle 80 %), seconds.
     pub(crate) heard_s: (f64, f64),
+    /// In which 64ths of `b` one of its blocks speaks for it.
+    pub(crate) speaks: u64,
 }
 
 impl Line {
+    /// Whether it speaks at the same times as another line, where both speak at all.
+    pub(crate) fn speaks_with(&self, other: &Line) -> bool {
+        let fewer = self.speaks.count_ones().min(other.speaks.count_ones());
+        fewer == 0 || 2 * (self.speaks & other.speaks).count_ones() >= fewer
+    }
+
     pub(crate) fn at(&self, b_s: f64) -> f64 {
         self.a_s + (b_s - self.b_s) * (1.0 + self.drift_ppm * 1e-6)
     }
@@ -138,6 +147,7 @@ fn verify_range(
         inverted: candidate.inverted,
         score: 0.0,
         heard_s: (0.0, 0.0),
+        speaks: 0,
     };
     let (from, to) = centre.overlap(a, within_s);
     if to - from < 0.25 {
@@ -193,6 +203,10 @@ fn verify_range(
             (candidate.b_s + apart, (weight - 4.0).max(0.0))
         })
         .collect();
+    let speaks = voices
+        .iter()
+        .filter(|v| v.1 >= f64::from(SPEAKS) - 4.0)
+        .fold(0, |mask, v| mask | 1 << ((64.0 * v.0 / b.duration_s()) as u64).min(63));
     // What any line through these blocks scores: the correlation's background is not the same for all pairs.
     let usual: f64 = rows
         .iter()
@@ -205,6 +219,7 @@ fn verify_range(
         inverted: candidate.inverted,
         score: best.0 - usual,
         heard_s: middle_span(&voices),
+        speaks,
     })
 }
 

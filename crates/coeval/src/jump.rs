@@ -22,7 +22,7 @@ pub(crate) struct Piece {
 }
 
 /// A block that weighs this much is hardly ever chance.
-const SPEAKS: f32 = 6.0;
+pub(crate) const SPEAKS: f32 = 6.0;
 /// Shorter silent stretches are not searched, seconds.
 const STRETCH_S: f64 = 6.0;
 /// Farthest jump that is looked for, seconds.
@@ -39,7 +39,7 @@ const STANDING_WITHOUT_BEST: f64 = 8.0;
 const RIVALRY: f64 = 0.6;
 /// What the blocks of a piece must say together, and how far it must lie from the one before.
 const PIECE_SAYS: f32 = 40.0;
-const SAME_LANE_S: f64 = 0.002;
+const SAME_LANE_S: f64 = 0.003;
 /// Farthest drift of a continuation from its line, ppm: a line across small jumps is tilted.
 const TILT_PPM: f64 = 150.0;
 
@@ -79,6 +79,24 @@ pub(crate) fn rough(pieces: &[Piece]) -> (Vec<(f64, f64)>, Vec<Evidence>) {
     let mut evidence = Vec::new();
     pieces.iter().for_each(|p| p.rough(&mut evidence));
     (pieces.windows(2).map(|w| (w[0].heard_s().1, w[1].heard_s().0)).collect(), evidence)
+}
+
+/// Adds the blocks of pieces themselves where a stretch between two jumps holds too few measurements to size
+/// them: known to a bin or two, and better than to lose the jump.
+pub(crate) fn complete(evidence: &mut Vec<Evidence>, jumps: &[f64], pieces: &[Piece]) {
+    let ends = |i: usize| jumps.get(i).copied().unwrap_or(f64::INFINITY);
+    let mut from = f64::NEG_INFINITY;
+    for i in 0..=jumps.len() {
+        let within = |b_s: f64| b_s > from && b_s <= ends(i);
+        if evidence.iter().filter(|e| within(e.b_s)).count() < 2 {
+            let blocks = pieces.iter().flat_map(Piece::strong).filter(|p| within(p.b_s));
+            let rough: Vec<Evidence> =
+                blocks.map(|p| Evidence { a_s: p.a_s, b_s: p.b_s, sigma_s: 2.0 * BIN_S }).collect();
+            evidence.extend(rough);
+        }
+        from = ends(i);
+    }
+    evidence.sort_by(|x, y| x.b_s.total_cmp(&y.b_s));
 }
 
 /// The pieces of a path along `line`, and those beyond its jumps, in time order.

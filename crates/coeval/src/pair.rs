@@ -242,11 +242,12 @@ impl Aligner {
                 continue;
             }
             // Another line far from this one that fits nearly as well: the sound comes round again.
-            // One that speaks before this one starts or after it ends is its continuation across a jump.
+            // One that speaks at other times is its continuation across a jump.
             let elsewhere = |l: &&Line| {
                 (line.at(l.b_s) - l.a_s).abs() > DISTINCT_S
                     && l.heard_s.0 < line.heard_s.1
                     && l.heard_s.1 > line.heard_s.0
+                    && l.speaks_with(line)
             };
             let rival = seen.iter().filter(elsewhere).map(|l| l.score);
             if rival.fold(RIVAL_LINE_LEAST, f64::max) > RIVALRY * line.score {
@@ -295,10 +296,11 @@ impl Aligner {
                 weighting: &weighting,
                 breaks_s: &jumps,
             };
-            let measured = measure(a, b, &starts, &how, &self.plans, progress)?;
+            let mut measured = measure(a, b, &starts, &how, &self.plans, progress)?;
             if measured.evidence.is_empty() {
                 break;
             }
+            jump::complete(&mut measured.evidence, &jumps, &found);
             jumps = between(&jumps, &measured.evidence);
             let Some(mut fit) = PairFit::best(a, b, &measured.evidence, &jumps) else { break };
             // The least of the jumps that are too small to be any, one at a time: each changes the others.
