@@ -294,6 +294,9 @@ const JUMP_PRICE: f32 = 30.0;
 const BEND_PRICE: f32 = 3.0;
 /// Shifts nearer than this (10 ms) belong to the path's own peak and its reverberation.
 const OWN_BINS: usize = 20;
+/// Parts in which rivals are judged, at the most, and how far each must stand out.
+const PARTS: usize = 16;
+const PART_STANDING: f64 = 8.0;
 /// What a piece of the path must show to count.
 const PIECE_STANDING: f64 = 7.0;
 const PIECE_RIVALRY: f64 = 0.7;
@@ -422,31 +425,50 @@ fn readings() -> [[f32; 256]; 2] {
     [even, sparse]
 }
 
+/// What the blocks of a range say for a path and for the same path shifted aside, by every lag.
+fn profile(rows: &[Vec<u8>], bins: &[usize], range: std::ops::Range<usize>, reading: &[f32; 256]) -> Vec<f32> {
+    let mut profile = vec![0.0f32; 2 * HALF + 1];
+    for i in range {
+        // Rounding the edge lets every shift be judged by equally many blocks.
+        let row = &rows[i];
+        let turn = (bins[i] + row.len() - HALF) % row.len();
+        for (p, &b) in profile.iter_mut().zip(row[turn..].iter().chain(&row[..turn])) {
+            *p += reading[b as usize];
+        }
+    }
+    profile
+}
+
+/// Excess of the unshifted path over the mean of the shifted ones, and each shifted one's.
+fn excess(profile: &[f32]) -> (f64, Vec<f64>) {
+    let own = f64::from(profile[HALF - 1].max(profile[HALF]).max(profile[HALF + 1]));
+    let mut aside: Vec<f64> =
+        profile.iter().enumerate().filter(|(i, _)| i.abs_diff(HALF) > OWN_BINS).map(|(_, &p)| f64::from(p)).collect();
+    let mean = aside.iter().sum::<f64>() / aside.len() as f64;
+    aside.iter_mut().for_each(|v| *v -= mean);
+    (own - mean, aside)
+}
+
 /// Judges the blocks of a range on a path, by the reading that shows more.
 fn stands_out(rows: &[Vec<u8>], bins: &[usize], range: std::ops::Range<usize>) -> Standing {
     let judge = |reading: &[f32; 256], least_spread: f64| {
-        let mut profile = vec![0.0f32; 2 * HALF + 1];
-        let mut best = 0.0f32;
-        for i in range.clone() {
-            // Rounding the edge lets every shift be judged by equally many blocks.
-            let row = &rows[i];
-            let turn = (bins[i] + row.len() - HALF) % row.len();
-            for (p, &b) in profile.iter_mut().zip(row[turn..].iter().chain(&row[..turn])) {
-                *p += reading[b as usize];
-            }
-            best = best.max(reading[row[bins[i]] as usize]);
+        let (own, aside) = excess(&profile(rows, bins, range.clone(), reading));
+        let best = range.clone().map(|i| reading[rows[i][bins[i]] as usize]).fold(0.0, f32::max);
+        let spread = (aside.iter().map(|v| v * v).sum::<f64>() / aside.len() as f64).sqrt().max(least_spread);
+        // Where the whole stands out enough to be judged in parts, a rival must speak when the path speaks: a
+        // path across a jump has a rival in its own continuation, which speaks at other times.
+        let parts = ((own / spread / PART_STANDING).powi(2) as usize).clamp(1, PARTS).min(range.len());
+        let mut shared = vec![0.0; aside.len()];
+        for part in 0..parts {
+            let at = |k: usize| range.start + k * range.len() / parts;
+            let (own, aside) = excess(&profile(rows, bins, at(part)..at(part + 1), reading));
+            shared.iter_mut().zip(aside).for_each(|(s, v)| *s += v.min(own));
         }
-        let own = f64::from(profile[HALF - 1].max(profile[HALF]).max(profile[HALF + 1]));
-        let aside =
-            || profile.iter().enumerate().filter(|(i, _)| i.abs_diff(HALF) > OWN_BINS).map(|(_, &p)| f64::from(p));
-        let n = aside().count() as f64;
-        let mean = aside().sum::<f64>() / n;
-        let spread = (aside().map(|p| (p - mean).powi(2)).sum::<f64>() / n).sqrt().max(least_spread);
-        let rival = aside().fold(f64::NEG_INFINITY, f64::max);
+        let rival = shared.into_iter().fold(f64::NEG_INFINITY, f64::max);
         Standing {
-            height: (own - mean) / spread,
-            without_best: (own - f64::from(best) - mean) / spread,
-            rivalry: (rival - mean) / (own - mean).max(1e-9),
+            height: own / spread,
+            without_best: (own - f64::from(best)) / spread,
+            rivalry: rival / own.max(1e-9),
         }
     };
     let [even, sparse] = readings();
