@@ -294,6 +294,10 @@ const JUMP_PRICE: f32 = 30.0;
 const BEND_PRICE: f32 = 3.0;
 /// Shifts nearer than this (10 ms) belong to the path's own peak and its reverberation.
 const OWN_BINS: usize = 20;
+/// Shifts at which a piece's blocks say what they say for any lane, bins.
+const ASIDE: [i64; 12] = [-947, -787, -613, -461, -307, -149, 151, 311, 463, 617, 797, 953];
+/// Lanes nearer than this (20 ms) may be another path or source of the same sound: a jump must show more there.
+const NEAR_BINS: u64 = 40;
 /// Parts in which rivals are judged, at the most, and how far each must stand out.
 const PARTS: usize = 16;
 const PART_STANDING: f64 = 8.0;
@@ -368,8 +372,9 @@ fn unbroken(bins: &[usize]) -> Vec<std::ops::Range<usize>> {
     ranges
 }
 
-/// Joins pieces that need no jump: where the second would score half as well on the first one's lane
-/// (a reflection that is louder for a while), or lies within it.
+/// Joins pieces that need no jump: those on one lane, and those of which one would also do on the other's lane
+/// (a reflection that is louder for a while, a pitch period, the engine instead of the voice). Of two such the
+/// one that says more is kept.
 fn joined(rows: &[Vec<u8>], bins: &[usize], pieces: Vec<std::ops::Range<usize>>) -> Vec<std::ops::Range<usize>> {
     let mut kept: Vec<std::ops::Range<usize>> = Vec::new();
     for piece in pieces {
@@ -382,21 +387,29 @@ fn joined(rows: &[Vec<u8>], bins: &[usize], pieces: Vec<std::ops::Range<usize>>)
             range
                 .clone()
                 .map(|i| {
-                    let at = (bins[i] as i64 + shift).clamp(0, rows[i].len() as i64 - 1) as usize;
+                    let width = rows[i].len() as i64;
+                    let at = (bins[i] as i64 + shift).rem_euclid(width) as usize;
                     unpack(
                         rows[i][at.saturating_sub(2)..(at + 3).min(rows[i].len())].iter().copied().max().unwrap_or(0),
                     )
                 })
                 .sum()
         };
+        let usual = |range: &std::ops::Range<usize>| {
+            ASIDE.map(|aside| score(range, aside)).iter().sum::<f32>() / ASIDE.len() as f32
+        };
         let shift = lane as i64 - own_lane as i64;
-        let same = shift.unsigned_abs() <= 3
-            || score(&piece, shift) > 0.5 * score(&piece, 0)
-            || score(before, -shift) > 0.5 * score(before, 0);
-        if same && shift.unsigned_abs() <= 3 {
+        let (share, least) = if shift.unsigned_abs() <= NEAR_BINS { (0.2, 100.0) } else { (0.35, 0.0) };
+        let does = |range: &std::ops::Range<usize>, shift: i64| {
+            let (own, other, usual) = (score(range, 0), score(range, shift), usual(range));
+            other - usual > share * (own - usual) || own - other < least
+        };
+        if shift.unsigned_abs() <= 3 {
             before.end = piece.end;
-        } else if !same {
+        } else if !does(&piece, shift) && !does(before, -shift) {
             kept.push(piece);
+        } else if score(&piece, 0) > score(before, 0) {
+            *before = piece;
         }
     }
     kept

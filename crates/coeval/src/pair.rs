@@ -303,13 +303,15 @@ impl Aligner {
             jump::complete(&mut measured.evidence, &jumps, &found);
             jumps = between(&jumps, &measured.evidence);
             let Some(mut fit) = PairFit::best(a, b, &measured.evidence, &jumps) else { break };
-            // The least of the jumps that are too small to be any, one at a time: each changes the others.
-            while let Some(least) = fit.least_jump().filter(|&j| fit.step_s(j).abs() < JUMP_LEAST_S) {
-                jumps.remove(least);
-                match PairFit::best(a, b, &measured.evidence, &jumps) {
-                    Some(without) => fit = without,
-                    None => break,
+            // The least of the jumps that need not be any, one at a time: each changes the others.
+            while let Some(least) = fit.least_jump() {
+                let mut fewer = jumps.clone();
+                fewer.remove(least);
+                let Some(without) = PairFit::best(a, b, &measured.evidence, &fewer) else { break };
+                if fit.step_s(least).abs() >= JUMP_LEAST_S && without.surprise() - fit.surprise() >= JUMP_SURPRISE {
+                    break;
                 }
+                (jumps, fit) = (fewer, without);
             }
             within_s = 0.0004 + 4.0 * fit.place_s;
             map = fit.map()?;
@@ -444,6 +446,8 @@ const PLACE_ERRORS: [(f64, f64); 7] =
     [(0.0, 0.005), (0.02e-3, 0.01), (0.06e-3, 0.04), (0.15e-3, 0.3), (0.3e-3, 0.4), (0.6e-3, 0.2), (1.2e-3, 0.045)];
 /// What is smaller is a voice from another place, not lost sound, seconds.
 const JUMP_LEAST_S: f64 = 0.004;
+/// How much less likely (-2 ln of the ratio) the measurements must be without a jump: jumps are rare.
+const JUMP_SURPRISE: f64 = 25.0;
 /// Candidates for the variance that drift gathers, ppm^2 per second, and how probable each is.
 const WANDERS: [(f64, f64); 5] = [(0.0, 0.6), (1e-4, 0.15), (1e-3, 0.12), (1e-2, 0.1), (1e-1, 0.03)];
 /// Measurements by which models are chosen, at the most.
@@ -538,6 +542,10 @@ impl PairFit {
 
     fn least_jump(&self) -> Option<usize> {
         (0..self.jumps.len()).min_by(|&x, &y| self.step_s(x).abs().total_cmp(&self.step_s(y).abs()))
+    }
+
+    fn surprise(&self) -> f64 {
+        self.solved.surprise
     }
 
     fn step_s(&self, jump: usize) -> f64 {
