@@ -341,11 +341,11 @@ pub(crate) fn trace(
     // The line itself is on trial, not the path, which is free to collect chance matches.
     let straight = vec![HALF; total];
     let standing = stands_out(&rows, &straight, 0..total);
-    let bins = best_path(&rows);
+    let mut bins = best_path(&rows);
     let at = |i: usize, bin: usize| {
         (a_start(i) as f64 + length as f64 / 2.0 + (bin as f64 - HALF as f64) * BIN as f64) / TRACK_RATE_HZ
     };
-    let points = |range: std::ops::Range<usize>| -> Vec<PathPoint> {
+    let points = |bins: &[usize], range: std::ops::Range<usize>| -> Vec<PathPoint> {
         range.map(|i| PathPoint { b_s: middle_s(i), a_s: at(i, bins[i]), weight: unpack(rows[i][bins[i]]) }).collect()
     };
     let pieces = unbroken(&bins)
@@ -355,7 +355,7 @@ pub(crate) fn trace(
             standing.height >= PIECE_STANDING && standing.rivalry <= PIECE_RIVALRY
         })
         .collect::<Vec<_>>();
-    let pieces = joined(&rows, &bins, pieces).into_iter().map(points).collect();
+    let pieces = joined(&rows, &mut bins, pieces).into_iter().map(|range| points(&bins, range)).collect();
     Ok(Some(Path { pieces, standing }))
 }
 
@@ -374,8 +374,8 @@ fn unbroken(bins: &[usize]) -> Vec<std::ops::Range<usize>> {
 
 /// Joins pieces that need no jump: those on one lane, and those of which one would also do on the other's lane
 /// (a reflection that is louder for a while, a pitch period, the engine instead of the voice). Of two such the
-/// one that says more is kept.
-fn joined(rows: &[Vec<u8>], bins: &[usize], pieces: Vec<std::ops::Range<usize>>) -> Vec<std::ops::Range<usize>> {
+/// one that says more takes the other onto its lane.
+fn joined(rows: &[Vec<u8>], bins: &mut [usize], pieces: Vec<std::ops::Range<usize>>) -> Vec<std::ops::Range<usize>> {
     let mut kept: Vec<std::ops::Range<usize>> = Vec::new();
     for piece in pieces {
         let Some(before) = kept.last_mut() else {
@@ -383,7 +383,7 @@ fn joined(rows: &[Vec<u8>], bins: &[usize], pieces: Vec<std::ops::Range<usize>>)
             continue;
         };
         let (lane, own_lane) = (bins[before.end - 1], bins[piece.start]);
-        let score = |range: &std::ops::Range<usize>, shift: i64| -> f32 {
+        let score = |bins: &[usize], range: &std::ops::Range<usize>, shift: i64| -> f32 {
             range
                 .clone()
                 .map(|i| {
@@ -396,20 +396,28 @@ fn joined(rows: &[Vec<u8>], bins: &[usize], pieces: Vec<std::ops::Range<usize>>)
                 .sum()
         };
         let usual = |range: &std::ops::Range<usize>| {
-            ASIDE.map(|aside| score(range, aside)).iter().sum::<f32>() / ASIDE.len() as f32
+            ASIDE.map(|aside| score(bins, range, aside)).iter().sum::<f32>() / ASIDE.len() as f32
         };
         let shift = lane as i64 - own_lane as i64;
-        let (share, least) = if shift.unsigned_abs() <= NEAR_BINS { (0.2, 100.0) } else { (0.35, 0.0) };
+        let (share, least) = if shift.unsigned_abs() <= NEAR_BINS { (0.12, 100.0) } else { (0.35, 0.0) };
         let does = |range: &std::ops::Range<usize>, shift: i64| {
-            let (own, other, usual) = (score(range, 0), score(range, shift), usual(range));
+            let (own, other, usual) = (score(bins, range, 0), score(bins, range, shift), usual(range));
             other - usual > share * (own - usual) || own - other < least
         };
         if shift.unsigned_abs() <= 3 {
             before.end = piece.end;
         } else if !does(&piece, shift) && !does(before, -shift) {
             kept.push(piece);
-        } else if score(&piece, 0) > score(before, 0) {
-            *before = piece;
+        } else {
+            let later_says_more = score(bins, &piece, 0) > score(bins, before, 0);
+            let (weaker, by) = if later_says_more { (before.clone(), -shift) } else { (piece.clone(), shift) };
+            if shift.unsigned_abs() <= NEAR_BINS {
+                let width = rows[0].len() as i64;
+                bins[weaker].iter_mut().for_each(|b| *b = (*b as i64 + by).clamp(0, width - 1) as usize);
+                before.end = piece.end;
+            } else if later_says_more {
+                *before = piece;
+            }
         }
     }
     kept
