@@ -103,3 +103,97 @@ fn cancelling_stops_the_work() {
     let error = align_pair(&a, &b, &PairOptions::default(), &stop).unwrap_err();
     assert_eq!(error.kind(), ErrorKind::Cancelled);
 }
+
+#[test]
+fn jumps_from_milliseconds_to_many_seconds_are_found_sized_and_placed() {
+    // Sound lost and sound repeated, one jump within reach of the path and one far beyond it.
+    for (seed, steps) in [(5, [0.031, -1.7]), (6, [-0.009, 12.5]), (7, [0.4, -0.4])] {
+        let mut noise = Noise::new(seed);
+        let n = 8000 * 180;
+        let common: Vec<f32> = (0..n + 8000 * 20).map(|_| noise.gauss()).collect();
+        let places = [8000 * 62, 8000 * 121];
+        let (mut a, mut b) = (common[..n].to_vec(), Vec::with_capacity(n));
+        let mut at = 8000i64 * 3;
+        for i in 0..n - 8000 * 20 {
+            for (place, step) in places.iter().zip(steps) {
+                at += if i == *place { (step * 8000.0f64).round() as i64 } else { 0 };
+            }
+            b.push(common[at as usize]);
+            at += 1;
+        }
+        a.iter_mut().chain(&mut b).for_each(|s| *s += 1.4 * noise.gauss());
+        let p = placed(align_pair(&track(&a, 8000.0), &track(&b, 8000.0), &PairOptions::default(), &()).unwrap());
+        assert_eq!(p.jumps.len(), 2, "{steps:?}: {:?}", p.jumps);
+        for ((jump, place), step) in p.jumps.iter().zip(places).zip(steps) {
+            assert!((jump.step_s - step).abs() < 0.0001, "{steps:?}: {jump:?}");
+            assert!((jump.b_s - place as f64 / 8000.0).abs() < 0.05, "{steps:?}: {jump:?}");
+        }
+        assert!((p.map.offset_s() - 3.0).abs() < 1e-4);
+    }
+}
+
+/// Tone bursts at random times and pitches, as heard by a device of this rate that started at `start_s`.
+fn bursts(rate_hz: f64, start_s: f64, length_s: f64) -> Vec<f32> {
+    let mut noise = Noise::new(11);
+    let mut out = vec![0.0f32; (rate_hz * length_s) as usize];
+    for _ in 0..300 {
+        let (at_s, pitch_hz) = (30.0 * noise.uniform() - start_s, 300.0 + 2700.0 * noise.uniform());
+        let index = |s: f64| (s * rate_hz).max(0.0) as usize;
+        for (i, v) in out.iter_mut().enumerate().take(index(at_s + 0.1)).skip(index(at_s - 0.1)) {
+            let t = i as f64 / rate_hz - at_s;
+            *v += (0.2 * (-(t / 0.02).powi(2)).exp() * (std::f64::consts::TAU * pitch_hz * t).cos()) as f32;
+        }
+    }
+    out
+}
+
+#[test]
+fn any_rate_goes_with_any_other() {
+    let reference = track(&bursts(48_000.0, 0.0, 30.0), 48_000.0);
+    for rate_hz in [8000.0, 11_025.0, 16_000.0, 44_100.0, 96_000.0, 192_000.0] {
+        let other = track(&bursts(rate_hz, 4.25, 20.0), rate_hz);
+        let p = placed(align_pair(&reference, &other, &PairOptions::default(), &()).unwrap());
+        assert!((p.map.to_timeline(10.0) - 14.25).abs() < 20e-6, "{rate_hz} Hz: {}", p.map.to_timeline(10.0));
+    }
+}
+
+#[test]
+fn odd_sound_is_not_placed() {
+    let noise = |seed: u64, n: usize| {
+        let mut noise = Noise::new(seed);
+        (0..n).map(|_| 0.1 * noise.gauss()).collect::<Vec<f32>>()
+    };
+    let n = 8000 * 20;
+    let reference = noise(1, n);
+    let square = |period: usize| (0..n).map(|i| if (i / period).is_multiple_of(2) { 1.0 } else { -1.0 }).collect();
+    let odd: [(&str, Vec<f32>); 9] = [
+        ("constant", vec![0.5; n]),
+        ("clipped", noise(2, n).iter().map(|v| (100.0 * v).clamp(-1.0, 1.0)).collect()),
+        ("with an offset", noise(3, n).iter().map(|v| v + 0.8).collect()),
+        ("denormal", noise(4, n).iter().map(|v| v * 1e-38).collect()),
+        ("huge", noise(5, n).iter().map(|v| v * 1e30).collect()),
+        ("one sample", vec![0.3]),
+        ("one click", (0..n).map(|i| if i == n / 2 { 1.0 } else { 0.0 }).collect()),
+        ("a square wave", square(40)),
+        ("not numbers", vec![f32::NAN; n]),
+    ];
+    for (what, samples) in &odd {
+        let strange = track(samples, 8000.0);
+        let outcome = align_pair(&track(&reference, 8000.0), &strange, &PairOptions::default(), &()).unwrap();
+        assert!(matches!(outcome, PairOutcome::Unplaced(_)), "{what} was placed");
+    }
+    // Two stretches of one steady hum fit at every period.
+    let (a, b) = (track(&square(40), 8000.0), track(&square(40)[3333..], 8000.0));
+    let outcome = align_pair(&a, &b, &PairOptions::default(), &()).unwrap();
+    assert!(matches!(outcome, PairOutcome::Unplaced(_)), "a hum was placed");
+}
+
+#[test]
+fn a_mix_up_of_rates_is_named_where_it_is_looked_for() {
+    let (a, b) = noisy_pair(9, 90, 3.0, 1000.0);
+    let wide = PairOptions { max_drift_ppm: 1200.0, ..PairOptions::default() };
+    let p = placed(align_pair(&a, &b, &wide, &()).unwrap());
+    assert!(p.rate_mixup && (p.map.drift_ppm() - 1000.0).abs() < 0.5, "{}", p.map.drift_ppm());
+    let (a, b) = noisy_pair(9, 90, 3.0, 900.0);
+    assert!(!placed(align_pair(&a, &b, &wide, &()).unwrap()).rate_mixup);
+}
