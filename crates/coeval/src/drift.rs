@@ -27,8 +27,6 @@ const OWN: usize = 20;
 const PATIENCE_S: f64 = 90.0;
 /// A sum no longer than this is of one voice.
 const SHORT_S: f64 = 3.0;
-/// Least height of a peak over the correlation close by, in its spreads: lower, it is one of many.
-const LOCAL_LEAST: f64 = 3.5;
 /// Width of the bands in which coherence is taken (62.5 Hz).
 const BAND: usize = 64;
 /// No peak is known better than this, seconds: rooms and codecs bend phases by more than noise does.
@@ -41,8 +39,10 @@ pub(crate) struct Measure<'m> {
     pub(crate) inverted: bool,
     /// Farthest residual that is believed, seconds, at most 7 ms.
     pub(crate) within_s: f64,
-    /// Least height of a peak, in spreads of the correlation around it.
+    /// Least height of a peak, in spreads of the correlation far from it, and of the correlation close by:
+    /// a room and a voice's pitch raise the latter, so does an engine that fits at every turn.
     pub(crate) least: f64,
+    pub(crate) least_close: f64,
     /// Factor for every frequency bin.
     pub(crate) weighting: &'m [f32],
     /// Moments at which summing starts afresh, `b` seconds.
@@ -247,7 +247,7 @@ impl Peak<'_> {
         let chance = (far.iter().map(|v| f64::from(v * v)).sum::<f64>() / far.len() as f64).sqrt();
         let height = f64::from(top) / chance;
         // At the edge of what is believed it is not a peak but a flank of one further out.
-        if !(height >= least && height.is_finite() && f64::from(top) >= LOCAL_LEAST * spread)
+        if !(height >= least && height.is_finite() && f64::from(top) >= self.how.least_close * spread)
             || at.abs_diff(REACH) == within
         {
             return None;

@@ -286,6 +286,7 @@ impl Aligner {
         let mut last = None;
         let (from, to) = line.overlap(a, (0.0, b.duration_s()));
         let mut within_s = 0.003;
+        let beyond_doubt = path.standing.without_best > BEYOND_DOUBT;
         for (most, least) in WINDOWS.into_iter().zip([6.5, 5.5]) {
             let starts = windows(from, to, path, most);
             let how = Measure {
@@ -293,6 +294,7 @@ impl Aligner {
                 inverted: line.inverted,
                 within_s,
                 least,
+                least_close: if beyond_doubt { LEAST_CLOSE } else { least },
                 weighting: &weighting,
                 breaks_s: &jumps,
             };
@@ -318,7 +320,7 @@ impl Aligner {
             weighting = measured.weighting;
             last = Some((fit, measured.evidence));
         }
-        let least = if path.standing.without_best > BEYOND_DOUBT { 2 } else { EVIDENCE_LEAST };
+        let least = if beyond_doubt { 2 } else { EVIDENCE_LEAST };
         let Some((fit, evidence)) = last.filter(|l| l.1.len() >= least) else { return Ok(None) };
         let n = evidence.len() as f64;
         let residual_rms_s =
@@ -369,8 +371,10 @@ const DISTINCT_S: f64 = 0.05;
 const RIVAL_LINE_LEAST: f64 = 12.0;
 /// Fewest measurements that make a placement.
 const EVIDENCE_LEAST: usize = 3;
-/// A line that stands out this far without its best block needs no third measurement.
+/// A line that stands out this far without its best block needs no third measurement, and its peaks need
+/// stand out only this far from the correlation close by.
 const BEYOND_DOUBT: f64 = 25.0;
+const LEAST_CLOSE: f64 = 3.5;
 
 /// Probability that a line which stands out so far is right. The exponent is on the safe side of the
 /// share of chance lines seen in the false-placement benchmark.
