@@ -10,7 +10,6 @@ use rayon::prelude::*;
 
 use crate::correlate::{Plan, Plans};
 use crate::error::Result;
-use crate::jump::SPEAKS;
 use crate::offset::Candidate;
 use crate::progress::{Progress, step};
 use crate::track::{FractionalDelay, LEVEL_HOP, TRACK_RATE_HZ, Track, resampled};
@@ -31,14 +30,18 @@ pub(crate) struct Line {
     /// First and last `b` time between which its blocks speak for it (their middle 80 %), seconds.
     pub(crate) heard_s: (f64, f64),
     /// In which 64ths of `b` one of its blocks speaks for it.
-    pub(crate) speaks: u64,
+    speaks: u64,
 }
 
+/// Lines that score less are too near chance for the times of their few blocks to mean anything.
+const TIMES_TELL: f64 = 400.0;
+
 impl Line {
-    /// Whether it speaks at the same times as another line, where both speak at all.
-    pub(crate) fn speaks_with(&self, other: &Line) -> bool {
+    /// Whether another line may be this one's continuation across a jump: both are beyond chance, and they
+    /// speak at different times.
+    pub(crate) fn may_continue(&self, other: &Line) -> bool {
         let fewer = self.speaks.count_ones().min(other.speaks.count_ones());
-        fewer == 0 || 2 * (self.speaks & other.speaks).count_ones() >= fewer
+        self.score.min(other.score) > TIMES_TELL && 2 * (self.speaks & other.speaks).count_ones() < fewer
     }
 
     pub(crate) fn at(&self, b_s: f64) -> f64 {
@@ -205,7 +208,7 @@ fn verify_range(
         .collect();
     let speaks = voices
         .iter()
-        .filter(|v| v.1 >= f64::from(SPEAKS) - 4.0)
+        .filter(|v| v.1 >= 2.0)
         .fold(0, |mask, v| mask | 1 << ((64.0 * v.0 / b.duration_s()) as u64).min(63));
     // What any line through these blocks scores: the correlation's background is not the same for all pairs.
     let usual: f64 = rows
@@ -428,7 +431,7 @@ fn joined(rows: &[Vec<u8>], bins: &mut [usize], pieces: Vec<std::ops::Range<usiz
 pub(crate) struct Standing {
     /// Excess over the shifted scores' mean, in their spreads.
     pub(crate) height: f64,
-    /// The same without the block that says most: one chance match, however loud, is not a placement.
+    /// The same without the two neighbouring blocks that say most: one chance match, however loud, is not a placement.
     pub(crate) without_best: f64,
     /// Share of the excess that the best shifted path reaches: near 1 where many places fit.
     pub(crate) rivalry: f64,
@@ -460,9 +463,14 @@ fn profile(rows: &[Vec<u8>], bins: &[usize], range: std::ops::Range<usize>, read
     profile
 }
 
+/// Which of the three middle lags says most: a line may lie on the edge of a bin.
+fn middle_lag(profile: &[f32]) -> usize {
+    (HALF - 1..=HALF + 1).fold(HALF, |best, lag| if profile[lag] > profile[best] { lag } else { best })
+}
+
 /// Excess of the unshifted path over the mean of the shifted ones, and each shifted one's.
 fn excess(profile: &[f32]) -> (f64, Vec<f64>) {
-    let own = f64::from(profile[HALF - 1].max(profile[HALF]).max(profile[HALF + 1]));
+    let own = f64::from(profile[middle_lag(profile)]);
     let mut aside: Vec<f64> =
         profile.iter().enumerate().filter(|(i, _)| i.abs_diff(HALF) > OWN_BINS).map(|(_, &p)| f64::from(p)).collect();
     let mean = aside.iter().sum::<f64>() / aside.len() as f64;
@@ -473,8 +481,13 @@ fn excess(profile: &[f32]) -> (f64, Vec<f64>) {
 /// Judges the blocks of a range on a path, by the reading that shows more.
 fn stands_out(rows: &[Vec<u8>], bins: &[usize], range: std::ops::Range<usize>) -> Standing {
     let judge = |reading: &[f32; 256], least_spread: f64| {
-        let (own, aside) = excess(&profile(rows, bins, range.clone(), reading));
-        let best = range.clone().map(|i| reading[rows[i][bins[i]] as usize]).fold(0.0, f32::max);
+        let whole = profile(rows, bins, range.clone(), reading);
+        let (own, aside) = excess(&whole);
+        let lag = middle_lag(&whole);
+        let says = |i: usize| reading[rows[i][(bins[i] + rows[i].len() + lag - HALF) % rows[i].len()] as usize];
+        // One event may lie across two blocks.
+        let both = |i: usize| says(i) + if i + 1 < range.end { says(i + 1) } else { 0.0 };
+        let best = range.clone().map(both).fold(0.0, f32::max);
         let spread = (aside.iter().map(|v| v * v).sum::<f64>() / aside.len() as f64).sqrt().max(least_spread);
         // Where the whole stands out enough to be judged in parts, a rival must speak when the path speaks: a
         // path across a jump has a rival in its own continuation, which speaks at other times.

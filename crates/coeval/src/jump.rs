@@ -22,7 +22,7 @@ pub(crate) struct Piece {
 }
 
 /// A block that weighs this much is hardly ever chance.
-pub(crate) const SPEAKS: f32 = 6.0;
+const SPEAKS: f32 = 6.0;
 /// Shorter silent stretches are not searched, seconds.
 const STRETCH_S: f64 = 6.0;
 /// Farthest jump that is looked for, seconds.

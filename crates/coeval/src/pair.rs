@@ -242,12 +242,12 @@ impl Aligner {
                 continue;
             }
             // Another line far from this one that fits nearly as well: the sound comes round again.
-            // One that speaks at other times is its continuation across a jump.
+            // One that speaks before this one starts or after it ends is its continuation across a jump.
             let elsewhere = |l: &&Line| {
                 (line.at(l.b_s) - l.a_s).abs() > DISTINCT_S
                     && l.heard_s.0 < line.heard_s.1
                     && l.heard_s.1 > line.heard_s.0
-                    && l.speaks_with(line)
+                    && !l.may_continue(line)
             };
             let rival = seen.iter().filter(elsewhere).map(|l| l.score);
             if rival.fold(RIVAL_LINE_LEAST, f64::max) > RIVALRY * line.score {
@@ -380,7 +380,7 @@ const LEAST_CLOSE: f64 = 3.5;
 /// share of chance lines seen in the false-placement benchmark.
 fn confidence(path: &Path) -> f64 {
     let standing = path.standing.height.min(path.standing.without_best + 2.0);
-    1.0 - (-(standing - 4.5).max(0.0)).exp()
+    1.0 - (-0.8 * (standing - 6.0).max(0.0)).exp()
 }
 
 /// Starts of the windows to measure, samples of `b`: those in which the path's blocks say most.
