@@ -289,16 +289,25 @@ impl Aligner {
         let beyond_doubt = path.standing.without_best > BEYOND_DOUBT;
         for (most, least) in WINDOWS.into_iter().zip([6.5, 5.5]) {
             let starts = windows(from, to, path, most);
-            let how = Measure {
+            let mut how = Measure {
                 map: &map,
                 inverted: line.inverted,
                 within_s,
                 least,
-                least_close: if beyond_doubt { LEAST_CLOSE } else { least },
+                least_close: least,
                 weighting: &weighting,
                 breaks_s: &jumps,
             };
             let mut measured = measure(a, b, &starts, &how, &self.plans, progress)?;
+            if beyond_doubt && measured.evidence.len() < FEW {
+                // A room that hides nearly all peaks among their neighbours: take them for what they are, if
+                // there are many.
+                how.least_close = LEAST_CLOSE;
+                let more = measure(a, b, &starts, &how, &self.plans, progress)?;
+                if more.evidence.len() >= MANY.max(6 * measured.evidence.len()) {
+                    measured = more;
+                }
+            }
             if measured.evidence.is_empty() {
                 break;
             }
@@ -371,10 +380,13 @@ const DISTINCT_S: f64 = 0.05;
 const RIVAL_LINE_LEAST: f64 = 12.0;
 /// Fewest measurements that make a placement.
 const EVIDENCE_LEAST: usize = 3;
-/// A line that stands out this far without its best block needs no third measurement, and its peaks need
-/// stand out only this far from the correlation close by.
+/// A line that stands out this far without its best blocks needs no third measurement; its peaks may need
+/// to stand out only this far from the correlation close by.
 const BEYOND_DOUBT: f64 = 25.0;
 const LEAST_CLOSE: f64 = 3.5;
+/// Fewer measurements call for a second look, which counts if it has this many.
+const FEW: usize = 8;
+const MANY: usize = 20;
 
 /// Probability that a line which stands out so far is right. The exponent is on the safe side of the
 /// share of chance lines seen in the false-placement benchmark.
