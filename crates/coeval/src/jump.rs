@@ -237,13 +237,13 @@ fn beyond(
 
 /// Frames in which a change point is sought, samples, and lags to either side, for the reach of a voice's own place.
 const FRAME: usize = 160;
-const LAGS: usize = 6;
+const LAGS: usize = 10;
 /// Independent values in a frame: 300-3400 Hz for 20 ms.
 const VALUES: f32 = 124.0;
 /// What the best of several lags gains by chance.
 const CHANCE: f32 = 4.0;
 /// Farthest that a change point is sought beyond the measurements around it, seconds.
-const BESIDE_S: f64 = 3.0;
+const BESIDE_S: f64 = 1.0;
 
 /// Where between two `b` times the clock changes from one map (`b` time to `a` time) to another, and one
 /// standard deviation of that, seconds.
