@@ -294,19 +294,15 @@ impl Aligner {
                 inverted: line.inverted,
                 within_s,
                 least,
-                least_close: least,
+                least_close: if beyond_doubt { LEAST_CLOSE } else { least },
                 weighting: &weighting,
                 breaks_s: &jumps,
             };
             let mut measured = measure(a, b, &starts, &how, &self.plans, progress)?;
-            if beyond_doubt && measured.evidence.len() < FEW {
-                // A room that hides nearly all peaks among their neighbours: take them for what they are, if
-                // there are many.
-                how.least_close = LEAST_CLOSE;
-                let more = measure(a, b, &starts, &how, &self.plans, progress)?;
-                if more.evidence.len() >= MANY.max(6 * measured.evidence.len()) {
-                    measured = more;
-                }
+            if beyond_doubt && measured.evidence.len() < MANY {
+                // Few cannot outvote the wrong ones among them: take the clear ones only.
+                how.least_close = least;
+                measured = measure(a, b, &starts, &how, &self.plans, progress)?;
             }
             if measured.evidence.is_empty() {
                 break;
@@ -384,8 +380,7 @@ const EVIDENCE_LEAST: usize = 3;
 /// to stand out only this far from the correlation close by.
 const BEYOND_DOUBT: f64 = 25.0;
 const LEAST_CLOSE: f64 = 3.5;
-/// Fewer measurements call for a second look, which counts if it has this many.
-const FEW: usize = 8;
+/// Measurements that are enough to outvote wrong ones.
 const MANY: usize = 20;
 
 /// Probability that a line which stands out so far is right. The exponent is on the safe side of the
