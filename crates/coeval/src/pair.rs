@@ -320,6 +320,16 @@ impl Aligner {
                 }
                 (jumps, fit) = (fewer, without);
             }
+            if !jumps.is_empty() {
+                // The rough maps may have been too far off for the last words before and after a jump.
+                let near_s: Vec<(f64, f64)> = jumps.iter().map(|&j| (j - NEAR_JUMP_S, j + NEAR_JUMP_S)).collect();
+                let moved = fit.located(a, b, line.inverted, &near_s);
+                if moved.windows(2).all(|w| w[0] < w[1])
+                    && let Some(better) = PairFit::best(a, b, &measured.evidence, &moved)
+                {
+                    (jumps, fit) = (moved, better);
+                }
+            }
             within_s = 0.0004 + 4.0 * fit.place_s;
             map = fit.map()?;
             weighting = measured.weighting;
@@ -380,6 +390,8 @@ const EVIDENCE_LEAST: usize = 3;
 /// to stand out only this far from the correlation close by.
 const BEYOND_DOUBT: f64 = 25.0;
 const LEAST_CLOSE: f64 = 3.5;
+/// How far from where it was first placed a jump is sought again, seconds.
+const NEAR_JUMP_S: f64 = 2.0;
 /// Measurements that are enough to outvote wrong ones.
 const MANY: usize = 20;
 
