@@ -46,9 +46,9 @@ pub struct Rendered {
 /// (-20 to 0). The file appears whole or not at all.
 ///
 /// # Errors
-/// [`InvalidArgument`](ErrorKind::InvalidArgument) for numbers out of range or an unknown recording;
-/// [`OutputExists`](ErrorKind::OutputExists) when the file is there and `replace` is not set; what reading and
-/// writing may answer; [`Cancelled`](ErrorKind::Cancelled).
+/// [`InvalidArgument`](coeval::ErrorKind::InvalidArgument) for numbers out of range or an unknown recording;
+/// [`OutputExists`](coeval::ErrorKind::OutputExists) when the file is there and `replace` is not set; what reading and
+/// writing may answer; [`Cancelled`](coeval::ErrorKind::Cancelled).
 #[expect(clippy::too_many_arguments, reason = "each is one plain thing, and nothing else takes them together")]
 pub fn render_voice(
     alignment: &Alignment,
