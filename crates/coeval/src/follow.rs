@@ -64,6 +64,19 @@ fn weight(height: f32) -> f32 {
 }
 
 const WEIGHT_MAX: f32 = 60.0;
+/// Where neither track's sound is spread over this many samples (0.2 s), it says less the shorter it is: any
+/// click is like any other. (Levelling has spread a click over its frames.)
+const LASTING: f32 = 1600.0;
+
+/// Over how many samples a sound's energy is spread (its participation ratio): 1 for one impulse, a third of
+/// all for steady noise.
+fn lasting(samples: &[f32]) -> f32 {
+    let (square, fourth) = samples.iter().fold((0.0f64, 0.0f64), |(q, f), &s| {
+        let p = f64::from(s * s);
+        (q + p, f + p * p)
+    });
+    if fourth > 0.0 { (square * square / fourth) as f32 } else { 0.0 }
+}
 
 fn pack(weight: f32) -> u8 {
     ((weight.min(WEIGHT_MAX) + 1.0) * 4.0).round() as u8
@@ -96,6 +109,7 @@ impl BlockReader<'_> {
         let energy = |s: &[f32]| s.iter().map(|v| v * v).sum::<f32>();
         // Spread to expect of the correlation of independent noise of these levels.
         let expected = (energy(&block[..self.length]) * energy(&stretch[..used]) / used as f32).sqrt();
+        let longest = lasting(&block[..self.length]).max(lasting(&stretch[..used]));
         let (x, y) = (plan.spectrum(&mut stretch), plan.spectrum(&mut block));
         let (mut product, mut correlation) = (Vec::new(), Vec::new());
         plan.correlogram(&x, &y, &mut product, &mut correlation);
@@ -103,9 +117,10 @@ impl BlockReader<'_> {
         let spread = (energy(lags) / lags.len() as f32).sqrt().max(0.7 * expected);
         let sign = if self.inverted { -1.0 } else { 1.0 };
         let scale = if spread > 0.0 { sign / spread } else { 0.0 };
+        let most = WEIGHT_MAX * (longest / LASTING).min(1.0).powi(2);
         out.extend(
             lags.chunks_exact(BIN)
-                .map(|bin| pack(weight(bin.iter().fold(f32::NEG_INFINITY, |m, &v| m.max(v * scale))))),
+                .map(|bin| pack(weight(bin.iter().fold(f32::NEG_INFINITY, |m, &v| m.max(v * scale))).min(most))),
         );
     }
 }

@@ -81,14 +81,17 @@ pub(crate) fn rough(pieces: &[Piece]) -> (Vec<(f64, f64)>, Vec<Evidence>) {
     (pieces.windows(2).map(|w| (w[0].heard_s().1, w[1].heard_s().0)).collect(), evidence)
 }
 
+/// Fewer measurements between two jumps may be of one place only.
+const FEW: usize = 6;
+
 /// Adds the blocks of pieces themselves where a stretch between two jumps holds too few measurements to size
-/// them: known to a bin or two, and better than to lose the jump.
+/// them or to tell the drift: known to a bin or two, and better than to lose a jump or the clock.
 pub(crate) fn complete(evidence: &mut Vec<Evidence>, jumps: &[f64], pieces: &[Piece]) {
     let ends = |i: usize| jumps.get(i).copied().unwrap_or(f64::INFINITY);
     let mut from = f64::NEG_INFINITY;
     for i in 0..=jumps.len() {
         let within = |b_s: f64| b_s > from && b_s <= ends(i);
-        if evidence.iter().filter(|e| within(e.b_s)).count() < 2 {
+        if evidence.iter().filter(|e| within(e.b_s)).count() < FEW {
             let blocks = pieces.iter().flat_map(Piece::strong).filter(|p| within(p.b_s));
             let rough: Vec<Evidence> =
                 blocks.map(|p| Evidence { a_s: p.a_s, b_s: p.b_s, sigma_s: 2.0 * BIN_S }).collect();

@@ -180,6 +180,12 @@ impl Aligner {
         if a.duration_s().min(b.duration_s()) < SHORTEST_S {
             return Ok(PairOutcome::Unplaced(Unplaced::TooShort));
         }
+        let (uneven_a, uneven_b) = (unevenness(a), unevenness(b));
+        let (a, b) = match uneven_a.max(uneven_b) > BURSTS {
+            true if uneven_b >= uneven_a => (a, b.above_floor()),
+            true => (a.above_floor(), b),
+            false => (a, b),
+        };
         let mut periodic = false;
         let mut seen: Vec<Line> = Vec::new();
         for pass in self.passes(a, b) {
@@ -302,7 +308,10 @@ impl Aligner {
             if beyond_doubt && measured.evidence.len() < MANY {
                 // Few cannot outvote the wrong ones among them: take the clear ones only.
                 how.least_close = least;
-                measured = measure(a, b, &starts, &how, &self.plans, progress)?;
+                let clear = measure(a, b, &starts, &how, &self.plans, progress)?;
+                if clear.evidence.len() >= EVIDENCE_LEAST {
+                    measured = clear;
+                }
             }
             if measured.evidence.is_empty() {
                 break;
@@ -369,6 +378,8 @@ enum Found {
     Nothing,
 }
 
+/// Unevenness from which a track is taken for a voice line.
+const BURSTS: f64 = 1.5;
 /// A candidate that scores less than this share of the best one is not looked at.
 const FOREMOST: f64 = 0.25;
 /// Windows that are measured, the richest first: in the first round, to find the clock, and in the last.

@@ -8,7 +8,7 @@
 //! cross-correlation's weighting (Knapp & Carter, IEEE TASSP 24(4), 1976); the other half, which
 //! needs both signals, is applied by [`pair`](crate::pair).
 
-use std::sync::Arc;
+use std::sync::{Arc, OnceLock};
 
 use realfft::num_complex::Complex32;
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
@@ -26,11 +26,16 @@ const HOP: usize = FRAME / 2;
 const BINS: usize = FRAME / 2 + 1;
 /// Width of the bands in which short loud passages are compressed, in bins (250 Hz).
 const BAND: usize = 16;
+const BANDS: usize = BINS.div_ceil(BAND);
 /// Time constants of the two levels, in frames: about 8 s and 0.1 s.
 const LONG_FRAMES: f32 = 250.0;
 const SHORT_FRAMES: f32 = 3.0;
 /// A bin's level is never taken lower than this share of its mean so far (-26 dB), so that pauses stay quiet.
 const PAUSE_FLOOR: f32 = 2.5e-3;
+/// [`Track::above_floor`]: the least power, as a share of that of the loud moments, with which a line counts as
+/// open, and the multiple of its floor that is taken away.
+const OPEN: f32 = 1e-4;
+const ABOVE: f32 = 4.0;
 /// The band that is used, Hz: below, wind and engine rule; above, the decimation filter ends.
 const BAND_LOW_HZ: f32 = 120.0;
 const BAND_HIGH_HZ: f32 = 3800.0;
@@ -41,6 +46,18 @@ pub struct Track {
     samples: Vec<i16>,
     levels: Vec<f32>,
     silent: bool,
+    /// Power before levelling of every band of [`BAND`] bins in every frame, in steps of 0.75 dB.
+    bands: Vec<u8>,
+    /// Made when it is first asked for: one recorder is compared with many cameras.
+    above_floor: OnceLock<Box<Track>>,
+}
+
+fn pack(power: f32) -> u8 {
+    (4.0 * power.max(1e-15).log2() + 200.0).round().clamp(0.0, 255.0) as u8
+}
+
+fn unpack(packed: u8) -> f32 {
+    ((f32::from(packed) - 200.0) / 4.0).exp2()
 }
 
 /// Samples over which [`Track::levels`] are taken: 0.25 s.
@@ -75,6 +92,54 @@ impl Track {
     /// Mean square of each whole stretch of [`LEVEL_HOP`] samples: how much the levelled sound stands out there.
     pub(crate) fn levels(&self) -> &[f32] {
         &self.levels
+    }
+
+    /// This line with only what stands out of its own floor: where and when a band is no louder than in the
+    /// quietest fifth of the moments at which the line is open, it is silent.
+    ///
+    /// A headset line hears the engine under the voice, by another path and so with another delay than the
+    /// camera does. Levelling raises it, and in a camera it is far louder than the voice: it would be what the
+    /// two have most in common. (Spectral subtraction with a noise floor by order statistics: Boll, IEEE TASSP
+    /// 27(2), 1979; Martin, IEEE TSAP 9(5), 2001.)
+    pub(crate) fn above_floor(&self) -> &Self {
+        self.above_floor.get_or_init(|| Box::new(self.masked()))
+    }
+
+    fn masked(&self) -> Self {
+        let powers: Vec<f32> = self.bands.iter().map(|&p| unpack(p)).collect();
+        let loud: Vec<f32> = powers.chunks(BANDS).map(|f| f.iter().sum()).collect();
+        let (square, sum) =
+            loud.iter().fold((0.0f64, 0.0f64), |(q, s), &p| (q + f64::from(p).powi(2), s + f64::from(p)));
+        let open = OPEN * (square / sum.max(1e-30)) as f32;
+        let floor: Vec<f32> = (0..BANDS)
+            .map(|band| {
+                let mut of: Vec<f32> =
+                    powers.chunks(BANDS).zip(&loud).filter(|(_, l)| **l > open).map(|(f, _)| f[band]).collect();
+                let at = of.len() / 5;
+                if of.is_empty() { 0.0 } else { *of.select_nth_unstable_by(at, f32::total_cmp).1 }
+            })
+            .collect();
+        let mut shown = powers.chunks(BANDS);
+        let mut samples = Vec::with_capacity(self.samples.len());
+        frames(
+            &self.samples,
+            |spectrum| {
+                let Some(power) = shown.next() else { return };
+                for ((bins, p), floor) in spectrum.chunks_mut(BAND).zip(power).zip(&floor) {
+                    let gain = if *p > 0.0 { (1.0 - ABOVE * floor / p).max(0.0) } else { 0.0 };
+                    bins.iter_mut().for_each(|c| *c *= gain);
+                }
+            },
+            &mut samples,
+        );
+        Self::of(samples, self.silent, Vec::new())
+    }
+
+    fn of(samples: Vec<i16>, silent: bool, bands: Vec<u8>) -> Self {
+        let square = |s: &i16| (f32::from(*s) / STEPS).powi(2);
+        let levels =
+            samples.chunks_exact(LEVEL_HOP).map(|c| c.iter().map(square).sum::<f32>() / LEVEL_HOP as f32).collect();
+        Self { samples, levels, silent, bands, above_floor: OnceLock::new() }
     }
 
     /// Copies samples from `start` on into `out`; what lies outside the track is 0.
@@ -156,11 +221,7 @@ impl TrackBuilder {
         self.decimator.finish(&mut self.scratch);
         self.leveller.push(&self.scratch);
         self.leveller.finish();
-        let samples = self.leveller.out;
-        let square = |s: &i16| (f32::from(*s) / STEPS).powi(2);
-        let levels =
-            samples.chunks_exact(LEVEL_HOP).map(|c| c.iter().map(square).sum::<f32>() / LEVEL_HOP as f32).collect();
-        Track { samples, levels, silent: !self.mix.varies }
+        Track::of(self.leveller.out, !self.mix.varies, self.leveller.bands)
     }
 }
 
@@ -407,6 +468,38 @@ pub(crate) fn resampled(track: &Track, middle: f64, step: f64, table: &Fractiona
     }
 }
 
+/// Shows the spectrum of every frame of a levelled track in turn; puts the frames, as they were left, together
+/// again (weighted overlap-add, square-root Hann both ways) into `out`.
+fn frames(samples: &[i16], mut change: impl FnMut(&mut [Complex32]), out: &mut Vec<i16>) {
+    let mut planner = RealFftPlanner::<f32>::new();
+    let (forward, inverse) = (planner.plan_fft_forward(FRAME), planner.plan_fft_inverse(FRAME));
+    let window: Vec<f32> = (0..FRAME).map(|i| (std::f32::consts::PI * (i as f32 + 0.5) / FRAME as f32).sin()).collect();
+    let mut frame = vec![0.0f32; FRAME];
+    let mut spectrum = vec![Complex32::default(); BINS];
+    let mut overlap = vec![0.0f32; FRAME];
+    for i in 0..=samples.len() / HOP {
+        let start = i as i64 * HOP as i64 - HOP as i64;
+        for (k, (f, w)) in frame.iter_mut().zip(&window).enumerate() {
+            let at = start + k as i64;
+            *f = usize::try_from(at).ok().and_then(|at| samples.get(at)).map_or(0.0, |&s| f32::from(s)) * w;
+        }
+        // The lengths are those of the plan: it cannot fail.
+        forward.process(&mut frame, &mut spectrum).expect("frame and plan agree");
+        change(&mut spectrum);
+        inverse.process(&mut spectrum, &mut frame).expect("frame and plan agree");
+        for ((o, f), w) in overlap.iter_mut().zip(&frame).zip(&window) {
+            *o += f * w / FRAME as f32;
+        }
+        if i > 0 {
+            out.extend(overlap[..HOP].iter().map(|s| s.round() as i16));
+        }
+        overlap.copy_within(HOP.., 0);
+        overlap[HOP..].fill(0.0);
+    }
+    out.extend(overlap[..HOP].iter().map(|s| s.round() as i16));
+    out.truncate(samples.len());
+}
+
 /// Levels the spectrum frame by frame (weighted overlap-add, square-root Hann both ways).
 ///
 /// Its two levels are recursive means of the frame powers; the long one starts as the plain mean of
@@ -427,6 +520,7 @@ struct Leveller {
     frames: f32,
     received: usize,
     out: Vec<i16>,
+    bands: Vec<u8>,
     skip: usize,
 }
 
@@ -449,10 +543,11 @@ impl Leveller {
             waiting: std::collections::VecDeque::new(),
             long: vec![0.0; BINS],
             mean: vec![0.0; BINS],
-            short: vec![0.0; BINS.div_ceil(BAND)],
+            short: vec![0.0; BANDS],
             frames: 0.0,
             received: 0,
             out: Vec::new(),
+            bands: Vec::new(),
             skip: HOP,
         }
     }
@@ -476,6 +571,7 @@ impl Leveller {
                 self.long[k] += (power - self.long[k]) * long_rate;
                 self.mean[k] += (power - self.mean[k]) * mean_rate;
             }
+            self.bands.extend(spectrum.chunks(BAND).map(|c| pack(c.iter().map(|v| v.norm_sqr()).sum())));
             self.waiting.push_back(spectrum);
             if self.waiting.len() > LOOK_AHEAD {
                 self.emit();

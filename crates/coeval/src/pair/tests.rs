@@ -97,6 +97,46 @@ fn unrelated_short_and_silent_tracks_are_not_placed() {
 }
 
 #[test]
+fn a_voice_line_is_placed_by_its_voice_not_by_the_engine_that_it_also_hears() {
+    // The engine is 10 dB over the voice in the camera and 18 dB under it in the line, where a gate lets it
+    // through for longer than the voice; it reaches the line 4 ms earlier, against the voice, than the camera.
+    let mut noise = Noise::new(21);
+    let n = 8000 * 120;
+    let engine: Vec<f32> = (0..n + 100).map(|_| noise.gauss()).collect();
+    let (mut camera, mut line) = (vec![0.0f32; n], vec![0.0f32; n]);
+    for (i, (c, l)) in camera.iter_mut().zip(&mut line).enumerate() {
+        let t = i as f32 / 8000.0;
+        // Four seconds of talk in ten, in syllables; the gate opens half a second before and closes a second after.
+        let talk = if (2.0..6.0).contains(&(t % 10.0)) { (9.0 * t).sin().max(0.0) } else { 0.0 };
+        let gate = if (1.5..7.0).contains(&(t % 10.0)) { 1.0 } else { 0.0 };
+        let voice = talk * noise.gauss();
+        *c = 0.5 * voice + engine[i] + 0.1 * noise.gauss();
+        *l = voice + 0.08 * gate * engine[i + 32] + 0.001 * noise.gauss();
+    }
+    let (a, b) = (track(&camera, 8000.0), track(&line, 8000.0));
+    let p = placed(align_pair(&a, &b, &PairOptions::default(), &()).unwrap());
+    assert!(p.map.offset_s().abs() < 2e-4, "{} s", p.map.offset_s());
+}
+
+#[test]
+fn clicks_that_agree_by_chance_are_no_placement() {
+    // Each hears clicks alone, at its own moments, but for three that agree.
+    let mut noise = Noise::new(22);
+    let mut click = |at: &[f64]| {
+        let mut samples: Vec<f32> = (0..8000 * 60).map(|_| 1e-5 * noise.gauss()).collect();
+        for &s in at {
+            let i = (s * 8000.0) as usize;
+            (0..24).for_each(|k| samples[i + k] += (-(k as f32) / 6.0).exp() * (k as f32 * 1.1).cos());
+        }
+        track(&samples, 8000.0)
+    };
+    let a = click(&[3.1, 9.7, 20.2, 33.0, 47.9]);
+    let b = click(&[1.4, 10.2, 23.0, 37.9, 51.3]);
+    let outcome = align_pair(&a, &b, &PairOptions::default(), &()).unwrap();
+    assert!(matches!(outcome, PairOutcome::Unplaced(_)), "{outcome:?}");
+}
+
+#[test]
 fn cancelling_stops_the_work() {
     let (a, b) = noisy_pair(11, 30, 0.0, 0.0);
     let stop = |_: &str, _: f64| false;
