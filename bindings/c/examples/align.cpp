@@ -97,6 +97,15 @@ int main() try {
     }
     require(conformed.size() == sound.size(), "as long as the clip");
 
+    // When somebody speaks: nobody does, this is noise and silence.
+    coeval::SpeechBuilder listener(rate_hz, 1);
+    listener.push(conformed.data(), conformed.size());
+    const coeval::SpeechCurve speech = listener.finish();
+    for (const coeval_speech_segment &segment : speech.segments()) {
+        std::cout << "speech from " << segment.start_s << " to " << segment.end_s << " s\n";
+    }
+    require(speech.probability().size() == 3000, "a value for every 10 ms");
+
     // All of it at once, as a shoot.
     const coeval::Alignment alignment = coeval::Shoot()
                                             .add_track("CAM_A_001", "cam-a", COEVAL_CAMERA, track_of(sound.data(), sound.size(), 1))

@@ -1,7 +1,9 @@
-//! A pair of 60 s through the core. Its C twin is `tests/sixty_seconds.c`: both must print the same, to the last bit.
+//! A pair of 60 s, and the speech in 60 s of sound, through the core. Its C twin is `tests/sixty_seconds.c`: both must
+//! print the same, to the last bit.
 #![allow(clippy::print_stdout, reason = "its output is compared")]
 
 use coeval::pair::{PairOptions, PairOutcome, align_pair};
+use coeval::speech::{SpeechBuilder, SpeechOptions};
 use coeval::track::{Track, TrackBuilder};
 
 /// Marsaglia's xorshift with shifts 13, 17, 5 (Journal of Statistical Software 8(14), 2003).
@@ -28,6 +30,39 @@ fn track(rate_hz: f64, skip: usize, frames: usize, seed: u32) -> coeval::Result<
     Ok(builder.finish())
 }
 
+/// Sample `n`, at 48 kHz, of something like speech: a harmonic tone in syllables, 1.5 s of it in 4.5 s, over noise.
+fn spoken_sound(state: &mut u32, n: usize) -> f32 {
+    let x = noise(state) / 64.0;
+    let speaks = n / 72_000 % 3 == 1 && (n / 6000).is_multiple_of(2);
+    if speaks { x + ((n % 320) as f32 / 320.0 - 0.5) / 4.0 } else { x }
+}
+
+/// Every probability as one number: FNV-1a (Fowler, Noll, Vo) over their bits.
+fn digest(values: &[f32]) -> u64 {
+    let bytes = values.iter().flat_map(|v| v.to_bits().to_le_bytes());
+    bytes.fold(0xcbf2_9ce4_8422_2325, |hash, byte| (hash ^ u64::from(byte)).wrapping_mul(0x100_0000_01b3))
+}
+
+fn speech() -> coeval::Result<()> {
+    let mut state = 88_172_645;
+    let sound: Vec<f32> = (0..60 * 48_000).flat_map(|n| [spoken_sound(&mut state, n); 2]).collect();
+    let mut builder = SpeechBuilder::new(48_000.0, 2)?;
+    builder.push(&sound)?;
+    let curve = builder.finish();
+    println!("speech {} {:016x}", curve.probability().len(), digest(curve.probability()));
+    for segment in curve.segments(&SpeechOptions::default())? {
+        let numbers = [
+            segment.start_s,
+            segment.end_s,
+            f64::from(segment.confidence),
+            segment.outside_band_db.unwrap_or(f64::NAN),
+        ];
+        let [start, end, confidence, band] = numbers.map(f64::to_bits);
+        println!("{start:016x} {end:016x} {confidence:016x} {band:016x} {}", segment.origin(None).as_str());
+    }
+    Ok(())
+}
+
 fn main() -> coeval::Result<()> {
     let a = track(48_000.0, 0, 60 * 48_000, 31)?;
     let b = track(48_001.92, 96_000, 50 * 48_000, 32)?;
@@ -35,5 +70,5 @@ fn main() -> coeval::Result<()> {
         let (offset_s, drift_ppm) = (placed.map.offset_s(), placed.map.drift_ppm());
         println!("offset_s {:016x} drift_ppm {:016x}", offset_s.to_bits(), drift_ppm.to_bits());
     }
-    Ok(())
+    speech()
 }

@@ -6,7 +6,8 @@
  * The job: push each file's sound into a coeval_track_builder as you decode it; compare two tracks
  * with coeval_align_pair, or put all files (paths, tracks or both) into a coeval_shoot and call
  * coeval_shoot_align; make sound that lies on another clock with a coeval_resampler. Short sharp
- * sounds are found by a coeval_marker_detector, levels are measured by a coeval_level_meter.
+ * sounds are found by a coeval_marker_detector, voices by a coeval_speech_builder; levels are
+ * measured by a coeval_level_meter, peaks kept down by a coeval_limiter.
  *
  * Units stand in names: _s seconds, _ppm parts per million, _hz, _db. Sound is float32, full scale
  * +-1; a frame is one sample of every channel. Text is UTF-8 and ends in NUL.
@@ -53,6 +54,16 @@
  * only added leaves it as it is. `coeval_abi_version()` must return the same number.
  */
 #define COEVAL_ABI_VERSION 1
+
+/**
+ * Time from one probability of speech to the next, seconds.
+ */
+#define COEVAL_SPEECH_STEP_S 0.01
+
+/**
+ * Rate of the sound that a `coeval_shared_meter` compares, Hz.
+ */
+#define COEVAL_SPEECH_RATE_HZ 16000.0
 
 /**
  * What came of a call. Numbers never change; later versions may add some, so treat an unknown one as a failure.
@@ -293,6 +304,35 @@ typedef int32_t coeval_stretches;
 #endif // __cplusplus
 
 /**
+ * Where a voice on the recorder's track comes from. Numbers never change; later versions may add some.
+ */
+enum coeval_origin
+#if defined(__cplusplus) || __STDC_VERSION__ >= 202311L
+  : int32_t
+#endif // defined(__cplusplus) || __STDC_VERSION__ >= 202311L
+ {
+    /**
+     * Somebody aboard, over the intercom.
+     */
+    COEVAL_INTERCOM = 1,
+    /**
+     * The radio.
+     */
+    COEVAL_RADIO = 2,
+    /**
+     * An origin that this version of the C library has no number for.
+     */
+    COEVAL_OTHER_ORIGIN = 1000,
+};
+#ifndef __cplusplus
+#if __STDC_VERSION__ >= 202311L
+typedef enum coeval_origin coeval_origin;
+#else
+typedef int32_t coeval_origin;
+#endif // __STDC_VERSION__ >= 202311L
+#endif // __cplusplus
+
+/**
  * All recordings on one clock: the result contract `coeval.alignment/1`. Never changes: any number of threads may
  * use one. Files are numbered from 0, recording by recording.
  */
@@ -317,6 +357,12 @@ typedef struct coeval_level_meter coeval_level_meter;
  * What a meter found. Never changes: any number of threads may use one.
  */
 typedef struct coeval_level_report coeval_level_report;
+
+/**
+ * Keeps true peaks under a limit, in blocks of any size: turns all channels down alike shortly before a peak and slowly
+ * up after it. Push sound, pull what is ready; in all as many frames come out as went in. One thread at a time.
+ */
+typedef struct coeval_limiter coeval_limiter;
 
 /**
  * Finds markers in sound that arrives in blocks, and keeps them (some kilobytes each). One thread at a time.
@@ -365,9 +411,38 @@ typedef struct coeval_resample_options coeval_resample_options;
 typedef struct coeval_resampler coeval_resampler;
 
 /**
+ * Asks of stretches of a recorder's sound whether a camera hears the same at the same moment: the radio comes out of
+ * headsets, no camera hears it. One thread at a time.
+ */
+typedef struct coeval_shared_meter coeval_shared_meter;
+
+/**
  * The recordings of one event, as paths and as tracks, and how they are to be aligned. One thread at a time.
  */
 typedef struct coeval_shoot coeval_shoot;
+
+/**
+ * Hears sound as blocks go by and judges whether somebody speaks. One thread at a time.
+ *
+ * To find out who spoke when is to process what people said: those recorded must agree, and radio traffic may be
+ * unlawful to record or publish where you are.
+ */
+typedef struct coeval_speech_builder coeval_speech_builder;
+
+/**
+ * Probability of speech over time. Never changes: any number of threads may use one.
+ */
+typedef struct coeval_speech_curve coeval_speech_curve;
+
+/**
+ * How stretches of speech are made of probabilities. One thread at a time.
+ */
+typedef struct coeval_speech_options coeval_speech_options;
+
+/**
+ * Stretches of speech, in time order. Never changes: any number of threads may use one.
+ */
+typedef struct coeval_speech_segments coeval_speech_segments;
 
 /**
  * One file's sound, ready to be compared. Never changes: any number of threads may use one at a time.
@@ -857,6 +932,33 @@ typedef struct {
     double misfit_s;
 } coeval_anchor_check;
 
+/**
+ * A stretch of speech. Set `struct_size` to `sizeof(coeval_speech_segment)` before the call.
+ */
+typedef struct {
+    /**
+     * Size of this struct as the caller knows it; after the call, how much of it was filled.
+     */
+    size_t struct_size;
+    /**
+     * Where it begins, seconds after the first frame that was pushed.
+     */
+    double start_s;
+    /**
+     * Where it ends, seconds.
+     */
+    double end_s;
+    /**
+     * Mean probability of speech in it, 0 to 1.
+     */
+    double confidence;
+    /**
+     * Power outside a radio's band over that inside, floors taken off, dB: low for a radio; NaN when nothing is known
+     * of it.
+     */
+    double outside_band_db;
+} coeval_speech_segment;
+
 #ifdef __cplusplus
 extern "C" {
 #endif // __cplusplus
@@ -984,6 +1086,60 @@ const char *coeval_level_report_advice(const coeval_level_report *report,
  * Frees the report and sets `*report` to NULL; NULL is allowed.
  */
 void coeval_level_report_free(coeval_level_report **report);
+
+/**
+ * A limiter for sound at `rate_hz` (8000 to 768000) with `channels` (1 to 64), written to `*out`. No true peak shall be
+ * above `limit_dbtp` (-60 to 0 dB relative to full scale).
+ */
+coeval_status coeval_limiter_new(double rate_hz,
+                                 size_t channels,
+                                 double limit_dbtp,
+                                 coeval_limiter **out,
+                                 coeval_error *error);
+
+/**
+ * Takes the next `frames` frames, interleaved. NaN and infinite samples count as silence.
+ */
+coeval_status coeval_limiter_push_interleaved(coeval_limiter *limiter,
+                                              const float *samples,
+                                              size_t frames,
+                                              coeval_error *error);
+
+/**
+ * As `coeval_limiter_push_interleaved`, with one pointer for each channel.
+ */
+coeval_status coeval_limiter_push_planar(coeval_limiter *limiter,
+                                         const float *const *channels,
+                                         size_t frames,
+                                         coeval_error *error);
+
+/**
+ * Says that the sound has ended: the rest becomes ready. The limiter takes no more sound.
+ */
+coeval_status coeval_limiter_end(coeval_limiter *limiter, coeval_error *error);
+
+/**
+ * Writes up to `capacity` frames that are ready, interleaved, to `samples`, and their number to `*frames`.
+ */
+coeval_status coeval_limiter_pull_interleaved(coeval_limiter *limiter,
+                                              float *samples,
+                                              size_t capacity,
+                                              size_t *frames,
+                                              coeval_error *error);
+
+/**
+ * As `coeval_limiter_pull_interleaved`, with one pointer for each channel, each with room for `capacity` samples.
+ */
+coeval_status coeval_limiter_pull_planar(coeval_limiter *limiter,
+                                         float *const *channels,
+                                         size_t capacity,
+                                         size_t *frames,
+                                         coeval_error *error);
+
+/**
+ * Frees the limiter and sets `*limiter` to NULL; NULL is allowed.
+ */
+void coeval_limiter_free(coeval_limiter **limiter);
 
 /**
  * Options with their defaults.
@@ -1504,6 +1660,173 @@ coeval_status coeval_alignment_get_anchor(const coeval_alignment *alignment,
                                           size_t index,
                                           coeval_anchor_check *out,
                                           coeval_error *error);
+
+/**
+ * A builder for sound at `rate_hz` (1000 to 768000, need not be whole) with `channels` (1 to 64), which are averaged,
+ * written to `*out`.
+ */
+coeval_status coeval_speech_builder_new(double rate_hz,
+                                        size_t channels,
+                                        coeval_speech_builder **out,
+                                        coeval_error *error);
+
+/**
+ * Takes the next `frames` frames, interleaved. NaN and infinite samples count as silence.
+ */
+coeval_status coeval_speech_builder_push_interleaved(coeval_speech_builder *builder,
+                                                     const float *samples,
+                                                     size_t frames,
+                                                     coeval_error *error);
+
+/**
+ * As `coeval_speech_builder_push_interleaved`, with one pointer for each channel.
+ */
+coeval_status coeval_speech_builder_push_planar(coeval_speech_builder *builder,
+                                                const float *const *channels,
+                                                size_t frames,
+                                                coeval_error *error);
+
+/**
+ * Writes the finished curve to `*out`. The builder is used up: `*builder` becomes NULL.
+ */
+coeval_status coeval_speech_builder_finish(coeval_speech_builder **builder,
+                                           coeval_speech_curve **out,
+                                           coeval_error *error);
+
+/**
+ * Frees the builder and sets `*builder` to NULL; NULL is allowed.
+ */
+void coeval_speech_builder_free(coeval_speech_builder **builder);
+
+/**
+ * A curve made elsewhere, of `count` probabilities, each 0 to 1, one for every `COEVAL_SPEECH_STEP_S`, written to
+ * `*out`. It knows nothing of a radio's band.
+ */
+coeval_status coeval_speech_curve_from_values(const float *probability,
+                                              size_t count,
+                                              coeval_speech_curve **out,
+                                              coeval_error *error);
+
+/**
+ * Copies the first `capacity` probabilities, each 0 to 1, one for every `COEVAL_SPEECH_STEP_S`, to `out` and returns
+ * how many there are: as many as the sound has whole or begun steps.
+ */
+size_t coeval_speech_curve_probability(const coeval_speech_curve *curve,
+                                       float *out,
+                                       size_t capacity);
+
+/**
+ * Frees the curve and sets `*curve` to NULL; NULL is allowed.
+ */
+void coeval_speech_curve_free(coeval_speech_curve **curve);
+
+/**
+ * Options with their defaults. What is set is checked by `coeval_speech_curve_segments`.
+ */
+coeval_speech_options *coeval_speech_options_new(void);
+
+/**
+ * Frees the options and sets `*options` to NULL; NULL is allowed.
+ */
+void coeval_speech_options_free(coeval_speech_options **options);
+
+/**
+ * Probability that a stretch must reach, 0 to 1 (default 0.85), and the one below which it ends, 0 to `enter`
+ * (default 0.45).
+ */
+coeval_status coeval_speech_options_set_thresholds(coeval_speech_options *options,
+                                                   float enter,
+                                                   float leave,
+                                                   coeval_error *error);
+
+/**
+ * Least time above the first threshold, seconds, 0 to 10. Default 0.1.
+ */
+coeval_status coeval_speech_options_set_min_speech_s(coeval_speech_options *options,
+                                                     double min_speech_s,
+                                                     coeval_error *error);
+
+/**
+ * Shorter pauses are part of the speech, seconds, 0 to 10. Default 0.3.
+ */
+coeval_status coeval_speech_options_set_min_pause_s(coeval_speech_options *options,
+                                                    double min_pause_s,
+                                                    coeval_error *error);
+
+/**
+ * A stretch is drawn out at its end by this, seconds, 0 to 10. Default 0.
+ */
+coeval_status coeval_speech_options_set_hang_over_s(coeval_speech_options *options,
+                                                    double hang_over_s,
+                                                    coeval_error *error);
+
+/**
+ * Makes stretches of a curve and writes them to `*out`: one begins where the probability rises above the second
+ * threshold and reaches the first before it falls below the second again. `options` may be NULL for the defaults.
+ */
+coeval_status coeval_speech_curve_segments(const coeval_speech_curve *curve,
+                                           const coeval_speech_options *options,
+                                           coeval_speech_segments **out,
+                                           coeval_error *error);
+
+/**
+ * Number of stretches.
+ */
+size_t coeval_speech_segments_count(const coeval_speech_segments *segments);
+
+/**
+ * Fills `*out` with the stretch of this number, in time order from 0.
+ */
+coeval_status coeval_speech_segments_get(const coeval_speech_segments *segments,
+                                         size_t index,
+                                         coeval_speech_segment *out,
+                                         coeval_error *error);
+
+/**
+ * Where the voice of a stretch comes from, a `coeval_origin`; -1 when there is no such stretch. `shared` is the
+ * greatest answer for it of the `coeval_shared_meter`s of the cameras that ran meanwhile; NaN when none did: then the
+ * sound's band alone decides.
+ */
+int32_t coeval_speech_segments_origin(const coeval_speech_segments *segments,
+                                      size_t index,
+                                      double shared);
+
+/**
+ * Frees the stretches and sets `*segments` to NULL; NULL is allowed.
+ */
+void coeval_speech_segments_free(coeval_speech_segments **segments);
+
+/**
+ * A meter for stretches of the recorder's sound, written to `*out`. The stretches may be freed afterwards.
+ */
+coeval_status coeval_shared_meter_new(const coeval_speech_segments *segments,
+                                      coeval_shared_meter **out,
+                                      coeval_error *error);
+
+/**
+ * Takes the next `samples` samples of both, mono, at `COEVAL_SPEECH_RATE_HZ`, from the start of the recorder's sound
+ * on; the camera's lie on the recorder's time, as a `coeval_resampler` puts them. Where the camera does not run its
+ * samples are NaN.
+ */
+coeval_status coeval_shared_meter_push(coeval_shared_meter *meter,
+                                       const float *recorder,
+                                       const float *camera,
+                                       size_t samples,
+                                       coeval_error *error);
+
+/**
+ * Writes to `out`, for each stretch, how surely the camera hears the same, in standard deviations; NaN where it did
+ * not run. `capacity` must be the number of stretches or more. The meter is used up: `*meter` becomes NULL.
+ */
+coeval_status coeval_shared_meter_finish(coeval_shared_meter **meter,
+                                         double *out,
+                                         size_t capacity,
+                                         coeval_error *error);
+
+/**
+ * Frees the meter and sets `*meter` to NULL; NULL is allowed.
+ */
+void coeval_shared_meter_free(coeval_shared_meter **meter);
 
 /**
  * The status in words, such as "not found"; "unknown status" for a number that is none. Lives as long as the library.

@@ -384,6 +384,66 @@ private:
     detail::Handle<coeval_marker_detector, coeval_marker_detector_free> handle_;
 };
 
+/// Probability of speech over time, one value for every COEVAL_SPEECH_STEP_S.
+class SpeechCurve {
+public:
+    explicit SpeechCurve(detail::Handle<coeval_speech_curve, coeval_speech_curve_free> handle)
+        : handle_(std::move(handle)) {}
+    std::vector<float> probability() const {
+        return detail::list<float>([&](auto out, auto n) { return coeval_speech_curve_probability(get(), out, n); });
+    }
+    /// Stretches of speech, in time order; `options` may be null for the defaults.
+    std::vector<coeval_speech_segment> segments(const coeval_speech_options *options = nullptr) const {
+        const auto found = detail::make<coeval_speech_segments, coeval_speech_segments_free>(
+            [&](auto out, auto error) { return coeval_speech_curve_segments(get(), options, out, error); });
+        std::vector<coeval_speech_segment> all(coeval_speech_segments_count(found.get()));
+        for (std::size_t i = 0; i < all.size(); ++i) {
+            all[i].struct_size = sizeof(coeval_speech_segment);
+            detail::check([&](auto error) { return coeval_speech_segments_get(found.get(), i, &all[i], error); });
+        }
+        return all;
+    }
+    coeval_speech_curve *get() const noexcept { return handle_.get(); }
+
+private:
+    detail::Handle<coeval_speech_curve, coeval_speech_curve_free> handle_;
+};
+
+/// Hears sound block by block and judges whether somebody speaks.
+class SpeechBuilder {
+public:
+    SpeechBuilder(double rate_hz, std::size_t channels)
+        : handle_(detail::make<coeval_speech_builder, coeval_speech_builder_free>([&](auto out, auto error) {
+              return coeval_speech_builder_new(rate_hz, channels, out, error);
+          })) {}
+    /// Takes the next `frames` frames, interleaved.
+    void push(const float *interleaved, std::size_t frames) {
+        detail::check([&](auto error) {
+            return coeval_speech_builder_push_interleaved(get(), interleaved, frames, error);
+        });
+    }
+    /// Takes the next `frames` frames, one pointer for each channel.
+    void push(const float *const *channels, std::size_t frames) {
+        detail::check([&](auto error) { return coeval_speech_builder_push_planar(get(), channels, frames, error); });
+    }
+    /// The finished curve. The builder is used up.
+    SpeechCurve finish() {
+        coeval_speech_builder *builder = handle_.release();
+        try {
+            return SpeechCurve(detail::make<coeval_speech_curve, coeval_speech_curve_free>([&](auto out, auto error) {
+                return coeval_speech_builder_finish(&builder, out, error);
+            }));
+        } catch (...) {
+            handle_.reset(builder);
+            throw;
+        }
+    }
+    coeval_speech_builder *get() const noexcept { return handle_.get(); }
+
+private:
+    detail::Handle<coeval_speech_builder, coeval_speech_builder_free> handle_;
+};
+
 } // namespace coeval
 
 #endif // COEVAL_HPP

@@ -12,12 +12,14 @@ mod abi;
 mod clock;
 mod handle;
 mod level;
+mod limit;
 mod marker;
 mod pair;
 mod progress;
 mod resample;
 mod shoot;
 mod sound;
+mod speech;
 mod status;
 #[cfg(feature = "test-exports")]
 mod test_exports;

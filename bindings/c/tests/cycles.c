@@ -64,12 +64,19 @@ static void cycle(void) {
     coeval_marker_match *match = NULL;
     coeval_level_meter *meter = NULL;
     coeval_level_report *report = NULL;
+    coeval_speech_builder *hearing = NULL;
+    coeval_speech_curve *curve = NULL;
+    coeval_speech_options *speech = coeval_speech_options_new();
+    coeval_speech_segments *segments = NULL;
+    coeval_shared_meter *shared = NULL, *unfinished = NULL;
+    coeval_limiter *limiter = NULL;
     coeval_shoot *shoot = coeval_shoot_new();
     coeval_alignment *alignment = NULL;
     coeval_error *own = coeval_error_new();
     uint64_t frame;
     size_t frames;
     float out[4800];
+    double answers[8];
 
     CHECK_OK(coeval_align_pair(a, b, options, NULL, NULL, &pair, error), error);
     CHECK_OK(coeval_clock_map_linear(0.0, 10.0, 1.0, &map, error), error);
@@ -84,6 +91,16 @@ static void cycle(void) {
     CHECK_OK(coeval_level_meter_new(16000, 1, &meter, error), error);
     CHECK_OK(coeval_level_meter_push_interleaved(meter, block, 4800, error), error);
     CHECK_OK(coeval_level_meter_finish(&meter, &report, error), error);
+    CHECK_OK(coeval_speech_builder_new(16000.0, 1, &hearing, error), error);
+    CHECK_OK(coeval_speech_builder_push_interleaved(hearing, block, 4800, error), error);
+    CHECK_OK(coeval_speech_builder_finish(&hearing, &curve, error), error);
+    CHECK_OK(coeval_speech_curve_segments(curve, speech, &segments, error), error);
+    CHECK_OK(coeval_shared_meter_new(segments, &shared, error), error);
+    CHECK_OK(coeval_shared_meter_new(segments, &unfinished, error), error);
+    CHECK_OK(coeval_shared_meter_push(shared, block, block, 4800, error), error);
+    CHECK_OK(coeval_shared_meter_finish(&shared, answers, 8, error), error);
+    CHECK_OK(coeval_limiter_new(16000.0, 1, -20.0, &limiter, error), error);
+    CHECK_OK(coeval_limiter_push_interleaved(limiter, block, 4800, error), error);
     CHECK_OK(coeval_shoot_add_track(shoot, "one", "cam-a", COEVAL_CAMERA, &a, error), error);
     CHECK_OK(coeval_alignment_from_json(
                  "{\"schema\": \"coeval.alignment/1\", \"generator\": {\"name\": \"x\", \"version\": \"1\"},"
@@ -98,6 +115,11 @@ static void cycle(void) {
     coeval_error_free(&own);
     coeval_alignment_free(&alignment);
     coeval_shoot_free(&shoot);
+    coeval_limiter_free(&limiter);
+    coeval_shared_meter_free(&unfinished);
+    coeval_speech_segments_free(&segments);
+    coeval_speech_options_free(&speech);
+    coeval_speech_curve_free(&curve);
     coeval_level_report_free(&report);
     coeval_marker_match_free(&match);
     coeval_marker_detector_free(&detector);

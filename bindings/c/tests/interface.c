@@ -358,6 +358,174 @@ static void levels(void) {
     coeval_level_report_free(&report);
 }
 
+static void speech(void) {
+    coeval_speech_builder *builder = NULL;
+    coeval_speech_curve *curve = NULL;
+    coeval_speech_options *options = coeval_speech_options_new();
+    coeval_speech_segments *segments = NULL;
+    coeval_speech_segment segment;
+    static float values[900], block[200];
+    const float *holed[2] = {NULL, NULL};
+    size_t i;
+    CHECK_FAILS(coeval_speech_builder_new(0.0, 1, &builder, error), "rate");
+    CHECK_FAILS(coeval_speech_builder_new((double)NAN, 1, &builder, error), "rate");
+    CHECK_FAILS(coeval_speech_builder_new(48000.0, 65, &builder, error), "channels");
+    CHECK_FAILS(coeval_speech_builder_new(48000.0, 1, NULL, error), "NULL");
+    CHECK_OK(coeval_speech_builder_new(16000.0, 2, &builder, error), error);
+    CHECK_FAILS(coeval_speech_builder_push_interleaved(builder, NULL, 100, error), "NULL");
+    CHECK_FAILS(coeval_speech_builder_push_interleaved(NULL, block, 100, error), "NULL");
+    CHECK_FAILS(coeval_speech_builder_push_planar(builder, holed, 100, error), "NULL");
+    for (i = 0; i < 200; i++) block[i] = i % 3 ? NAN : INFINITY;
+    CHECK_OK(coeval_speech_builder_push_interleaved(builder, block, 100, error), error);
+    CHECK_FAILS(coeval_speech_builder_finish(&builder, NULL, error), "NULL");
+    CHECK_OK(coeval_speech_builder_finish(&builder, &curve, error), error);
+    CHECK(builder == NULL && coeval_speech_curve_probability(curve, values, 900) == 1);
+    CHECK(values[0] >= 0.0f && values[0] <= 1.0f);
+    coeval_speech_curve_free(&curve);
+    CHECK(curve == NULL && coeval_speech_curve_probability(curve, NULL, 0) == 0);
+
+    /* From 1.5 to 3 s and from 6 to 7.5 s; a syllable's end is a pause. */
+    curve = hear_speech(9 * 48000);
+    CHECK(coeval_speech_curve_probability(curve, values, 900) == 900 && COEVAL_SPEECH_STEP_S == 0.01);
+    for (i = 0; i < 900; i++) CHECK(values[i] >= 0.0f && values[i] <= 1.0f);
+    CHECK_OK(coeval_speech_curve_segments(curve, NULL, &segments, error), error);
+    CHECK(coeval_speech_segments_count(segments) == 2);
+    segment.struct_size = sizeof segment;
+    CHECK_OK(coeval_speech_segments_get(segments, 1, &segment, error), error);
+    CHECK(fabs(segment.start_s - 6.0) < 0.1 && fabs(segment.end_s - 7.4) < 0.1);
+    CHECK(segment.confidence > 0.8 && segment.confidence <= 1.0 && segment.outside_band_db > -14.0);
+    CHECK(coeval_speech_segments_origin(segments, 1, (double)NAN) == COEVAL_INTERCOM);
+    CHECK_FAILS(coeval_speech_segments_get(segments, 2, &segment, error), "stretch 2 of 2");
+    segment.struct_size = 8;
+    CHECK_FAILS(coeval_speech_segments_get(segments, 0, &segment, error), "struct_size");
+    CHECK(coeval_speech_segments_origin(segments, 2, 0.0) == -1);
+    coeval_speech_segments_free(&segments);
+
+    CHECK_OK(coeval_speech_options_set_thresholds(options, 0.5f, 0.9f, error), error);
+    CHECK_FAILS(coeval_speech_curve_segments(curve, options, &segments, error), "thresholds");
+    CHECK_OK(coeval_speech_options_set_thresholds(options, 1.0f, NAN, error), error);
+    CHECK_FAILS(coeval_speech_curve_segments(curve, options, &segments, error), "thresholds");
+    CHECK_OK(coeval_speech_options_set_thresholds(options, 1.0f, 0.0f, error), error);
+    CHECK_OK(coeval_speech_options_set_min_speech_s(options, -1.0, error), error);
+    CHECK_FAILS(coeval_speech_curve_segments(curve, options, &segments, error), "min_speech_s");
+    CHECK_OK(coeval_speech_options_set_min_speech_s(options, 0.1, error), error);
+    CHECK_OK(coeval_speech_options_set_min_pause_s(options, (double)INFINITY, error), error);
+    CHECK_FAILS(coeval_speech_curve_segments(curve, options, &segments, error), "min_pause_s");
+    CHECK_OK(coeval_speech_options_set_min_pause_s(options, 0.3, error), error);
+    CHECK_OK(coeval_speech_options_set_hang_over_s(options, 11.0, error), error);
+    CHECK_FAILS(coeval_speech_curve_segments(curve, options, &segments, error), "hang_over_s");
+    CHECK_FAILS(coeval_speech_curve_segments(NULL, NULL, &segments, error), "NULL");
+    CHECK(segments == NULL && coeval_speech_segments_count(segments) == 0);
+    coeval_speech_options_free(&options);
+    coeval_speech_curve_free(&curve);
+}
+
+/* Three stretches: in the first a camera hears what the recorder has, in the second it hears
+ * something else, in the third it does not run. */
+static void shared_sound_of_two(void) {
+    enum { STRETCH = 16000, ALL = 7 * STRETCH };
+    static float probability[700], recorder[ALL], camera[ALL];
+    coeval_speech_curve *curve = NULL;
+    coeval_speech_segments *segments = NULL;
+    coeval_shared_meter *meter = NULL;
+    double shared[3] = {0.0, 0.0, 0.0};
+    uint32_t voice = 5, hiss = 6, other = 7;
+    size_t i;
+    for (i = 0; i < ALL; i++) {
+        const size_t second = i / STRETCH;
+        const float spoken = second % 2 ? noise(&voice) : 0.0f;
+        probability[i / 160] = second % 2 ? 0.9f : 0.1f;
+        recorder[i] = spoken + noise(&hiss) / 64.0f;
+        camera[i] = noise(&other) / 2.0f + (second == 1 ? spoken : 0.0f);
+        if (second == 5) camera[i] = NAN;
+    }
+    probability[0] = 1.5f;
+    CHECK_FAILS(coeval_speech_curve_from_values(probability, 700, &curve, error), "1.5");
+    CHECK_FAILS(coeval_speech_curve_from_values(NULL, 700, &curve, error), "NULL");
+    probability[0] = 0.1f;
+    CHECK_OK(coeval_speech_curve_from_values(probability, 700, &curve, error), error);
+    CHECK_OK(coeval_speech_curve_segments(curve, NULL, &segments, error), error);
+    coeval_speech_curve_free(&curve);
+    CHECK(coeval_speech_segments_count(segments) == 3);
+    CHECK_FAILS(coeval_shared_meter_new(NULL, &meter, error), "NULL");
+    CHECK_OK(coeval_shared_meter_new(segments, &meter, error), error);
+    CHECK_FAILS(coeval_shared_meter_push(meter, recorder, NULL, 100, error), "NULL");
+    CHECK_FAILS(coeval_shared_meter_push(NULL, recorder, camera, 100, error), "NULL");
+    for (i = 0; i < ALL; i += 1000) CHECK_OK(coeval_shared_meter_push(meter, recorder + i, camera + i, 1000, error), error);
+    CHECK_FAILS(coeval_shared_meter_finish(NULL, shared, 3, error), "NULL");
+    CHECK_FAILS(coeval_shared_meter_finish(&meter, shared, 2, error), "room for 2");
+    CHECK_FAILS(coeval_shared_meter_finish(&meter, NULL, 3, error), "NULL");
+    CHECK(meter != NULL);
+    CHECK_OK(coeval_shared_meter_finish(&meter, shared, 3, error), error);
+    CHECK(meter == NULL);
+    CHECK_FAILS(coeval_shared_meter_finish(&meter, shared, 3, error), "NULL");
+    CHECK(shared[0] > 9.0 && shared[1] < 5.7 && isnan(shared[2]));
+    CHECK(coeval_speech_segments_origin(segments, 0, shared[0]) == COEVAL_INTERCOM);
+    CHECK(coeval_speech_segments_origin(segments, 1, shared[1]) == COEVAL_RADIO);
+    coeval_speech_segments_free(&segments);
+}
+
+/* What is quiet comes out as it went in; what is loud, under the limit; nothing is lost. */
+static void limiter(int planar) {
+    enum { FRAMES = 9600 };
+    static float sound[2 * FRAMES], left[FRAMES], right[FRAMES], output[2 * FRAMES], kept[2 * FRAMES];
+    const float *planes[2];
+    float *places[2];
+    coeval_limiter *l = NULL;
+    uint32_t state = 3;
+    size_t frames = 0, done = 0, i;
+    int loud;
+    CHECK_FAILS(coeval_limiter_new(48000.0, 2, 1.0, &l, error), "limit_dbtp");
+    CHECK_FAILS(coeval_limiter_new(100.0, 2, -1.0, &l, error), "rate_hz");
+    CHECK_FAILS(coeval_limiter_new(48000.0, 0, -1.0, &l, error), "channels");
+    for (loud = 0; loud < 2; loud++) {
+        float peak = 0.0f;
+        for (i = 0; i < FRAMES; i++) {
+            left[i] = sound[2 * i] = noise(&state) * (loud ? 6.0f : 0.2f);
+            right[i] = sound[2 * i + 1] = noise(&state) * 0.2f;
+        }
+        CHECK_OK(coeval_limiter_new(48000.0, 2, -6.0, &l, error), error);
+        CHECK_FAILS(coeval_limiter_push_interleaved(l, NULL, 10, error), "NULL");
+        CHECK_FAILS(coeval_limiter_pull_interleaved(l, NULL, 10, &frames, error), "NULL");
+        CHECK_FAILS(coeval_limiter_pull_interleaved(l, output, 10, NULL, error), "NULL");
+        for (i = 0, done = 0; i <= FRAMES; i += 800) {
+            if (i == FRAMES)
+                CHECK_OK(coeval_limiter_end(l, error), error);
+            else if (planar) {
+                planes[0] = left + i;
+                planes[1] = right + i;
+                CHECK_OK(coeval_limiter_push_planar(l, planes, 800, error), error);
+            } else
+                CHECK_OK(coeval_limiter_push_interleaved(l, sound + 2 * i, 800, error), error);
+            do {
+                if (planar) {
+                    float a[300], b[300];
+                    size_t k;
+                    places[0] = a;
+                    places[1] = b;
+                    CHECK_OK(coeval_limiter_pull_planar(l, places, 300, &frames, error), error);
+                    for (k = 0; k < frames; k++) output[2 * (done + k)] = a[k], output[2 * (done + k) + 1] = b[k];
+                } else
+                    CHECK_OK(coeval_limiter_pull_interleaved(l, output + 2 * done, 300, &frames, error), error);
+                done += frames;
+            } while (frames > 0);
+        }
+        CHECK(done == FRAMES);
+        CHECK_OK(coeval_limiter_end(l, error), error);
+        CHECK_FAILS(coeval_limiter_push_interleaved(l, sound, 10, error), "ended");
+        coeval_limiter_free(&l);
+        for (i = 0; i < 2 * FRAMES; i++) peak = output[i] > peak ? output[i] : peak;
+        if (loud)
+            /* -6 dB is 0.5012. */
+            CHECK(peak > 0.3f && peak <= 0.5012f);
+        else
+            CHECK(memcmp(output, sound, sizeof sound) == 0);
+    }
+    /* The same sound by the other door comes out the same. */
+    if (planar) CHECK(memcmp(output, kept, sizeof kept) == 0);
+    memcpy(kept, output, sizeof kept);
+}
+
 /* The demo of the survey launch, from its files: two cameras, a recorder, and a clip from another day. */
 static void demo(const char *folder) {
     coeval_shoot *shoot = coeval_shoot_new();
@@ -475,6 +643,10 @@ int main(int argc, char **argv) {
     resampler(1, 333);
     markers();
     levels();
+    speech();
+    shared_sound_of_two();
+    limiter(0);
+    limiter(1);
     shoots();
     if (argc > 1) demo(argv[1]);
     coeval_error_free(&error);

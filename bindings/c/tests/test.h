@@ -45,6 +45,36 @@ static inline float shared_sound(uint32_t *state, size_t n) {
     return (n / 14400) % 3 == 0 ? x : x / 64.0f;
 }
 
+/* Sample `n`, at 48 kHz, of something like speech: a harmonic tone in syllables, 1.5 s of it in 4.5 s,
+ * over noise. */
+static inline float spoken_sound(uint32_t *state, size_t n) {
+    float x = noise(state) / 64.0f;
+    return (n / 72000) % 3 == 1 && (n / 6000) % 2 == 0 ? x + ((float)(n % 320) / 320.0f - 0.5f) / 4.0f : x;
+}
+
+/* The speech curve of `frames` frames of it, pushed in two channels that are alike. */
+static inline coeval_speech_curve *hear_speech(size_t frames) {
+    coeval_speech_builder *builder = NULL;
+    coeval_speech_curve *curve = NULL;
+    coeval_error *error = coeval_error_new();
+    uint32_t state = 88172645u;
+    float block[1000];
+    const float *planes[2];
+    size_t i, done = 0;
+    planes[0] = planes[1] = block;
+    CHECK_OK(coeval_speech_builder_new(48000.0, 2, &builder, error), error);
+    while (done < frames) {
+        size_t n = frames - done < 1000 ? frames - done : 1000;
+        for (i = 0; i < n; i++) block[i] = spoken_sound(&state, done + i);
+        CHECK_OK(coeval_speech_builder_push_planar(builder, planes, n, error), error);
+        done += n;
+    }
+    CHECK_OK(coeval_speech_builder_finish(&builder, &curve, error), error);
+    CHECK(builder == NULL && curve != NULL);
+    coeval_error_free(&error);
+    return curve;
+}
+
 /* A track of `frames` frames at `rate_hz` from frame `skip` of the shared sound on, with noise of
  * its own from `seed`. */
 static inline coeval_track *make_track(double rate_hz, size_t skip, size_t frames, uint32_t seed) {

@@ -6,6 +6,7 @@
 enum { THREADS = 4 };
 
 static coeval_track *a, *b;
+static coeval_speech_curve *curve;
 static coeval_pair_summary results[THREADS], own_results[THREADS];
 
 static void compare(const coeval_track *x, const coeval_track *y, coeval_pair_summary *into) {
@@ -21,12 +22,24 @@ static void compare(const coeval_track *x, const coeval_track *y, coeval_pair_su
     coeval_error_free(&error);
 }
 
+static size_t stretches(void) {
+    coeval_speech_segments *segments = NULL;
+    size_t count;
+    if (coeval_speech_curve_segments(curve, NULL, &segments, NULL) != COEVAL_OK) exit(1);
+    count = coeval_speech_segments_count(segments);
+    coeval_speech_segments_free(&segments);
+    return count;
+}
+
 static void *work(void *number) {
     size_t i = *(size_t *)number, k;
+    coeval_speech_curve *heard = hear_speech(5 * 48000);
     coeval_error *error = coeval_error_new();
     coeval_track *x = make_track(48000.0, 0, 10 * 48000, 11), *y = make_track(48000.0, 48000, 8 * 48000, 12);
     compare(a, b, &results[i]);
     compare(x, y, &own_results[i]);
+    if (stretches() != 1 || coeval_speech_curve_probability(heard, NULL, 0) != 500) exit(1);
+    coeval_speech_curve_free(&heard);
     for (k = 0; k < 200; k++) {
         /* Each thread's failure has its own text. */
         coeval_track_builder *none = NULL;
@@ -50,6 +63,7 @@ int main(void) {
     coeval_pair_summary alone;
     a = make_track(48000.0, 0, 10 * 48000, 11);
     b = make_track(48000.0, 48000, 8 * 48000, 12);
+    curve = hear_speech(5 * 48000);
     compare(a, b, &alone);
     CHECK(alone.placed == 1);
     for (i = 0; i < THREADS; i++) {
@@ -61,6 +75,7 @@ int main(void) {
         CHECK(results[i].offset_s == alone.offset_s && results[i].drift_ppm == alone.drift_ppm);
         CHECK(own_results[i].offset_s == alone.offset_s && own_results[i].drift_ppm == alone.drift_ppm);
     }
+    coeval_speech_curve_free(&curve);
     coeval_track_free(&a);
     coeval_track_free(&b);
     return finished("threads");
