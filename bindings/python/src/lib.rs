@@ -16,7 +16,10 @@ mod _native {
     #[pymodule_export]
     use super::files::{align_files, align_shoot, check_alignment, command, conform, otio, probe, read, schema};
     #[pymodule_export]
-    use super::signals::{ClockMap, Marker, Track, align, find_markers, levels, match_markers, resample, track};
+    use super::signals::{
+        ClockMap, Marker, SpeechCurve, Track, align, find_markers, levels, limit, match_markers, resample, shared_speech,
+        speech, speech_origin, track,
+    };
 
     use pyo3::prelude::*;
 
@@ -24,7 +27,9 @@ mod _native {
     fn init(module: &Bound<'_, PyModule>) -> PyResult<()> {
         module.add("__version__", env!("CARGO_PKG_VERSION"))?;
         let kinds: Vec<String> = coeval::ErrorKind::ALL.iter().map(|k| super::run::name(*k)).collect();
-        module.add("ERROR_KINDS", kinds)
+        module.add("ERROR_KINDS", kinds)?;
+        module.add("SPEECH_RATE_HZ", coeval::speech::RATE_HZ)?;
+        module.add("SPEECH_STEP_S", coeval::speech::STEP_S)
     }
 
     /// Raises the exception of a kind, for the test that every kind has one.

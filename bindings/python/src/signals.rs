@@ -1,10 +1,12 @@
-//! Work on arrays: tracks, pairs, maps, resampling, markers, levels.
+//! Work on arrays: tracks, pairs, maps, resampling, markers, speech, levels, the limiter.
 
 use coeval::level::{LevelMeter, LevelReport, Stretch};
+use coeval::limit::Limiter;
 use coeval::marker::{CountIn, Grouping, MarkerDetector, MarkerMatch, MarkerOptions, MatchOptions, Shape};
 use coeval::pair::{PairAlignment, PairOptions, PairOutcome, align_pair};
 use coeval::progress::{Progress, step};
 use coeval::resample::{ResampleOptions, Resampler, Route};
+use coeval::speech::{SharedMeter, SpeechBuilder, SpeechOptions, SpeechSegment};
 use coeval::track::TrackBuilder;
 use numpy::{IntoPyArray, PyArray1, PyArray2, PyArrayMethods, PyReadonlyArray1, PyReadonlyArray2};
 use pyo3::prelude::*;
@@ -342,6 +344,125 @@ fn match_dict<'py>(py: Python<'py>, found: &MarkerMatch) -> PyResult<Bound<'py, 
         found.pairs.iter().map(|p| (p.ia, p.ib, p.a_s, p.b_s, p.sigma_s)).collect();
     out.set_item("pairs", pairs)?;
     Ok(out)
+}
+
+/// Probability of speech over time.
+#[pyclass(frozen, module = "coeval._native")]
+pub(crate) struct SpeechCurve(coeval::speech::SpeechCurve);
+
+#[pymethods]
+impl SpeechCurve {
+    #[staticmethod]
+    fn from_values(py: Python<'_>, probability: PyReadonlyArray1<'_, f32>) -> PyResult<Self> {
+        let values = probability.as_array().to_vec();
+        coeval::speech::SpeechCurve::from_values(values).map(Self).map_err(|e| raise(py, &e))
+    }
+
+    fn probability<'py>(&self, py: Python<'py>) -> Bound<'py, PyArray1<f32>> {
+        PyArray1::from_slice(py, self.0.probability())
+    }
+
+    /// Rows with the fields of `coeval.SpeechSegment`.
+    fn segments(
+        &self,
+        py: Python<'_>,
+        enter: f32,
+        leave: f32,
+        min_speech_s: f64,
+        min_pause_s: f64,
+        hang_over_s: f64,
+    ) -> PyResult<Vec<(f64, f64, f32, Option<f64>)>> {
+        let mut options = SpeechOptions::default();
+        options.enter = enter;
+        options.leave = leave;
+        options.min_speech_s = min_speech_s;
+        options.min_pause_s = min_pause_s;
+        options.hang_over_s = hang_over_s;
+        let found = self.0.segments(&options).map_err(|e| raise(py, &e))?;
+        Ok(found.iter().map(|s| (s.start_s, s.end_s, s.confidence, s.outside_band_db)).collect())
+    }
+}
+
+/// Hears an array.
+#[pyfunction]
+pub(crate) fn speech(
+    py: Python<'_>,
+    samples: Samples<'_>,
+    rate_hz: f64,
+    progress: Option<Py<PyAny>>,
+) -> PyResult<SpeechCurve> {
+    let frames = samples.view()?;
+    let curve = run(py, progress.as_ref(), 1, |progress| {
+        let mut builder = SpeechBuilder::new(rate_hz, frames.channels())?;
+        frames.blocks(|block, done| {
+            step(progress, "hearing voices", done)?;
+            builder.push(block)
+        })?;
+        Ok(builder.finish())
+    })?;
+    Ok(SpeechCurve(curve))
+}
+
+/// Where the voice of a stretch comes from.
+#[pyfunction]
+pub(crate) fn speech_origin(
+    py: Python<'_>,
+    start_s: f64,
+    end_s: f64,
+    outside_band_db: Option<f64>,
+    shared: Option<f64>,
+) -> PyResult<&'static str> {
+    let mut segment = SpeechSegment::new(start_s, end_s).map_err(|e| raise(py, &e))?;
+    segment.outside_band_db = outside_band_db;
+    Ok(segment.origin(shared).as_str())
+}
+
+/// For each stretch, from where to where, how surely a camera hears what the recorder has. Both are mono, of one
+/// length, at the rate of the core's meter.
+#[pyfunction]
+pub(crate) fn shared_speech(
+    py: Python<'_>,
+    stretches: Vec<(f64, f64)>,
+    recorder: Samples<'_>,
+    camera: Samples<'_>,
+    progress: Option<Py<PyAny>>,
+) -> PyResult<Vec<Option<f64>>> {
+    let (recorder, camera) = (recorder.view()?, camera.view()?);
+    run(py, progress.as_ref(), 1, |progress| {
+        let segments = stretches.iter().map(|s| SpeechSegment::new(s.0, s.1)).collect::<coeval::Result<Vec<_>>>()?;
+        let mut meter = SharedMeter::new(&segments)?;
+        let (frames, mut own, mut other) = (recorder.frames(), Vec::new(), Vec::new());
+        for from in (0..frames).step_by(BLOCK) {
+            let to = (from + BLOCK).min(frames);
+            step(progress, "comparing with cameras", from as f64 / frames as f64)?;
+            meter.push(recorder.read(from, to, &mut own), camera.read(from, to, &mut other))?;
+        }
+        Ok(meter.finish())
+    })
+}
+
+/// Keeps the true peaks of an array under a limit; frames by channels, float32.
+#[pyfunction]
+pub(crate) fn limit<'py>(
+    py: Python<'py>,
+    samples: Samples<'_>,
+    rate_hz: f64,
+    limit_dbtp: f64,
+    progress: Option<Py<PyAny>>,
+) -> PyResult<Bound<'py, PyArray2<f32>>> {
+    let frames = samples.view()?;
+    let channels = frames.channels();
+    let output = run(py, progress.as_ref(), 1, |progress| {
+        let mut limiter = Limiter::new(rate_hz, channels, limit_dbtp)?;
+        let mut output = Vec::with_capacity(frames.frames() * channels);
+        frames.blocks(|block, done| {
+            step(progress, "limiting peaks", done)?;
+            limiter.push(block, &mut output)
+        })?;
+        limiter.finish(&mut output);
+        Ok(output)
+    })?;
+    output.into_pyarray(py).reshape([frames.frames(), channels])
 }
 
 /// Measures the levels of an array; a dictionary with the fields of `coeval.LevelReport`.

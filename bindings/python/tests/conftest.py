@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import subprocess
 from pathlib import Path
 from typing import NamedTuple
 
@@ -10,6 +11,38 @@ import pytest
 from numpy.typing import NDArray
 
 ROOT = Path(__file__).resolve().parents[3]
+
+
+def xorshift(state: int, count: int) -> NDArray[np.float32]:
+    """The noise of the C library's tests: Marsaglia's xorshift (Journal of Statistical Software 8(14), 2003)."""
+    words = np.empty(count, np.uint32)
+    for i in range(count):
+        state ^= state << 13 & 0xFFFFFFFF
+        state ^= state >> 17
+        state ^= state << 5 & 0xFFFFFFFF
+        words[i] = state
+    # The upper half as a signed number.
+    upper: NDArray[np.float32] = (words.view(np.int32) >> 16).astype(np.float32)
+    upper /= np.float32(65536)
+    return upper
+
+
+def spoken_sound(frames: int) -> NDArray[np.float32]:
+    """Something like speech at 48 kHz: a harmonic tone in syllables, 1.5 s of it in 4.5 s, over noise."""
+    n = np.arange(frames)
+    sound = xorshift(88_172_645, frames) / np.float32(64)
+    speaks = (n // 72_000 % 3 == 1) & (n // 6000 % 2 == 0)
+    tone = ((n % 320).astype(np.float32) / np.float32(320) - np.float32(0.5)) / np.float32(4)
+    sound[speaks] += tone[speaks]
+    return sound
+
+
+@pytest.fixture(scope="session")
+def sixty_seconds() -> list[str]:
+    """What Rust says of 60 s of known sound, and the C library's tests compare with the same: a line for the pair, one
+    for the speech curve, and one for each stretch of speech."""
+    command = ["cargo", "run", "--quiet", "--package", "coeval-c", "--example", "sixty_seconds"]
+    return subprocess.run(command, cwd=ROOT, check=True, capture_output=True, text=True).stdout.splitlines()
 
 
 class Pair(NamedTuple):

@@ -69,6 +69,13 @@ const WEIGHTS: [f32; MEASURES * WIDTHS.len()] = [
     -0.2398, -0.2043, 2.2648,
 ];
 const BIAS: f32 = -5.6438;
+/// Samples beyond this, 60 dB over full scale, are no sound, and their power would not be a number.
+const LOUDEST: f32 = 1e3;
+
+/// A sample that can be reckoned with.
+fn tame(x: f32) -> f32 {
+    if x.is_finite() { x.clamp(-LOUDEST, LOUDEST) } else { 0.0 }
+}
 
 fn invalid(what: impl Into<String>) -> Error {
     Error::new(ErrorKind::InvalidArgument, what)
@@ -132,9 +139,8 @@ impl SpeechBuilder {
             )));
         }
         let share = 1.0 / self.channels as f32;
-        let finite = |x: &f32| if x.is_finite() { *x } else { 0.0 };
         self.mono.clear();
-        self.mono.extend(interleaved.chunks_exact(self.channels).map(|f| f.iter().map(finite).sum::<f32>() * share));
+        self.mono.extend(interleaved.chunks_exact(self.channels).map(|f| f.iter().map(|x| tame(*x)).sum::<f32>() * share));
         self.frames += self.mono.len() as u64;
         match &mut self.resampler {
             None => self.listener.hear(&self.mono),
@@ -870,7 +876,7 @@ mod tests {
     #[test]
     fn hostile_samples_and_arguments() {
         let mut builder = SpeechBuilder::new(16_000.0, 2).unwrap();
-        builder.push(&[f32::NAN, f32::INFINITY, 1e30, -1e30].repeat(5000)).unwrap();
+        builder.push(&[f32::NAN, f32::INFINITY, 1e30, 2e38, -1e38, 0.0].repeat(5000)).unwrap();
         assert!(builder.push(&[0.0; 3]).is_err());
         assert!(builder.finish().probability().iter().all(|p| p.is_finite()));
         for (rate, channels) in [(0.0, 1), (f64::NAN, 1), (16_000.0, 0), (16_000.0, 65)] {

@@ -16,7 +16,7 @@ Two recordings:
 (True, '5.0000')
 
 A whole shoot: ``coeval.align_shoot("folder")``. Files: `align_files`, `read`, `probe`. What follows from a
-result: `resample`, `conform`, `Alignment.to_otio`. One recording by itself: `markers`, `levels`.
+result: `resample`, `conform`, `Alignment.to_otio`. One recording by itself: `markers`, `levels`, `speech`, `limit`.
 
 Arrays are NumPy arrays of float32 or float64 (full scale 1.0) or int16; mono, or frames by channels. Times
 are seconds, drifts ppm. Every failure is a `CoevalError` and also the built-in exception that one would
@@ -47,6 +47,7 @@ from ._measure import (
     MarkerPair,
     Stretch,
     levels,
+    limit,
     markers,
     match_markers,
 )
@@ -55,6 +56,7 @@ from ._native import Marker, __version__
 from ._pair import Evidence, PairAlignment, PairJump, align, align_files
 from ._shoot import Alignment, Anchor, AnchorCheck, Conformed, File, Jump, Recording, RecordingPair, align_shoot, conform
 from ._sound import Track, track
+from ._speech import SpeechCurve, SpeechSegment, shared_speech, speech
 
 __all__ = [
     "Advice",
@@ -88,6 +90,8 @@ __all__ = [
     "ReadWriteError",
     "Recording",
     "RecordingPair",
+    "SpeechCurve",
+    "SpeechSegment",
     "Stretch",
     "Track",
     "UnknownFormatError",
@@ -98,10 +102,13 @@ __all__ = [
     "align_shoot",
     "conform",
     "levels",
+    "limit",
     "markers",
     "match_markers",
     "probe",
     "read",
     "resample",
+    "shared_speech",
+    "speech",
     "track",
 ]

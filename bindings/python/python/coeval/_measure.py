@@ -1,4 +1,4 @@
-"""Markers and levels of one recording."""
+"""Markers and levels of one recording, and peaks kept under a limit."""
 
 from __future__ import annotations
 
@@ -6,7 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from typing import Any, NamedTuple, Optional
 
-from numpy.typing import ArrayLike
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
 
 from . import _native
 from ._errors import InvalidArgumentError
@@ -233,3 +234,42 @@ def levels(samples: ArrayLike, rate_hz: float, *, progress: Progress = None) -> 
     for name in ("clipping", "silence", "dropouts"):
         values[name] = tuple(Stretch(*one) for one in found[name])
     return LevelReport(**values)
+
+
+def limit(
+    samples: ArrayLike, rate_hz: float, limit_dbtp: float = -1.0, *, progress: Progress = None
+) -> NDArray[np.float32]:
+    """Keep true peaks under a limit: all channels are turned down alike before a peak and slowly up after it.
+
+    Parameters
+    ----------
+    samples : array_like, shape (frames,) or (frames, channels)
+        Sound; float32, float64 or int16.
+    rate_hz : float
+        Sampling rate, 8000 to 768000.
+    limit_dbtp : float
+        No true peak (ITU-R BS.1770) shall be above this, dB relative to full scale, -60 to 0.
+    progress : callable or bool, optional
+        See `align`.
+
+    Returns
+    -------
+    ndarray of float32, in the shape of `samples`
+        What is quiet comes out as it went in.
+
+    Raises
+    ------
+    InvalidArgumentError
+        For other shapes, rates and limits. It is a `ValueError`.
+
+    Examples
+    --------
+    >>> import numpy as np, coeval
+    >>> tone = 2.0 * np.sin(2 * np.pi * 440 * np.arange(48_000) / 48_000)
+    >>> bool(np.abs(coeval.limit(tone, 48_000, -6.0)).max() <= 10 ** (-6.0 / 20))
+    True
+    """
+    sound, rate = as_sound(samples), as_rate(rate_hz)
+    with Listener(progress) as callback:
+        limited = _native.limit(sound, rate, limit_dbtp, callback)
+    return limited.reshape(sound.shape)

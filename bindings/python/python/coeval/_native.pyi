@@ -13,6 +13,8 @@ _Progress = Optional[Callable[[str, float], Optional[bool]]]
 _Range = Optional[tuple[float, float]]
 
 ERROR_KINDS: list[str]
+SPEECH_RATE_HZ: float
+SPEECH_STEP_S: float
 __version__: str
 
 @final
@@ -82,6 +84,20 @@ class Marker:
     def grouping(self) -> str: ...
     @property
     def count_in_interval_s(self) -> Optional[float]: ...
+
+@final
+class SpeechCurve:
+    @staticmethod
+    def from_values(probability: NDArray[np.float32]) -> SpeechCurve: ...
+    def probability(self) -> NDArray[np.float32]: ...
+    def segments(
+        self,
+        enter: float,
+        leave: float,
+        min_speech_s: float,
+        min_pause_s: float,
+        hang_over_s: float,
+    ) -> list[tuple[float, float, float, Optional[float]]]: ...
 
 def raise_kind(kind: str) -> None: ...
 def track(samples: _Samples, rate_hz: float, progress: _Progress) -> Track: ...
@@ -169,3 +185,17 @@ def match_markers(
     min_confidence: float,
 ) -> Optional[dict[str, Any]]: ...
 def levels(samples: _Samples, rate_hz: int, progress: _Progress) -> dict[str, Any]: ...
+def speech(samples: _Samples, rate_hz: float, progress: _Progress) -> SpeechCurve: ...
+def speech_origin(
+    start_s: float,
+    end_s: float,
+    outside_band_db: Optional[float],
+    shared: Optional[float],
+) -> str: ...
+def shared_speech(
+    stretches: Sequence[tuple[float, float]],
+    recorder: _Samples,
+    camera: _Samples,
+    progress: _Progress,
+) -> list[Optional[float]]: ...
+def limit(samples: _Samples, rate_hz: float, limit_dbtp: float, progress: _Progress) -> NDArray[np.float32]: ...

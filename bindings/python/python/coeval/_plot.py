@@ -11,6 +11,7 @@ if TYPE_CHECKING:
 
     from ._pair import PairAlignment
     from ._shoot import Alignment
+    from ._speech import SpeechCurve
 
 
 def _axes(ax: Optional[Axes], height: float) -> Axes:
@@ -70,4 +71,23 @@ def plot_shoot(alignment: Alignment, ax: Optional[Axes]) -> Axes:
     ax.set_xlabel(f"timeline (s), clock of {alignment.clock}")
     if alignment.unplaced:
         ax.set_title("unplaced: " + ", ".join(file.path for file in alignment.unplaced), fontsize=9)
+    return ax
+
+
+def plot_speech(curve: SpeechCurve, ax: Optional[Axes]) -> Axes:
+    """Probability of speech over time, stretches of speech shaded by where their band says they come from."""
+    ax = _axes(ax, 2.8)
+    ax.plot(curve.times_s, curve.probability, color="tab:blue", linewidth=0.8)
+    colours = {"intercom": "tab:green", "radio": "tab:red"}
+    named: set[str] = set()
+    for segment in curve.segments():
+        origin = segment.origin()
+        label = None if origin in named else f"{origin}, by its band"
+        named.add(origin)
+        ax.axvspan(segment.start_s, segment.end_s, color=colours.get(origin, "tab:grey"), alpha=0.2, label=label)
+    ax.set_ylim(0.0, 1.0)
+    ax.set_xlabel("time (s)")
+    ax.set_ylabel("probability of speech")
+    if named:
+        ax.legend()
     return ax
