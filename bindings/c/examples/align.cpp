@@ -97,7 +97,7 @@ int main() try {
     }
     require(conformed.size() == sound.size(), "as long as the clip");
 
-    // When somebody speaks: nobody does, this is noise and silence.
+    // When does somebody speak?
     coeval::SpeechBuilder listener(rate_hz, 1);
     listener.push(conformed.data(), conformed.size());
     const coeval::SpeechCurve speech = listener.finish();

@@ -7,7 +7,8 @@
  * with coeval_align_pair, or put all files (paths, tracks or both) into a coeval_shoot and call
  * coeval_shoot_align; make sound that lies on another clock with a coeval_resampler. Short sharp
  * sounds are found by a coeval_marker_detector, voices by a coeval_speech_builder; levels are
- * measured by a coeval_level_meter, peaks kept down by a coeval_limiter.
+ * measured by a coeval_level_meter, peaks kept down by a coeval_limiter. coeval_alignment_hear says
+ * who speaks when in an aligned shoot, and coeval_tighten plans a rough cut from that.
  *
  * Units stand in names: _s seconds, _ppm parts per million, _hz, _db. Sound is float32, full scale
  * +-1; a frame is one sample of every channel. Text is UTF-8 and ends in NUL.
@@ -333,6 +334,35 @@ typedef int32_t coeval_origin;
 #endif // __cplusplus
 
 /**
+ * What becomes of a stretch. Numbers never change; later versions may add some.
+ */
+enum coeval_fate
+#if defined(__cplusplus) || __STDC_VERSION__ >= 202311L
+  : int32_t
+#endif // defined(__cplusplus) || __STDC_VERSION__ >= 202311L
+ {
+    /**
+     * It is shown.
+     */
+    COEVAL_SHOW = 1,
+    /**
+     * It is shown faster, without its sound.
+     */
+    COEVAL_PASS = 2,
+    /**
+     * It is taken out.
+     */
+    COEVAL_DROP = 3,
+};
+#ifndef __cplusplus
+#if __STDC_VERSION__ >= 202311L
+typedef enum coeval_fate coeval_fate;
+#else
+typedef int32_t coeval_fate;
+#endif // __STDC_VERSION__ >= 202311L
+#endif // __cplusplus
+
+/**
  * All recordings on one clock: the result contract `coeval.alignment/1`. Never changes: any number of threads may
  * use one. Files are numbered from 0, recording by recording.
  */
@@ -390,6 +420,12 @@ typedef struct coeval_pair coeval_pair;
 typedef struct coeval_pair_options coeval_pair_options;
 
 /**
+ * A tightened timeline: stretches end to end, each shown, passed at speed or dropped. Never changes: any number of
+ * threads may use one.
+ */
+typedef struct coeval_plan coeval_plan;
+
+/**
  * What a resampler is to make. One thread at a time.
  */
 typedef struct coeval_resample_options coeval_resample_options;
@@ -445,6 +481,11 @@ typedef struct coeval_speech_options coeval_speech_options;
 typedef struct coeval_speech_segments coeval_speech_segments;
 
 /**
+ * How a shoot is tightened, and what happens in it besides voices. One thread at a time.
+ */
+typedef struct coeval_tighten_options coeval_tighten_options;
+
+/**
  * One file's sound, ready to be compared. Never changes: any number of threads may use one at a time.
  */
 typedef struct coeval_track coeval_track;
@@ -453,6 +494,11 @@ typedef struct coeval_track coeval_track;
  * Makes a `coeval_track` from blocks of sound. One thread at a time.
  */
 typedef struct coeval_track_builder coeval_track_builder;
+
+/**
+ * Who speaks when in a shoot, as its recorder heard it. Never changes: any number of threads may use one.
+ */
+typedef struct coeval_voices coeval_voices;
 
 /**
  * A moment of a file and the timeline moment it lies at, both in seconds.
@@ -958,6 +1004,82 @@ typedef struct {
      */
     double outside_band_db;
 } coeval_speech_segment;
+
+/**
+ * A stretch of the timeline, and what becomes of it. Set `struct_size` to `sizeof(coeval_plan_entry)` before the call.
+ */
+typedef struct {
+    /**
+     * Size of this struct as the caller knows it; after the call, how much of it was filled.
+     */
+    size_t struct_size;
+    /**
+     * First timeline frame.
+     */
+    int64_t from_frame;
+    /**
+     * The frame after the last.
+     */
+    int64_t to_frame;
+    /**
+     * Frames that it takes in the result.
+     */
+    int64_t shown_frames;
+    /**
+     * Frames of the dissolve from the stretch shown before into this one; 0: a cut.
+     */
+    int64_t dissolve_frames;
+    /**
+     * What becomes of it, a `coeval_fate`.
+     */
+    int32_t fate;
+    /**
+     * How many times faster it is shown; 1 when it is shown as it is, 0 when it is taken out.
+     */
+    uint32_t speed;
+    /**
+     * Id of the camera that is seen; NULL where none ran, or nothing is shown. Valid until the plan is freed.
+     */
+    const char *camera;
+    /**
+     * Why, in words. Valid until the plan is freed.
+     */
+    const char *reason;
+} coeval_plan_entry;
+
+/**
+ * A stretch in which somebody speaks. Set `struct_size` to `sizeof(coeval_voice)` before the call.
+ */
+typedef struct {
+    /**
+     * Size of this struct as the caller knows it; after the call, how much of it was filled.
+     */
+    size_t struct_size;
+    /**
+     * Where it begins on the timeline, seconds.
+     */
+    double start_s;
+    /**
+     * Where it ends, seconds.
+     */
+    double end_s;
+    /**
+     * Mean probability of speech, 0 to 1.
+     */
+    double confidence;
+    /**
+     * Where the voice comes from, a `coeval_origin`.
+     */
+    int32_t origin;
+    /**
+     * Not used yet, 0.
+     */
+    int32_t reserved;
+    /**
+     * Number of cameras that ran meanwhile, see `coeval_voices_camera`.
+     */
+    size_t camera_count;
+} coeval_voice;
 
 #ifdef __cplusplus
 extern "C" {
@@ -1870,6 +1992,140 @@ const char *coeval_error_path(const coeval_error *error);
 const char *coeval_error_remedy(const coeval_error *error);
 
 /**
+ * Options with their defaults. What is set is checked by `coeval_tighten`.
+ */
+coeval_tighten_options *coeval_tighten_options_new(void);
+
+/**
+ * Frees the options and sets `*options` to NULL; NULL is allowed.
+ */
+void coeval_tighten_options_free(coeval_tighten_options **options);
+
+/**
+ * Pause that is left between two sentences where time is taken out, seconds, 0.2 to 30. Default 0.8.
+ */
+coeval_status coeval_tighten_options_set_pause_s(coeval_tighten_options *options,
+                                                 double pause_s,
+                                                 coeval_error *error);
+
+/**
+ * A cut keeps this from every voice, seconds, 0.08 to 5. Default 0.2.
+ */
+coeval_status coeval_tighten_options_set_handle_s(coeval_tighten_options *options,
+                                                  double handle_s,
+                                                  coeval_error *error);
+
+/**
+ * Shorter stretches without voice or event are no dead air, seconds, 0.2 to 600. Default 2.
+ */
+coeval_status coeval_tighten_options_set_dead_s(coeval_tighten_options *options,
+                                                double dead_s,
+                                                coeval_error *error);
+
+/**
+ * No shot is shorter, seconds, 0 to 60, but where a camera ends or the kept time does. Default 2.5.
+ */
+coeval_status coeval_tighten_options_set_min_shot_s(coeval_tighten_options *options,
+                                                    double min_shot_s,
+                                                    coeval_error *error);
+
+/**
+ * Length of a dissolve where one camera must hide its own jump, seconds, 0 to 5. Default 0.5.
+ */
+coeval_status coeval_tighten_options_set_dissolve_s(coeval_tighten_options *options,
+                                                    double dissolve_s,
+                                                    coeval_error *error);
+
+/**
+ * Length that the result shall have, seconds, 1 or more; 0, the default: everything that is said stays.
+ */
+coeval_status coeval_tighten_options_set_target_s(coeval_tighten_options *options,
+                                                  double target_s,
+                                                  coeval_error *error);
+
+/**
+ * Dead air of `from_s` seconds (0.2 or more) and longer is passed at `speed` times the speed (2 to 100), not taken out.
+ * `from_s` 0, the default: it is taken out, and `speed` does not matter.
+ */
+coeval_status coeval_tighten_options_set_pass(coeval_tighten_options *options,
+                                              double from_s,
+                                              uint32_t speed,
+                                              coeval_error *error);
+
+/**
+ * 1, the default: calls over the radio are worth keeping. 0: they are not.
+ */
+coeval_status coeval_tighten_options_set_keep_radio(coeval_tighten_options *options,
+                                                    int32_t keep,
+                                                    coeval_error *error);
+
+/**
+ * This stretch of the timeline stays, whatever is in it; seconds. May be called several times.
+ */
+coeval_status coeval_tighten_options_add_protected(coeval_tighten_options *options,
+                                                   double from_s,
+                                                   double to_s,
+                                                   coeval_error *error);
+
+/**
+ * Something to keep happens here although nobody speaks: from where to where on the timeline, seconds, the same for a
+ * moment, and what it is, in words. May be called several times.
+ */
+coeval_status coeval_tighten_options_add_event(coeval_tighten_options *options,
+                                               double start_s,
+                                               double end_s,
+                                               const char *what,
+                                               coeval_error *error);
+
+/**
+ * Plans a rough cut of what was aligned and writes it to `*out`. `voices` are those of the same alignment. `options`
+ * may be NULL for the defaults.
+ */
+coeval_status coeval_tighten(const coeval_alignment *alignment,
+                             const coeval_voices *voices,
+                             const coeval_tighten_options *options,
+                             coeval_plan **out,
+                             coeval_error *error);
+
+/**
+ * Frees the plan and sets `*plan` to NULL; NULL is allowed.
+ */
+void coeval_plan_free(coeval_plan **plan);
+
+/**
+ * Frames a second of the timeline, as a ratio.
+ */
+coeval_status coeval_plan_frame_rate(const coeval_plan *plan,
+                                     uint32_t *numerator,
+                                     uint32_t *denominator,
+                                     coeval_error *error);
+
+/**
+ * Length of the result, seconds; NaN when `plan` is none.
+ */
+double coeval_plan_shown_s(const coeval_plan *plan);
+
+/**
+ * Number of stretches.
+ */
+size_t coeval_plan_entry_count(const coeval_plan *plan);
+
+/**
+ * Fills `*entry` with the stretch of this number, in time order from 0.
+ */
+coeval_status coeval_plan_get_entry(const coeval_plan *plan,
+                                    size_t index,
+                                    coeval_plan_entry *entry,
+                                    coeval_error *error);
+
+/**
+ * What a person should know of the plan, for example that a length could not be met; NULL when there is no note of this
+ * number. Valid until the plan is freed.
+ */
+const char *coeval_plan_note(const coeval_plan *plan,
+                             size_t index);
+
+/**
  * A builder for sound at `rate_hz` (1000 to 768000, need not be whole) with `channels` (1 to 64), written to `*out`.
  */
 coeval_status coeval_track_builder_new(double rate_hz,
@@ -1920,6 +2176,64 @@ int32_t coeval_track_is_silent(const coeval_track *track);
  * Frees the track and sets `*track` to NULL; NULL is allowed.
  */
 void coeval_track_free(coeval_track **track);
+
+/**
+ * Hears the recorder of a shoot once, and each camera once, and writes who speaks when to `*out`. `folder` is the one
+ * that the alignment's names are relative to. `allow_ffmpeg`: as for `coeval_shoot_set_allow_ffmpeg`. `progress` may
+ * be NULL; `user` is handed to it.
+ */
+coeval_status coeval_alignment_hear(const coeval_alignment *alignment,
+                                    const char *folder,
+                                    int32_t allow_ffmpeg,
+                                    coeval_progress_fn progress,
+                                    void *user,
+                                    coeval_voices **out,
+                                    coeval_error *error);
+
+/**
+ * Reads again, to `*out`, what `coeval_voices_to_json` wrote. It must be of this alignment.
+ */
+coeval_status coeval_voices_from_json(const char *json,
+                                      const coeval_alignment *alignment,
+                                      coeval_voices **out,
+                                      coeval_error *error);
+
+/**
+ * Frees the voices and sets `*voices` to NULL; NULL is allowed.
+ */
+void coeval_voices_free(coeval_voices **voices);
+
+/**
+ * The voices as JSON text. Valid until they are freed; NULL when `voices` are none.
+ */
+const char *coeval_voices_to_json(const coeval_voices *voices);
+
+/**
+ * Id of the recording that was heard. Valid until the voices are freed; NULL when `voices` are none.
+ */
+const char *coeval_voices_recorder(const coeval_voices *voices);
+
+/**
+ * Number of stretches in which somebody speaks.
+ */
+size_t coeval_voices_count(const coeval_voices *voices);
+
+/**
+ * Fills `*voice` with the stretch of this number, in time order from 0.
+ */
+coeval_status coeval_voices_get(const coeval_voices *voices,
+                                size_t index,
+                                coeval_voice *voice,
+                                coeval_error *error);
+
+/**
+ * Id of a camera that ran during a voice, or NULL when there is none of this number. `*shared` (may be NULL) hears how
+ * surely it hears the voice, in standard deviations. Valid until the voices are freed.
+ */
+const char *coeval_voices_camera(const coeval_voices *voices,
+                                 size_t index,
+                                 size_t camera,
+                                 double *shared);
 
 #ifdef __cplusplus
 }  // extern "C"

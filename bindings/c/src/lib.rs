@@ -23,7 +23,9 @@ mod speech;
 mod status;
 #[cfg(feature = "test-exports")]
 mod test_exports;
+mod tighten;
 mod track;
+mod voices;
 
 use std::ffi::c_char;
 

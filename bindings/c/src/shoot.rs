@@ -202,7 +202,7 @@ pub unsafe extern "C" fn coeval_shoot_set_recognise_chapters(
     }
 }
 
-fn yes_or_no(number: i32) -> Result<bool> {
+pub(crate) fn yes_or_no(number: i32) -> Result<bool> {
     match number {
         0 => Ok(false),
         1 => Ok(true),
@@ -342,6 +342,10 @@ impl Aligned {
             pairs: alignment.pairs.iter().map(|p| (c_text(p.a.as_str()), c_text(p.b.as_str()))).collect(),
             alignment,
         })
+    }
+
+    pub(crate) fn alignment(&self) -> &Alignment {
+        &self.alignment
     }
 
     fn texts(&self, file: usize) -> Result<&FileTexts> {

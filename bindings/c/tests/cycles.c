@@ -72,6 +72,9 @@ static void cycle(void) {
     coeval_limiter *limiter = NULL;
     coeval_shoot *shoot = coeval_shoot_new();
     coeval_alignment *alignment = NULL;
+    coeval_voices *voices = NULL;
+    coeval_tighten_options *tighten = coeval_tighten_options_new();
+    coeval_plan *plan = NULL;
     coeval_error *own = coeval_error_new();
     uint64_t frame;
     size_t frames;
@@ -108,11 +111,19 @@ static void cycle(void) {
                  "\"recordings\": [{\"id\": \"a\", \"kind\": \"camera\", \"files\": []}]}",
                  &alignment, error),
              error);
+    CHECK_OK(coeval_voices_from_json("{\"schema\": \"coeval.speech/1\", \"placed\": [], \"recorder\": \"a\", \"voices\": []}",
+                                     alignment, &voices, error),
+             error);
+    CHECK_OK(coeval_tighten_options_add_event(tighten, 1.0, 2.0, "a buoy", error), error);
+    CHECK_OK(coeval_tighten(alignment, voices, tighten, &plan, error), error);
     /* What fails must leave nothing behind either. */
     CHECK(coeval_track_builder_new(0.0, 1, &builder, own) == COEVAL_INVALID_ARGUMENT);
     CHECK(coeval_shoot_add_path(shoot, "no/such/folder", own) == COEVAL_OK);
 
     coeval_error_free(&own);
+    coeval_plan_free(&plan);
+    coeval_tighten_options_free(&tighten);
+    coeval_voices_free(&voices);
     coeval_alignment_free(&alignment);
     coeval_shoot_free(&shoot);
     coeval_limiter_free(&limiter);

@@ -526,12 +526,145 @@ static void limiter(int planar) {
     memcpy(kept, output, sizeof kept);
 }
 
+static const char *ALIGNED =
+    "{\"schema\": \"coeval.alignment/1\", \"generator\": {\"name\": \"x\", \"version\": \"1\"},"
+    "\"timeline\": {\"clock\": \"rec-1\", \"duration_s\": 60.0}, \"pairs\": [], \"recordings\": [{\"id\": \"rec-1\","
+    "\"kind\": \"recorder\", \"files\": [{\"path\": \"rec.wav\", \"status\": \"placed\", \"reason\": null,"
+    "\"duration_s\": 60.0, \"confidence\": 1.0, \"uncertainty_s\": 0.001, \"offset_s\": 0.0, \"drift_ppm\": 0.0,"
+    "\"knots\": [[0.0, 0.0], [60.0, 60.0]], \"jumps\": []}]}]}";
+static const char *HEARD =
+    "{\"schema\": \"coeval.speech/1\", \"placed\": [[\"rec.wav\", [[0.0, 0.0], [60.0, 60.0]]]],"
+    "\"recorder\": \"rec-1\", \"voices\": ["
+    "{\"start_s\": 10.0, \"end_s\": 14.0, \"origin\": \"intercom\", \"confidence\": 0.9,"
+    "\"heard_by\": [[\"cam-a\", 12.5], [\"cam-b\", 3.0]]},"
+    "{\"start_s\": 40.0, \"end_s\": 43.0, \"origin\": \"radio\", \"confidence\": 0.8, \"heard_by\": []}]}";
+
+/* The whole timeline, stretch by stretch: how much of it is shown as it is. */
+static double shown(const coeval_plan *plan, size_t *count, uint32_t *speed) {
+    coeval_plan_entry entry;
+    uint32_t num = 0, den = 0;
+    int64_t at = 0, frames = 0;
+    size_t i;
+    CHECK_OK(coeval_plan_frame_rate(plan, &num, &den, error), error);
+    *count = 0;
+    *speed = 0;
+    for (i = 0; i < coeval_plan_entry_count(plan); i++) {
+        entry.struct_size = sizeof entry;
+        CHECK_OK(coeval_plan_get_entry(plan, i, &entry, error), error);
+        CHECK(entry.from_frame == at && entry.to_frame > at && entry.reason != NULL && entry.reason[0] != 0);
+        CHECK((entry.fate == COEVAL_DROP) == (entry.shown_frames == 0) && (entry.fate == COEVAL_DROP) == (entry.speed == 0));
+        at = entry.to_frame;
+        if (entry.fate == COEVAL_SHOW) {
+            CHECK(entry.speed == 1);
+            ++*count;
+        }
+        if (entry.fate == COEVAL_PASS) *speed = entry.speed;
+        frames += entry.shown_frames;
+    }
+    CHECK(fabs(coeval_plan_shown_s(plan) - (double)frames * den / num) < 1e-9);
+    CHECK_FAILS(coeval_plan_get_entry(plan, i, &entry, error), "entry");
+    return coeval_plan_shown_s(plan);
+}
+
+static void rough_cuts(void) {
+    coeval_alignment *alignment = NULL, *other = NULL;
+    coeval_voices *voices = NULL, *again = NULL;
+    coeval_tighten_options *options = coeval_tighten_options_new();
+    coeval_plan *plan = NULL;
+    coeval_voice voice;
+    double shared = 0.0, all_s;
+    uint32_t num, speed;
+    size_t count;
+    CHECK_OK(coeval_alignment_from_json(ALIGNED, &alignment, error), error);
+    CHECK_OK(coeval_alignment_from_json("{\"schema\": \"coeval.alignment/1\", \"generator\": {\"name\": \"x\","
+                                        "\"version\": \"1\"}, \"timeline\": {\"clock\": \"a\", \"duration_s\": 0},"
+                                        "\"pairs\": [], \"recordings\": [{\"id\": \"a\", \"kind\": \"other\","
+                                        "\"files\": []}]}",
+                                        &other, error),
+             error);
+    CHECK_FAILS(coeval_voices_from_json(HEARD, other, &voices, error), "no speech map of this alignment");
+    CHECK_FAILS(coeval_voices_from_json("{}", alignment, &voices, error), "no speech map");
+    CHECK_FAILS(coeval_voices_from_json(NULL, alignment, &voices, error), "NULL");
+    CHECK_OK(coeval_voices_from_json(HEARD, alignment, &voices, error), error);
+    CHECK(strcmp(coeval_voices_recorder(voices), "rec-1") == 0 && coeval_voices_count(voices) == 2);
+    voice.struct_size = sizeof voice;
+    CHECK_OK(coeval_voices_get(voices, 0, &voice, error), error);
+    CHECK(voice.start_s == 10.0 && voice.end_s == 14.0 && voice.confidence == 0.9);
+    CHECK(voice.origin == COEVAL_INTERCOM && voice.camera_count == 2);
+    CHECK(strcmp(coeval_voices_camera(voices, 0, 0, &shared), "cam-a") == 0 && shared == 12.5);
+    CHECK(coeval_voices_camera(voices, 0, 2, &shared) == NULL && isnan(shared));
+    CHECK(coeval_voices_camera(voices, 2, 0, NULL) == NULL && coeval_voices_camera(NULL, 0, 0, NULL) == NULL);
+    CHECK_OK(coeval_voices_get(voices, 1, &voice, error), error);
+    CHECK(voice.origin == COEVAL_RADIO && voice.camera_count == 0);
+    CHECK_FAILS(coeval_voices_get(voices, 2, &voice, error), "voice 2 of 2");
+    CHECK_OK(coeval_voices_from_json(coeval_voices_to_json(voices), alignment, &again, error), error);
+    CHECK(strcmp(coeval_voices_to_json(again), coeval_voices_to_json(voices)) == 0);
+    coeval_voices_free(&again);
+    CHECK(again == NULL && coeval_voices_to_json(again) == NULL && coeval_voices_count(again) == 0);
+    CHECK(failed_with(coeval_alignment_hear(alignment, "no/such/folder", 0, NULL, NULL, &again, error), COEVAL_NO_SOUND,
+                      "sound"));
+    CHECK_FAILS(coeval_alignment_hear(alignment, ".", 2, NULL, NULL, &again, error), "neither");
+    CHECK_FAILS(coeval_alignment_hear(NULL, ".", 0, NULL, NULL, &again, error), "NULL");
+
+    CHECK_FAILS(coeval_tighten(other, voices, NULL, &plan, error), "not of this alignment");
+    CHECK_FAILS(coeval_tighten(alignment, NULL, NULL, &plan, error), "NULL");
+    CHECK_OK(coeval_tighten(alignment, voices, NULL, &plan, error), error);
+    all_s = shown(plan, &count, &speed);
+    /* Both voices, 7 s, with room about them. */
+    CHECK(count == 2 && speed == 0 && all_s > 7.0 && all_s < 12.0);
+    CHECK(coeval_plan_note(plan, 0) == NULL);
+    CHECK_FAILS(coeval_plan_frame_rate(plan, &num, NULL, error), "NULL");
+    coeval_plan_free(&plan);
+    CHECK(isnan(coeval_plan_shown_s(plan)) && coeval_plan_entry_count(plan) == 0);
+
+    CHECK_OK(coeval_tighten_options_set_keep_radio(options, 0, error), error);
+    CHECK_OK(coeval_tighten_options_add_event(options, 55.0, 55.5, "a buoy is passed", error), error);
+    CHECK_OK(coeval_tighten_options_set_pass(options, 20.0, 10, error), error);
+    CHECK_OK(coeval_tighten(alignment, voices, options, &plan, error), error);
+    /* From the voice to the event there are 40 s of dead air. */
+    CHECK(shown(plan, &count, &speed) > 4.0 && count == 2 && speed == 10);
+    coeval_plan_free(&plan);
+    CHECK_OK(coeval_tighten_options_set_pass(options, 0.0, 0, error), error);
+    CHECK_OK(coeval_tighten_options_add_protected(options, 0.0, 60.0, error), error);
+    CHECK_OK(coeval_tighten_options_set_target_s(options, 5.0, error), error);
+    CHECK_OK(coeval_tighten(alignment, voices, options, &plan, error), error);
+    CHECK(fabs(shown(plan, &count, &speed) - 60.0) < 0.1 && coeval_plan_note(plan, 0) != NULL);
+    coeval_plan_free(&plan);
+    CHECK_FAILS(coeval_tighten_options_set_keep_radio(options, 5, error), "neither");
+    CHECK_FAILS(coeval_tighten_options_add_event(options, 1.0, 2.0, NULL, error), "NULL");
+#define CHECK_REFUSED(set, word)                                                       \
+    do {                                                                               \
+        coeval_tighten_options_free(&options);                                         \
+        options = coeval_tighten_options_new();                                        \
+        CHECK_OK(set, error);                                                          \
+        CHECK_FAILS(coeval_tighten(alignment, voices, options, &plan, error), word);   \
+    } while (0)
+    CHECK_REFUSED(coeval_tighten_options_set_pause_s(options, -1.0, error), "pause_s");
+    CHECK_REFUSED(coeval_tighten_options_set_handle_s(options, (double)NAN, error), "handle_s");
+    CHECK_REFUSED(coeval_tighten_options_set_dead_s(options, 1e9, error), "dead_s");
+    CHECK_REFUSED(coeval_tighten_options_set_min_shot_s(options, -1.0, error), "min_shot_s");
+    CHECK_REFUSED(coeval_tighten_options_set_dissolve_s(options, 6.0, error), "dissolve_s");
+    CHECK_REFUSED(coeval_tighten_options_set_target_s(options, (double)NAN, error), "target_s");
+    CHECK_REFUSED(coeval_tighten_options_set_pass(options, 5.0, 1000, error), "pass_speed");
+    CHECK_REFUSED(coeval_tighten_options_add_protected(options, 2.0, 1.0, error), "no length");
+    CHECK_REFUSED(coeval_tighten_options_add_event(options, 2.0, 1.0, "x", error), "no length");
+    CHECK(plan == NULL);
+    coeval_tighten_options_free(&options);
+    coeval_voices_free(&voices);
+    coeval_alignment_free(&other);
+    coeval_alignment_free(&alignment);
+}
+
 /* The demo of the survey launch, from its files: two cameras, a recorder, and a clip from another day. */
 static void demo(const char *folder) {
     coeval_shoot *shoot = coeval_shoot_new();
     coeval_alignment *alignment = NULL;
+    coeval_voices *voices = NULL;
+    coeval_plan *plan = NULL;
     coeval_file file;
     size_t i, placed = 0;
+    uint32_t speed;
+    int calls = 0;
     double second_s = NAN, third_s = NAN;
     CHECK_OK(coeval_shoot_add_path(shoot, folder, error), error);
     CHECK_OK(coeval_shoot_set_recording(shoot, "bow", "CAM-B_*", error), error);
@@ -555,6 +688,14 @@ static void demo(const char *folder) {
     /* truth.json of the demo: they start at 68.04 and 136.04 s. */
     CHECK(fabs(third_s - second_s - 68.0) < 2e-3);
     CHECK_OK(coeval_shoot_set_recording(shoot, "none", "NO_SUCH_*", error), error);
+    CHECK(failed_with(coeval_alignment_hear(alignment, folder, 0, stop_at_once, &calls, &voices, error), COEVAL_CANCELLED,
+                      ""));
+    CHECK_OK(coeval_alignment_hear(alignment, folder, 0, go_on, &calls, &voices, error), error);
+    CHECK(calls > 2 && strcmp(coeval_voices_recorder(voices), "rec-1") == 0 && coeval_voices_count(voices) > 2);
+    CHECK_OK(coeval_tighten(alignment, voices, NULL, &plan, error), error);
+    CHECK(shown(plan, &placed, &speed) < coeval_alignment_duration_s(alignment) && placed > 0);
+    coeval_plan_free(&plan);
+    coeval_voices_free(&voices);
     coeval_alignment_free(&alignment);
     CHECK_FAILS(coeval_shoot_align(shoot, NULL, NULL, &alignment, error), "NO_SUCH_");
     coeval_shoot_free(&shoot);
@@ -647,6 +788,7 @@ int main(int argc, char **argv) {
     shared_sound_of_two();
     limiter(0);
     limiter(1);
+    rough_cuts();
     shoots();
     if (argc > 1) demo(argv[1]);
     coeval_error_free(&error);

@@ -1,4 +1,4 @@
-//! Work on files: reading, whole shoots, conforming, timelines, the command.
+//! Work on files: reading, whole shoots, conforming, voices, rough cuts, timelines, the command.
 
 use std::io::Write as _;
 use std::path::PathBuf;
@@ -13,6 +13,8 @@ use coeval_deliver::otio::{Extras, References, to_otio};
 use coeval_media::{OpenOptions, SampleFormat, SoundReader};
 use coeval_shoot::chapters::Chapters;
 use coeval_shoot::conform::{ConformOptions, Lies};
+use coeval_shoot::tighten::{Event, Facts, Fate, TightenOptions, plan};
+use coeval_shoot::voices::SpeechMap;
 use coeval_shoot::{Alignment, Anchor, At, Kind, Options};
 use numpy::{IntoPyArray, PyArray2, PyArrayMethods};
 use pyo3::prelude::*;
@@ -260,6 +262,93 @@ pub(crate) fn conform<'py>(
         list.append(made)?;
     }
     Ok(list)
+}
+
+/// Who speaks when in a shoot, as JSON.
+#[pyfunction]
+pub(crate) fn hear(
+    py: Python<'_>,
+    json: &str,
+    root: PathBuf,
+    allow_ffmpeg: bool,
+    progress: Option<Py<PyAny>>,
+) -> PyResult<String> {
+    let alignment = Alignment::from_json(json).map_err(|e| raise(py, &e))?;
+    run(py, progress.as_ref(), 1, |progress| {
+        coeval_shoot::voices::speech_map(&alignment, &root, &open_options(allow_ffmpeg), progress)?.to_json()
+    })
+}
+
+fn speech_map(py: Python<'_>, speech: &str, alignment: &Alignment) -> PyResult<SpeechMap> {
+    SpeechMap::from_json(speech, alignment)
+        .ok_or_else(|| raise(py, &invalid("the text is no speech map of this alignment".to_owned())))
+}
+
+/// Refuses JSON that is no speech map of this alignment.
+#[pyfunction]
+pub(crate) fn check_voices(py: Python<'_>, speech: &str, json: &str) -> PyResult<()> {
+    let alignment = Alignment::from_json(json).map_err(|e| raise(py, &e))?;
+    speech_map(py, speech, &alignment).map(drop)
+}
+
+/// Plans a rough cut; a dictionary with the fields of `coeval.Plan`.
+#[pyfunction]
+#[expect(clippy::too_many_arguments, reason = "the Python half names them, with defaults")]
+pub(crate) fn tighten<'py>(
+    py: Python<'py>,
+    json: &str,
+    speech: &str,
+    events: Vec<(f64, f64, String)>,
+    protect_s: Vec<(f64, f64)>,
+    pause_s: f64,
+    handle_s: f64,
+    dead_s: f64,
+    target_s: Option<f64>,
+    pass_from_s: Option<f64>,
+    pass_speed: u32,
+    keep_radio: bool,
+    min_shot_s: f64,
+    dissolve_s: f64,
+) -> PyResult<Bound<'py, PyDict>> {
+    let alignment = Alignment::from_json(json).map_err(|e| raise(py, &e))?;
+    let speech = speech_map(py, speech, &alignment)?;
+    let events = events.into_iter().map(|(start_s, end_s, what)| Event { start_s, end_s, what }).collect();
+    let mut options = TightenOptions::default();
+    options.protect_s = protect_s;
+    options.pause_s = pause_s;
+    options.handle_s = handle_s;
+    options.dead_s = dead_s;
+    options.target_s = target_s;
+    options.pass_from_s = pass_from_s;
+    options.pass_speed = pass_speed;
+    options.keep_radio = keep_radio;
+    options.min_shot_s = min_shot_s;
+    options.dissolve_s = dissolve_s;
+    let planned = run(py, None, 1, |_| plan(&Facts::of(&alignment, &speech, events), &options))?;
+    let entries = PyList::empty(py);
+    for entry in &planned.entries {
+        let (fate, speed) = match entry.fate {
+            Fate::Show => ("show", 1),
+            Fate::Pass(speed) => ("pass", speed),
+            Fate::Drop => ("drop", 0),
+        };
+        let one = PyDict::new(py);
+        one.set_item("from_frame", entry.from)?;
+        one.set_item("to_frame", entry.to)?;
+        one.set_item("fate", fate)?;
+        one.set_item("speed", speed)?;
+        one.set_item("camera", &entry.camera)?;
+        one.set_item("shown_frames", entry.shown_frames())?;
+        one.set_item("dissolve_frames", entry.dissolve)?;
+        one.set_item("reason", &entry.reason)?;
+        entries.append(one)?;
+    }
+    let out = PyDict::new(py);
+    out.set_item("frame_rate", (planned.frame_rate[0], planned.frame_rate[1]))?;
+    out.set_item("entries", entries)?;
+    out.set_item("shown_s", planned.shown_s())?;
+    out.set_item("notes", planned.notes)?;
+    Ok(out)
 }
 
 /// Runs the command line and returns its exit code.

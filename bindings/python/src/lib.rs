@@ -14,11 +14,14 @@ use pyo3::prelude::*;
 #[pymodule(gil_used = false)]
 mod _native {
     #[pymodule_export]
-    use super::files::{align_files, align_shoot, check_alignment, command, conform, otio, probe, read, schema};
+    use super::files::{
+        align_files, align_shoot, check_alignment, check_voices, command, conform, hear, otio, probe, read, schema,
+        tighten,
+    };
     #[pymodule_export]
     use super::signals::{
-        ClockMap, Marker, SpeechCurve, Track, align, find_markers, levels, limit, match_markers, resample, shared_speech,
-        speech, speech_origin, track,
+        ClockMap, Marker, SpeechCurve, Track, align, find_markers, levels, limit, match_markers, resample,
+        shared_speech, speech, speech_origin, track,
     };
 
     use pyo3::prelude::*;

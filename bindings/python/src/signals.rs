@@ -346,6 +346,9 @@ fn match_dict<'py>(py: Python<'py>, found: &MarkerMatch) -> PyResult<Bound<'py, 
     Ok(out)
 }
 
+/// The fields of `coeval.SpeechSegment`.
+type SegmentRow = (f64, f64, f32, Option<f64>);
+
 /// Probability of speech over time.
 #[pyclass(frozen, module = "coeval._native")]
 pub(crate) struct SpeechCurve(coeval::speech::SpeechCurve);
@@ -362,7 +365,6 @@ impl SpeechCurve {
         PyArray1::from_slice(py, self.0.probability())
     }
 
-    /// Rows with the fields of `coeval.SpeechSegment`.
     fn segments(
         &self,
         py: Python<'_>,
@@ -371,7 +373,7 @@ impl SpeechCurve {
         min_speech_s: f64,
         min_pause_s: f64,
         hang_over_s: f64,
-    ) -> PyResult<Vec<(f64, f64, f32, Option<f64>)>> {
+    ) -> PyResult<Vec<SegmentRow>> {
         let mut options = SpeechOptions::default();
         options.enter = enter;
         options.leave = leave;

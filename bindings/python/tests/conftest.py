@@ -22,15 +22,15 @@ def xorshift(state: int, count: int) -> NDArray[np.float32]:
         state ^= state << 5 & 0xFFFFFFFF
         words[i] = state
     # The upper half as a signed number.
-    upper: NDArray[np.float32] = (words.view(np.int32) >> 16).astype(np.float32)
-    upper /= np.float32(65536)
-    return upper
+    noise: NDArray[np.float32] = ((words.view(np.int32) >> 16) / np.float64(65536)).astype(np.float32)
+    return noise
 
 
 def spoken_sound(frames: int) -> NDArray[np.float32]:
     """Something like speech at 48 kHz: a harmonic tone in syllables, 1.5 s of it in 4.5 s, over noise."""
     n = np.arange(frames)
-    sound = xorshift(88_172_645, frames) / np.float32(64)
+    sound = xorshift(88_172_645, frames)
+    sound /= np.float32(64)
     speaks = (n // 72_000 % 3 == 1) & (n // 6000 % 2 == 0)
     tone = ((n % 320).astype(np.float32) / np.float32(320) - np.float32(0.5)) / np.float32(4)
     sound[speaks] += tone[speaks]

@@ -182,6 +182,76 @@ def test_conform(shoot: coeval.Alignment, tmp_path: Path) -> None:
         coeval.conform(shoot, tmp_path, rate_hz=100)
 
 
+@pytest.fixture(scope="module")
+def voices(shoot: coeval.Alignment) -> coeval.Voices:
+    return shoot.hear()
+
+
+def test_voices_are_those_of_the_command(
+    shoot: coeval.Alignment, voices: coeval.Voices, shoot_folder: Path, tmp_path: Path
+) -> None:
+    (tmp_path / "alignment.json").write_text(shoot.to_json())
+    command = [sys.executable, "-m", "coeval", "tighten", str(tmp_path), "--recordings", str(shoot_folder)]
+    done = subprocess.run(command, capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
+    assert (tmp_path / "speech.json").read_text() == voices.to_json()
+    again = coeval.Voices.from_json(voices.to_json(), shoot)
+    assert again == voices and hash(again) == hash(voices) and pickle.loads(pickle.dumps(voices)) == voices
+    assert voices.recorder == "rec-1" and 0 < sum(v.origin == "radio" for v in voices.voices) < len(voices)
+    assert list(voices.to_pandas()["start_s"]) == [v["start_s"] for v in voices.to_dict()["voices"]]
+    assert repr(voices).startswith("Voices(recorder='rec-1', ") and voices._repr_html_().count("<tr>") == len(voices) + 1
+    assert [label.get_text() for label in voices.plot().get_yticklabels()] == ["intercom", "radio"]
+    with pytest.raises(AttributeError):
+        voices.recorder = "cam-a"
+    other = coeval.align_shoot(shoot_folder / "REC_0003.FLAC")
+    for text in (voices.to_json(), "{}", "no JSON"):
+        with pytest.raises(coeval.InvalidArgumentError, match="no speech map of this alignment"):
+            coeval.Voices.from_json(text, other)
+    with pytest.raises(coeval.CancelledError):
+        shoot.hear(progress=lambda stage, done: False)
+    with pytest.raises(FileNotFoundError):
+        shoot.hear(root=tmp_path)
+
+
+def test_a_rough_cut_keeps_what_is_said(shoot: coeval.Alignment, voices: coeval.Voices) -> None:
+    plan = shoot.tighten(voices)
+    frame_s = plan.frame_rate[1] / plan.frame_rate[0]
+    assert plan.entries[0].from_frame == 0
+    assert all(a.to_frame == b.from_frame for a, b in zip(plan.entries, plan.entries[1:]))
+    assert plan.shown_s == pytest.approx(sum(e.shown_frames for e in plan.entries) * frame_s)
+    assert 0 < plan.shown_s < shoot.duration_s and all(e.reason for e in plan.entries)
+    # Every voice is shown whole.
+    for voice in voices.voices:
+        here = [e for e in plan.entries if e.from_frame * frame_s < voice.end_s and e.to_frame * frame_s > voice.start_s]
+        assert here and all(e.fate == "show" for e in here), voice
+    assert {e.camera for e in plan.kept} <= {r.id for r in shoot.recordings if r.kind == "camera"} | {None}
+    assert json.loads(json.dumps(plan.to_dict()))["shown_s"] == plan.shown_s
+    assert len(plan.to_pandas()) == len(plan.entries) and plan._repr_html_().count("<tr>") == len(plan.entries) + 1
+    assert repr(plan) == f"Plan({len(plan.kept)} of {len(plan.entries)} stretches stay, shown_s={plan.shown_s:.2f})"
+    assert plan.plot().get_xlabel() == "timeline (s)"
+    with pytest.raises(AttributeError):
+        plan.shown_s = 0.0  # type: ignore[misc]
+
+    short = shoot.tighten(voices, target_s=60.0)
+    assert abs(short.shown_s - 60.0) < 1.2 and not short.notes
+    passed = shoot.tighten(voices, pass_from_s=5.0, pass_speed=10, keep_radio=False)
+    assert {e.speed for e in passed.entries if e.fate == "pass"} == {10}
+    end_s = shoot.duration_s
+    event = coeval.Event(end_s - 4.0, end_s - 3.0, "the anchor drops")
+    assert any("the anchor drops" in e.reason for e in shoot.tighten(voices, events=[event]).kept)
+    assert shoot.tighten(voices, protect_s=[(0.0, end_s)]).shown_s == pytest.approx(end_s, abs=2 * frame_s)
+    for bad in (
+        dict(pause_s=-1.0),
+        dict(handle_s=math.nan),
+        dict(target_s=0.0),
+        dict(pass_from_s=5.0, pass_speed=1),
+        dict(protect_s=[(2.0, 1.0)]),
+        dict(events=[(2.0, 1.0, "x")]),
+    ):
+        with pytest.raises(coeval.InvalidArgumentError):
+            shoot.tighten(voices, **bad)
+
+
 @pytest.mark.filterwarnings("ignore::coeval.ReadWarning")
 def test_reading_is_on_presentation_time() -> None:
     """The fixtures hold clicks; truth.tsv says where."""

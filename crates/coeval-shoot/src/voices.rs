@@ -34,7 +34,12 @@ impl SpeechMap {
     /// From JSON; `None` when it is not one of this alignment: then it must be read anew.
     pub fn from_json(text: &str, alignment: &Alignment) -> Option<Self> {
         let map: Self = serde_json::from_str(text).ok()?;
-        (map.schema == SCHEMA && map.placed == placed(alignment)).then_some(map)
+        (map.schema == SCHEMA && map.is_of(alignment)).then_some(map)
+    }
+
+    /// Is it of this alignment?
+    pub fn is_of(&self, alignment: &Alignment) -> bool {
+        self.placed == placed(alignment)
     }
 
     /// As JSON text.

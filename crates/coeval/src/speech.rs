@@ -140,7 +140,8 @@ impl SpeechBuilder {
         }
         let share = 1.0 / self.channels as f32;
         self.mono.clear();
-        self.mono.extend(interleaved.chunks_exact(self.channels).map(|f| f.iter().map(|x| tame(*x)).sum::<f32>() * share));
+        self.mono
+            .extend(interleaved.chunks_exact(self.channels).map(|f| f.iter().map(|x| tame(*x)).sum::<f32>() * share));
         self.frames += self.mono.len() as u64;
         match &mut self.resampler {
             None => self.listener.hear(&self.mono),

@@ -16,7 +16,7 @@ Two recordings:
 (True, '5.0000')
 
 A whole shoot: ``coeval.align_shoot("folder")``. Files: `align_files`, `read`, `probe`. What follows from a
-result: `resample`, `conform`, `Alignment.to_otio`. One recording by itself: `markers`, `levels`, `speech`, `limit`.
+result: `resample`, `conform`, `hear`, `tighten`, `Alignment.to_otio`. One recording by itself: `markers`, `levels`, `speech`, `limit`.
 
 Arrays are NumPy arrays of float32 or float64 (full scale 1.0) or int16; mono, or frames by channels. Times
 are seconds, drifts ppm. Every failure is a `CoevalError` and also the built-in exception that one would
@@ -57,6 +57,7 @@ from ._pair import Evidence, PairAlignment, PairJump, align, align_files
 from ._shoot import Alignment, Anchor, AnchorCheck, Conformed, File, Jump, Recording, RecordingPair, align_shoot, conform
 from ._sound import Track, track
 from ._speech import SpeechCurve, SpeechSegment, shared_speech, speech
+from ._tighten import Event, HeardBy, Plan, PlanEntry, Voice, Voices, hear, tighten
 
 __all__ = [
     "Advice",
@@ -69,9 +70,11 @@ __all__ = [
     "CoevalError",
     "Conformed",
     "DamagedFileError",
+    "Event",
     "Evidence",
     "File",
     "FileMissingError",
+    "HeardBy",
     "InternalError",
     "InvalidArgumentError",
     "Jump",
@@ -86,6 +89,8 @@ __all__ = [
     "OutputExistsError",
     "PairAlignment",
     "PairJump",
+    "Plan",
+    "PlanEntry",
     "ReadWarning",
     "ReadWriteError",
     "Recording",
@@ -96,11 +101,14 @@ __all__ = [
     "Track",
     "UnknownFormatError",
     "UnsupportedFormatError",
+    "Voice",
+    "Voices",
     "__version__",
     "align",
     "align_files",
     "align_shoot",
     "conform",
+    "hear",
     "levels",
     "limit",
     "markers",
@@ -110,5 +118,6 @@ __all__ = [
     "resample",
     "shared_speech",
     "speech",
+    "tighten",
     "track",
 ]

@@ -199,3 +199,20 @@ def shared_speech(
     progress: _Progress,
 ) -> list[Optional[float]]: ...
 def limit(samples: _Samples, rate_hz: float, limit_dbtp: float, progress: _Progress) -> NDArray[np.float32]: ...
+def hear(json: str, root: _Path, allow_ffmpeg: bool, progress: _Progress) -> str: ...
+def check_voices(speech: str, json: str) -> None: ...
+def tighten(
+    json: str,
+    speech: str,
+    events: Sequence[tuple[float, float, str]],
+    protect_s: Sequence[tuple[float, float]],
+    pause_s: float,
+    handle_s: float,
+    dead_s: float,
+    target_s: Optional[float],
+    pass_from_s: Optional[float],
+    pass_speed: int,
+    keep_radio: bool,
+    min_shot_s: float,
+    dissolve_s: float,
+) -> dict[str, Any]: ...

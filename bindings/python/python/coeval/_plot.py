@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from ._pair import PairAlignment
     from ._shoot import Alignment
     from ._speech import SpeechCurve
+    from ._tighten import Plan, Voices
 
 
 def _axes(ax: Optional[Axes], height: float) -> Axes:
@@ -90,4 +91,34 @@ def plot_speech(curve: SpeechCurve, ax: Optional[Axes]) -> Axes:
     ax.set_ylabel("probability of speech")
     if named:
         ax.legend()
+    return ax
+
+
+def plot_voices(voices: Voices, ax: Optional[Axes]) -> Axes:
+    """Voices as lanes on the timeline, by where they come from."""
+    lanes = sorted({voice.origin for voice in voices.voices})
+    ax = _axes(ax, 1.2 + 0.5 * len(lanes))
+    for row, origin in enumerate(lanes):
+        spans = [(v.start_s, v.end_s - v.start_s) for v in voices.voices if v.origin == origin]
+        ax.broken_barh(spans, (row - 0.3, 0.6), color="tab:red" if origin == "radio" else "tab:green", alpha=0.7)
+    ax.set_yticks(range(len(lanes)), lanes)
+    ax.invert_yaxis()
+    ax.set_xlabel("timeline (s)")
+    return ax
+
+
+def plot_plan(plan: Plan, ax: Optional[Axes]) -> Axes:
+    """What is shown, by camera, what is passed at speed and what is dropped, along the timeline."""
+    frame_s = plan.frame_rate[1] / plan.frame_rate[0]
+    lanes = sorted({entry.camera or "no picture" for entry in plan.kept}) + ["dropped"]
+    ax = _axes(ax, 1.2 + 0.5 * len(lanes))
+    colours = {"show": "tab:green", "pass": "tab:orange", "drop": "tab:grey"}
+    for entry in plan.entries:
+        row = lanes.index("dropped" if entry.fate == "drop" else entry.camera or "no picture")
+        length_s = (entry.to_frame - entry.from_frame) * frame_s
+        ax.barh(row, length_s, left=entry.from_frame * frame_s, height=0.6, color=colours[entry.fate], alpha=0.7)
+    ax.set_yticks(range(len(lanes)), lanes)
+    ax.invert_yaxis()
+    ax.set_xlabel("timeline (s)")
+    ax.set_title(f"{plan.shown_s:.1f} s stay")
     return ax

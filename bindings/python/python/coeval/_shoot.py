@@ -16,6 +16,7 @@ from . import _native
 from ._errors import DamagedFileError, InvalidArgumentError, from_os_error
 from ._map import ClockMap
 from ._sound import Listener, Path, Progress, as_threads
+from ._tighten import Plan, Voices, hear, tighten
 
 if TYPE_CHECKING:
     import pandas
@@ -342,6 +343,14 @@ class Alignment:
     def conform(self, out: Path, **options: Any) -> tuple[Conformed, ...]:
         """Cut and resample the recorders' sound to lie under the clips and on the timeline; see `conform`."""
         return conform(self, out, **options)
+
+    def hear(self, **options: Any) -> Voices:
+        """Find out who speaks when; see `hear`."""
+        return hear(self, **options)
+
+    def tighten(self, voices: Voices, **options: Any) -> Plan:
+        """Plan a rough cut; see `tighten`."""
+        return tighten(self, voices, **options)
 
     def _root(self, root: Optional[Path]) -> str:
         folder = self.root if root is None else os.fspath(root)

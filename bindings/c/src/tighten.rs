@@ -1,0 +1,376 @@
+//! From who speaks when to a rough cut.
+
+use std::ffi::{CString, c_char};
+
+use ::coeval_shoot::tighten::{Event, Facts, Fate, Plan, TightenOptions, plan};
+
+use crate::handle::{self, c_text, fill, handle, invalid, place, pointer, text};
+use crate::shoot::{coeval_alignment, yes_or_no};
+use crate::status::{answer, coeval_error, coeval_status, guard};
+use crate::voices::coeval_voices;
+
+/// How a shoot is tightened, and what happens in it besides voices. One thread at a time.
+pub struct coeval_tighten_options {
+    _opaque: [u8; 0],
+}
+
+handle!(coeval_tighten_options, Wishes, b"cv tight");
+
+/// What a `coeval_tighten_options` holds.
+#[derive(Default)]
+pub(crate) struct Wishes {
+    options: TightenOptions,
+    events: Vec<Event>,
+}
+
+/// Options with their defaults. What is set is checked by `coeval_tighten`.
+#[unsafe(no_mangle)]
+pub extern "C" fn coeval_tighten_options_new() -> *mut coeval_tighten_options {
+    answer(std::ptr::null_mut(), || Ok(handle::new(Wishes::default())))
+}
+
+/// Frees the options and sets `*options` to NULL; NULL is allowed.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_tighten_options_free(options: *mut *mut coeval_tighten_options) {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe { handle::free(options) }
+}
+
+/// Pause that is left between two sentences where time is taken out, seconds, 0.2 to 30. Default 0.8.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_tighten_options_set_pause_s(
+    options: *mut coeval_tighten_options,
+    pause_s: f64,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe {
+        guard(error, || {
+            handle::get_mut(options)?.options.pause_s = pause_s;
+            Ok(())
+        })
+    }
+}
+
+/// A cut keeps this from every voice, seconds, 0.08 to 5. Default 0.2.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_tighten_options_set_handle_s(
+    options: *mut coeval_tighten_options,
+    handle_s: f64,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe {
+        guard(error, || {
+            handle::get_mut(options)?.options.handle_s = handle_s;
+            Ok(())
+        })
+    }
+}
+
+/// Shorter stretches without voice or event are no dead air, seconds, 0.2 to 600. Default 2.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_tighten_options_set_dead_s(
+    options: *mut coeval_tighten_options,
+    dead_s: f64,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe {
+        guard(error, || {
+            handle::get_mut(options)?.options.dead_s = dead_s;
+            Ok(())
+        })
+    }
+}
+
+/// No shot is shorter, seconds, 0 to 60, but where a camera ends or the kept time does. Default 2.5.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_tighten_options_set_min_shot_s(
+    options: *mut coeval_tighten_options,
+    min_shot_s: f64,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe {
+        guard(error, || {
+            handle::get_mut(options)?.options.min_shot_s = min_shot_s;
+            Ok(())
+        })
+    }
+}
+
+/// Length of a dissolve where one camera must hide its own jump, seconds, 0 to 5. Default 0.5.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_tighten_options_set_dissolve_s(
+    options: *mut coeval_tighten_options,
+    dissolve_s: f64,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe {
+        guard(error, || {
+            handle::get_mut(options)?.options.dissolve_s = dissolve_s;
+            Ok(())
+        })
+    }
+}
+
+/// Length that the result shall have, seconds, 1 or more; 0, the default: everything that is said stays.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_tighten_options_set_target_s(
+    options: *mut coeval_tighten_options,
+    target_s: f64,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe {
+        guard(error, || {
+            handle::get_mut(options)?.options.target_s = (target_s != 0.0).then_some(target_s);
+            Ok(())
+        })
+    }
+}
+
+/// Dead air of `from_s` seconds (0.2 or more) and longer is passed at `speed` times the speed (2 to 100), not taken out.
+/// `from_s` 0, the default: it is taken out, and `speed` does not matter.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_tighten_options_set_pass(
+    options: *mut coeval_tighten_options,
+    from_s: f64,
+    speed: u32,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe {
+        guard(error, || {
+            let options = &mut handle::get_mut(options)?.options;
+            options.pass_from_s = (from_s != 0.0).then_some(from_s);
+            if options.pass_from_s.is_some() {
+                options.pass_speed = speed;
+            }
+            Ok(())
+        })
+    }
+}
+
+/// 1, the default: calls over the radio are worth keeping. 0: they are not.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_tighten_options_set_keep_radio(
+    options: *mut coeval_tighten_options,
+    keep: i32,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe {
+        guard(error, || {
+            handle::get_mut(options)?.options.keep_radio = yes_or_no(keep)?;
+            Ok(())
+        })
+    }
+}
+
+/// This stretch of the timeline stays, whatever is in it; seconds. May be called several times.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_tighten_options_add_protected(
+    options: *mut coeval_tighten_options,
+    from_s: f64,
+    to_s: f64,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe {
+        guard(error, || {
+            handle::get_mut(options)?.options.protect_s.push((from_s, to_s));
+            Ok(())
+        })
+    }
+}
+
+/// Something to keep happens here although nobody speaks: from where to where on the timeline, seconds, the same for a
+/// moment, and what it is, in words. May be called several times.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_tighten_options_add_event(
+    options: *mut coeval_tighten_options,
+    start_s: f64,
+    end_s: f64,
+    what: *const c_char,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe {
+        guard(error, || {
+            let what = text(what, "what happens")?.to_owned();
+            handle::get_mut(options)?.events.push(Event { start_s, end_s, what });
+            Ok(())
+        })
+    }
+}
+
+/// A tightened timeline: stretches end to end, each shown, passed at speed or dropped. Never changes: any number of
+/// threads may use one.
+pub struct coeval_plan {
+    _opaque: [u8; 0],
+}
+
+handle!(coeval_plan, Planned, b"cv plans");
+
+/// What a `coeval_plan` holds: the plan, and its texts as C reads them.
+pub(crate) struct Planned {
+    plan: Plan,
+    /// Camera and reason of each entry.
+    texts: Vec<(Option<CString>, CString)>,
+    notes: Vec<CString>,
+}
+
+impl Planned {
+    fn new(plan: Plan) -> Self {
+        let texts = plan.entries.iter().map(|e| (e.camera.as_deref().map(c_text), c_text(e.reason.as_str())));
+        let (texts, notes) = (texts.collect(), plan.notes.iter().map(|n| c_text(n.as_str())).collect());
+        Self { plan, texts, notes }
+    }
+}
+
+/// Plans a rough cut of what was aligned and writes it to `*out`. `voices` are those of the same alignment. `options`
+/// may be NULL for the defaults.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_tighten(
+    alignment: *const coeval_alignment,
+    voices: *const coeval_voices,
+    options: *const coeval_tighten_options,
+    out: *mut *mut coeval_plan,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe {
+        guard(error, || {
+            handle::make(out, || {
+                let (alignment, voices) = (handle::get(alignment)?.alignment(), handle::get(voices)?);
+                let speech = voices.of(alignment)?;
+                let none = Wishes::default();
+                let Wishes { options, events } = handle::optional(options)?.unwrap_or(&none);
+                Ok(Planned::new(plan(&Facts::of(alignment, speech, events.clone()), options)?))
+            })
+        })
+    }
+}
+
+/// Frees the plan and sets `*plan` to NULL; NULL is allowed.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_plan_free(plan: *mut *mut coeval_plan) {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe { handle::free(plan) }
+}
+
+/// Frames a second of the timeline, as a ratio.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_plan_frame_rate(
+    plan: *const coeval_plan,
+    numerator: *mut u32,
+    denominator: *mut u32,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe {
+        guard(error, || {
+            let [num, den] = handle::get(plan)?.plan.frame_rate;
+            place(numerator, "the place for the numerator")?.write(num);
+            place(denominator, "the place for the denominator")?.write(den);
+            Ok(())
+        })
+    }
+}
+
+/// Length of the result, seconds; NaN when `plan` is none.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_plan_shown_s(plan: *const coeval_plan) -> f64 {
+    // SAFETY: the caller keeps the header's rules.
+    answer(f64::NAN, || Ok(unsafe { handle::get(plan) }?.plan.shown_s()))
+}
+
+/// Number of stretches.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_plan_entry_count(plan: *const coeval_plan) -> usize {
+    // SAFETY: the caller keeps the header's rules.
+    answer(0, || Ok(unsafe { handle::get(plan) }?.plan.entries.len()))
+}
+
+/// What becomes of a stretch. Numbers never change; later versions may add some.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[repr(i32)]
+pub enum coeval_fate {
+    /// It is shown.
+    COEVAL_SHOW = 1,
+    /// It is shown faster, without its sound.
+    COEVAL_PASS = 2,
+    /// It is taken out.
+    COEVAL_DROP = 3,
+}
+
+/// A stretch of the timeline, and what becomes of it. Set `struct_size` to `sizeof(coeval_plan_entry)` before the call.
+#[derive(Debug, Clone, Copy)]
+#[repr(C)]
+pub struct coeval_plan_entry {
+    /// Size of this struct as the caller knows it; after the call, how much of it was filled.
+    pub struct_size: usize,
+    /// First timeline frame.
+    pub from_frame: i64,
+    /// The frame after the last.
+    pub to_frame: i64,
+    /// Frames that it takes in the result.
+    pub shown_frames: i64,
+    /// Frames of the dissolve from the stretch shown before into this one; 0: a cut.
+    pub dissolve_frames: i64,
+    /// What becomes of it, a `coeval_fate`.
+    pub fate: i32,
+    /// How many times faster it is shown; 1 when it is shown as it is, 0 when it is taken out.
+    pub speed: u32,
+    /// Id of the camera that is seen; NULL where none ran, or nothing is shown. Valid until the plan is freed.
+    pub camera: *const c_char,
+    /// Why, in words. Valid until the plan is freed.
+    pub reason: *const c_char,
+}
+
+/// Fills `*entry` with the stretch of this number, in time order from 0.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_plan_get_entry(
+    plan: *const coeval_plan,
+    index: usize,
+    entry: *mut coeval_plan_entry,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe {
+        guard(error, || {
+            let Planned { plan, texts, .. } = handle::get(plan)?;
+            let of = plan.entries.len();
+            let found = plan.entries.get(index).ok_or_else(|| invalid(format!("entry {index} of {of}")))?;
+            let (fate, speed) = match found.fate {
+                Fate::Show => (coeval_fate::COEVAL_SHOW, 1),
+                Fate::Pass(speed) => (coeval_fate::COEVAL_PASS, speed),
+                Fate::Drop => (coeval_fate::COEVAL_DROP, 0),
+            };
+            let (camera, reason) = &texts[index];
+            let value = coeval_plan_entry {
+                struct_size: 0,
+                from_frame: found.from,
+                to_frame: found.to,
+                shown_frames: found.shown_frames(),
+                dissolve_frames: found.dissolve,
+                fate: fate as i32,
+                speed,
+                camera: pointer(camera.as_ref()),
+                reason: reason.as_ptr(),
+            };
+            fill(entry, value)
+        })
+    }
+}
+
+/// What a person should know of the plan, for example that a length could not be met; NULL when there is no note of this
+/// number. Valid until the plan is freed.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_plan_note(plan: *const coeval_plan, index: usize) -> *const c_char {
+    // SAFETY: the caller keeps the header's rules.
+    answer(std::ptr::null(), || Ok(pointer(unsafe { handle::get(plan) }?.notes.get(index))))
+}

@@ -1,0 +1,342 @@
+"""Who speaks when in a shoot, and a rough cut that follows from it."""
+
+from __future__ import annotations
+
+import html
+import json
+from collections.abc import Iterable
+from dataclasses import asdict, dataclass
+from typing import TYPE_CHECKING, Any, NamedTuple, Optional
+
+from . import _native
+from ._sound import Listener, Path, Progress
+
+if TYPE_CHECKING:
+    import pandas
+    from matplotlib.axes import Axes
+
+    from ._shoot import Alignment
+
+
+class HeardBy(NamedTuple):
+    """How surely a camera hears a voice."""
+
+    camera: str
+    """Id of its recording."""
+    shared: float
+    """In standard deviations."""
+
+
+@dataclass(frozen=True)
+class Voice:
+    """A stretch in which somebody speaks, on the timeline."""
+
+    start_s: float
+    """Where it begins, seconds."""
+    end_s: float
+    """Where it ends, seconds."""
+    origin: str
+    """``"intercom"``, somebody aboard, or ``"radio"``."""
+    confidence: float
+    """Mean probability of speech, 0 to 1."""
+    heard_by: tuple[HeardBy, ...]
+    """How surely each camera that ran meanwhile hears it."""
+
+
+class Voices:
+    """Who speaks when in a shoot, as its recorder heard it; it cannot be changed.
+
+    Made by `Alignment.hear` or `Voices.from_json`.
+
+    Attributes
+    ----------
+    recorder : str
+        Id of the recording that was heard.
+    voices : tuple of Voice
+        In time order.
+    """
+
+    __slots__ = ("_json", "recorder", "voices")
+    _json: str
+    recorder: str
+    voices: tuple[Voice, ...]
+
+    def __init__(self, text: str) -> None:
+        data = json.loads(text)
+        voices = (
+            Voice(
+                one["start_s"],
+                one["end_s"],
+                one["origin"],
+                one["confidence"],
+                tuple(HeardBy(*heard) for heard in one["heard_by"]),
+            )
+            for one in data["voices"]
+        )
+        object.__setattr__(self, "_json", text)
+        object.__setattr__(self, "recorder", data["recorder"])
+        object.__setattr__(self, "voices", tuple(voices))
+
+    def __setattr__(self, name: str, value: object) -> None:
+        raise AttributeError(f"Voices cannot be changed ({name})")
+
+    def __delattr__(self, name: str) -> None:
+        raise AttributeError(f"Voices cannot be changed ({name})")
+
+    @classmethod
+    def from_json(cls, text: str, alignment: Alignment) -> Voices:
+        """From the text that `to_json` gave and the command keeps as ``speech.json``.
+
+        Raises
+        ------
+        InvalidArgumentError
+            When it is none of this alignment. It is a `ValueError`.
+        """
+        _native.check_voices(text, alignment.to_json())
+        return cls(text)
+
+    def to_json(self) -> str:
+        """As JSON text."""
+        return self._json
+
+    def to_dict(self) -> dict[str, Any]:
+        """As plain Python values; a copy."""
+        data: dict[str, Any] = json.loads(self._json)
+        return data
+
+    def to_pandas(self) -> pandas.DataFrame:
+        """One row for each voice, as a pandas table (``pip install coeval[table]``)."""
+        import pandas
+
+        names = ("start_s", "end_s", "origin", "confidence")
+        columns: dict[str, Any] = {name: [getattr(voice, name) for voice in self.voices] for name in names}
+        columns["shared"] = [max((h.shared for h in v.heard_by), default=float("nan")) for v in self.voices]
+        table: pandas.DataFrame = pandas.DataFrame(columns)
+        return table
+
+    def plot(self, ax: Optional[Axes] = None) -> Axes:
+        """Draw the voices as lanes on the timeline (``pip install coeval[plot]``)."""
+        from ._plot import plot_voices
+
+        return plot_voices(self, ax)
+
+    def __len__(self) -> int:
+        return len(self.voices)
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, Voices) and self.to_dict() == other.to_dict()
+
+    def __hash__(self) -> int:
+        return hash((self.recorder, self.voices))
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return Voices, (self._json,)
+
+    def __repr__(self) -> str:
+        radio = sum(voice.origin == "radio" for voice in self.voices)
+        return f"Voices(recorder={self.recorder!r}, {len(self)} stretches of speech, {radio} of them radio)"
+
+    def _repr_html_(self) -> str:
+        head = "".join(f"<th>{name}</th>" for name in ("from", "to", "origin", "confidence"))
+        rows = "".join(
+            f"<tr><td>{v.start_s:.2f} s</td><td>{v.end_s:.2f} s</td><td>{html.escape(v.origin)}</td>"
+            f"<td>{v.confidence:.3f}</td></tr>"
+            for v in self.voices
+        )
+        return f"<p>{html.escape(repr(self))}</p><table><tr>{head}</tr>{rows}</table>"
+
+
+class Event(NamedTuple):
+    """Something to keep although nobody speaks."""
+
+    start_s: float
+    """Where it begins on the timeline, seconds."""
+    end_s: float
+    """Where it ends, seconds; the same for a moment."""
+    what: str
+    """What it is, in words."""
+
+
+@dataclass(frozen=True)
+class PlanEntry:
+    """A stretch of the timeline, and what becomes of it."""
+
+    from_frame: int
+    """First timeline frame."""
+    to_frame: int
+    """The frame after the last."""
+    fate: str
+    """``"show"``, ``"pass"`` (shown faster, without its sound) or ``"drop"``."""
+    speed: int
+    """How many times faster it is shown; 1 as it is, 0 when it is dropped."""
+    camera: Optional[str]
+    """Which camera is seen; `None` where none ran, or nothing is shown."""
+    shown_frames: int
+    """Frames that it takes in the result."""
+    dissolve_frames: int
+    """Frames of the dissolve into it; 0: a cut."""
+    reason: str
+    """Why, in words."""
+
+
+@dataclass(frozen=True)
+class Plan:
+    """A tightened timeline: stretches end to end, each shown, passed at speed or dropped, each with its reason."""
+
+    frame_rate: tuple[int, int]
+    """Frames a second, as a ratio."""
+    entries: tuple[PlanEntry, ...]
+    """From the first frame to the last, without gap or overlap."""
+    shown_s: float
+    """Length of the result, seconds."""
+    notes: tuple[str, ...]
+    """What a person should know of it, for example that a length could not be met."""
+
+    @property
+    def kept(self) -> tuple[PlanEntry, ...]:
+        """The stretches that stay."""
+        return tuple(entry for entry in self.entries if entry.fate != "drop")
+
+    def to_dict(self) -> dict[str, Any]:
+        """All fields as plain Python values, ready for `json.dumps`."""
+        return asdict(self)
+
+    def to_pandas(self) -> pandas.DataFrame:
+        """One row for each stretch, as a pandas table (``pip install coeval[table]``)."""
+        import pandas
+
+        table: pandas.DataFrame = pandas.DataFrame([asdict(e) for e in self.entries], columns=[*PlanEntry.__dataclass_fields__])
+        return table
+
+    def plot(self, ax: Optional[Axes] = None) -> Axes:
+        """Draw what stays and what goes along the timeline (``pip install coeval[plot]``)."""
+        from ._plot import plot_plan
+
+        return plot_plan(self, ax)
+
+    def __repr__(self) -> str:
+        return f"Plan({len(self.kept)} of {len(self.entries)} stretches stay, shown_s={self.shown_s:.2f})"
+
+    def _repr_html_(self) -> str:
+        head = "".join(f"<th>{name}</th>" for name in ("frames", "fate", "camera", "why"))
+        rows = "".join(
+            f"<tr><td>{e.from_frame} to {e.to_frame}</td><td>{e.fate}</td><td>{html.escape(e.camera or '')}</td>"
+            f"<td>{html.escape(e.reason)}</td></tr>"
+            for e in self.entries
+        )
+        notes = "".join(f"<p>{html.escape(note)}</p>" for note in self.notes)
+        return f"<p>{html.escape(repr(self))}</p>{notes}<table><tr>{head}</tr>{rows}</table>"
+
+
+def hear(
+    alignment: Alignment,
+    *,
+    root: Optional[Path] = None,
+    allow_ffmpeg: bool = False,
+    progress: Progress = None,
+) -> Voices:
+    """Find out who speaks when in a shoot: its recorder is heard once, and each camera once.
+
+    Parameters
+    ----------
+    alignment : Alignment
+        What was aligned.
+    root : str or path-like, optional
+        The folder that the recordings lie in, if the alignment does not know it.
+    allow_ffmpeg, progress
+        See `align_shoot`.
+
+    Returns
+    -------
+    Voices
+
+    Raises
+    ------
+    NoSoundError
+        When no placed file has sound. It is a `ValueError`.
+    FileMissingError, NoAccessError, MediaError
+        When a file cannot be used.
+
+    Notes
+    -----
+    To find out who spoke when is to process what people said: those recorded must agree.
+    """
+    with Listener(progress) as callback:
+        return Voices(_native.hear(alignment.to_json(), alignment._root(root), allow_ffmpeg, callback))
+
+
+def tighten(
+    alignment: Alignment,
+    voices: Voices,
+    *,
+    events: Iterable[tuple[float, float, str]] = (),
+    protect_s: Iterable[tuple[float, float]] = (),
+    pause_s: float = 0.8,
+    handle_s: float = 0.2,
+    dead_s: float = 2.0,
+    target_s: Optional[float] = None,
+    pass_from_s: Optional[float] = None,
+    pass_speed: int = 8,
+    keep_radio: bool = True,
+    min_shot_s: float = 2.5,
+    dissolve_s: float = 0.5,
+) -> Plan:
+    """Plan a rough cut: what is said stays, dead air goes, the camera that hears a voice best is seen.
+
+    Nothing is read or written; it takes no time to try other numbers.
+
+    Parameters
+    ----------
+    alignment : Alignment
+        What was aligned.
+    voices : Voices
+        What `hear` found in it.
+    events : sequence of Event or (float, float, str)
+        What else is to be kept: from where to where on the timeline, seconds, and what it is.
+    protect_s : sequence of (float, float)
+        Stretches that stay whatever is in them, seconds.
+    pause_s : float
+        Pause that is left between two sentences where time is taken out, seconds, 0.2 to 30.
+    handle_s : float
+        A cut keeps this from every voice, seconds, 0.08 to 5.
+    dead_s : float
+        Shorter stretches without voice or event are no dead air, seconds, 0.2 to 600.
+    target_s : float, optional
+        Length that the result shall have, seconds; everything that is said stays if not given.
+    pass_from_s : float, optional
+        Dead air at least so long is passed at speed, not dropped, seconds.
+    pass_speed : int
+        How many times faster, 2 to 100.
+    keep_radio : bool
+        Whether calls over the radio are worth keeping.
+    min_shot_s : float
+        No shot is shorter, seconds, 0 to 60, but where a camera ends or the kept time does.
+    dissolve_s : float
+        Length of a dissolve where one camera must hide its own jump, seconds, 0 to 5.
+
+    Returns
+    -------
+    Plan
+
+    Raises
+    ------
+    InvalidArgumentError
+        For options out of their ranges, and voices of another alignment. It is a `ValueError`.
+    """
+    made = _native.tighten(
+        alignment.to_json(),
+        voices.to_json(),
+        [(float(start), float(end), what) for start, end, what in events],
+        [(float(start), float(end)) for start, end in protect_s],
+        pause_s,
+        handle_s,
+        dead_s,
+        target_s,
+        pass_from_s,
+        pass_speed,
+        keep_radio,
+        min_shot_s,
+        dissolve_s,
+    )
+    entries = tuple(PlanEntry(**entry) for entry in made["entries"])
+    return Plan(made["frame_rate"], entries, made["shown_s"], tuple(made["notes"]))
