@@ -225,7 +225,7 @@ def test_a_rough_cut_keeps_what_is_said(shoot: coeval.Alignment, voices: coeval.
         here = [e for e in plan.entries if e.from_frame * frame_s < voice.end_s and e.to_frame * frame_s > voice.start_s]
         assert here and all(e.fate == "show" for e in here), voice
     assert {e.camera for e in plan.kept} <= {r.id for r in shoot.recordings if r.kind == "camera"} | {None}
-    assert json.loads(json.dumps(plan.to_dict()))["shown_s"] == plan.shown_s
+    assert json.loads(plan.to_json())["shown_s"] == plan.shown_s
     assert len(plan.to_pandas()) == len(plan.entries) and plan._repr_html_().count("<tr>") == len(plan.entries) + 1
     assert repr(plan) == f"Plan({len(plan.kept)} of {len(plan.entries)} stretches stay, shown_s={plan.shown_s:.2f})"
     assert plan.plot().get_xlabel() == "timeline (s)"
@@ -378,6 +378,7 @@ def test_markers_and_their_match() -> None:
     found = coeval.match_markers(a, b, durations_s=(20.0, 19.0))
     assert found is not None and abs(found.offset_s - 1.25) < 1e-3 and len(found.pairs) == 4
     assert coeval.match_markers(a[:1], b[:1]) is None
+    assert found is not None and json.loads(json.dumps(found.to_dict()))["pairs"][0]["a_s"] == found.pairs[0].a_s
     with pytest.raises(coeval.InvalidArgumentError):
         coeval.match_markers(a, b, max_drift_ppm=-1)
     with pytest.raises(coeval.InvalidArgumentError):
@@ -393,7 +394,11 @@ def test_levels() -> None:
     assert len(report.channels) == 2 and report.duration_s == 20.0
     broken = tone.copy() * 20
     np.clip(broken, -1, 1, out=broken)
+    assert coeval.LevelReport.__name__ in repr(report) and "LUFS" in report._repr_html_()
     worse = coeval.levels(broken, 48_000)
+    data = worse.to_dict()
+    assert data["channels"][0]["clipped_runs"] == worse.channels[0].clipped_runs
+    assert [one["text"] for one in json.loads(json.dumps(data))["advice"]] == [one.text for one in worse.advice]
     assert worse.channels[0].clipped_runs > 0 and worse.clipping and worse.advice[0].serious
     quiet = coeval.levels(np.zeros(48_000, dtype=np.int16), 48_000)
     assert quiet.channels[0].sample_peak_dbfs == -math.inf and quiet.silence[0].length_s == pytest.approx(1.0)

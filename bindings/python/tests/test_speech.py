@@ -72,7 +72,7 @@ def test_the_curve_is_frozen_and_serialises(curve: coeval.SpeechCurve) -> None:
         curve.probability[0] = 1.0
     with pytest.raises(AttributeError):
         curve.segments()[0].start_s = 0.0  # type: ignore[misc]
-    data = json.loads(json.dumps(curve.to_dict()))
+    data = json.loads(curve.to_json())
     again = coeval.SpeechCurve.from_values(data["probability"])
     assert again == curve and again != coeval.SpeechCurve.from_values(curve.probability[1:])
     assert [s["start_s"] for s in data["segments"]] == [s.start_s for s in again.segments()]

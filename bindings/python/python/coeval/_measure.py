@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import html
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import asdict, dataclass, fields
 from typing import Any, NamedTuple, Optional
 
 import numpy as np
@@ -50,6 +51,10 @@ class MarkerMatch:
     """Probability that the match is right."""
     pairs: tuple[MarkerPair, ...]
     """The matched markers, in time order."""
+
+    def to_dict(self) -> dict[str, Any]:
+        """All fields as plain Python values."""
+        return {**asdict(self), "pairs": [pair._asdict() for pair in self.pairs]}
 
 
 class Stretch(NamedTuple):
@@ -126,6 +131,26 @@ class LevelReport:
     """Number of drop-outs."""
     advice: tuple[Advice, ...]
     """The readings as advice, the serious first."""
+
+    def to_dict(self) -> dict[str, Any]:
+        """All fields as plain Python values; minus infinity is what silence has."""
+        lists = {name: [s._asdict() for s in getattr(self, name)] for name in ("clipping", "silence", "dropouts", "advice")}
+        return {**asdict(self), "channels": [asdict(channel) for channel in self.channels], **lists}
+
+    def _repr_html_(self) -> str:
+        def row(name: str, value: Optional[float], unit: str) -> str:
+            said = "none" if value is None else f"{value:.1f} {unit}"
+            return f"<tr><th style='text-align:left'>{name}</th><td>{said}</td></tr>"
+
+        rows = [
+            row("loudness", self.integrated_lufs, "LUFS"),
+            row("loudness range", self.loudness_range_lu, "LU"),
+            row("noise floor", self.noise_floor_dbfs, "dBFS"),
+            row("hum", self.hum_dbfs, "dBFS"),
+            *(row(f"true peak, channel {i + 1}", c.true_peak_dbtp, "dBTP") for i, c in enumerate(self.channels)),
+        ]
+        advice = "".join(f"<p>{html.escape(one.text)}</p>" for one in self.advice)
+        return f"<table>{''.join(rows)}</table>{advice}"
 
 
 def markers(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+import json
 import math
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, NamedTuple, Optional, Union
@@ -150,6 +151,10 @@ class PairAlignment:
                 "sigma_s": self.evidence.sigma_s.tolist(),
             },
         }
+
+    def to_json(self) -> str:
+        """`to_dict` as JSON text."""
+        return json.dumps(self.to_dict())
 
     def plot(self, ax: Optional[Axes] = None) -> Axes:
         """Draw the offset over time: the measurements with their uncertainty, and the map through them.

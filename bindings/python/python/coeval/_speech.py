@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+import json
 import math
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
@@ -154,6 +155,10 @@ class SpeechCurve:
             "probability": self.probability.tolist(),
             "segments": [segment.to_dict() for segment in self.segments()],
         }
+
+    def to_json(self) -> str:
+        """`to_dict` as JSON text."""
+        return json.dumps(self.to_dict())
 
     def plot(self, ax: Optional[Axes] = None) -> Axes:
         """Draw the probability over time and the stretches of speech (``pip install coeval[plot]``)."""

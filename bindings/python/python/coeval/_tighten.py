@@ -201,6 +201,10 @@ class Plan:
         """All fields as plain Python values, ready for `json.dumps`."""
         return asdict(self)
 
+    def to_json(self) -> str:
+        """`to_dict` as JSON text."""
+        return json.dumps(self.to_dict())
+
     def to_pandas(self) -> pandas.DataFrame:
         """One row for each stretch, as a pandas table (``pip install coeval[table]``)."""
         import pandas
