@@ -498,3 +498,33 @@ fn fragments_are_placed_by_their_decode_times() {
     assert!((found[0] - 0.25 - lead).abs() < 1e-4, "{found:?}");
     assert!(!reader.warnings().is_empty());
 }
+
+/// A phone shows each picture for as long as its light needed: told from a camera whose clock merely does not
+/// divide its frames evenly.
+#[test]
+fn a_variable_frame_rate_is_recognised() {
+    let dir = tempfile::tempdir().expect("folder");
+    let make = |name: &str, filter: &str, scale: &str| {
+        let path = dir.path().join(name);
+        let made = Command::new("ffmpeg")
+            .args(["-v", "error", "-f", "lavfi", "-i", "testsrc=size=64x48:rate=30000/1001:duration=4"])
+            .args(["-f", "lavfi", "-i", "sine=sample_rate=48000:duration=4", "-vf", filter])
+            .args(["-fps_mode", "passthrough", "-c:v", "mpeg4", "-c:a", "aac", "-video_track_timescale", scale])
+            .arg(&path)
+            .status();
+        assert!(made.expect("ffmpeg runs").success());
+        coeval_media::probe(&path, &OpenOptions::default()).expect("probes").picture.expect("picture")
+    };
+    let steady = make("steady.mov", "null", "30000");
+    assert!(!steady.variable_rate);
+    assert_eq!((steady.frame_rate.num, steady.frame_rate.den), (30_000, 1001));
+    // 600 ticks a second: frames of 20 ticks, and now and then one of 21.
+    let coarse = make("coarse.mov", "null", "600");
+    assert!(!coarse.variable_rate);
+    assert_eq!((coarse.frame_rate.num, coarse.frame_rate.den), (30_000, 1001));
+    // In poor light every third frame takes twice as long.
+    let phone = make("phone.mov", "select='lt(t,2)+mod(n\\,3)'", "600");
+    assert!(phone.variable_rate);
+    let mean = phone.frame_rate.num as f64 / phone.frame_rate.den as f64;
+    assert!((mean - 30.0 * 5.0 / 6.0).abs() < 0.3, "{mean} frames a second on average");
+}
