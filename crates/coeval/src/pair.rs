@@ -413,7 +413,8 @@ fn confidence(path: &Path) -> f64 {
     1.0 - (-0.8 * (standing - 6.0).max(0.0)).exp()
 }
 
-/// Starts of the windows to measure, samples of `b`: those in which the path's blocks say most.
+/// Starts of the windows to measure, samples of `b`: those in which the path's blocks say most, and of those
+/// that say as much as can be said, some everywhere (a golden section of the indices).
 fn windows(from_s: f64, to_s: f64, path: &Path, most: usize) -> Vec<i64> {
     let first = (from_s * TRACK_RATE_HZ).ceil() as i64;
     let hop = (WINDOW_S * TRACK_RATE_HZ) as i64;
@@ -426,7 +427,8 @@ fn windows(from_s: f64, to_s: f64, path: &Path, most: usize) -> Vec<i64> {
         }
     }
     let mut order: Vec<usize> = (0..count).collect();
-    order.sort_by(|&x, &y| said[y].total_cmp(&said[x]).then(x.cmp(&y)));
+    let turn = |i: usize| (i as u64).wrapping_mul(0x9E37_79B9_7F4A_7C15);
+    order.sort_by(|&x, &y| said[y].total_cmp(&said[x]).then(turn(x).cmp(&turn(y))));
     order.truncate(most);
     order.sort_unstable();
     order.into_iter().map(|i| first + i as i64 * hop).collect()
