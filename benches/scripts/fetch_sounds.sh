@@ -9,7 +9,7 @@
 #   searchandrescue-data                         helicopter and jet engines, GPL
 #   stormbaancoureur-data, dustracing2d-data     car engines, GPL-3, GPL-3+
 #   crrcsim-data                                 model aircraft motors, GPL-2
-# Result: voices/<speaker>.wav with <speaker>.txt (first sample and length of each prompt), and
+# Result: voices/<speaker>.wav with <speaker>.txt (first sample, length, name of each prompt), and
 # engines/<name>.wav, all 16 kHz 16 bit mono.
 set -eu
 here=$(cd "$(dirname "$0")/.." && pwd)
@@ -42,7 +42,7 @@ for folder in root/usr/share/asterisk/sounds/*_*_*; do
     for f in $(find "$folder" -name '*.g722' -size +8k -not -path '*/silence/*' | LC_ALL=C sort); do
         cat "$f" >>"$joined"
         samples=$(($(wc -c <"$f") * 2))
-        echo "$first $samples" >>"$data/voices/$speaker.txt"
+        echo "$first $samples $(basename "$f" .g722)" >>"$data/voices/$speaker.txt"
         first=$((first + samples))
     done
     ffmpeg -v error -y -f g722 -i "$joined" -ar 16000 -ac 1 "$data/voices/$speaker.wav"

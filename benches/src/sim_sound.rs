@@ -30,6 +30,8 @@ pub struct Voice {
     pub name: String,
     /// Sentences without the silence around them, each at unit root mean square over its active frames.
     pub prompts: Vec<Arc<Vec<f32>>>,
+    /// The name of each.
+    pub names: Vec<String>,
 }
 
 /// One engine's running sound.
@@ -60,18 +62,23 @@ impl Material {
         let mut engines = Vec::new();
         for path in sorted(&folder.join("voices"), "wav")? {
             let all = read_wav(&path)?;
-            let mut prompts = Vec::new();
+            let (mut prompts, mut names) = (Vec::new(), Vec::new());
             for line in fs::read_to_string(path.with_extension("txt"))?.lines() {
-                let numbers: Vec<usize> = line.split(' ').filter_map(|w| w.parse().ok()).collect();
-                let [first, len] = numbers[..] else {
-                    return Err(io::Error::other(format!("{}: bad line {line:?}", path.display())));
+                let words: Vec<&str> = line.split(' ').collect();
+                let number = |k: usize| words.get(k).and_then(|w| w.parse::<usize>().ok());
+                let (Some(first), Some(len), Some(name)) = (number(0), number(1), words.get(2)) else {
+                    return Err(io::Error::other(format!(
+                        "{}: bad line {line:?}; remove the folder and run benches/scripts/fetch_sounds.sh again",
+                        path.display()
+                    )));
                 };
                 let end = (first + len).min(all.len());
                 if let Some(prompt) = trimmed(&all[first.min(end)..end]) {
                     prompts.push(Arc::new(prompt));
+                    names.push((*name).to_owned());
                 }
             }
-            voices.push(Voice { name: stem(&path), prompts });
+            voices.push(Voice { name: stem(&path), prompts, names });
         }
         for path in sorted(&folder.join("engines"), "wav")? {
             let mut sound = read_wav(&path)?;
@@ -90,7 +97,7 @@ impl Material {
         let mut rng = SmallRng::seed_from_u64(seed);
         let mut voices = Vec::new();
         for v in 0..4 {
-            let prompts = (0..40)
+            let prompts: Vec<_> = (0..40)
                 .filter_map(|_| {
                     let n = rng.random_range(20_000..60_000);
                     let noise: Vec<f32> = (0..n).map(|_| rng.sample::<f32, _>(StandardNormal)).collect();
@@ -101,7 +108,8 @@ impl Material {
                     trimmed(&x).map(Arc::new)
                 })
                 .collect();
-            voices.push(Voice { name: format!("noise-{v}"), prompts });
+            let names = (0..prompts.len()).map(|p| format!("noise-{v}-{p}")).collect();
+            voices.push(Voice { name: format!("noise-{v}"), prompts, names });
         }
         let engines = (0..3)
             .map(|e| {
