@@ -249,7 +249,8 @@ pub(crate) fn run(args: &AlignArgs, console: &mut Console<'_>) -> Result<u8, Fai
 }
 
 pub(crate) fn open_out(out: &Path, found: &Found, replace: bool, inside: bool) -> Result<OutFolder, Failure> {
-    match OutFolder::check(out, &found.folders, &coeval_deliver::handover::names, replace, inside) {
+    let names = |alignment: &Alignment| coeval_deliver::handover::names(alignment, out);
+    match OutFolder::check(out, &found.folders, &names, replace, inside) {
         Ok(out) => Ok(out),
         // A refused folder is no mistake in the grammar of the command line.
         Err(e) if e.kind() == ErrorKind::InvalidArgument => {

@@ -3,19 +3,21 @@
 use std::path::{Path, PathBuf};
 
 use clap::Args;
+use coeval::activity::ActivityCurve;
+use coeval::event::{FoundEvent, find_motion};
 use coeval::{Error, ErrorKind};
 use coeval_deliver::rough::{self, Levels};
 use coeval_media::OpenOptions;
 use coeval_shoot::tighten::{Event, Facts, Plan, TightenOptions, plan};
-use coeval_shoot::voice::render_voice;
+use coeval_shoot::voice::{VoiceOver, render_mix, render_voice};
 use coeval_shoot::voices::{SpeechMap, speech_map};
-use coeval_shoot::{Alignment, write_whole};
+use coeval_shoot::{Alignment, Kind, write_whole};
 
 use crate::{Console, Failure, Watch, exit, show};
 
-/// From a finished alignment to a rough cut: finds who speaks when (once; later runs use what was found), takes dead
-/// air out, chooses angles, and writes a second timeline, chapters, a page, and a list that a person can change. The
-/// recordings are never changed.
+/// From a finished alignment to a rough cut: finds who speaks when and what else happens (once; later runs use what was
+/// found), takes dead air out, chooses angles, and writes a second timeline, chapters, a page, and a list that a person
+/// can change. An earlier rough cut gives way, unless somebody has changed its list. The recordings are never changed.
 #[derive(Args)]
 pub(crate) struct TightenArgs {
     /// The folder that `coeval align -o` wrote
@@ -27,7 +29,7 @@ pub(crate) struct TightenArgs {
     /// Folder for the rough cut [default: RESULTS/rough-cut]
     #[arg(short, long, value_name = "OUT")]
     out: Option<PathBuf>,
-    /// Write over an earlier rough cut, its edits.txt too
+    /// Write over files of the same names in OUT, whoever made them; a changed edits.txt too
     #[arg(long)]
     replace: bool,
     /// Cut as this list says (an edits.txt, changed), instead of planning
@@ -51,6 +53,16 @@ pub(crate) struct TightenArgs {
     /// Something to keep happens at this moment; may be repeated
     #[arg(long, value_name = "TIME", value_parser = moment)]
     event: Vec<f64>,
+    /// Only speech, --event and --protect are reasons to keep: not claps, loud moments, engines that are opened up
+    #[arg(long)]
+    no_events: bool,
+    /// How much the picture of FILE moves, as lines of seconds and motion: where it moves more than usual is kept; may
+    /// be repeated
+    #[arg(long, value_name = "FILE=CSV")]
+    activity: Vec<String>,
+    /// While somebody speaks in this stretch, this camera is seen; may be repeated
+    #[arg(long, value_name = "FROM-TO=CAMERA", value_parser = see)]
+    see: Vec<(f64, f64, String)>,
     /// Pass dead air longer than this at speed, instead of taking it out, seconds
     #[arg(long, value_name = "S")]
     pass: Option<f64>,
@@ -72,7 +84,19 @@ pub(crate) struct TightenArgs {
     /// Write the recorder's sound along the cut too, at that loudness, as voice.wav
     #[arg(long)]
     voice: bool,
-    /// No true peak of voice.wav is above this, dBTP
+    /// Write the whole sound of the cut too, as mix.wav: recorder, camera that is seen, voice-overs
+    #[arg(long)]
+    mix: bool,
+    /// Lay this recording over the cut, from this moment of it on; the other sound goes down under it; may be repeated
+    #[arg(long, value_name = "FILE@TIME")]
+    voice_over: Vec<String>,
+    /// Level of the cameras' sound where nobody speaks, against their own, dB
+    #[arg(long, value_name = "DB", default_value_t = -12.0, allow_negative_numbers = true)]
+    camera_level: f64,
+    /// How much it goes down under a voice, dB
+    #[arg(long, value_name = "DB", default_value_t = -12.0, allow_negative_numbers = true)]
+    duck: f64,
+    /// No true peak of voice.wav and mix.wav is above this, dBTP
     #[arg(long, value_name = "DBTP", default_value_t = -1.0, allow_negative_numbers = true)]
     true_peak: f64,
     /// Print plan.json instead of words
@@ -104,6 +128,12 @@ fn stretch(text: &str) -> Result<(f64, f64), String> {
     Ok((moment(from)?, moment(to)?))
 }
 
+fn see(text: &str) -> Result<(f64, f64, String), String> {
+    let (span, camera) = text.split_once('=').ok_or("not of the form FROM-TO=CAMERA")?;
+    let (from, to) = stretch(span)?;
+    Ok((from, to, camera.to_owned()))
+}
+
 /// Minutes, or minutes and seconds.
 fn length(text: &str) -> Result<f64, String> {
     if text.contains(':') { moment(text) } else { Ok(60.0 * moment(text)?) }
@@ -117,68 +147,69 @@ pub(crate) fn run(args: &TightenArgs, console: &mut Console<'_>) -> Result<u8, F
         _ => e,
     })?)
     .map_err(|e| e.with_path(&contract))?;
-    let out = args.out.clone().unwrap_or_else(|| args.results.join("rough-cut"));
-    let taken = std::fs::read_dir(&out).is_ok_and(|mut entries| entries.next().is_some());
-    if taken && !args.replace {
-        return Err(Error::new(ErrorKind::OutputExists, "there is something in it already")
-            .with_path(&out)
-            .with_remedy("choose another with -o, or let --replace write over it")
-            .into());
-    }
-    let edited = args.edits.as_deref().map(|path| rough::read_edit_list(&read(path)?).map_err(|e| e.with_path(path)));
+    let out = args.out.clone().unwrap_or_else(|| args.results.join(rough::FOLDER));
+    let edited = args
+        .edits
+        .as_deref()
+        .map(|path| rough::read_edit_list_of(&read(path)?, &alignment).map_err(|e| e.with_path(path)));
     let edited: Option<Plan> = edited.transpose()?;
+    // Before the work, so that nobody waits to hear that the result may not be written.
+    if !args.replace {
+        rough::check_folder(&out, edited.as_ref())?;
+    }
+    let known = |camera: &str| alignment.recording(camera).is_some_and(|r| r.kind == Kind::Camera);
+    if let Some((.., camera)) = args.see.iter().find(|s| !known(&s.2)) {
+        return Err(Error::new(ErrorKind::InvalidArgument, format!("--see: no camera is called {camera:?}")).into());
+    }
     let media = media(args, &alignment)?;
-
+    let mut events: Vec<Event> = args.event.iter().map(event).collect();
+    for text in &args.activity {
+        events.extend(moving(text, &alignment)?);
+    }
     let mut open = OpenOptions::default();
     open.allow_ffmpeg = args.allow_ffmpeg;
-    let cache = args.results.join("speech.json");
-    let known = std::fs::read_to_string(&cache).ok().and_then(|text| SpeechMap::from_json(&text, &alignment));
-    let speech = match known {
-        Some(known) => known,
-        None => {
-            let watch = Watch::new(console.bar, console.stop);
-            let found = speech_map(&alignment, &media, &open, &watch);
-            watch.finish();
-            let found = found?;
-            write_whole(&cache, found.to_json()?.as_bytes())?;
-            found
-        }
-    };
-    let event = |&at: &f64| Event { start_s: at, end_s: at, what: "event".to_owned() };
-    let facts = Facts::of(&alignment, &speech, args.event.iter().map(event).collect());
+    let mut levels = levels(args, &open, console)?;
+
+    let speech = speech(args, &alignment, &media, &open, console)?;
+    if !args.no_events {
+        events.extend(speech.events.iter().cloned());
+    }
+    let facts = Facts::of(&alignment, &speech, events);
     let plan = match edited {
         Some(edited) => edited,
-        None => {
-            let mut options = TightenOptions::default();
-            options.pause_s = args.pause;
-            options.handle_s = args.handle;
-            options.dead_s = args.dead;
-            options.protect_s = args.protect.clone();
-            options.target_s = args.length;
-            options.pass_from_s = args.pass;
-            options.pass_speed = args.speed;
-            options.keep_radio = !args.no_radio;
-            options.min_shot_s = args.shot;
-            options.dissolve_s = args.dissolve;
-            plan(&facts, &options)?
-        }
+        None => plan(&facts, &options(args))?,
     };
-    let mut levels = Levels::default();
-    levels.voice_lufs = args.loudness;
-    levels.true_peak_dbtp = args.true_peak;
-    std::fs::create_dir_all(&out).map_err(|e| Error::io(&out, e))?;
+    levels.speech_lufs = speech.loudness_lufs;
     let absolute = |path: &Path| std::fs::canonicalize(path).map_err(|e| Error::io(path, e));
-    let mut files = rough::write(&alignment, &facts, &plan, &levels, &absolute(&media)?, &absolute(&out)?)?;
-    if args.voice {
-        let watch = Watch::new(console.bar, console.stop);
-        let wanted = (args.loudness, args.true_peak);
-        let path = out.join("voice.wav");
-        let made =
-            render_voice(&alignment, &media, &speech.recorder, &plan, wanted, &path, args.replace, &open, &watch);
-        watch.finish();
-        made?;
-        files.push("voice.wav".to_owned());
+    std::fs::create_dir_all(&out).map_err(|e| Error::io(&out, e))?;
+    let (media, out) = (absolute(&media)?, absolute(&out)?);
+    let mut sound = Vec::new();
+    sound.extend(args.voice.then_some("voice.wav"));
+    sound.extend(args.mix.then_some("mix.wav"));
+    let mut files = rough::write(&alignment, &facts, &plan, &levels, &media, &out, &sound)?;
+    let watch = Watch::new(console.bar, console.stop);
+    for name in sound {
+        let path = out.join(name);
+        let made = match name {
+            "voice.wav" => {
+                let wanted = (levels.voice_lufs, levels.true_peak_dbtp);
+                render_voice(&alignment, &media, &speech.recorder, &plan, wanted, &path, args.replace, &open, &watch)
+            }
+            _ => {
+                let mix = rough::mix(&plan, &facts.voices, &levels);
+                render_mix(&alignment, &media, &speech.recorder, &plan, &mix, &path, args.replace, &open, &watch)
+            }
+        };
+        if let Err(e) = made {
+            watch.finish();
+            return Err(e.into());
+        }
+        files.push(name.to_owned());
     }
+    watch.finish();
+    // The report beside it gains the page.
+    let report = args.results.join("report.html");
+    let reported = args.out.is_none() && rough::into_report(&report, &plan, &facts)?;
     if args.json {
         console.out.write_all(read(&out.join("plan.json"))?.as_bytes())?;
         return Ok(exit::ALL_PLACED);
@@ -203,7 +234,113 @@ pub(crate) fn run(args: &TightenArgs, console: &mut Console<'_>) -> Result<u8, F
     for file in files {
         writeln!(console.out, "  {file}")?;
     }
+    if reported {
+        writeln!(console.out, "\n{} has a page on it.", show::path(&report))?;
+    }
     Ok(exit::ALL_PLACED)
+}
+
+fn event(&at: &f64) -> Event {
+    Event { start_s: at, end_s: at, what: "event".to_owned(), must_stay: true }
+}
+
+fn options(args: &TightenArgs) -> TightenOptions {
+    let mut options = TightenOptions::default();
+    options.pause_s = args.pause;
+    options.handle_s = args.handle;
+    options.dead_s = args.dead;
+    options.protect_s = args.protect.clone();
+    options.target_s = args.length;
+    options.pass_from_s = args.pass;
+    options.pass_speed = args.speed;
+    options.keep_radio = !args.no_radio;
+    options.see = args.see.clone();
+    options.min_shot_s = args.shot;
+    options.dissolve_s = args.dissolve;
+    options
+}
+
+fn levels(args: &TightenArgs, open: &OpenOptions, console: &Console<'_>) -> Result<Levels, Error> {
+    let mut levels = Levels::default();
+    levels.voice_lufs = args.loudness;
+    levels.true_peak_dbtp = args.true_peak;
+    for (name, db, low, high) in
+        [("--camera-level", args.camera_level, -120.0, 24.0), ("--duck", args.duck, -120.0, 0.0)]
+    {
+        if !(low..=high).contains(&db) {
+            return Err(Error::new(ErrorKind::InvalidArgument, format!("{name} is not within {low} to {high} dB")));
+        }
+    }
+    levels.camera_db = args.camera_level;
+    levels.duck_db = args.duck;
+    for text in &args.voice_over {
+        let bad = |why: &str| Error::new(ErrorKind::InvalidArgument, format!("--voice-over: {text:?} {why}"));
+        let (path, at) = text.rsplit_once('@').ok_or_else(|| bad("is not of the form FILE@TIME"))?;
+        let at_s = moment(at).map_err(|e| bad(&e))?;
+        let watch = Watch::new(console.bar, console.stop);
+        let over = VoiceOver::measure(Path::new(path), at_s, args.loudness, open, &watch);
+        watch.finish();
+        levels.voice_over.push(over?);
+    }
+    Ok(levels)
+}
+
+/// Who speaks when and what else happens: known from an earlier run, or heard now and kept.
+fn speech(
+    args: &TightenArgs,
+    alignment: &Alignment,
+    media: &Path,
+    open: &OpenOptions,
+    console: &Console<'_>,
+) -> Result<SpeechMap, Error> {
+    let cache = args.results.join(rough::SPEECH);
+    let text = std::fs::read_to_string(&cache).ok();
+    if let Some(known) = text.as_deref().and_then(|text| SpeechMap::from_json(text, alignment)) {
+        return Ok(known);
+    }
+    if text.is_some_and(|text| !SpeechMap::is_one(&text)) && !args.replace {
+        return Err(Error::new(ErrorKind::OutputExists, "it is no speech map, and one would be kept under this name")
+            .with_path(&cache)
+            .with_remedy("move it elsewhere, or let --replace write over it"));
+    }
+    let watch = Watch::new(console.bar, console.stop);
+    let found = speech_map(alignment, media, open, &watch);
+    watch.finish();
+    let found = found?;
+    write_whole(&cache, found.to_json()?.as_bytes())?;
+    Ok(found)
+}
+
+/// Where a picture moves, from a table of it.
+fn moving(text: &str, alignment: &Alignment) -> Result<Vec<Event>, Error> {
+    let bad = |what: String| Error::new(ErrorKind::InvalidArgument, format!("--activity: {what}"));
+    let (file, path) = text.rsplit_once('=').ok_or_else(|| bad(format!("{text:?} is not of the form FILE=CSV")))?;
+    let map = alignment.map(file).ok_or_else(|| bad(format!("no placed file is called {file:?}")))?;
+    let path = Path::new(path);
+    let table = std::fs::read_to_string(path).map_err(|e| Error::io(path, e))?;
+    let (mut times_s, mut motion) = (Vec::new(), Vec::new());
+    // A first line without numbers names the columns.
+    let named = table.lines().next().is_some_and(|l| l.split(',').all(|w| w.trim().parse::<f64>().is_err()));
+    for (i, line) in table.lines().enumerate().skip(usize::from(named)).filter(|l| !l.1.trim().is_empty()) {
+        let numbers: Option<Vec<f64>> = line.split(',').map(|w| w.trim().parse().ok()).collect();
+        match numbers.as_deref() {
+            Some([s, moved, ..]) => {
+                times_s.push(*s);
+                motion.push(*moved as f32);
+            }
+            _ => {
+                let what = format!("line {}: {line:?} is no pair of numbers", i + 1);
+                return Err(Error::new(ErrorKind::Damaged, what).with_path(path));
+            }
+        }
+    }
+    let brightness = vec![0.0; times_s.len()];
+    let curve = ActivityCurve::from_values(times_s, motion, brightness).map_err(|e| e.with_path(path))?;
+    let event = |e: &FoundEvent| {
+        let (start_s, end_s) = (map.to_timeline(e.start_s), map.to_timeline(e.end_s));
+        Event { start_s, end_s, what: format!("{} ({file})", e.kind.as_str()), must_stay: false }
+    };
+    Ok(find_motion(&curve).iter().map(event).collect())
 }
 
 /// The folder that the alignment's names are relative to.

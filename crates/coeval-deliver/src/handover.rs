@@ -11,6 +11,7 @@
 //! markers.csv                 clips, jumps, claps and speech, with timecode
 //! markers.vtt                 the same as captions, for players
 //! chapters.vtt                the clips of the timeline's clock, for players
+//! speech.json, rough-cut/     what a rough cut adds: [`rough`]
 //! ```
 //!
 //! [`Handover::plan`] says what there is to write without reading a recording, [`Handover::write`]
@@ -34,7 +35,8 @@ use crate::frames::FrameOptions;
 use crate::layout::{Content, Layout};
 use crate::lists::{Moment, captions, chapters, marks, marks_csv, marks_webvtt};
 use crate::otio::{Extras, References, to_otio};
-use crate::report::{Report, page};
+use crate::report::{Report, cut_in, page, with_cut};
+use crate::rough;
 use crate::timecode::{FrameRate, Timecode};
 
 /// A part of what is handed over. `alignment.json` and `READ-ME.txt` always are.
@@ -149,8 +151,9 @@ const CAPTION_S: f64 = 2.0;
 /// Bytes of a WAV file before its sound, about.
 const WAV_HEADER: u64 = 2048;
 
-/// Names of everything that can follow from an alignment, for [`OutFolder::check`].
-pub fn names(alignment: &Alignment) -> Vec<String> {
+/// Names of everything that can follow from an alignment, for [`OutFolder::check`], and of what a rough cut has put into
+/// its folder `out`.
+pub fn names(alignment: &Alignment, out: &Path) -> Vec<String> {
     let mut names: Vec<String> =
         [READ_ME, ALIGNMENT, TIMELINE, MARKERS, CAPTIONS, CHAPTERS, REPORT].map(str::to_owned).into();
     let options = HandoverOptions::default();
@@ -158,6 +161,7 @@ pub fn names(alignment: &Alignment) -> Vec<String> {
         names.extend(handover.sounds.iter().map(|s| s.0.clone()));
         names.extend(handover.lists().into_iter().flatten().map(|l| l.0));
     }
+    names.extend(rough::names(out));
     names
 }
 
@@ -292,7 +296,13 @@ impl<'a> Handover<'a> {
                 checks: &checks,
                 marks: &marks,
             };
-            out.write(REPORT, page(&report)?.as_bytes())?;
+            let mut text = page(&report)?;
+            // A report that is still there is of this very alignment, and so is the rough cut in it.
+            let earlier = std::fs::read_to_string(out.path().join(REPORT)).unwrap_or_default();
+            if let Some(with) = cut_in(&earlier).and_then(|cut| with_cut(&text, cut)) {
+                text = with;
+            }
+            out.write(REPORT, text.as_bytes())?;
         }
         out.write(READ_ME, self.read_me(out).as_bytes())?;
         Ok(troubles)
@@ -384,6 +394,8 @@ impl<'a> Handover<'a> {
             (MARKERS, "Clips, jumps, claps and speech with timecode, as a table."),
             (CAPTIONS, "The same as captions for a player that shows the timeline (WebVTT)."),
             (CHAPTERS, "The clips of the timeline's clock as chapters for a player (WebVTT)."),
+            (rough::FOLDER, "A shorter version with dead air taken out: edits.txt says what goes and can be changed."),
+            (rough::SPEECH, "Who speaks when and what else happens, for programs."),
             (ALIGNMENT, "Every file's place, for programs."),
         ];
         for (name, what) in lines.iter().filter(|(name, _)| out.path().join(name).exists()) {

@@ -334,7 +334,7 @@ struct Page {
     marks_left: usize,
 }
 
-const STYLE: &str = include_str!("report/page.css");
+pub(crate) const STYLE: &str = include_str!("report/page.css");
 const SCRIPT: &str = include_str!("report/page.js");
 
 /// Makes the page.
@@ -348,6 +348,31 @@ pub fn page(report: &Report<'_>) -> Result<String> {
     environment.add_template("page", include_str!("report/page.html")).map_err(failed)?;
     let template = environment.get_template("page").map_err(failed)?;
     template.render(minijinja::value::Serde(View::new(report).page())).map_err(failed)
+}
+
+/// Where a rough cut goes in the page, and the link to it. Names cannot hold these: they are escaped.
+const CUT: [(&str, &str); 2] = [("<!-- cut link -->", "<!-- /cut link -->"), ("<!-- cut -->", "<!-- /cut -->")];
+const CUT_LINK: &str = "<li><a href=\"#cut\">Rough cut</a></li>";
+
+/// What lies between two words that both are there once.
+fn between(page: &str, (from, to): (&str, &str)) -> Option<std::ops::Range<usize>> {
+    let begin = page.find(from)? + from.len();
+    let end = begin + page[begin..].find(to)?;
+    Some(begin..end)
+}
+
+/// A page with this rough cut, in place of one that it may have; `None` when it has no place for it.
+pub(crate) fn with_cut(page: &str, section: &str) -> Option<String> {
+    let mut page = page.to_owned();
+    for (place, content) in CUT.into_iter().zip([CUT_LINK, section]) {
+        page.replace_range(between(&page, place)?, content);
+    }
+    Some(page)
+}
+
+/// The rough cut in a page.
+pub(crate) fn cut_in(page: &str) -> Option<&str> {
+    between(page, CUT[1]).map(|range| &page[range]).filter(|section| !section.is_empty())
 }
 
 /// A placed file and where it lies.

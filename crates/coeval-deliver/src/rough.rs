@@ -3,20 +3,25 @@
 //! ```text
 //! edits.txt                   the cut as text: change it, and give it back with `--edits`
 //! rough-cut.otio              the shorter timeline: the chosen angles, every camera (switched off), the sound
-//! edl/angles.edl              the chosen angles as an edit decision list; sound/ lists follow the same cuts
+//! edl/angles.picture.edl      the chosen angles as an edit decision list; the others follow the same cuts
 //! chapters.vtt                a chapter for every stretch that stays
 //! rough-cut.html              the whole timeline as a strip: what goes, what stays, why
-//! plan.json                   all of it as data, with gains
+//! plan.json                   all of it as data, with gains, and the names of what was written
 //! ```
 //!
-//! All tracks are cut by the same stretches: what lay in step stays in step, and all are of one length.
+//! All tracks are cut by the same stretches: what lay in step stays in step, and all are of one length. The page is a
+//! part of `report.html` too, where that lies beside ([`into_report`]).
+//!
+//! A person works on `edits.txt`: [`check_folder`] tells whether anybody has, and what is in the folder besides.
 
+use std::collections::HashSet;
 use std::fmt::Write;
 use std::path::Path;
 
 use coeval::{Error, ErrorKind, Result};
 use coeval_shoot::tighten::{Entry, Facts, Fate, Plan, Voice};
-use coeval_shoot::{Alignment, Kind, write_whole};
+use coeval_shoot::voice::{Mix, VoiceOver};
+use coeval_shoot::{Alignment, Kind, files_below, plain_name, write_whole};
 use minijinja::{AutoEscape, Environment};
 use serde_json::{Value, json};
 
@@ -24,13 +29,25 @@ use crate::edl::{Channel, Event, edl};
 use crate::layout::{Content, Lane, Layout, Piece, SourceRate};
 use crate::lists::{Mark, marks_webvtt};
 use crate::otio::{Cut, CutTrack, Extras, References, cut_to_otio};
+use crate::report;
 use crate::timecode::{FrameRate, Timecode};
 
 /// The first word of an edit list, with its version.
 const HEADER: &str = "coeval edit list 1";
 
+/// The folder of a rough cut beside its alignment.
+pub const FOLDER: &str = "rough-cut";
+/// Who speaks when, beside the alignment: what a rough cut is made of.
+pub const SPEECH: &str = "speech.json";
+/// The value of `schema` in `plan.json`.
+const SCHEMA: &str = "coeval.plan/1";
+const EDITS: &str = "edits.txt";
+const PLAN: &str = "plan.json";
+/// The rows of a page; beyond them is the edit list.
+const ROWS: usize = 1000;
+
 /// Levels of the tracks. The defaults are common practice, no source.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, PartialEq)]
 #[non_exhaustive]
 pub struct Levels {
     /// Loudness of the voice, LUFS. Default -14, as streaming services play.
@@ -43,11 +60,31 @@ pub struct Levels {
     pub duck_db: f64,
     /// How long it takes to go down or up, seconds.
     pub ramp_s: f64,
+    /// Integrated loudness of the recorder's voices, LUFS, as
+    /// [`SpeechMap::loudness_lufs`](coeval_shoot::voices::SpeechMap): from it follows their gain.
+    pub speech_lufs: Option<f64>,
+    /// Voices laid over the cut, on a track of their own; cameras and recorder are ducked under them.
+    pub voice_over: Vec<VoiceOver>,
 }
 
 impl Default for Levels {
     fn default() -> Self {
-        Self { voice_lufs: -14.0, true_peak_dbtp: -1.0, camera_db: -12.0, duck_db: -12.0, ramp_s: 0.3 }
+        Self {
+            voice_lufs: -14.0,
+            true_peak_dbtp: -1.0,
+            camera_db: -12.0,
+            duck_db: -12.0,
+            ramp_s: 0.3,
+            speech_lufs: None,
+            voice_over: Vec::new(),
+        }
+    }
+}
+
+impl Levels {
+    /// Gain that brings the recorder's voices to their loudness, dB; `None` when theirs is not known.
+    pub fn voice_gain_db(&self) -> Option<f64> {
+        self.speech_lufs.map(|own| self.voice_lufs - own)
     }
 }
 
@@ -129,6 +166,37 @@ fn clock(plan: &Plan, frame: i64) -> String {
 /// # Errors
 /// [`Damaged`](ErrorKind::Damaged) with the number of the line and what is wrong with it.
 pub fn read_edit_list(text: &str) -> Result<Plan> {
+    read_lines(text).map(|(plan, _)| plan)
+}
+
+/// Reads an [`edit_list`] of this alignment back: its frame rate must be the timeline's, and its cameras must be there.
+///
+/// # Errors
+/// As for [`read_edit_list`].
+pub fn read_edit_list_of(text: &str, alignment: &Alignment) -> Result<Plan> {
+    let (plan, lines) = read_lines(text)?;
+    if plan.frame_rate != alignment.frame_rate() {
+        let [num, den] = alignment.frame_rate();
+        let number = text.lines().position(|l| l.trim().starts_with("rate")).map_or(1, |i| i + 1);
+        return Err(Error::new(
+            ErrorKind::Damaged,
+            format!("line {number}: the timeline has {num}/{den} frames a second"),
+        )
+        .with_remedy("it is a list of another alignment: let coeval tighten write a new one"));
+    }
+    let is_camera = |id: &str| alignment.recording(id).is_some_and(|r| r.kind == Kind::Camera);
+    let ids = || alignment.recordings.iter().map(|r| r.id.as_str()).filter(|id| is_camera(id)).collect::<Vec<_>>();
+    for (entry, line) in plan.entries.iter().zip(lines) {
+        if let Some(camera) = entry.camera.as_deref().filter(|c| !is_camera(c)) {
+            return Err(Error::new(ErrorKind::Damaged, format!("line {line}: no camera is called {camera:?}"))
+                .with_remedy(format!("the cameras are {}; - stands for none", ids().join(", "))));
+        }
+    }
+    Ok(plan)
+}
+
+/// A plan, and the line of each entry.
+fn read_lines(text: &str) -> Result<(Plan, Vec<usize>)> {
     let bad = |line: usize, what: String| {
         Error::new(ErrorKind::Damaged, format!("line {line}: {what}")).with_remedy(
             "a line reads `show FROM TO CAMERA`, `pass FROM TO CAMERA 8x` or `drop FROM TO`, times as 0:12:34.567",
@@ -140,6 +208,7 @@ pub fn read_edit_list(text: &str) -> Result<Plan> {
         other => return Err(bad(1, format!("it reads {:?}, not {HEADER:?}", other.map_or("", |l| l.1)))),
     }
     let mut plan = Plan { frame_rate: [0, 0], entries: Vec::new(), notes: Vec::new() };
+    let mut numbers = Vec::new();
     for (number, line) in lines.filter(|l| !l.1.is_empty() && !l.1.starts_with('#')) {
         let (statement, reason) = line.split_once('|').unwrap_or((line, ""));
         let mut words = statement.split_whitespace();
@@ -206,12 +275,13 @@ pub fn read_edit_list(text: &str) -> Result<Plan> {
             ));
         }
         plan.entries.push(entry);
+        numbers.push(number);
     }
     if plan.frame_rate[0] == 0 {
         return Err(bad(text.lines().count().max(1), "there is no frame rate".to_owned()));
     }
     plan.check().map_err(|e| Error::new(ErrorKind::Damaged, e.message().to_owned()))?;
-    Ok(plan)
+    Ok((plan, numbers))
 }
 
 /// `H:MM:SS.mmm`, no longer than a hundred hours.
@@ -273,12 +343,21 @@ fn tracks(alignment: &Alignment, layout: &Layout, plan: &Plan, voices: &[Voice],
     for lane in &layout.lanes {
         let is_sound = lane.content == Content::Sound;
         let is_camera = alignment.recording(&lane.recording).is_some_and(|r| r.kind == Kind::Camera);
-        let gain_db = is_sound.then(|| if is_camera { ducking(plan, voices, levels) } else { Vec::new() });
+        let gain_db = is_sound.then(|| match is_camera {
+            true => ducking(plan, voices, levels),
+            false => voice_ducking(plan, levels),
+        });
+        let is_voice = is_sound && !is_camera;
         tracks.push(CutTrack {
             name: lane.recording.clone(),
             content: lane.content,
             enabled: is_sound,
-            metadata: json!({"recording": lane.recording, "gain_db": gain_db, "voice_lufs": (is_sound && !is_camera).then_some(levels.voice_lufs)}),
+            metadata: json!({
+                "recording": lane.recording,
+                "gain_db": gain_db,
+                "voice_lufs": is_voice.then_some(levels.voice_lufs),
+                "voice_gain_db": levels.voice_gain_db().filter(|_| is_voice),
+            }),
             cuts: cut_lane(lane, plan, layout.rate, is_sound),
         });
     }
@@ -302,6 +381,15 @@ fn tracks(alignment: &Alignment, layout: &Layout, plan: &Plan, voices: &[Voice],
         }
         at += frames;
     }
+    if !levels.voice_over.is_empty() {
+        tracks.push(CutTrack {
+            name: "voice-over".to_owned(),
+            content: Content::Sound,
+            enabled: true,
+            metadata: json!({"recording": Value::Null, "voice_lufs": levels.voice_lufs}),
+            cuts: over_cuts(plan, layout.rate, levels),
+        });
+    }
     // In OpenTimelineIO the last track lies on top.
     tracks.push(CutTrack {
         name: "angles".to_owned(),
@@ -313,29 +401,86 @@ fn tracks(alignment: &Alignment, layout: &Layout, plan: &Plan, voices: &[Voice],
     tracks
 }
 
-/// Gain of a camera's sound on the shorter timeline: `[second, dB]`, linear between.
+/// Voice-overs on their track, each from a whole frame on, as far as the cut and the next one allow.
+fn over_cuts(plan: &Plan, rate: FrameRate, levels: &Levels) -> Vec<Cut> {
+    const RATE_HZ: u32 = 48_000;
+    let mut sorted: Vec<&VoiceOver> = levels.voice_over.iter().collect();
+    sorted.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
+    let starts: Vec<i64> = sorted.iter().map(|v| rate.frames(v.at_s).round() as i64).collect();
+    let ends = starts.iter().skip(1).copied().chain([plan.shown_frames()]);
+    let cuts = sorted.iter().zip(&starts).zip(ends).map(|((over, &at), end)| {
+        let frames = (rate.frames(over.length_s).floor() as i64).min(end.min(plan.shown_frames()) - at);
+        let piece = Piece {
+            path: over.path.to_string_lossy().into_owned(),
+            start: at,
+            frames,
+            source_start: 0,
+            source_rate: SourceRate::Samples(RATE_HZ),
+            source_length: (over.length_s * f64::from(RATE_HZ)).floor() as i64,
+        };
+        Cut { piece, at, frames, speed: 1, dissolve: 0, metadata: json!({"gain_db": over.gain_db}) }
+    });
+    cuts.filter(|c| c.frames > 0).collect()
+}
+
+/// Gain of a camera's sound on the shorter timeline: `[second, dB]`, linear between. It goes down under voices and
+/// voice-overs.
 pub fn ducking(plan: &Plan, voices: &[Voice], levels: &Levels) -> Vec<[f64; 2]> {
     let frame_s = plan.frame_s();
-    let mut spans: Vec<(f64, f64)> = Vec::new();
+    let mut spans: Vec<(f64, f64)> = over_spans(plan, levels);
     let mut at = 0;
     for entry in &plan.entries {
         let (from_s, to_s) = (entry.from as f64 * frame_s, entry.to as f64 * frame_s);
         if entry.fate == Fate::Show {
             for v in voices.iter().filter(|v| v.start_s < to_s && v.end_s > from_s) {
                 let moved = at as f64 * frame_s - from_s;
-                let (a, b) = (v.start_s.max(from_s) + moved, v.end_s.min(to_s) + moved);
-                match spans.last_mut() {
-                    // Up and down again within a breath would be heard.
-                    Some(last) if a - last.1 < 4.0 * levels.ramp_s => last.1 = last.1.max(b),
-                    _ => spans.push((a, b)),
-                }
+                spans.push((v.start_s.max(from_s) + moved, v.end_s.min(to_s) + moved));
             }
         }
         at += entry.shown_frames();
     }
-    let (high, low) = (levels.camera_db, levels.camera_db + levels.duck_db);
-    let mut points = vec![[0.0, high]];
+    curve(spans, levels.camera_db, levels)
+}
+
+/// Gain of the recorder's sound on the shorter timeline, besides [`Levels::voice_gain_db`]: `[second, dB]`, linear
+/// between. It goes down under voice-overs.
+pub fn voice_ducking(plan: &Plan, levels: &Levels) -> Vec<[f64; 2]> {
+    curve(over_spans(plan, levels), 0.0, levels)
+}
+
+/// The gains of a whole mix, for [`render_mix`](coeval_shoot::voice::render_mix).
+pub fn mix(plan: &Plan, voices: &[Voice], levels: &Levels) -> Mix {
+    Mix {
+        lufs: levels.voice_lufs,
+        limit_dbtp: levels.true_peak_dbtp,
+        voice_gain_db: levels.voice_gain_db().unwrap_or(0.0),
+        voice_db: voice_ducking(plan, levels),
+        camera_db: ducking(plan, voices, levels),
+        voice_over: levels.voice_over.clone(),
+    }
+}
+
+/// Where voice-overs lie within the shorter timeline.
+fn over_spans(plan: &Plan, levels: &Levels) -> Vec<(f64, f64)> {
+    let end_s = plan.shown_s();
+    let spans = levels.voice_over.iter().map(|v| (v.at_s, (v.at_s + v.length_s).min(end_s)));
+    spans.filter(|s| s.0 < s.1).collect()
+}
+
+/// Down by `duck_db` within `spans`, with a ramp before and after each.
+fn curve(mut spans: Vec<(f64, f64)>, high: f64, levels: &Levels) -> Vec<[f64; 2]> {
+    spans.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let mut joined: Vec<(f64, f64)> = Vec::new();
     for (a, b) in spans {
+        match joined.last_mut() {
+            // Up and down again within a breath would be heard.
+            Some(last) if a - last.1 < 4.0 * levels.ramp_s => last.1 = last.1.max(b),
+            _ => joined.push((a, b)),
+        }
+    }
+    let low = high + levels.duck_db;
+    let mut points = vec![[0.0, high]];
+    for (a, b) in joined {
         let down = (a - levels.ramp_s).max(points.last().map_or(0.0, |p| p[0]));
         points.extend([[down, high], [a, low], [b, low], [b + levels.ramp_s, high]]);
     }
@@ -364,8 +509,60 @@ fn chapters(plan: &Plan, least_s: f64) -> Vec<Mark> {
     marks
 }
 
-/// Writes the rough cut into the folder `out`, which is made if it is missing. `media` is the folder that the
-/// alignment's names are relative to, absolute as `out`.
+/// Makes sure, before any work, that a rough cut may go to `out`: whatever lies there is an earlier one's, and nobody has
+/// worked on its `edits.txt`, unless `edited` is what it says. Hidden files count for nothing.
+///
+/// # Errors
+/// [`OutputExists`](ErrorKind::OutputExists), naming what is in the way; what the system answers.
+pub fn check_folder(out: &Path, edited: Option<&Plan>) -> Result<()> {
+    let taken = |what: String, remedy: &str| {
+        Err(Error::new(ErrorKind::OutputExists, what).with_path(out).with_remedy(remedy.to_owned()))
+    };
+    let (own, plan) = earlier(out);
+    for name in files_below(out)? {
+        if name != EDITS && !own.contains(&name) {
+            return taken(
+                format!("holds {name:?}, which is no part of an earlier rough cut"),
+                "choose another folder with -o, or let --replace write over files of the same names",
+            );
+        }
+        let text = if name == EDITS { std::fs::read_to_string(out.join(EDITS)).unwrap_or_default() } else { continue };
+        let untouched = plan.as_ref().is_some_and(|p| edit_list(p) == text);
+        if !untouched && (edited.is_none() || read_edit_list(&text).ok().as_ref() != edited) {
+            return taken(
+                format!("{EDITS} has been changed since"),
+                "give it back with --edits, choose another folder with -o, or let --replace write over it",
+            );
+        }
+    }
+    Ok(())
+}
+
+/// Names of the files in the folder that an earlier rough cut has written, with `/` between folders, and its plan;
+/// nothing when there is none.
+fn earlier(out: &Path) -> (Vec<String>, Option<Plan>) {
+    let text = std::fs::read_to_string(out.join(PLAN)).unwrap_or_default();
+    let mut value: Value = serde_json::from_str(&text).unwrap_or_default();
+    if value["schema"] != SCHEMA {
+        return (Vec::new(), None);
+    }
+    let names = serde_json::from_value::<Vec<String>>(value["files"].take()).unwrap_or_default();
+    // A list from elsewhere names nothing outside the folder.
+    let within = |n: &String| n.split('/').all(|part| !["", ".", ".."].contains(&part) && !part.contains('\\'));
+    (names.into_iter().filter(within).collect(), serde_json::from_value(value["plan"].take()).ok())
+}
+
+/// Names, within the folder of an alignment, of what a rough cut has put there: for
+/// [`OutFolder::check`](coeval_shoot::OutFolder::check).
+pub(crate) fn names(results: &Path) -> Vec<String> {
+    let own = earlier(&results.join(FOLDER)).0.into_iter().map(|n| format!("{FOLDER}/{n}"));
+    own.chain([SPEECH.to_owned(), format!("{FOLDER}/{EDITS}")]).collect()
+}
+
+/// Writes the rough cut into the folder `out`, which is made if it is missing, and answers with the names of its files.
+/// What an earlier one left there and this one does not write is removed. An `edits.txt` that says this very plan
+/// stays as a person has written it; else it is written over: [`check_folder`] comes first. `media` is the folder that
+/// the alignment's names are relative to, absolute as `out`. `sound` are names of files that the caller will add.
 ///
 /// # Errors
 /// [`InvalidArgument`](ErrorKind::InvalidArgument) when the plan is of another frame rate than the alignment or
@@ -377,6 +574,7 @@ pub fn write(
     levels: &Levels,
     media: &Path,
     out: &Path,
+    sound: &[&str],
 ) -> Result<Vec<String>> {
     plan.check()?;
     let layout = Layout::of(alignment)?;
@@ -397,12 +595,11 @@ pub fn write(
     let extras = Extras { start: Some(start), marks: &chapters, ..Extras::default() };
     let otio = cut_to_otio(alignment, rate, "rough cut", &references, &extras, &tracks, plan.shown_frames())?;
     let mut files = vec![
-        ("edits.txt".to_owned(), edit_list(plan)),
         ("rough-cut.otio".to_owned(), otio),
         ("chapters.vtt".to_owned(), marks_webvtt(&chapters, 0.001)),
         ("rough-cut.html".to_owned(), page(plan, facts)?),
-        ("plan.json".to_owned(), data(plan, facts, levels)?),
     ];
+    let mut taken = HashSet::new();
     for track in &tracks {
         let (channel, what) = match track.content {
             Content::Picture => (Channel::Picture, "picture"),
@@ -410,17 +607,40 @@ pub fn write(
         };
         let events = events(alignment, track, rate, start)?;
         let lists = edl(&format!("rough cut {}", track.name), channel, start, &events)?;
-        let name = coeval_shoot::plain_name(&track.name);
+        let mut stem = format!("{}.{what}", plain_name(&track.name));
+        while !taken.insert(stem.to_lowercase()) {
+            stem.push('_');
+        }
         files.extend(lists.into_iter().enumerate().map(|(i, text)| {
             let number = if i > 0 { format!(".{}", i + 1) } else { String::new() };
-            (format!("edl/{name}.{what}{number}.edl"), text)
+            (format!("edl/{stem}{number}.edl"), text)
         }));
     }
+    let mut names: Vec<String> = [EDITS, PLAN].map(str::to_owned).into();
+    names.extend(files.iter().map(|f| f.0.clone()));
+    names.extend(sound.iter().map(|s| (*s).to_owned()));
+    let outdated = earlier(out).0;
     std::fs::create_dir_all(out.join("edl")).map_err(|e| Error::io(out, e))?;
+    // First, so that whatever stops the rest, the next run knows what is its own.
+    let known: Vec<&String> = names.iter().chain(outdated.iter().filter(|n| !names.contains(n))).collect();
+    write_whole(&out.join(PLAN), data(plan, facts, levels, &known)?.as_bytes())?;
+    for name in outdated.iter().filter(|n| *n != EDITS && (sound.contains(&n.as_str()) || !names.contains(n))) {
+        match std::fs::remove_file(out.join(name)) {
+            Err(e) if e.kind() != std::io::ErrorKind::NotFound => return Err(Error::io(out.join(name), e)),
+            _ => {}
+        }
+    }
+    let said = std::fs::read_to_string(out.join(EDITS)).ok().and_then(|text| read_edit_list(&text).ok());
+    if said.as_ref() != Some(plan) {
+        write_whole(&out.join(EDITS), edit_list(plan).as_bytes())?;
+    }
     for (name, text) in &files {
         write_whole(&out.join(name), text.as_bytes())?;
     }
-    Ok(files.into_iter().map(|f| f.0).collect())
+    let known: Vec<&String> = names.iter().collect();
+    write_whole(&out.join(PLAN), data(plan, facts, levels, &known)?.as_bytes())?;
+    names.truncate(names.len() - sound.len());
+    Ok(names)
 }
 
 /// A track as events of an edit decision list; a dissolve is a cut there.
@@ -456,63 +676,104 @@ fn events(alignment: &Alignment, track: &CutTrack, rate: FrameRate, start: Timec
         .collect()
 }
 
-fn data(plan: &Plan, facts: &Facts, levels: &Levels) -> Result<String> {
+fn data(plan: &Plan, facts: &Facts, levels: &Levels, files: &[&String]) -> Result<String> {
     let failed = |e: serde_json::Error| Error::new(ErrorKind::Internal, "cannot write the plan as JSON").with_source(e);
     let value = json!({
-        "schema": "coeval.plan/1",
+        "schema": SCHEMA,
         "before_s": facts.frames as f64 * plan.frame_s(),
         "after_s": plan.shown_s(),
         "plan": serde_json::to_value(plan).map_err(failed)?,
         "gains": {
             "voice_lufs": levels.voice_lufs,
             "true_peak_dbtp": levels.true_peak_dbtp,
+            "voice_gain_db": levels.voice_gain_db(),
+            "voice_db": voice_ducking(plan, levels),
             "camera_db": ducking(plan, &facts.voices, levels),
+            "voice_over": levels.voice_over.iter().map(|v| {
+                json!({"path": v.path, "at_s": v.at_s, "length_s": v.length_s, "gain_db": v.gain_db})
+            }).collect::<Vec<_>>(),
         },
+        "files": files,
     });
     let mut text = serde_json::to_string_pretty(&value).map_err(failed)?;
     text.push('\n');
     Ok(text)
 }
 
-/// The page: the timeline as a strip, then every entry and why.
+/// The page: the section with all of the report's style, by itself.
 fn page(plan: &Plan, facts: &Facts) -> Result<String> {
+    let view = json!({ "style": report::STYLE, "section": section(plan, facts)? });
+    render(include_str!("report/rough.html"), view)
+}
+
+/// Puts the rough cut into a report that lies beside it, in place of an earlier one. Answers whether there is a report
+/// that takes it.
+///
+/// # Errors
+/// What the system says about writing.
+pub fn into_report(report: &Path, plan: &Plan, facts: &Facts) -> Result<bool> {
+    let text = std::fs::read_to_string(report).unwrap_or_default();
+    match report::with_cut(&text, &section(plan, facts)?) {
+        Some(text) => write_whole(report, text.as_bytes()).map(|()| true),
+        None => Ok(false),
+    }
+}
+
+fn render(template: &str, view: Value) -> Result<String> {
     let failed = |e: minijinja::Error| Error::new(ErrorKind::Internal, "cannot make the page").with_source(e);
+    let mut environment = Environment::new();
+    environment.set_auto_escape_callback(|_| AutoEscape::Html);
+    environment.add_template("page", template).map_err(failed)?;
+    environment.get_template("page").and_then(|t| t.render(minijinja::value::Serde(view))).map_err(failed)
+}
+
+/// The timeline as a strip, then every entry and why.
+fn section(plan: &Plan, facts: &Facts) -> Result<String> {
     let total = facts.frames.max(1) as f64;
     let minutes = |frames: i64| {
         let s = (frames as f64 * plan.frame_s()).round() as i64;
         format!("{}:{:02}:{:02}", s / 3600, s / 60 % 60, s % 60)
     };
+    let place = |x: f64| format!("{:.3}", 1000.0 * x / total);
     let rows: Vec<Value> = plan
         .entries
         .iter()
         .map(|e| {
-            let fate = match e.fate {
-                Fate::Show => "show",
-                Fate::Pass(_) => "pass",
-                Fate::Drop => "drop",
+            let (fate, word) = match e.fate {
+                Fate::Show => ("show", "stays".to_owned()),
+                Fate::Pass(speed) => ("pass", format!("passes {speed} times faster")),
+                Fate::Drop => ("drop", "goes".to_owned()),
             };
             json!({
-                "fate": fate, "from": clock(plan, e.from), "to": clock(plan, e.to), "camera": e.camera, "why": e.reason,
-                "x": 1000.0 * e.from as f64 / total, "w": 1000.0 * (e.to - e.from) as f64 / total,
+                "fate": fate, "word": word, "from": clock(plan, e.from), "to": clock(plan, e.to),
+                "camera": e.camera, "why": e.reason, "x": place(e.from as f64), "w": place((e.to - e.from) as f64),
             })
         })
         .collect();
-    let voices: Vec<Value> = facts
+    // What lies side by side and has one fate is one bar: its shots are in the table.
+    let mut bars: Vec<(&str, i64, i64)> = Vec::new();
+    for (row, e) in rows.iter().zip(&plan.entries) {
+        let fate = row["fate"].as_str().unwrap_or_default();
+        match bars.last_mut() {
+            Some(last) if last.0 == fate => last.2 = e.to,
+            _ => bars.push((fate, e.from, e.to)),
+        }
+    }
+    let bars = bars
+        .into_iter()
+        .map(|(fate, from, to)| json!({"fate": fate, "x": place(from as f64), "w": place((to - from) as f64)}));
+    let at = |s: f64| s / plan.frame_s();
+    let voices = facts
         .voices
         .iter()
-        .map(|v| {
-            let x = |s: f64| 1000.0 * s / plan.frame_s() / total;
-            json!({"x": x(v.start_s), "w": x(v.end_s) - x(v.start_s), "origin": v.origin})
-        })
-        .collect();
+        .map(|v| json!({"x": place(at(v.start_s)), "w": place(at(v.end_s - v.start_s)), "origin": v.origin}));
+    let events = facts.events.iter().map(|e| json!({"x": place(at(0.5 * (e.start_s + e.end_s))), "what": e.what}));
     let view = json!({
-        "before": minutes(facts.frames), "after": minutes(plan.shown_frames()),
-        "notes": plan.notes, "rows": rows, "voices": voices,
+        "before": minutes(facts.frames), "after": minutes(plan.shown_frames()), "notes": plan.notes,
+        "bars": bars.collect::<Vec<_>>(), "voices": voices.collect::<Vec<_>>(), "events": events.collect::<Vec<_>>(),
+        "left": rows.len().saturating_sub(ROWS), "rows": rows.into_iter().take(ROWS).collect::<Vec<_>>(),
     });
-    let mut environment = Environment::new();
-    environment.set_auto_escape_callback(|_| AutoEscape::Html);
-    environment.add_template("rough", include_str!("report/rough.html")).map_err(failed)?;
-    environment.get_template("rough").and_then(|t| t.render(minijinja::value::Serde(view))).map_err(failed)
+    render(include_str!("report/cut.html"), view)
 }
 
 #[cfg(test)]
@@ -583,6 +844,12 @@ mod tests {
         }
         assert!(read_edit_list("").is_err());
         assert!(read_edit_list(HEADER).is_err());
+        let refused = read_edit_list_of(&good, &example()).unwrap_err();
+        assert_eq!(refused.message(), "line 7: no camera is called \"cam a|#%\"");
+        let refused = read_edit_list_of(&good.replace("rate 30000/1001", "rate 25/1"), &example()).unwrap_err();
+        assert!(refused.message().starts_with("line 4: the timeline has 30000/1001"), "{refused}");
+        let mine = edit_list(&Plan { entries: vec![entry(0, 9, Fate::Show, Some("cam-b"))], ..some_plan() });
+        assert!(read_edit_list_of(&mine, &example()).is_ok());
     }
 
     #[test]
@@ -596,6 +863,94 @@ mod tests {
         };
         let points = ducking(&plan, &[voice(12.0, 14.0), voice(14.5, 15.0), voice(40.0, 41.0)], &Levels::default());
         assert_eq!(points, [[0.0, -12.0], [1.7, -12.0], [2.0, -24.0], [5.0, -24.0], [5.3, -12.0]]);
+    }
+
+    #[test]
+    fn voices_laid_over_have_a_track_and_duck_the_others() {
+        let alignment = example();
+        let layout = Layout::of(&alignment).unwrap();
+        let plan = Plan { entries: vec![entry(0, 900, Fate::Show, Some("cam-a"))], ..some_plan() };
+        // What a file says of itself comes from reading it; here it stands for one of four seconds.
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("over.wav");
+        let mut writer = coeval_media::WavWriter::create(&path, coeval_media::WavOptions::new(8000, 1)).unwrap();
+        let tone: Vec<f32> = (0..32_000).map(|i| 0.1 * (f64::from(i) * 0.3).sin() as f32).collect();
+        writer.write(&tone).unwrap();
+        writer.finish().unwrap();
+        let over = |at_s| VoiceOver::measure(&path, at_s, -14.0, &Default::default(), &()).unwrap();
+        let levels = Levels { voice_over: vec![over(28.0), over(10.01), over(12.0)], ..Levels::default() };
+        let tracks = tracks(&alignment, &layout, &plan, &[], &levels);
+        let track = tracks.iter().find(|t| t.name == "voice-over").unwrap();
+        let cuts: Vec<(i64, i64)> = track.cuts.iter().map(|c| (c.at, c.frames)).collect();
+        // 10.01 s is frame 300; the next begins at frame 360 and cuts it off; the end of the cut the last.
+        assert_eq!(cuts, [(300, 60), (360, 119), (839, 61)]);
+        assert!(track.cuts[0].metadata["gain_db"].as_f64().unwrap() > 5.0);
+        let ducked = voice_ducking(&plan, &levels);
+        assert_eq!(ducked[1..4], [[9.71, 0.0], [10.01, -12.0], [16.0, -12.0]]);
+    }
+
+    #[test]
+    fn a_folder_is_written_again_unless_it_holds_something_of_a_persons() {
+        let dir = tempfile::tempdir().unwrap();
+        let (alignment, out) = (example(), dir.path().join(FOLDER));
+        let facts = Facts { frame_rate: [30_000, 1001], frames: 900, voices: vec![], events: vec![], angles: vec![] };
+        let plan = |to: i64| Plan {
+            entries: vec![entry(0, to, Fate::Show, Some("cam-a")), entry(to, 900, Fate::Drop, None)],
+            ..some_plan()
+        };
+        let write = |plan: &Plan, sound: &[&str]| {
+            write(&alignment, &facts, plan, &Levels::default(), dir.path(), &out, sound).unwrap()
+        };
+        check_folder(&out, None).unwrap();
+        let mut names = write(&plan(300), &["voice.wav"]);
+        std::fs::write(out.join("voice.wav"), "sound").unwrap();
+        check_folder(&out, None).unwrap();
+        let mut there = files_below(&out).unwrap();
+        names.push("voice.wav".into());
+        (names.sort(), there.sort());
+        assert_eq!(names, there);
+        assert!(names.iter().all(|n| super::names(dir.path()).contains(&format!("rough-cut/{n}"))));
+        // Another cut without sound: what was of the first goes.
+        write(&plan(400), &[]);
+        assert!(!out.join("voice.wav").exists());
+        check_folder(&out, None).unwrap();
+        // A person's hand.
+        let text = std::fs::read_to_string(out.join(EDITS)).unwrap();
+        let changed = text.replace("# Change", "# I like the waves. Change").replace("0:00:13.347", "0:00:20.020");
+        assert_ne!(changed, text);
+        std::fs::write(out.join(EDITS), &changed).unwrap();
+        let refused = check_folder(&out, None).unwrap_err();
+        assert!(refused.kind() == ErrorKind::OutputExists && refused.message().contains(EDITS), "{refused}");
+        assert!(check_folder(&out, Some(&plan(400))).is_err(), "that is another list");
+        let edited = read_edit_list(&changed).unwrap();
+        check_folder(&out, Some(&edited)).unwrap();
+        write(&edited, &[]);
+        assert_eq!(std::fs::read_to_string(out.join(EDITS)).unwrap(), changed);
+        std::fs::write(out.join("edl/mine.edl"), "mine").unwrap();
+        assert!(check_folder(&out, Some(&edited)).unwrap_err().message().contains("edl/mine.edl"));
+    }
+
+    #[test]
+    fn a_report_takes_the_rough_cut_in_and_another_in_its_place() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("report.html");
+        let facts = Facts { frame_rate: [30_000, 1001], frames: 1501, voices: vec![], events: vec![], angles: vec![] };
+        assert!(!into_report(&path, &some_plan(), &facts).unwrap(), "there is none");
+        std::fs::write(&path, "somebody's page").unwrap();
+        assert!(!into_report(&path, &some_plan(), &facts).unwrap());
+        assert_eq!(std::fs::read_to_string(&path).unwrap(), "somebody's page");
+        let empty = include_str!("report/page.html");
+        std::fs::write(&path, empty).unwrap();
+        assert!(into_report(&path, &some_plan(), &facts).unwrap());
+        let once = std::fs::read_to_string(&path).unwrap();
+        assert!(once.contains("Rough cut: 0:00:50 becomes") && once.contains("cam a|#%") && once.contains("#cut"));
+        assert!(into_report(&path, &some_plan(), &facts).unwrap());
+        assert_eq!(std::fs::read_to_string(&path).unwrap(), once);
+        assert_eq!(report::with_cut(empty, report::cut_in(&once).unwrap()).unwrap(), once);
+        let hostile = Plan { notes: vec!["<!-- /cut --><script>".into()], ..some_plan() };
+        into_report(&path, &hostile, &facts).unwrap();
+        assert!(into_report(&path, &some_plan(), &facts).unwrap());
+        assert_eq!(std::fs::read_to_string(&path).unwrap(), once);
     }
 
     prop_compose! {
@@ -642,6 +997,22 @@ mod tests {
                     at += if speed == 1 { to - from } else { (to - from + i64::from(speed) - 1) / i64::from(speed) };
                 }
                 prop_assert_eq!(at, plan.shown_frames());
+            }
+            // What is shown is within half a frame of where the alignment has it.
+            let half_s = 0.5 * plan.frame_s() + 1e-4;
+            for track in &tracks {
+                let mut at = 0;
+                for (from, to, speed) in plan.kept() {
+                    let frames = (to - from + i64::from(speed) - 1) / i64::from(speed);
+                    for cut in track.cuts.iter().filter(|c| speed == 1 && c.at >= at && c.at < at + frames) {
+                        let file_s = cut.piece.source_start as f64 / cut.piece.source_rate.hz();
+                        let map = alignment.map(&cut.piece.path).unwrap();
+                        let belongs_s = map.to_timeline(file_s);
+                        let lies_s = layout.rate.seconds(from + cut.at - at);
+                        prop_assert!((belongs_s - lies_s).abs() <= half_s, "{}: {}", cut.piece.path, belongs_s - lies_s);
+                    }
+                    at += frames;
+                }
             }
             // Every track of what is written is as long as every other.
             let references = References::Absolute { media: "/m".into() };

@@ -58,7 +58,7 @@ pub use find::{Found, Source, find, natural_order};
 pub use parallel::on_threads;
 pub use settle::settle;
 pub use sound::{Compared, Headers, Heard, Measured, Probed, Sound, TrackFile, compare, hear, measure, probe};
-pub use write::{OutFolder, plain_name, write_whole};
+pub use write::{OutFolder, files_below, plain_name, write_whole};
 
 /// How a shoot is aligned. The defaults serve.
 #[derive(Debug, Clone, Default)]

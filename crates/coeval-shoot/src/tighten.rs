@@ -48,8 +48,10 @@ pub struct Event {
     pub start_s: f64,
     /// Where it ends, seconds; the same for a moment.
     pub end_s: f64,
-    /// What it is, in words: `marker`, `loud`, `moving picture`.
+    /// What it is, in words: `clap in cam-a, rec-1`, `loud (+14 dB, cam-a)`, `moving picture`.
     pub what: String,
+    /// It stays whatever length is asked for; else it competes with what is said.
+    pub must_stay: bool,
 }
 
 /// A camera, and where it has picture.
@@ -96,6 +98,9 @@ pub struct TightenOptions {
     pub pass_speed: u32,
     /// Calls over the radio are speech worth keeping.
     pub keep_radio: bool,
+    /// Which camera is seen while somebody speaks within a stretch, `(from, to, camera)` in seconds: the user's
+    /// word goes before what the cameras hear. Where it does not run, another is seen.
+    pub see: Vec<(f64, f64, String)>,
     /// No shot is shorter, seconds, 0 to 60, but where a camera ends or the kept time does.
     pub min_shot_s: f64,
     /// Length of a dissolve where one camera must hide its own jump, seconds, 0 to 5.
@@ -113,6 +118,7 @@ impl Default for TightenOptions {
             pass_from_s: None,
             pass_speed: 8,
             keep_radio: true,
+            see: Vec::new(),
             min_shot_s: 2.5,
             dissolve_s: 0.5,
         }
@@ -134,8 +140,9 @@ impl TightenOptions {
         if let Some((name, value, low, high)) = within.into_iter().find(|w| !(w.2..=w.3).contains(&w.1)) {
             return Err(invalid(format!("{name} is {value}, not within {low} to {high}")));
         }
-        match self.protect_s.iter().find(|p| !(p.0.is_finite() && p.1.is_finite() && p.0 <= p.1)) {
-            Some(p) => Err(invalid(format!("a protected stretch from {} to {} s has no length", p.0, p.1))),
+        let spans = self.protect_s.iter().copied().chain(self.see.iter().map(|s| (s.0, s.1)));
+        match spans.into_iter().find(|p| !(p.0.is_finite() && p.1.is_finite() && p.0 <= p.1)) {
+            Some(p) => Err(invalid(format!("a stretch from {} to {} s has no length", p.0, p.1))),
             None => Ok(()),
         }
     }
@@ -255,6 +262,9 @@ impl Plan {
     }
 }
 
+/// What is kept on either side of an event, seconds.
+const EVENT_S: f64 = 1.0;
+
 /// A stretch that stays, before it is put on frames.
 #[derive(Debug, Clone)]
 struct Item {
@@ -269,7 +279,8 @@ struct Item {
 ///
 /// With a target length voices are dropped from the lowest score up until what is left fits; pauses are then drawn
 /// out alike until the length is met to the frame. A voice's score is its confidence, less for the radio, more
-/// where much is said around it and where something happens meanwhile. Where the material or what is protected
+/// where much is said around it and where something happens meanwhile; an event by itself is worth as much as a
+/// voice that is beyond doubt. Where the material or what is protected
 /// makes the length impossible, [`Plan::notes`] says so.
 ///
 /// # Errors
@@ -383,9 +394,14 @@ fn items(facts: &Facts, options: &TightenOptions) -> Vec<Item> {
             reason: format!("speech ({})", voice.origin),
         });
     }
-    let always = |start_s: f64, end_s: f64, reason: String| Item { start_s, end_s, score: f64::INFINITY, reason };
-    items.extend(facts.events.iter().map(|e| always(e.start_s - 1.0, e.end_s + 1.0, e.what.clone())));
-    items.extend(options.protect_s.iter().map(|p| always(p.0, p.1, "protected".to_owned())));
+    items.extend(facts.events.iter().map(|e| {
+        let score = if e.must_stay { f64::INFINITY } else { 1.0 };
+        Item { start_s: e.start_s - EVENT_S, end_s: e.end_s + EVENT_S, score, reason: e.what.clone() }
+    }));
+    items.extend(options.protect_s.iter().map(|p| {
+        let reason = "protected".to_owned();
+        Item { start_s: p.0, end_s: p.1, score: f64::INFINITY, reason }
+    }));
     items.sort_by(|a, b| a.start_s.total_cmp(&b.start_s).then(a.end_s.total_cmp(&b.end_s)));
     items
 }
@@ -490,7 +506,7 @@ fn entries(
 
 /// Gives every shown stretch its camera, splitting entries where the angle changes.
 ///
-/// While somebody speaks it is the camera that hears them best. A cut in time on one camera is hidden by another
+/// While somebody speaks it is the camera that [`TightenOptions::see`] names, or that hears them best. A cut in time on one camera is hidden by another
 /// that runs, or by a dissolve. No shot is left before `min_shot_s`, unless its camera ends.
 pub fn angles(plan: &mut Plan, facts: &Facts, options: &TightenOptions) {
     let frame_s = plan.frame_s();
@@ -527,8 +543,10 @@ pub fn angles(plan: &mut Plan, facts: &Facts, options: &TightenOptions) {
                 let (a, b) = (v.start_s / frame_s, v.end_s / frame_s);
                 a < to as f64 && b > from as f64
             };
-            let speaker =
-                facts.voices.iter().find(|v| middle(v)).and_then(Voice::best_camera).filter(|c| free.contains(c));
+            let voice = facts.voices.iter().find(|v| middle(v));
+            let asked = voice.and_then(|v| options.see.iter().find(|s| s.0 < v.end_s && s.1 > v.start_s));
+            let asked = asked.map(|s| s.2.as_str()).filter(|c| free.contains(c));
+            let speaker = asked.or_else(|| voice.and_then(Voice::best_camera).filter(|c| free.contains(c)));
             let stays = on.as_ref().filter(|o| free.contains(&o.0.as_str()));
             let (camera, why) = match (stays, speaker) {
                 (_, _) if free.is_empty() => (None, "no camera ran"),
@@ -537,6 +555,7 @@ pub fn angles(plan: &mut Plan, facts: &Facts, options: &TightenOptions) {
                     let other = speaker.filter(|s| s != now).or_else(|| free.iter().copied().find(|c| c != now));
                     (other.map(str::to_owned), "hides the time taken out")
                 }
+                (_, Some(speaker)) if asked.is_some() => (Some(speaker.to_owned()), "asked for while they speak"),
                 (_, Some(speaker)) => (Some(speaker.to_owned()), "hears the speaker best"),
                 (Some((now, _)), None) => (Some(now.clone()), "nobody else speaks"),
                 (None, None) => (free.first().map(|c| (*c).to_owned()), "the first camera that runs"),
@@ -639,6 +658,31 @@ mod tests {
         assert_eq!(shots(&facts), [(Some("cam-a".into()), 0), (Some("cam-a".into()), 13)]);
         facts.angles.clear();
         assert_eq!(shots(&facts), [(None, 0), (None, 0)]);
+    }
+
+    #[test]
+    fn the_users_word_and_events_go_before_what_is_heard() {
+        let mut facts = facts(5000, vec![voice(10.0, 20.0, "cam-a"), voice(60.0, 70.0, "cam-a")]);
+        let shown = |facts: &Facts, options: &TightenOptions| -> Vec<(f64, f64, Option<String>, String)> {
+            let plan = plan(facts, options).unwrap();
+            let shown = plan.entries.iter().filter(|e| e.fate == Fate::Show);
+            shown.map(|e| (e.from as f64 / 25.0, e.to as f64 / 25.0, e.camera.clone(), e.reason.clone())).collect()
+        };
+        let see = vec![(0.0, 30.0, "cam-b".to_owned()), (55.0, 90.0, "cam-x".to_owned())];
+        let asked = shown(&facts, &TightenOptions { see, ..TightenOptions::default() });
+        assert_eq!(asked[0].2.as_deref(), Some("cam-b"));
+        assert!(asked[0].3.ends_with("asked for while they speak"), "{asked:?}");
+        // A camera that is not there is not seen.
+        assert!(asked[1..].iter().all(|s| s.2.as_deref() == Some("cam-a")), "{asked:?}");
+
+        let event = |at, must_stay| Event { start_s: at, end_s: at, what: format!("event at {at}"), must_stay };
+        facts.events = vec![event(120.0, false), event(150.0, true)];
+        let kept = shown(&facts, &TightenOptions::default());
+        assert!(kept.iter().any(|s| s.0 <= 119.0 && s.1 >= 121.0 && s.3.starts_with("event at 120")), "{kept:?}");
+        // When there is room for little, what must stay does.
+        let short = shown(&facts, &TightenOptions { target_s: Some(4.0), ..TightenOptions::default() });
+        assert!(short.iter().any(|s| s.3.starts_with("event at 150")), "{short:?}");
+        assert!(!short.iter().any(|s| s.3.contains("event at 120") || s.3.contains("speech")), "{short:?}");
     }
 
     /// An hour of known talk: what may go is all that is farther from every voice than half the pause, in stretches

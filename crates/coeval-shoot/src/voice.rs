@@ -1,19 +1,23 @@
-//! The voice of a rough cut as sound: cut as the plan says, brought to a loudness, its true peaks limited.
+//! A rough cut as sound: cut as the plan says, brought to a loudness, its true peaks limited.
+//!
+//! [`render_voice`] gives the recorder alone, [`render_mix`] with the sound of the camera that is seen and the user's
+//! voice-over, each at its gain.
 
 use std::fs::File as Disk;
 use std::io::{Read, Seek, SeekFrom, Write};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use coeval::level::{LevelMeter, LevelReport};
 use coeval::limit::Limiter;
 use coeval::progress::{Progress, step};
-use coeval::{Error, Result};
-use coeval_media::{OpenOptions, SampleFormat, WavOptions, WavWriter};
+use coeval::resample::{Leg, ResampleOptions, Resampler, Route};
+use coeval::{Error, ErrorKind, Result};
+use coeval_media::{OpenOptions, SampleFormat, SoundReader, WavOptions, WavWriter};
 
 use crate::alignment::Alignment;
 use crate::conform::{ConformOptions, Conformed, Lies};
 use crate::invalid;
-use crate::tighten::Plan;
+use crate::tighten::{Fate, Plan};
 
 const RATE: u32 = 48_000;
 const CHANNELS: usize = 2;
@@ -61,13 +65,260 @@ pub fn render_voice(
     open: &OpenOptions,
     progress: &dyn Progress,
 ) -> Result<Rendered> {
+    check_loudness(lufs, limit_dbtp)?;
+    plan.check()?;
+    let frames = length(plan);
+    let mut sound = blank(frames)?;
+    let cutting = &|_: &str, done: f64| progress.report("cutting the voice", done);
+    lay(&mut sound, alignment, folder, recorder, &kept(plan), &[], open, cutting)?;
+    level(sound, frames, (lufs, limit_dbtp), path, replace, progress)
+}
+
+/// A voice that the user lays over the cut.
+#[derive(Debug, Clone, PartialEq)]
+#[non_exhaustive]
+pub struct VoiceOver {
+    /// Its file, absolute.
+    pub path: PathBuf,
+    /// Where it begins on the shorter timeline, seconds, 0 or later.
+    pub at_s: f64,
+    /// How long it is, seconds.
+    pub length_s: f64,
+    /// Gain that brings it to its loudness, dB.
+    pub gain_db: f64,
+}
+
+impl VoiceOver {
+    /// Reads a file of mono or stereo sound through and finds the gain that brings it to `lufs`; silence keeps its own.
+    ///
+    /// # Errors
+    /// [`InvalidArgument`](coeval::ErrorKind::InvalidArgument) for a moment before the start or more than two
+    /// channels; what reading may answer; [`Cancelled`](coeval::ErrorKind::Cancelled).
+    pub fn measure(path: &Path, at_s: f64, lufs: f64, open: &OpenOptions, progress: &dyn Progress) -> Result<Self> {
+        if !(0.0..=1e6).contains(&at_s) {
+            return Err(invalid(format!("a voice-over at {at_s} s: it must begin within 0 to 1e6 s")));
+        }
+        let path = std::fs::canonicalize(path).map_err(|e| Error::io(path, e))?;
+        let mut reader = SoundReader::open(&path, open)?;
+        let info = reader.info().clone();
+        let sound = info.sound.ok_or_else(|| Error::new(ErrorKind::NoSound, "no sound track").with_path(&path))?;
+        if sound.channels > CHANNELS {
+            return Err(invalid(format!("{} channels: a voice-over has one or two", sound.channels)).with_path(&path));
+        }
+        let mut meter = LevelMeter::new(sound.rate_hz, sound.channels)?;
+        let (mut block, mut frames) = (Vec::new(), 0u64);
+        loop {
+            let read = reader.read(&mut block)?;
+            if read == 0 {
+                break;
+            }
+            meter.push(&block)?;
+            frames += read as u64;
+            let done = frames as f64 / f64::from(sound.rate_hz) / info.duration_s.max(1e-3);
+            step(progress, "measuring the voice-over", done.min(1.0))?;
+        }
+        let gain_db = meter.finish()?.integrated_lufs.map_or(0.0, |own| lufs - own);
+        Ok(Self { path, at_s, length_s: frames as f64 / f64::from(sound.rate_hz), gain_db })
+    }
+}
+
+/// Gains of the layers of a mix. Curves are `[second of the shorter timeline, dB]`, linear between, held at the ends; an
+/// empty one is 0 dB.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Mix {
+    /// Loudness of the whole, LUFS, -40 to -5.
+    pub lufs: f64,
+    /// No true peak above, dBTP, -20 to 0.
+    pub limit_dbtp: f64,
+    /// Gain of the recorder, dB, before its curve.
+    pub voice_gain_db: f64,
+    /// Curve of the recorder.
+    pub voice_db: Vec<[f64; 2]>,
+    /// Curve of the sound of the camera that is seen.
+    pub camera_db: Vec<[f64; 2]>,
+    /// Laid over it.
+    pub voice_over: Vec<VoiceOver>,
+}
+
+/// Writes the whole sound of the cut: the recorder, the camera that is seen, and voices laid over. Form and loudness as
+/// for [`render_voice`].
+///
+/// # Errors
+/// As for [`render_voice`].
+#[expect(clippy::too_many_arguments, reason = "each is one plain thing, and nothing else takes them together")]
+pub fn render_mix(
+    alignment: &Alignment,
+    folder: &Path,
+    recorder: &str,
+    plan: &Plan,
+    mix: &Mix,
+    path: &Path,
+    replace: bool,
+    open: &OpenOptions,
+    progress: &dyn Progress,
+) -> Result<Rendered> {
+    check_loudness(mix.lufs, mix.limit_dbtp)?;
+    plan.check()?;
+    let frames = length(plan);
+    let mut sound = blank(frames)?;
+    let cutting = &|_: &str, done: f64| progress.report("mixing", done);
+    let mut voice_db = mix.voice_db.clone();
+    if voice_db.is_empty() {
+        voice_db.push([0.0, 0.0]);
+    }
+    voice_db.iter_mut().for_each(|p| p[1] += mix.voice_gain_db);
+    lay(&mut sound, alignment, folder, recorder, &kept(plan), &voice_db, open, cutting)?;
+    let mut cameras: Vec<&str> = plan.entries.iter().filter_map(|e| e.camera.as_deref()).collect();
+    cameras.sort_unstable();
+    cameras.dedup();
+    // Where there is no recorder a camera is the voice already.
+    for camera in cameras.into_iter().filter(|c| *c != recorder) {
+        let seen = seen(plan, camera);
+        lay(&mut sound, alignment, folder, camera, &seen, &mix.camera_db, open, cutting)?;
+    }
+    for over in &mix.voice_over {
+        lay_over(&mut sound, frames, over, open, cutting)?;
+    }
+    level(sound, frames, (mix.lufs, mix.limit_dbtp), path, replace, progress)
+}
+
+fn check_loudness(lufs: f64, limit_dbtp: f64) -> Result<()> {
     if !(-40.0..=-5.0).contains(&lufs) || !(-20.0..=0.0).contains(&limit_dbtp) {
         return Err(invalid(format!(
             "a loudness of {lufs} LUFS and a limit of {limit_dbtp} dBTP: they must be within -40 to -5 and -20 to 0"
         )));
     }
-    plan.check()?;
-    let (mut sound, frames) = cut_sound(alignment, folder, recorder, plan, open, progress)?;
+    Ok(())
+}
+
+/// The sample of a moment.
+fn sample(plan: &Plan, frame: i64) -> i64 {
+    (frame as f64 * plan.frame_s() * f64::from(RATE)).round() as i64
+}
+
+/// Samples of the result.
+fn length(plan: &Plan) -> u64 {
+    sample(plan, plan.shown_frames()) as u64
+}
+
+fn disk_failed(e: std::io::Error) -> Error {
+    Error::io(std::env::temp_dir(), e)
+}
+
+/// Silence, 32-bit floating point, in a file that is gone when it is closed, since it may last for hours.
+fn blank(frames: u64) -> Result<Disk> {
+    let disk = tempfile::tempfile().map_err(disk_failed)?;
+    disk.set_len(frames * CHANNELS as u64 * 4).map_err(disk_failed)?;
+    Ok(disk)
+}
+
+/// A stretch of the full timeline in samples, and the sample of the shorter one where it goes.
+type Move = (i64, i64, i64);
+
+/// What stays at its own speed.
+fn kept(plan: &Plan) -> Vec<Move> {
+    let mut at = 0;
+    let mut moves = Vec::new();
+    for (from, to, speed) in plan.kept() {
+        let length = (to - from + i64::from(speed) - 1) / i64::from(speed);
+        if speed == 1 {
+            let (begin, end) = (sample(plan, at), sample(plan, at + length));
+            moves.push((sample(plan, from), sample(plan, from) + end - begin, begin));
+        }
+        at += length;
+    }
+    moves
+}
+
+/// Where a camera is seen at its own speed.
+fn seen(plan: &Plan, camera: &str) -> Vec<Move> {
+    let mut at = 0;
+    let mut moves = Vec::new();
+    for entry in &plan.entries {
+        let length = entry.shown_frames();
+        if entry.fate == Fate::Show && entry.camera.as_deref() == Some(camera) {
+            let (begin, end) = (sample(plan, at), sample(plan, at + length));
+            moves.push((sample(plan, entry.from), sample(plan, entry.from) + end - begin, begin));
+        }
+        at += length;
+    }
+    moves
+}
+
+/// A gain curve at a moment, as a factor.
+fn gain_at(curve: &[[f64; 2]], s: f64) -> f32 {
+    let after = curve.partition_point(|p| p[0] <= s);
+    let db = match (after.checked_sub(1).map(|i| curve[i]), curve.get(after)) {
+        (None, None) => 0.0,
+        (Some(before), None) => before[1],
+        (None, Some(next)) => next[1],
+        (Some(before), Some(next)) => before[1] + (next[1] - before[1]) * (s - before[0]) / (next[0] - before[0]),
+    };
+    10f64.powf(db / 20.0) as f32
+}
+
+/// Adds a block of stereo sound at a frame.
+fn add(disk: &mut Disk, at: u64, block: &[f32]) -> Result<()> {
+    let place = SeekFrom::Start(at * CHANNELS as u64 * 4);
+    let mut bytes = vec![0; 4 * block.len()];
+    disk.seek(place).map_err(disk_failed)?;
+    disk.read_exact(&mut bytes).map_err(disk_failed)?;
+    for (old, new) in bytes.chunks_exact_mut(4).zip(block) {
+        let sum = f32::from_le_bytes([old[0], old[1], old[2], old[3]]) + new;
+        old.copy_from_slice(&sum.to_le_bytes());
+    }
+    disk.seek(place).map_err(disk_failed)?;
+    disk.write_all(&bytes).map_err(disk_failed)
+}
+
+fn stereo(frame: &[f32]) -> [f32; 2] {
+    match frame {
+        [l, r] => [*l, *r],
+        _ => [frame.iter().sum::<f32>() / frame.len() as f32; 2],
+    }
+}
+
+/// Adds a voice-over, resampled where it must be.
+fn lay_over(disk: &mut Disk, frames: u64, over: &VoiceOver, open: &OpenOptions, progress: &dyn Progress) -> Result<()> {
+    let mut reader = SoundReader::open(&over.path, open)?;
+    let info = reader.info().clone();
+    let sound = info.sound.ok_or_else(|| Error::new(ErrorKind::NoSound, "no sound track").with_path(&over.path))?;
+    let wanted = (over.length_s * f64::from(RATE)).floor() as u64;
+    let whole = Leg { from_s: f64::NEG_INFINITY, to_s: f64::INFINITY, at_s: 0.0, source_s: 0.0, speed: 1.0 };
+    let how = ResampleOptions::new(f64::from(sound.rate_hz), f64::from(RATE), sound.channels, wanted);
+    let mut resampler = Resampler::new(&Route::from_legs(vec![whole])?, &how)?;
+    let gain = 10f64.powf(over.gain_db / 20.0) as f32;
+    let mut at = (over.at_s * f64::from(RATE)).round() as u64;
+    let (mut block, mut out) = (Vec::new(), Vec::new());
+    loop {
+        let read = reader.read(&mut block)?;
+        if read == 0 {
+            resampler.end_of_source();
+        } else {
+            resampler.push(&block)?;
+        }
+        while resampler.pull(&mut out) > 0 {
+            let laid: Vec<f32> = out.chunks_exact(sound.channels).flat_map(stereo).map(|x| gain * x).collect();
+            let room = frames.saturating_sub(at).min((laid.len() / CHANNELS) as u64);
+            add(disk, at, &laid[..room as usize * CHANNELS])?;
+            at += (laid.len() / CHANNELS) as u64;
+        }
+        if read == 0 {
+            return Ok(());
+        }
+        step(progress, "mixing", (at as f64 / frames.max(1) as f64).min(1.0))?;
+    }
+}
+
+/// Finds gain and ceiling, and writes the file.
+fn level(
+    mut sound: Disk,
+    frames: u64,
+    (lufs, limit_dbtp): (f64, f64),
+    path: &Path,
+    replace: bool,
+    progress: &dyn Progress,
+) -> Result<Rendered> {
     let mut gain_db = 0.0;
     let mut ceiling = limit_dbtp - MARGIN_DB;
     let measure = |sound: &mut Disk, gain_db: f64, ceiling: f64| {
@@ -115,8 +366,7 @@ fn limited(
     ceiling: f64,
     sink: &mut dyn FnMut(&[f32]) -> Result<()>,
 ) -> Result<()> {
-    let failed = |e| Error::io(std::env::temp_dir(), e);
-    sound.seek(SeekFrom::Start(0)).map_err(failed)?;
+    sound.seek(SeekFrom::Start(0)).map_err(disk_failed)?;
     let gain = 10f64.powf(gain_db / 20.0) as f32;
     let mut limiter = Limiter::new(f64::from(RATE), CHANNELS, ceiling)?;
     let (mut bytes, mut block, mut out) = (Vec::new(), Vec::new(), Vec::new());
@@ -124,7 +374,7 @@ fn limited(
     while left > 0 {
         let count = left.min(BLOCK as u64);
         bytes.resize(count as usize * CHANNELS * 4, 0);
-        sound.read_exact(&mut bytes).map_err(failed)?;
+        sound.read_exact(&mut bytes).map_err(disk_failed)?;
         block.clear();
         block.extend(bytes.chunks_exact(4).map(|b| gain * f32::from_le_bytes([b[0], b[1], b[2], b[3]])));
         out.clear();
@@ -137,35 +387,21 @@ fn limited(
     sink(&out)
 }
 
-/// The recording's sound along the plan, 32-bit floating point, in a file that is gone when it is closed, since it may
-/// last for hours.
-fn cut_sound(
+/// Adds a recording's sound where `moves` take it, with short fades at the ends of each, at the gain of a curve.
+#[expect(clippy::too_many_arguments, reason = "each is one plain thing, and nothing else takes them together")]
+fn lay(
+    disk: &mut Disk,
     alignment: &Alignment,
     folder: &Path,
-    recorder: &str,
-    plan: &Plan,
+    recording: &str,
+    moves: &[Move],
+    gain_db: &[[f64; 2]],
     open: &OpenOptions,
     progress: &dyn Progress,
-) -> Result<(Disk, u64)> {
-    let failed = |e| Error::io(std::env::temp_dir(), e);
-    let recording = alignment.recording(recorder);
-    let recording = recording.ok_or_else(|| invalid(format!("no recording is called {recorder:?}")))?;
+) -> Result<()> {
+    let found = alignment.recording(recording);
+    let recording = found.ok_or_else(|| invalid(format!("no recording is called {recording:?}")))?;
     let rate = f64::from(RATE);
-    let sample = |frame: i64| (frame as f64 * plan.frame_s() * rate).round() as i64;
-    let frames = sample(plan.shown_frames()) as u64;
-    let mut disk = tempfile::tempfile().map_err(failed)?;
-    disk.set_len(frames * CHANNELS as u64 * 4).map_err(failed)?;
-    // Stretches in samples of the timeline, and where each goes.
-    let mut moves: Vec<(i64, i64, i64)> = Vec::new();
-    let mut at = 0;
-    for (from, to, speed) in plan.kept() {
-        let length = (to - from + i64::from(speed) - 1) / i64::from(speed);
-        if speed == 1 {
-            let (begin, end) = (sample(at), sample(at + length));
-            moves.push((sample(from), sample(from) + end - begin, begin));
-        }
-        at += length;
-    }
     let fade = (FADE_S * rate) as i64;
     for file in &recording.files {
         let (Some(first), Some(last), Some(sound)) = (file.knots.first(), file.knots.last(), &file.sound) else {
@@ -184,40 +420,34 @@ fn cut_sound(
             channels,
             frames: ((last[1] * rate).ceil() as i64 - start).max(0) as u64,
             time_reference: 0,
-            frame_rate: plan.frame_rate,
+            frame_rate: [25, 1],
         };
         let options = ConformOptions { open: open.clone(), ..ConformOptions::default() };
         let mut from = start;
-        let mut bytes = Vec::new();
-        let cutting = &|_: &str, done: f64| progress.report("cutting the voice", done);
-        conformed.render(alignment, folder, &options, cutting, &mut |block| {
+        let mut laid = Vec::new();
+        conformed.render(alignment, folder, &options, progress, &mut |block| {
             let to = from + (block.len() / channels) as i64;
             for &(a, b, target) in moves.iter().filter(|m| m.0 < to && m.1 > from) {
                 let (begin, end) = (a.max(from), b.min(to));
-                bytes.clear();
+                laid.clear();
                 for (k, frame) in (begin..end).zip(block[(begin - from) as usize * channels..].chunks_exact(channels)) {
                     let edge = ((k - a + 1).min(b - k) as f32 / fade as f32).min(1.0);
-                    let mono = frame.iter().sum::<f32>() / channels as f32;
-                    let [l, r] = if channels == 2 { [frame[0], frame[1]] } else { [mono, mono] };
-                    bytes.extend((edge * l).to_le_bytes());
-                    bytes.extend((edge * r).to_le_bytes());
+                    let gain = edge * gain_at(gain_db, (target + k - a) as f64 / rate);
+                    laid.extend(stereo(frame).map(|x| gain * x));
                 }
-                let place = (target + begin - a) as u64 * CHANNELS as u64 * 4;
-                disk.seek(SeekFrom::Start(place)).map_err(failed)?;
-                disk.write_all(&bytes).map_err(failed)?;
+                add(disk, (target + begin - a) as u64, &laid)?;
             }
             from = to;
             Ok(())
         })?;
     }
-    Ok((disk, frames))
+    Ok(())
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::tighten::{Entry, Fate};
-    use coeval::ErrorKind;
+    use crate::tighten::Entry;
     use std::process::Command;
 
     /// What `ffmpeg`'s own meter says: integrated loudness and true peak.
@@ -272,5 +502,76 @@ mod tests {
             let again = render_voice(&alignment, dir.path(), &recorder, &plan, (lufs, limit), &path, false, &open, &());
             assert_eq!(again.unwrap_err().kind(), ErrorKind::OutputExists);
         }
+    }
+
+    #[test]
+    fn a_mix_holds_each_layer_where_and_as_loud_as_it_should_be() {
+        let dir = tempfile::tempdir().unwrap();
+        let map = coeval::clock::ClockMap::linear(0.0, 0.0, 40.0);
+        let tone = |hz: f64| move |t: f64| 0.1 * (std::f64::consts::TAU * hz * t).sin();
+        crate::conform::tests::record(dir.path(), "C.WAV", 48_000, 1, &map, tone(1000.0));
+        crate::conform::tests::record(dir.path(), "R.WAV", 44_100, 1, &map, tone(2000.0));
+        let short = coeval::clock::ClockMap::linear(0.0, 0.0, 4.0);
+        crate::conform::tests::record(dir.path(), "OVER.WAV", 32_000, 1, &short, tone(3000.0));
+        let file = |name: &str, rate| crate::conform::tests::file(name, rate, 1, &map);
+        let alignment = crate::conform::tests::alignment(vec![file("C.WAV", 48_000)], vec![file("R.WAV", 44_100)]);
+        let id = |name: &str| {
+            alignment.recordings.iter().find(|r| r.files.iter().any(|f| f.path == name)).unwrap().id.clone()
+        };
+        let entry = |from: i64, to: i64, fate: Fate, camera: Option<String>| Entry {
+            from,
+            to,
+            fate,
+            camera,
+            dissolve: 0,
+            reason: String::new(),
+        };
+        let entries = vec![
+            entry(0, 250, Fate::Show, Some(id("C.WAV"))),
+            entry(250, 500, Fate::Drop, None),
+            entry(500, 750, Fate::Show, None),
+        ];
+        let plan = Plan { frame_rate: [25, 1], entries, notes: vec![] };
+        let open = OpenOptions::default();
+        let over = VoiceOver::measure(&dir.path().join("OVER.WAV"), 12.0, -20.0, &open, &()).unwrap();
+        assert!((over.length_s - 4.0).abs() < 1e-3);
+        let mix = Mix {
+            lufs: -20.0,
+            limit_dbtp: -1.0,
+            voice_gain_db: 3.0,
+            voice_db: vec![[11.0, 0.0], [12.0, -12.0], [16.0, -12.0], [17.0, 0.0]],
+            camera_db: vec![[0.0, -6.0], [4.0, -6.0], [5.0, -18.0]],
+            voice_over: vec![over],
+        };
+        let path = dir.path().join("mix.wav");
+        let got = render_mix(&alignment, dir.path(), &id("R.WAV"), &plan, &mix, &path, false, &open, &()).unwrap();
+        assert!((got.loudness_lufs.unwrap() + 20.0).abs() < 0.1, "{got:?}");
+        let mut reader = SoundReader::open(&path, &open).unwrap();
+        let (mut sound, mut block) = (Vec::new(), Vec::new());
+        while reader.read(&mut block).unwrap() > 0 {
+            sound.extend(block.chunks_exact(2).map(|f| f64::from(f[0])));
+        }
+        assert_eq!(sound.len(), 20 * 48_000);
+        // Level of a tone within a second from `from`, dB.
+        let level = |from: f64, hz: f64| {
+            let first = (from * 48_000.0) as usize;
+            let (mut re, mut im) = (0.0, 0.0);
+            for (i, x) in sound[first..first + 48_000].iter().enumerate() {
+                let (sin, cos) = (std::f64::consts::TAU * hz * i as f64 / 48_000.0).sin_cos();
+                (re, im) = (re + x * cos, im + x * sin);
+            }
+            20.0 * (2.0 * f64::hypot(re, im) / 48_000.0).max(1e-9).log10()
+        };
+        let voice = level(1.0, 2000.0);
+        for (from, hz, db) in [
+            (1.0, 1000.0, -9.0),   // The camera at -6, the voice at +3.
+            (6.0, 1000.0, -21.0),  // Ducked.
+            (13.0, 2000.0, -12.0), // The voice ducks under the voice-over.
+            (18.0, 2000.0, 0.0),
+        ] {
+            assert!((level(from, hz) - voice - db).abs() < 0.2, "{hz} Hz at {from} s: {}", level(from, hz) - voice);
+        }
+        assert!(level(13.0, 3000.0) > voice - 12.0 && level(10.5, 3000.0) < voice - 60.0);
+        assert!(level(13.0, 1000.0) < voice - 60.0, "no camera is seen there");
     }
 }

@@ -1,16 +1,21 @@
-//! Reads who speaks when from a finished alignment, and what a plan needs besides.
+//! Reads who speaks when from a finished alignment, what else happens, and what a plan needs besides.
 
 use std::io::{Read, Seek, SeekFrom, Write};
 use std::path::Path;
 
+use coeval::event::{EventMeter, FoundEvent};
+use coeval::level::LevelMeter;
+use coeval::marker::{Marker, MarkerDetector, MarkerOptions};
 use coeval::progress::{Progress, step};
 use coeval::speech::{RATE_HZ, SharedMeter, SpeechBuilder, SpeechOptions, SpeechSegment};
 use coeval::{Error, ErrorKind, Result};
-use coeval_media::OpenOptions;
+use coeval_media::{OpenOptions, SoundReader};
 use serde::{Deserialize, Serialize};
 
-use crate::alignment::{Alignment, File, Kind};
+use crate::alignment::{Alignment, File, Kind, Recording};
 use crate::conform::{ConformOptions, Conformed, Lies};
+use crate::parallel::for_all;
+use crate::sound::guarded;
 use crate::tighten::{Angle, Event, Facts, Voice};
 
 /// The value of `schema`.
@@ -26,8 +31,12 @@ pub struct SpeechMap {
     pub placed: Vec<(String, Vec<[f64; 2]>)>,
     /// Id of the recording that was heard.
     pub recorder: String,
+    /// Integrated loudness of what is said there, LUFS (ITU-R BS.1770); `None` when nobody speaks.
+    pub loudness_lufs: Option<f64>,
     /// Who speaks when, in time order.
     pub voices: Vec<Voice>,
+    /// Claps that two recordings heard, and what stands out of the cameras' sound where nobody speaks, in time order.
+    pub events: Vec<Event>,
 }
 
 impl SpeechMap {
@@ -40,6 +49,12 @@ impl SpeechMap {
     /// Is it of this alignment?
     pub fn is_of(&self, alignment: &Alignment) -> bool {
         self.placed == placed(alignment)
+    }
+
+    /// Whether a text is a speech map, of whatever alignment and version of this program.
+    pub fn is_one(text: &str) -> bool {
+        let value: serde_json::Value = serde_json::from_str(text).unwrap_or_default();
+        value["schema"].as_str().is_some_and(|s| s.starts_with("coeval.speech/"))
     }
 
     /// As JSON text.
@@ -100,6 +115,7 @@ pub fn speech_map(
         alignment.recordings.iter().filter(|r| r.kind == Kind::Camera && r.id != recorder.id).collect();
     let options = ConformOptions { open: open.clone(), ..ConformOptions::default() };
     let mut voices: Vec<Voice> = Vec::new();
+    let mut loudness = LevelMeter::new(RATE_HZ as u32, 1)?;
     for file in &recorder.files {
         let Some((from_s, to_s)) = span(file) else { continue };
         let frames = ((to_s - from_s) * RATE_HZ).floor().max(0.0) as u64;
@@ -117,6 +133,14 @@ pub fn speech_map(
             builder.push(&mono)
         })?;
         let segments = builder.finish().segments(&SpeechOptions::default())?;
+        for segment in &segments {
+            let sample = |s: f64| ((s * RATE_HZ) as u64).min(frames);
+            let (first, end) = (sample(segment.start_s), sample(segment.end_s));
+            bytes.resize(4 * (end - first) as usize, 0);
+            sound.seek(SeekFrom::Start(4 * first)).map_err(|e| Error::io(std::env::temp_dir(), e))?;
+            sound.read_exact(&mut bytes).map_err(|e| Error::io(std::env::temp_dir(), e))?;
+            loudness.push(&samples(&bytes))?;
+        }
         let mut heard_by: Vec<Vec<(String, f64)>> = vec![Vec::new(); segments.len()];
         for camera in &cameras {
             for clip in &camera.files {
@@ -145,9 +169,7 @@ pub fn speech_map(
                     downmix(block, conformed.channels, &mut mono);
                     bytes.resize(4 * mono.len(), 0);
                     sound.read_exact(&mut bytes).map_err(|e| Error::io(std::env::temp_dir(), e))?;
-                    let own: Vec<f32> =
-                        bytes.chunks_exact(4).map(|b| f32::from_le_bytes([b[0], b[1], b[2], b[3]])).collect();
-                    meter.push(&own, &mono)
+                    meter.push(&samples(&bytes), &mono)
                 })?;
                 for (i, shared) in mine.into_iter().zip(meter.finish()) {
                     if let Some(shared) = shared {
@@ -169,7 +191,93 @@ pub fn speech_map(
     }
     step(progress, "hearing voices", 1.0)?;
     voices.sort_by(|a, b| a.start_s.total_cmp(&b.start_s));
-    Ok(SpeechMap { schema: SCHEMA.to_owned(), placed: placed(alignment), recorder: recorder.id.clone(), voices })
+    let events = happenings(alignment, folder, &voices, open, progress)?;
+    let (schema, placed, recorder) = (SCHEMA.to_owned(), placed(alignment), recorder.id.clone());
+    let loudness_lufs = loudness.finish()?.integrated_lufs;
+    Ok(SpeechMap { schema, placed, recorder, loudness_lufs, voices, events })
+}
+
+/// Claps of two recordings no further apart than this are one, seconds: sound takes 29 ms for ten metres.
+const ONE_CLAP_S: f64 = 0.05;
+
+/// What happens besides speech, on the timeline: each file's sound is read once, several at a time. A file that cannot
+/// be read has no events.
+fn happenings(
+    alignment: &Alignment,
+    folder: &Path,
+    voices: &[Voice],
+    open: &OpenOptions,
+    progress: &dyn Progress,
+) -> Result<Vec<Event>> {
+    let all = alignment.recordings.iter().flat_map(|r| r.files.iter().map(move |f| (r, f)));
+    let files: Vec<_> = all.filter(|(_, f)| span(f).is_some()).collect();
+    let with_cameras = files.iter().any(|(r, _)| r.kind == Kind::Camera);
+    let length = |(_, f): &(&Recording, &File)| f.duration_s.unwrap_or(0.0);
+    let heard = for_all("looking for events", &files, length, progress, |(recording, file), progress| {
+        let path = folder.join(&file.path);
+        // A recorder's line opens and shuts: its level says little where a camera can be asked.
+        let level = recording.kind == Kind::Camera || !with_cameras;
+        match guarded(&path, || events_in(&path, level, open, progress)) {
+            Err(e) if e.kind() == ErrorKind::Cancelled => Err(e),
+            other => Ok(other.unwrap_or_default()),
+        }
+    })?;
+    let (mut claps, mut events): (Vec<(f64, &str)>, Vec<Event>) = (Vec::new(), Vec::new());
+    for ((recording, file), (own_claps, own_events)) in files.iter().zip(heard) {
+        let Some(map) = file.map() else { continue };
+        claps.extend(own_claps.iter().map(|c| (map.to_timeline(c.time_s), recording.id.as_str())));
+        events.extend(own_events.iter().map(|e| {
+            let (start_s, end_s) = (map.to_timeline(e.start_s), map.to_timeline(e.end_s));
+            let what = format!("{} ({:+.0} dB, {})", e.kind.as_str(), e.over_db, recording.id);
+            Event { start_s, end_s, what, must_stay: false }
+        }));
+    }
+    // A voice is a reason of its own.
+    events.retain(|e| voices.iter().all(|v| v.end_s < e.start_s || v.start_s > e.end_s));
+    claps.sort_by(|a, b| a.0.total_cmp(&b.0));
+    for (i, &(at_s, by)) in claps.iter().enumerate() {
+        // What one microphone alone heard may be a knock at it, or the first letter of a word.
+        let another = claps[i + 1..].iter().take_while(|c| c.0 - at_s <= ONE_CLAP_S).find(|c| c.1 != by);
+        let known = events.last().is_some_and(|e: &Event| e.what.starts_with("clap") && at_s - e.end_s <= ONE_CLAP_S);
+        if let Some((_, other)) = another.filter(|_| !known) {
+            let what = format!("clap in {by}, {other}");
+            events.push(Event { start_s: at_s, end_s: at_s, what, must_stay: false });
+        }
+    }
+    events.sort_by(|a, b| a.start_s.total_cmp(&b.start_s).then(a.end_s.total_cmp(&b.end_s)));
+    Ok(events)
+}
+
+fn events_in(
+    path: &Path,
+    level: bool,
+    open: &OpenOptions,
+    progress: &dyn Progress,
+) -> Result<(Vec<Marker>, Vec<FoundEvent>)> {
+    let mut reader = SoundReader::open(path, open)?;
+    let info = reader.info().clone();
+    let sound = info.sound.ok_or_else(|| Error::new(ErrorKind::NoSound, "no sound track").with_path(path))?;
+    let (rate_hz, channels) = (f64::from(sound.rate_hz), sound.channels);
+    let mut detector = MarkerDetector::new(rate_hz, channels, &MarkerOptions::default())?;
+    let mut meter = EventMeter::new(rate_hz, channels)?;
+    let (mut claps, mut block, mut frames) = (Vec::new(), Vec::new(), 0u64);
+    loop {
+        let read = reader.read(&mut block)?;
+        if read == 0 {
+            claps.extend(detector.finish());
+            return Ok((claps, meter.finish()));
+        }
+        claps.extend(detector.push(&block)?);
+        if level {
+            meter.push(&block)?;
+        }
+        frames += read as u64;
+        step(progress, "looking for events", frames as f64 / rate_hz / info.duration_s.max(1e-3))?;
+    }
+}
+
+fn samples(bytes: &[u8]) -> Vec<f32> {
+    bytes.chunks_exact(4).map(|b| f32::from_le_bytes([b[0], b[1], b[2], b[3]])).collect()
 }
 
 fn downmix(block: &[f32], channels: usize, mono: &mut Vec<f32>) {
@@ -178,8 +286,8 @@ fn downmix(block: &[f32], channels: usize, mono: &mut Vec<f32>) {
 }
 
 impl Facts {
-    /// What a plan needs of an alignment: its length in frames, its cameras in order, the timeline's clock first, and
-    /// who speaks in it.
+    /// What a plan needs of an alignment: its length in frames, its cameras in order, the timeline's clock first, who
+    /// speaks in it; what else happens is given, often [`SpeechMap::events`] and more.
     pub fn of(alignment: &Alignment, speech: &SpeechMap, events: Vec<Event>) -> Self {
         let frame_rate = alignment.frame_rate();
         let frame_s = f64::from(frame_rate[1]) / f64::from(frame_rate[0]);

@@ -36,6 +36,8 @@ pub fn write_whole(path: &Path, content: &[u8]) -> Result<()> {
 const PART: (&str, &str) = (".coeval-", ".part");
 /// The file that makes a folder a result.
 const ALIGNMENT: &str = "alignment.json";
+/// What the name of a list ends with that is written to be changed by hand.
+const EDITS: &str = "/edits.txt";
 
 /// The folder that results go to.
 ///
@@ -95,7 +97,8 @@ impl OutFolder {
                         .with_remedy("choose a new folder, or give --replace to write over files of the same names"));
                     }
                 }
-                earlier.retain(|n| n != ALIGNMENT);
+                // A person may have worked on an edit list: it is accepted here, and never removed.
+                earlier.retain(|n| n != ALIGNMENT && !n.ends_with(EDITS));
             }
             Err(e) if e.kind() == std::io::ErrorKind::NotFound => {
                 let parent = absolute.parent().unwrap_or(&absolute);
@@ -177,6 +180,18 @@ fn present(folder: &Path) -> impl Iterator<Item = walkdir::Result<String>> {
     })
 }
 
+/// Names of the files below a folder that are not hidden, in order, with `/` between folders; none where there is no
+/// such folder.
+///
+/// # Errors
+/// What the system answers.
+pub fn files_below(folder: &Path) -> Result<Vec<String>> {
+    if !folder.exists() {
+        return Ok(Vec::new());
+    }
+    present(folder).map(|name| name.map_err(|e| Error::io(folder, e.into()))).collect()
+}
+
 /// Files that a killed run left half-written.
 fn unfinished(folder: &Path) -> Vec<PathBuf> {
     let is_part = |e: &walkdir::DirEntry| {
@@ -210,7 +225,7 @@ mod tests {
     use super::*;
 
     fn names(_: &Alignment) -> Vec<String> {
-        vec!["timeline.otio".to_owned(), "sound/a.wav".to_owned()]
+        ["timeline.otio", "sound/a.wav", "rough-cut/edits.txt"].map(str::to_owned).into()
     }
 
     fn result(clock: &str) -> Alignment {
@@ -257,7 +272,7 @@ mod tests {
         let open = || OutFolder::check(dir.path(), &[], &names, false, false);
         let out = open().unwrap();
         out.begin(&result("a")).unwrap();
-        for name in ["timeline.otio", "sound/a.wav"] {
+        for name in ["timeline.otio", "sound/a.wav", "rough-cut/edits.txt"] {
             out.write(name, b"x").unwrap();
         }
         std::fs::write(dir.path().join("sound/.coeval-1.part"), b"half").unwrap();
@@ -268,6 +283,7 @@ mod tests {
         open().unwrap().begin(&result("b")).unwrap();
         assert_eq!(there(), (false, false));
         assert!(!dir.path().join("timeline.otio").exists());
+        assert!(dir.path().join("rough-cut/edits.txt").exists(), "a person may have worked on it");
         std::fs::write(dir.path().join("sound/mine.wav"), b"mine").unwrap();
         assert_eq!(kind(dir.path(), &[], false, false), Some(ErrorKind::OutputExists));
         std::fs::remove_file(dir.path().join("sound/mine.wav")).unwrap();

@@ -13,7 +13,8 @@
 //! 5. [`activity`]: what a camera without usable sound has seen, laid on the markers.
 //! 6. [`level`]: is the sound loud enough, clean and whole?
 //! 7. [`speech`]: who speaks when: the people aboard, the radio, nobody.
-//! 8. [`limit`]: no true peak above a limit.
+//! 8. [`event`]: what happens besides: loud moments, engines opened up, pictures that move.
+//! 9. [`limit`]: no true peak above a limit.
 //!
 //! It opens no file and prints nothing. Long work reports to a [`Progress`](progress::Progress) and
 //! can be cancelled there. Failures are one [`Error`] with a [`kind`](Error::kind).
@@ -24,6 +25,7 @@ pub mod clock;
 mod correlate;
 mod drift;
 pub mod error;
+pub mod event;
 mod fit;
 mod follow;
 mod jump;
