@@ -4,7 +4,7 @@
 //! (one speaker, English and Spanish) under the engines of one package (helicopters, turbines, jets); the
 //! tables are on three other speakers under the engines of the other three packages (cars, motors).
 //!
-//! Truth: 20 ms frames of the clean voice no more than 15.9 dB below its sentence's mean level (the margin of
+//! Truth (`Scene::speech`): 20 ms frames of the clean voice no more than 15.9 dB below its sentence's mean level (the margin of
 //! ITU-T P.56), pauses shorter than 0.3 s counted as speech (common practice in the scoring of speech detectors,
 //! from memory). **Miss** is the share of speech that is not found, **false alarm** the share of the rest that is
 //! called speech; once of all time, once without the 0.25 s about each edge of the truth, where nobody can say
@@ -51,34 +51,6 @@ struct Arguments {
     /// Where the sounds are.
     #[arg(long, default_value = concat!(env!("CARGO_MANIFEST_DIR"), "/data"))]
     data: PathBuf,
-}
-
-/// Whether anybody speaks, for every step of the file.
-fn truth(scene: &Scene, file: &File, who: impl Fn(usize) -> bool) -> Vec<bool> {
-    const FRAME: usize = 320;
-    let mut speech = vec![false; (file.duration_s() / STEP_S).ceil() as usize];
-    for u in scene.utterances.iter().filter(|u| who(u.who)) {
-        let power = |x: &[f32]| x.iter().map(|x| f64::from(x * x)).sum::<f64>() / x.len() as f64;
-        let least = power(&u.sound) * 10f64.powf(-1.59);
-        for (i, frame) in u.sound.chunks(FRAME).enumerate().filter(|f| power(f.1) >= least) {
-            let start = u.start_s() + (i * FRAME) as f64 / 16_000.0;
-            let end = start + frame.len() as f64 / 16_000.0;
-            let step = |t: f64| (file.truth.to_file(t) / STEP_S).round().max(0.0) as usize;
-            for s in step(start)..step(end).min(speech.len()) {
-                speech[s] = true;
-            }
-        }
-    }
-    let mut last = None;
-    for i in 0..speech.len() {
-        if speech[i] {
-            if let Some(last) = last.filter(|l| i - l <= 30) {
-                speech[last..i].fill(true);
-            }
-            last = Some(i);
-        }
-    }
-    speech
 }
 
 /// Share of speech missed and share of the rest called speech, `collar` steps about each edge left out.
@@ -324,7 +296,7 @@ fn speech_tables(cases: &[Case], gain: f32) -> Result<(), Box<dyn Error>> {
             );
         };
         for case in cases.iter().filter(|c| c.level_db == level_db) {
-            let truth = truth(&case.scene, &case.file, |_| true);
+            let truth = case.scene.speech(&case.file.truth, case.file.duration_s(), |_| true);
             let found = mask(&curve(&case.file, gain)?.segments(&options)?, truth.len());
             let own = [errors(&truth, &found, 25), errors(&truth, &found, 0)];
             let energy = energy_curve(&case.file);
@@ -397,7 +369,8 @@ fn origin_table(material: &Material, first_seed: u64) -> Result<(), Box<dyn Erro
             let segments = curve(&recorder, 1.0)?.segments(&SpeechOptions::default())?;
             let mut meter = SharedMeter::new(&segments)?;
             meter.push(&recorder.samples, &camera.samples)?;
-            let (aboard, radio) = (truth(&scene, &recorder, |w| w < 2), truth(&scene, &recorder, |w| w == 2));
+            let said = |who: fn(usize) -> bool| scene.speech(&recorder.truth, recorder.duration_s(), who);
+            let (aboard, radio) = (said(|w| w < 2), said(|w| w == 2));
             for (segment, shared) in segments.iter().zip(meter.finish()) {
                 let steps = (segment.start_s / STEP_S) as usize..((segment.end_s / STEP_S) as usize).min(radio.len());
                 let share = |mask: &[bool]| mask[steps.clone()].iter().filter(|x| **x).count();
@@ -431,7 +404,7 @@ fn run(arguments: &Arguments) -> Result<(), Box<dyn Error>> {
     if arguments.fit {
         let (mut columns, mut speech) = (Vec::new(), Vec::new());
         for case in cases(&tuning, true)? {
-            let truth = truth(&case.scene, &case.file, |_| true);
+            let truth = case.scene.speech(&case.file.truth, case.file.duration_s(), |_| true);
             let evidence = curve(&case.file, 1.0)?.evidence();
             columns.resize(evidence.len(), Vec::new());
             for (all, column) in columns.iter_mut().zip(evidence) {

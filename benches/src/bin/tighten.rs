@@ -1,0 +1,187 @@
+//! Dead air on simulated hours: a camera and a recorder go through files, alignment, speech map and plan, and what the
+//! plan takes out is held against what is known.
+//!
+//! ```text
+//! benches/scripts/fetch_sounds.sh                                     # once: real voices and engines
+//! cargo run --release -p coeval-benches --bin tighten
+//! ```
+//!
+//! Voices and engines are those that the speech map was not tuned on. People speak for a share of the hour in clumps,
+//! minutes of nothing between them; the recorder hears the engine all the time. **Removable** is what lies between true
+//! speech in stretches of [`TightenOptions::dead_s`] or more, less the pause that is left. **Cuts near speech** lie within
+//! 80 ms of true speech, or in it; **lost** is speech in what was taken out. The truth of when somebody speaks is
+//! `Scene::speech`. Besides, the same plan is made of the true speech: then nothing may be lost.
+#![allow(clippy::print_stdout, reason = "a program that prints tables")]
+
+use std::error::Error;
+use std::path::PathBuf;
+
+use clap::Parser;
+use coeval::speech::STEP_S;
+use coeval_benches::sim::{Device, Half, Scene, SceneSpec, Utterance};
+use coeval_benches::sim_sound::Material;
+use coeval_media::{OpenOptions, WavOptions, WavWriter};
+use coeval_shoot::Options as ShootOptions;
+use coeval_shoot::tighten::{Facts, Plan, TightenOptions, Voice, plan};
+use coeval_shoot::voices::speech_map;
+
+#[derive(Parser)]
+struct Arguments {
+    /// Hours of each level.
+    #[arg(long, default_value_t = 2)]
+    seeds: u64,
+    /// Length, minutes.
+    #[arg(long, default_value_t = 60.0)]
+    minutes: f64,
+    /// Voice over engine at the recorder, dB; may be repeated.
+    #[arg(long, default_values_t = [20.0, 10.0])]
+    level: Vec<f64>,
+    /// Where the sounds are.
+    #[arg(long, default_value = concat!(env!("CARGO_MANIFEST_DIR"), "/data"))]
+    data: PathBuf,
+}
+
+/// How a plan does against true speech on its timeline.
+struct Score {
+    removable_s: f64,
+    removed_s: f64,
+    cuts: usize,
+    near: usize,
+    lost_s: f64,
+}
+
+/// Stretches of true speech.
+fn stretches(speech: &[bool]) -> Vec<(f64, f64)> {
+    let mut found: Vec<(f64, f64)> = Vec::new();
+    for (i, _) in speech.iter().enumerate().filter(|s| *s.1) {
+        let at_s = i as f64 * STEP_S;
+        match found.last_mut() {
+            Some(last) if at_s - last.1 < 0.5 * STEP_S => last.1 = at_s + STEP_S,
+            _ => found.push((at_s, at_s + STEP_S)),
+        }
+    }
+    found
+}
+
+fn score(plan: &Plan, said: &[(f64, f64)], length_s: f64, options: &TightenOptions) -> Score {
+    let half = 0.5 * options.pause_s;
+    let inner = said.windows(2).map(|w| w[1].0 - w[0].1).filter(|g| *g >= options.dead_s).map(|g| g - 2.0 * half);
+    let ends = [said.first().map_or(0.0, |s| s.0), length_s - said.last().map_or(length_s, |s| s.1)];
+    let ends = ends.into_iter().filter(|g| *g >= half).map(|g| g - half);
+    let kept: Vec<(f64, f64)> =
+        plan.kept().into_iter().map(|(a, b, _)| (a as f64 * plan.frame_s(), b as f64 * plan.frame_s())).collect();
+    let cuts = kept.iter().flat_map(|k| [k.0, k.1]).filter(|c| *c > 0.0 && *c < length_s - plan.frame_s());
+    let cuts: Vec<f64> = cuts.collect();
+    let near = cuts.iter().filter(|c| said.iter().any(|s| **c > s.0 - 0.08 && **c < s.1 + 0.08)).count();
+    let within = |s: &(f64, f64)| kept.iter().map(|k| (k.1.min(s.1) - k.0.max(s.0)).max(0.0)).sum::<f64>();
+    Score {
+        removable_s: inner.sum::<f64>() + ends.sum::<f64>(),
+        removed_s: length_s - plan.shown_s(),
+        cuts: cuts.len(),
+        near,
+        lost_s: said.iter().map(|s| s.1 - s.0 - within(s)).sum(),
+    }
+}
+
+/// Moves what is said into clumps: what lay within a window of ten minutes goes into its first four.
+fn clump(utterances: &mut [Utterance]) {
+    let (window, clump) = (600.0 * 16_000.0, 240.0 * 16_000.0);
+    let mut free = 0;
+    for u in utterances.iter_mut() {
+        let from = (u.first as f64 / window).floor() * window;
+        let moved = (from + (u.first as f64 - from) * clump / window) as usize;
+        u.first = moved.max(free);
+        free = u.first + u.sound.len() + 4000;
+    }
+}
+
+fn run(arguments: &Arguments) -> Result<(), Box<dyn Error>> {
+    let mut material = Material::load(&arguments.data)?;
+    material.voices.retain(|v| ["fr", "it", "ru"].iter().any(|n| v.name.starts_with(n)));
+    material.engines.retain(|e| ["car", "motor"].iter().any(|n| e.name.starts_with(n)));
+    println!(
+        "| level | hour | engine | removable | removed | cuts | near speech | speech lost | of true speech: removed | near |"
+    );
+    println!("| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |");
+    let length_s = 60.0 * arguments.minutes;
+    for &level_db in &arguments.level {
+        for seed in 0..arguments.seeds {
+            let engine = seed as usize % material.engines.len();
+            let spec = SceneSpec {
+                seed: 7000 + seed,
+                duration_s: length_s + 4.0,
+                talk_s: 0.2 * length_s,
+                talk_within_s: (2.0, length_s),
+                radio_s: 0.0,
+                voices: [0, 1],
+                half: Half::Both,
+                engine: Some(engine),
+            };
+            let mut scene = Scene::new(&material, &spec);
+            clump(&mut scene.utterances);
+            let mut recorder = Device::recorder(seed, 1.0, length_s);
+            (recorder.voice_gate, recorder.voice_db) = (false, Some(level_db));
+            recorder.engine_share = 0.95;
+            let mut camera = Device::camera(seed + 50, 1.0, length_s);
+            camera.voice_db = Some(-3.0);
+            let dir = tempfile::tempdir()?;
+            let mut true_camera = None;
+            for (name, device) in [("camera.wav", &camera), ("recorder.wav", &recorder)] {
+                let file = scene.record(device)?.remove(0);
+                let mut writer = WavWriter::create(&dir.path().join(name), WavOptions::new(file.rate_hz as u32, 1))?;
+                writer.write(&file.samples)?;
+                writer.finish()?;
+                if name == "camera.wav" {
+                    true_camera = Some((file.truth.clone(), file.duration_s()));
+                }
+            }
+            let mut how = ShootOptions::default();
+            how.grouping.kinds.push(("camera.wav".to_owned(), coeval_shoot::Kind::Camera));
+            let alignment = coeval_shoot::align(&[dir.path()], &how, &())?;
+            let speech = speech_map(&alignment, dir.path(), &OpenOptions::default(), &())?;
+            let options = TightenOptions::default();
+            // Loud moments and claps would be kept too; here only what is said counts.
+            let facts = Facts::of(&alignment, &speech, Vec::new());
+            let found = plan(&facts, &options)?;
+
+            // The timeline's clock is the camera's.
+            let (truth, duration_s) = true_camera.ok_or("no camera")?;
+            let own = alignment.map("camera.wav").ok_or("the camera has no place")?;
+            let said: Vec<(f64, f64)> = stretches(&scene.speech(&truth, duration_s, |_| true))
+                .into_iter()
+                .map(|s| (own.to_timeline(s.0), own.to_timeline(s.1)))
+                .collect();
+            let whole_s = facts.frames as f64 * found.frame_s();
+            let got = score(&found, &said, whole_s, &options);
+            let voice = |s: &(f64, f64)| Voice {
+                start_s: s.0,
+                end_s: s.1,
+                origin: "intercom".to_owned(),
+                confidence: 1.0,
+                heard_by: Vec::new(),
+            };
+            let known = Facts { voices: said.iter().map(voice).collect(), ..facts };
+            let best = score(&plan(&known, &options)?, &said, whole_s, &options);
+            println!(
+                "| {level_db} dB | {seed} | {} | {:.0} s | {:.1} % | {} | {} | {:.1} s of {:.0} s | {:.1} % | {} |",
+                material.engines[engine].name,
+                got.removable_s,
+                100.0 * got.removed_s / got.removable_s,
+                got.cuts,
+                got.near,
+                got.lost_s,
+                said.iter().map(|s| s.1 - s.0).sum::<f64>(),
+                100.0 * best.removed_s / best.removable_s,
+                best.near,
+            );
+        }
+    }
+    Ok(())
+}
+
+fn main() {
+    if let Err(error) = run(&Arguments::parse()) {
+        println!("{error}");
+        std::process::exit(1);
+    }
+}
