@@ -19,7 +19,7 @@
 //!
 //! An engine that swings lifts the odds of all that it covers, a faint voice has low ones: where the line lies between
 //! the two is a matter of the recording. It is drawn halfway between the means of two soft clusters of the odds within
-//! 2 min (k-means with two means and a logistic membership, from memory), held by a prior worth 10 s, so that an hour
+//! 5 min (k-means with two means and a logistic membership, from memory), held by a prior worth 10 s, so that an hour
 //! without a word is not cut in two.
 //!
 //! # Caution
@@ -76,7 +76,7 @@ const WEIGHTS: [f32; MEASURES * WIDTHS.len()] = [
 const BIAS: f32 = -5.6438;
 /// Where the line between speech and the rest lies is found every so many steps, from so many before and after.
 const LINE_KNOT: usize = 200;
-const LINE_REACH: usize = 12_000;
+const LINE_REACH: usize = 30_000;
 /// Of every so many steps.
 const LINE_STEP: usize = 10;
 /// Log odds of the rest and of speech while nothing is known, and how many steps that is worth.

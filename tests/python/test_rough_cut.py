@@ -1,0 +1,88 @@
+"""The rough cut of the demo in the reference library: it loads, all tracks are of one length, and everything is in step."""
+import json
+
+import numpy as np
+import opentimelineio as otio
+import pytest
+from opentimelineio.opentime import RationalTime
+
+from conftest import ROOT, coeval
+
+RATE = 25
+# Knots are kept to 20 us by the solver; a source point lies on a whole sample.
+ROUNDING_S = 50e-6
+
+
+@pytest.fixture(scope="module")
+def rough(tmp_path_factory):
+    out = tmp_path_factory.mktemp("rough") / "out"
+    recordings = ROOT / "examples" / "survey-launch" / "recordings"
+    coeval("align", recordings, "-o", out, "--only", "timeline,report", codes=(3,))
+    coeval("tighten", out, "--recordings", recordings, "--pass", "5", "--speed", "4")
+    cut = out / "rough-cut"
+    timeline = otio.adapters.read_from_file(str(cut / "rough-cut.otio"))
+    return timeline, json.loads((cut / "plan.json").read_text()), json.loads((out / "alignment.json").read_text()), cut
+
+
+def shown(entry):
+    """Frames of an entry on the shorter timeline, and its speed; 0 where it is dropped."""
+    fate, length = entry["fate"], entry["to"] - entry["from"]
+    if fate == "drop":
+        return 0, 1
+    speed = 1 if fate == "show" else fate["pass"]
+    return -(-length // speed), speed
+
+
+def test_all_tracks_are_as_long_as_the_plan(rough):
+    timeline, plan, _, _ = rough
+    frames = sum(shown(e)[0] for e in plan["plan"]["entries"])
+    assert frames == round(plan["after_s"] * RATE) < plan["before_s"] * RATE
+    for track in timeline.tracks:
+        assert track.duration().value_rescaled_to(RATE) == pytest.approx(frames, abs=1e-6), track.name
+    assert any(isinstance(e["fate"], dict) for e in plan["plan"]["entries"])
+
+
+def test_every_moment_is_within_half_a_frame(rough):
+    """Through the library's own transforms: shorter timeline -> file time, against the knots and the plan."""
+    timeline, plan, alignment, _ = rough
+    files = {f["path"]: f for r in alignment["recordings"] for f in r["files"]}
+    pieces, at = [], 0
+    for entry in plan["plan"]["entries"]:
+        frames, speed = shown(entry)
+        if frames:
+            pieces.append((at, at + frames, entry["from"], speed))
+        at += frames
+    checked = 0
+    for track in timeline.tracks:
+        for clip in track.find_clips():
+            knots = np.array(files[clip.metadata["coeval"]["path"]]["knots"])
+            place = clip.transformed_time_range(clip.trimmed_range(), timeline.tracks)
+            start, length = (round(t.value_rescaled_to(RATE)) for t in (place.start_time, place.duration))
+            for frame in {start, start + length // 2, start + length - 1}:
+                begin, _, full, speed = next(p for p in pieces if p[0] <= frame < p[1])
+                if speed > 1:
+                    continue
+                shown_s = timeline.tracks.transformed_time(RationalTime(frame, RATE), clip).to_seconds()
+                belongs_s = np.interp(shown_s, knots[:, 0], knots[:, 1])
+                lies_s = (full + frame - begin) / RATE
+                assert abs(belongs_s - lies_s) <= 0.5 / RATE + ROUNDING_S, (track.name, clip.name, frame)
+                checked += 1
+    assert checked > 100
+
+
+def test_angles_follow_the_plan(rough):
+    timeline, plan, _, _ = rough
+    angles = next(t for t in timeline.tracks if t.name == "angles")
+    seen = [c.metadata["coeval"]["cut"]["camera"] for c in angles.find_clips()]
+    planned = [e["camera"] for e in plan["plan"]["entries"] if e["camera"]]
+    assert seen and list(dict.fromkeys(seen)) == list(dict.fromkeys(planned))
+    fast = [c for c in angles.find_clips() if c.effects]
+    assert all(isinstance(c.effects[0], otio.schema.LinearTimeWarp) and c.effects[0].time_scalar == 4 for c in fast)
+
+
+def test_chapters_are_captions_in_order(rough):
+    *_, cut = rough
+    lines = (cut / "chapters.vtt").read_text().splitlines()
+    assert lines[0] == "WEBVTT"
+    starts = [line.split(" --> ")[0] for line in lines if " --> " in line]
+    assert starts and starts == sorted(starts)
