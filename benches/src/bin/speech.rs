@@ -263,6 +263,34 @@ fn fit(columns: &[Vec<f32>], truth: &[bool]) -> (Vec<f64>, f64) {
     (weights, bias)
 }
 
+/// Hours in which nobody speaks: engines alone.
+fn quiet_table(material: &Material, gain: f32) -> Result<(), Box<dyn Error>> {
+    println!("\n| engine alone, 20 min | called speech, % |");
+    println!("| --- | --- |");
+    for (e, engine) in material.engines.iter().enumerate() {
+        let length_s = 1200.0;
+        let spec = SceneSpec {
+            seed: 9000 + e as u64,
+            duration_s: length_s + 2.0 * MARGIN_S,
+            talk_s: 0.0,
+            talk_within_s: (2.0, length_s),
+            radio_s: 0.0,
+            voices: [0, 1],
+            half: Half::Both,
+            engine: Some(e),
+        };
+        let mut device = Device::recorder(spec.seed, MARGIN_S, length_s);
+        (device.rate_hz, device.engine_share, device.voice_gate) = (16_000.0, 0.95, false);
+        // With nobody to measure it by, the level is the engine's own.
+        device.voice_db = Some(0.0);
+        let file = Scene::new(material, &spec).record(&device)?.remove(0);
+        let segments = curve(&file, gain)?.segments(&SpeechOptions::default())?;
+        let called = segments.iter().fold(0.0, |sum, s| sum + s.end_s - s.start_s);
+        println!("| {} | {:.2} |", engine.name, 100.0 * called / length_s);
+    }
+    Ok(())
+}
+
 fn percent(sums: &[f64; 4]) -> [f64; 2] {
     [100.0 * sums[0] / sums[1].max(1.0), 100.0 * sums[2] / sums[3].max(1.0)]
 }
@@ -424,7 +452,8 @@ fn run(arguments: &Arguments) -> Result<(), Box<dyn Error>> {
         return origin_table(if arguments.tuning { &tuning } else { &test }, arguments.seed);
     }
     let set = if arguments.tuning { &tuning } else { &test };
-    speech_tables(&cases(set, arguments.tuning)?, arguments.gain)
+    speech_tables(&cases(set, arguments.tuning)?, arguments.gain)?;
+    quiet_table(set, arguments.gain)
 }
 
 fn main() {

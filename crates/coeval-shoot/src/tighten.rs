@@ -543,7 +543,12 @@ pub fn angles(plan: &mut Plan, facts: &Facts, options: &TightenOptions) {
                 let (a, b) = (v.start_s / frame_s, v.end_s / frame_s);
                 a < to as f64 && b > from as f64
             };
-            let voice = facts.voices.iter().find(|v| middle(v));
+            // What leads up to a voice and is too short for a shot belongs to it.
+            let next = |v: &&Voice| {
+                let begins = (v.start_s / frame_s) as i64;
+                begins >= to && begins < entry.to && begins - from < least
+            };
+            let voice = facts.voices.iter().find(|v| middle(v)).or_else(|| facts.voices.iter().find(next));
             let asked = voice.and_then(|v| options.see.iter().find(|s| s.0 < v.end_s && s.1 > v.start_s));
             let asked = asked.map(|s| s.2.as_str()).filter(|c| free.contains(c));
             let speaker = asked.or_else(|| voice.and_then(Voice::best_camera).filter(|c| free.contains(c)));

@@ -19,8 +19,8 @@
 //!
 //! An engine that swings lifts the odds of all that it covers, a faint voice has low ones: where the line lies between
 //! the two is a matter of the recording. It is drawn halfway between the means of two soft clusters of the odds within
-//! 5 min (k-means with two means and a logistic membership, from memory), held by a prior worth 10 s, so that an hour
-//! without a word is not cut in two.
+//! 5 min (k-means with two means and a logistic membership, from memory), held by a prior worth 10 s. Where the two are
+//! near each other nobody speaks, and it stays where it is.
 //!
 //! # Caution
 //! To find out who spoke when is to process what people said: those recorded must agree. Radio traffic may be
@@ -86,6 +86,8 @@ const USUAL_STEPS: f32 = 1000.0;
 const SURE_ODDS: f32 = 8.0;
 /// How far the line lies below the middle.
 const LINE_BELOW: f32 = 0.5;
+/// Two clusters no further apart than this are one, and one more apart are two for sure.
+const APART: f32 = 4.5;
 /// Samples beyond this, 60 dB over full scale, are no sound, and their power would not be a number.
 const LOUDEST: f32 = 1e3;
 
@@ -480,7 +482,7 @@ fn weigh(measures: &[[f32; MEASURES]]) -> Vec<f32> {
     let raw: Vec<f32> = odds.iter().step_by(LINE_STEP).map(|o| o.clamp(-SURE_ODDS, SURE_ODDS)).collect();
     let line = |step: usize| {
         let (reach, at) = (LINE_REACH / LINE_STEP, step / LINE_STEP);
-        middle(&raw[at.saturating_sub(reach)..(at + reach).min(raw.len())]) - LINE_BELOW
+        line_in(&raw[at.saturating_sub(reach)..(at + reach).min(raw.len())])
     };
     for from in (0..odds.len()).step_by(LINE_KNOT) {
         let (before, after) = (line(from), line((from + LINE_KNOT).min(measures.len() - 1)));
@@ -491,8 +493,11 @@ fn weigh(measures: &[[f32; MEASURES]]) -> Vec<f32> {
     odds
 }
 
-/// Halfway between the means of what is speech and what is not.
-fn middle(odds: &[f32]) -> f32 {
+/// Where the line between speech and the rest lies: by the means of the two.
+///
+/// It may always be higher than usual. Lower it may be only where there are two clusters beyond doubt: the noise of an
+/// hour in which nobody speaks falls into two as well, near each other.
+fn line_in(odds: &[f32]) -> f32 {
     let usual = USUAL_STEPS / LINE_STEP as f32;
     let mut means = USUAL_ODDS;
     for _ in 0..8 {
@@ -508,7 +513,9 @@ fn middle(odds: &[f32]) -> f32 {
         means[0] = (all - sum + usual * USUAL_ODDS[0]) / (rest + usual);
         means[1] = (sum + usual * USUAL_ODDS[1]) / (speech + usual);
     }
-    0.5 * (means[0] + means[1])
+    let sure = (means[1] - means[0] - APART).clamp(0.0, 1.0);
+    let middle = 0.5 * (means[0] + means[1]);
+    middle.max(0.0) + sure * (middle.min(0.0) - LINE_BELOW)
 }
 
 /// Probability of speech over time, one value for every 10 ms.
@@ -950,13 +957,17 @@ mod tests {
         let mut odds = |rest: f32, speech: f32, share: usize| -> Vec<f32> {
             (0..2000).map(|i| if i % 100 < share { speech } else { rest } + next()).collect()
         };
-        assert!(middle(&odds(-4.0, 4.0, 30)).abs() < 0.3);
-        // A faint voice, and an engine that looks like one.
-        assert!((middle(&odds(-4.5, 0.5, 30)) + 2.0).abs() < 0.5);
-        assert!((middle(&odds(-0.5, 4.0, 30)) - 1.75).abs() < 0.5);
-        // Not a word: the line stays well above what there is.
-        assert!(middle(&odds(-4.0, 0.0, 0)) > -1.0);
-        assert_eq!(middle(&[]), 0.0);
+        assert!((line_in(&odds(-4.0, 4.0, 30)) + LINE_BELOW).abs() < 0.3);
+        // A faint voice, and an engine that looks like one: the line lies in the gap between the two.
+        for (rest, speech) in [(-5.0, 1.0), (-0.5, 4.0)] {
+            let line = line_in(&odds(rest, speech, 30));
+            assert!(line > rest + 1.0 && line < speech - 1.0, "{line} between {rest} and {speech}");
+        }
+        // Not a word, in quiet or noise: the line is not lowered to it.
+        for rest in [-6.0, -4.0, -2.0, 0.0] {
+            assert!(line_in(&odds(rest, 0.0, 0)) > -0.01, "{rest}");
+        }
+        assert!(line_in(&[]).is_finite());
     }
 
     #[test]
