@@ -141,7 +141,8 @@ fn run(arguments: &Arguments) -> Result<(), Box<dyn Error>> {
             let speech = speech_map(&alignment, dir.path(), &OpenOptions::default(), &())?;
             let options = TightenOptions::default();
             // Loud moments and claps would be kept too; here only what is said counts.
-            let facts = Facts::of(&alignment, &speech, Vec::new());
+            let mut facts = Facts::of(&alignment, &speech, Vec::new());
+            facts.found.clear();
             let found = plan(&facts, &options)?;
 
             // The timeline's clock is the camera's.

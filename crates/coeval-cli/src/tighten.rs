@@ -162,19 +162,20 @@ pub(crate) fn run(args: &TightenArgs, console: &mut Console<'_>) -> Result<u8, F
         return Err(Error::new(ErrorKind::InvalidArgument, format!("--see: no camera is called {camera:?}")).into());
     }
     let media = media(args, &alignment)?;
-    let mut events: Vec<Event> = args.event.iter().map(event).collect();
+    let mut moving_at = Vec::new();
     for text in &args.activity {
-        events.extend(moving(text, &alignment)?);
+        moving_at.extend(moving(text, &alignment)?);
     }
     let mut open = OpenOptions::default();
     open.allow_ffmpeg = args.allow_ffmpeg;
     let mut levels = levels(args, &open, console)?;
 
     let speech = speech(args, &alignment, &media, &open, console)?;
-    if !args.no_events {
-        events.extend(speech.events.iter().cloned());
+    let mut facts = Facts::of(&alignment, &speech, args.event.iter().map(event).collect());
+    if args.no_events {
+        facts.found.clear();
     }
-    let facts = Facts::of(&alignment, &speech, events);
+    facts.found.extend(moving_at);
     let plan = match edited {
         Some(edited) => edited,
         None => plan(&facts, &options(args))?,
@@ -241,7 +242,7 @@ pub(crate) fn run(args: &TightenArgs, console: &mut Console<'_>) -> Result<u8, F
 }
 
 fn event(&at: &f64) -> Event {
-    Event { start_s: at, end_s: at, what: "event".to_owned(), must_stay: true }
+    Event { start_s: at, end_s: at, what: "event".to_owned() }
 }
 
 fn options(args: &TightenArgs) -> TightenOptions {
@@ -338,7 +339,7 @@ fn moving(text: &str, alignment: &Alignment) -> Result<Vec<Event>, Error> {
     let curve = ActivityCurve::from_values(times_s, motion, brightness).map_err(|e| e.with_path(path))?;
     let event = |e: &FoundEvent| {
         let (start_s, end_s) = (map.to_timeline(e.start_s), map.to_timeline(e.end_s));
-        Event { start_s, end_s, what: format!("{} ({file})", e.kind.as_str()), must_stay: false }
+        Event { start_s, end_s, what: format!("{} ({file})", e.kind.as_str()) }
     };
     Ok(find_motion(&curve).iter().map(event).collect())
 }

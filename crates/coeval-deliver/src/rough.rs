@@ -782,7 +782,11 @@ fn section(plan: &Plan, facts: &Facts) -> Result<String> {
         .voices
         .iter()
         .map(|v| json!({"x": place(at(v.start_s)), "w": place(at(v.end_s - v.start_s)), "origin": v.origin}));
-    let events = facts.events.iter().map(|e| json!({"x": place(at(0.5 * (e.start_s + e.end_s))), "what": e.what}));
+    let events = facts
+        .events
+        .iter()
+        .chain(&facts.found)
+        .map(|e| json!({"x": place(at(0.5 * (e.start_s + e.end_s))), "what": e.what}));
     let view = json!({
         "before": minutes(facts.frames), "after": minutes(plan.shown_frames()), "notes": plan.notes,
         "bars": bars.collect::<Vec<_>>(), "voices": voices.collect::<Vec<_>>(), "events": events.collect::<Vec<_>>(),
@@ -910,7 +914,14 @@ mod tests {
     fn a_folder_is_written_again_unless_it_holds_something_of_a_persons() {
         let dir = tempfile::tempdir().unwrap();
         let (alignment, out) = (example(), dir.path().join(FOLDER));
-        let facts = Facts { frame_rate: [30_000, 1001], frames: 900, voices: vec![], events: vec![], angles: vec![] };
+        let facts = Facts {
+            frame_rate: [30_000, 1001],
+            frames: 900,
+            voices: vec![],
+            events: vec![],
+            found: vec![],
+            angles: vec![],
+        };
         let plan = |to: i64| Plan {
             entries: vec![entry(0, to, Fate::Show, Some("cam-a")), entry(to, 900, Fate::Drop, None)],
             ..some_plan()
@@ -952,7 +963,14 @@ mod tests {
     fn a_report_takes_the_rough_cut_in_and_another_in_its_place() {
         let dir = tempfile::tempdir().unwrap();
         let path = dir.path().join("report.html");
-        let facts = Facts { frame_rate: [30_000, 1001], frames: 1501, voices: vec![], events: vec![], angles: vec![] };
+        let facts = Facts {
+            frame_rate: [30_000, 1001],
+            frames: 1501,
+            voices: vec![],
+            events: vec![],
+            found: vec![],
+            angles: vec![],
+        };
         assert!(!into_report(&path, &some_plan(), &facts).unwrap(), "there is none");
         std::fs::write(&path, "somebody's page").unwrap();
         assert!(!into_report(&path, &some_plan(), &facts).unwrap());

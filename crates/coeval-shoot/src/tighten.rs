@@ -50,8 +50,6 @@ pub struct Event {
     pub end_s: f64,
     /// What it is, in words: `clap in cam-a, rec-1`, `loud (+14 dB, cam-a)`, `moving picture`.
     pub what: String,
-    /// It stays whatever length is asked for; else it competes with what is said.
-    pub must_stay: bool,
 }
 
 /// A camera, and where it has picture.
@@ -72,8 +70,10 @@ pub struct Facts {
     pub frames: i64,
     /// Who speaks when, in time order.
     pub voices: Vec<Voice>,
-    /// What else happens.
+    /// What else happens that stays whatever length is asked for.
     pub events: Vec<Event>,
+    /// What was found to happen, and competes with what is said.
+    pub found: Vec<Event>,
     /// The cameras, the timeline clock's first.
     pub angles: Vec<Angle>,
 }
@@ -279,7 +279,7 @@ struct Item {
 ///
 /// With a target length voices are dropped from the lowest score up until what is left fits; pauses are then drawn
 /// out alike until the length is met to the frame. A voice's score is its confidence, less for the radio, more
-/// where much is said around it and where something happens meanwhile; an event by itself is worth as much as a
+/// where much is said around it and where something happens meanwhile; what was [found](Facts::found) to happen is worth as much as a
 /// voice that is beyond doubt. Where the material or what is protected
 /// makes the length impossible, [`Plan::notes`] says so.
 ///
@@ -292,8 +292,8 @@ pub fn plan(facts: &Facts, options: &TightenOptions) -> Result<Plan> {
     if num == 0 || den == 0 || facts.frames < 0 {
         return Err(invalid(format!("{num}/{den} is no frame rate, or {} frames no length", facts.frames)));
     }
-    let spans =
-        facts.voices.iter().map(|v| (v.start_s, v.end_s)).chain(facts.events.iter().map(|e| (e.start_s, e.end_s)));
+    let events = facts.events.iter().chain(&facts.found).map(|e| (e.start_s, e.end_s));
+    let spans = facts.voices.iter().map(|v| (v.start_s, v.end_s)).chain(events);
     for (from, to) in spans {
         if !(from.is_finite() && to.is_finite() && from <= to) {
             return Err(invalid(format!("a stretch from {from} to {to} s has no length")));
@@ -382,7 +382,8 @@ fn items(facts: &Facts, options: &TightenOptions) -> Vec<Item> {
         // How much is said within a quarter of a minute.
         let (from, to) = (voice.start_s - 15.0, voice.end_s + 15.0);
         let said: f64 = facts.voices.iter().map(|v| (v.end_s.min(to) - v.start_s.max(from)).max(0.0)).sum();
-        let happens = facts.events.iter().any(|e| e.start_s < voice.end_s + 2.0 && e.end_s > voice.start_s - 2.0);
+        let mut events = facts.events.iter().chain(&facts.found);
+        let happens = events.any(|e| e.start_s < voice.end_s + 2.0 && e.end_s > voice.start_s - 2.0);
         let source = if voice.is_radio() { 0.6 } else { 1.0 };
         let score = voice.confidence.clamp(0.0, 1.0) * source * (0.5 + 0.5 * said / (to - from))
             + if happens { 1.0 } else { 0.0 };
@@ -394,10 +395,12 @@ fn items(facts: &Facts, options: &TightenOptions) -> Vec<Item> {
             reason: format!("speech ({})", voice.origin),
         });
     }
-    items.extend(facts.events.iter().map(|e| {
-        let score = if e.must_stay { f64::INFINITY } else { 1.0 };
-        Item { start_s: e.start_s - EVENT_S, end_s: e.end_s + EVENT_S, score, reason: e.what.clone() }
-    }));
+    for (events, score) in [(&facts.events, f64::INFINITY), (&facts.found, 1.0)] {
+        items.extend(events.iter().map(|e| {
+            let (start_s, end_s) = (e.start_s - EVENT_S, e.end_s + EVENT_S);
+            Item { start_s, end_s, score, reason: e.what.clone() }
+        }));
+    }
     items.extend(options.protect_s.iter().map(|p| {
         let reason = "protected".to_owned();
         Item { start_s: p.0, end_s: p.1, score: f64::INFINITY, reason }
@@ -607,7 +610,14 @@ mod tests {
 
     fn facts(frames: i64, voices: Vec<Voice>) -> Facts {
         let angle = |camera: &str| Angle { camera: camera.into(), frames: vec![(0, frames)] };
-        Facts { frame_rate: [25, 1], frames, voices, events: vec![], angles: vec![angle("cam-a"), angle("cam-b")] }
+        Facts {
+            frame_rate: [25, 1],
+            frames,
+            voices,
+            events: vec![],
+            found: vec![],
+            angles: vec![angle("cam-a"), angle("cam-b")],
+        }
     }
 
     /// No cut is nearer than this to any voice, and a plan covers its timeline.
@@ -680,8 +690,8 @@ mod tests {
         // A camera that is not there is not seen.
         assert!(asked[1..].iter().all(|s| s.2.as_deref() == Some("cam-a")), "{asked:?}");
 
-        let event = |at, must_stay| Event { start_s: at, end_s: at, what: format!("event at {at}"), must_stay };
-        facts.events = vec![event(120.0, false), event(150.0, true)];
+        let event = |at| Event { start_s: at, end_s: at, what: format!("event at {at}") };
+        (facts.found, facts.events) = (vec![event(120.0)], vec![event(150.0)]);
         let kept = shown(&facts, &TightenOptions::default());
         assert!(kept.iter().any(|s| s.0 <= 119.0 && s.1 >= 121.0 && s.3.starts_with("event at 120")), "{kept:?}");
         // When there is room for little, what must stay does.
@@ -789,7 +799,7 @@ mod tests {
                 camera: format!("cam-{c}"),
                 frames: vec![((from * frames as f64) as i64, ((from + (1.0 - from) * to) * frames as f64) as i64 + 1)],
             }).collect();
-            Facts { frame_rate: rate, frames, voices, events: vec![], angles }
+            Facts { frame_rate: rate, frames, voices, events: vec![], found: vec![], angles }
         }
     }
 

@@ -229,7 +229,7 @@ fn happenings(
         events.extend(own_events.iter().map(|e| {
             let (start_s, end_s) = (map.to_timeline(e.start_s), map.to_timeline(e.end_s));
             let what = format!("{} ({:+.0} dB, {})", e.kind.as_str(), e.over_db, recording.id);
-            Event { start_s, end_s, what, must_stay: false }
+            Event { start_s, end_s, what }
         }));
     }
     // A voice is a reason of its own.
@@ -241,7 +241,7 @@ fn happenings(
         let known = events.last().is_some_and(|e: &Event| e.what.starts_with("clap") && at_s - e.end_s <= ONE_CLAP_S);
         if let Some((_, other)) = another.filter(|_| !known) {
             let what = format!("clap in {by}, {other}");
-            events.push(Event { start_s: at_s, end_s: at_s, what, must_stay: false });
+            events.push(Event { start_s: at_s, end_s: at_s, what });
         }
     }
     events.sort_by(|a, b| a.start_s.total_cmp(&b.start_s).then(a.end_s.total_cmp(&b.end_s)));
@@ -287,7 +287,7 @@ fn downmix(block: &[f32], channels: usize, mono: &mut Vec<f32>) {
 
 impl Facts {
     /// What a plan needs of an alignment: its length in frames, its cameras in order, the timeline's clock first, who
-    /// speaks in it; what else happens is given, often [`SpeechMap::events`] and more.
+    /// speaks in it and what was found to happen. `events` are the user's.
     pub fn of(alignment: &Alignment, speech: &SpeechMap, events: Vec<Event>) -> Self {
         let frame_rate = alignment.frame_rate();
         let frame_s = f64::from(frame_rate[1]) / f64::from(frame_rate[0]);
@@ -306,6 +306,13 @@ impl Facts {
             Angle { camera: r.id.clone(), frames: frames.collect() }
         });
         let frames = (end_s / frame_s).ceil() as i64;
-        Self { frame_rate, frames, voices: speech.voices.clone(), events, angles: angles.collect() }
+        Self {
+            frame_rate,
+            frames,
+            voices: speech.voices.clone(),
+            events,
+            found: speech.events.clone(),
+            angles: angles.collect(),
+        }
     }
 }
