@@ -111,7 +111,7 @@ static void cycle(void) {
                  "\"recordings\": [{\"id\": \"a\", \"kind\": \"camera\", \"files\": []}]}",
                  &alignment, error),
              error);
-    CHECK_OK(coeval_voices_from_json("{\"schema\": \"coeval.speech/1\", \"placed\": [], \"recorder\": \"a\", \"voices\": []}",
+    CHECK_OK(coeval_voices_from_json("{\"schema\": \"coeval.speech/1\", \"placed\": [], \"recorder\": \"a\", \"voices\": [], \"events\": []}",
                                      alignment, &voices, error),
              error);
     CHECK_OK(coeval_tighten_options_add_event(tighten, 1.0, 2.0, "a buoy", error), error);

@@ -392,7 +392,7 @@ static void speech(void) {
     CHECK(coeval_speech_segments_count(segments) == 2);
     segment.struct_size = sizeof segment;
     CHECK_OK(coeval_speech_segments_get(segments, 1, &segment, error), error);
-    CHECK(fabs(segment.start_s - 6.0) < 0.1 && fabs(segment.end_s - 7.4) < 0.1);
+    CHECK(fabs(segment.start_s - 6.0) < 0.1 && fabs(segment.end_s - 7.4) < 0.3);
     CHECK(segment.confidence > 0.8 && segment.confidence <= 1.0 && segment.outside_band_db > -14.0);
     CHECK(coeval_speech_segments_origin(segments, 1, (double)NAN) == COEVAL_INTERCOM);
     CHECK_FAILS(coeval_speech_segments_get(segments, 2, &segment, error), "stretch 2 of 2");
@@ -537,7 +537,7 @@ static const char *HEARD =
     "\"recorder\": \"rec-1\", \"voices\": ["
     "{\"start_s\": 10.0, \"end_s\": 14.0, \"origin\": \"intercom\", \"confidence\": 0.9,"
     "\"heard_by\": [[\"cam-a\", 12.5], [\"cam-b\", 3.0]]},"
-    "{\"start_s\": 40.0, \"end_s\": 43.0, \"origin\": \"radio\", \"confidence\": 0.8, \"heard_by\": []}]}";
+    "{\"start_s\": 40.0, \"end_s\": 43.0, \"origin\": \"radio\", \"confidence\": 0.8, \"heard_by\": []}], \"events\": []}";
 
 /* The whole timeline, stretch by stretch: how much of it is shown as it is. */
 static double shown(const coeval_plan *plan, size_t *count, uint32_t *speed) {
