@@ -1853,8 +1853,8 @@ coeval_speech_options *coeval_speech_options_new(void);
 void coeval_speech_options_free(coeval_speech_options **options);
 
 /**
- * Probability that a stretch must reach, 0 to 1 (default 0.85), and the one below which it ends, 0 to `enter`
- * (default 0.45).
+ * Probability that a stretch must reach, 0 to 1 (default 0.88), and the one below which it ends, 0 to `enter`
+ * (default 0.5).
  */
 coeval_status coeval_speech_options_set_thresholds(coeval_speech_options *options,
                                                    float enter,
@@ -1862,7 +1862,7 @@ coeval_status coeval_speech_options_set_thresholds(coeval_speech_options *option
                                                    coeval_error *error);
 
 /**
- * Least time above the first threshold, seconds, 0 to 10. Default 0.1.
+ * Least time above the first threshold, seconds, 0 to 10. Default 0.2.
  */
 coeval_status coeval_speech_options_set_min_speech_s(coeval_speech_options *options,
                                                      double min_speech_s,

@@ -164,8 +164,8 @@ pub unsafe extern "C" fn coeval_speech_options_free(options: *mut *mut coeval_sp
     unsafe { handle::free(options) }
 }
 
-/// Probability that a stretch must reach, 0 to 1 (default 0.85), and the one below which it ends, 0 to `enter`
-/// (default 0.45).
+/// Probability that a stretch must reach, 0 to 1 (default 0.88), and the one below which it ends, 0 to `enter`
+/// (default 0.5).
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_speech_options_set_thresholds(
     options: *mut coeval_speech_options,
@@ -183,7 +183,7 @@ pub unsafe extern "C" fn coeval_speech_options_set_thresholds(
     }
 }
 
-/// Least time above the first threshold, seconds, 0 to 10. Default 0.1.
+/// Least time above the first threshold, seconds, 0 to 10. Default 0.2.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_speech_options_set_min_speech_s(
     options: *mut coeval_speech_options,

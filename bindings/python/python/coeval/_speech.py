@@ -115,9 +115,9 @@ class SpeechCurve:
     def segments(
         self,
         *,
-        enter: float = 0.85,
-        leave: float = 0.45,
-        min_speech_s: float = 0.1,
+        enter: float = 0.88,
+        leave: float = 0.5,
+        min_speech_s: float = 0.2,
         min_pause_s: float = 0.3,
         hang_over_s: float = 0.0,
     ) -> tuple[SpeechSegment, ...]:
