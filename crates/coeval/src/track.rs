@@ -468,12 +468,17 @@ pub(crate) fn resampled(track: &Track, middle: f64, step: f64, table: &Fractiona
     }
 }
 
+/// The window of both filter banks, for analysis and again for synthesis.
+fn root_hann() -> Vec<f32> {
+    (0..FRAME).map(|i| (std::f32::consts::PI * (i as f32 + 0.5) / FRAME as f32).sin()).collect()
+}
+
 /// Shows the spectrum of every frame of a levelled track in turn; puts the frames, as they were left, together
 /// again (weighted overlap-add, square-root Hann both ways) into `out`.
 fn frames(samples: &[i16], mut change: impl FnMut(&mut [Complex32]), out: &mut Vec<i16>) {
     let mut planner = RealFftPlanner::<f32>::new();
     let (forward, inverse) = (planner.plan_fft_forward(FRAME), planner.plan_fft_inverse(FRAME));
-    let window: Vec<f32> = (0..FRAME).map(|i| (std::f32::consts::PI * (i as f32 + 0.5) / FRAME as f32).sin()).collect();
+    let window = root_hann();
     let mut frame = vec![0.0f32; FRAME];
     let mut spectrum = vec![Complex32::default(); BINS];
     let mut overlap = vec![0.0f32; FRAME];
@@ -530,12 +535,10 @@ const LOOK_AHEAD: usize = 64;
 impl Leveller {
     fn new() -> Self {
         let mut planner = RealFftPlanner::new();
-        let window =
-            (0..FRAME).map(|i| (std::f32::consts::PI * (i as f32 + 0.5) / FRAME as f32).sin()).collect::<Vec<_>>();
         Self {
             forward: planner.plan_fft_forward(FRAME),
             inverse: planner.plan_fft_inverse(FRAME),
-            window,
+            window: root_hann(),
             input: vec![0.0; HOP],
             overlap: vec![0.0; FRAME],
             frame: vec![0.0; FRAME],
