@@ -279,9 +279,9 @@ struct Item {
 ///
 /// With a target length voices are dropped from the lowest score up until what is left fits; pauses are then drawn
 /// out alike until the length is met to the frame. A voice's score is its confidence, less for the radio, more
-/// where much is said around it and where something happens meanwhile; what was [found](Facts::found) to happen is worth as much as a
-/// voice that is beyond doubt. Where the material or what is protected
-/// makes the length impossible, [`Plan::notes`] says so.
+/// where much is said around it and where something happens meanwhile; what was [found](Facts::found) to happen is
+/// worth as much as a voice that is beyond doubt. Where the material or what is protected makes the length
+/// impossible, [`Plan::notes`] says so.
 ///
 /// # Errors
 /// [`InvalidArgument`](coeval::ErrorKind::InvalidArgument) for options out of their ranges, a frame rate that is none, or voices and
@@ -509,8 +509,8 @@ fn entries(
 
 /// Gives every shown stretch its camera, splitting entries where the angle changes.
 ///
-/// While somebody speaks it is the camera that [`TightenOptions::see`] names, or that hears them best. A cut in time on one camera is hidden by another
-/// that runs, or by a dissolve. No shot is left before `min_shot_s`, unless its camera ends.
+/// While somebody speaks it is the camera that [`TightenOptions::see`] names, or that hears them best. A cut in time
+/// on one camera is hidden by another that runs, or by a dissolve. No shot is left before `min_shot_s`, unless its camera ends.
 pub fn angles(plan: &mut Plan, facts: &Facts, options: &TightenOptions) {
     let frame_s = plan.frame_s();
     let least = (options.min_shot_s / frame_s).ceil() as i64;
