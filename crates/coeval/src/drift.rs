@@ -29,6 +29,8 @@ const PATIENCE_S: f64 = 90.0;
 const SHORT_S: f64 = 3.0;
 /// Width of the bands in which coherence is taken (62.5 Hz).
 const BAND: usize = 64;
+/// A band whose power is this share of the strongest one's is empty: tracks are levelled.
+const EMPTY: f32 = 0.05;
 /// No peak is known better than this, seconds: rooms and codecs bend phases by more than noise does.
 const FLOOR_S: f64 = 3e-6;
 
@@ -305,12 +307,15 @@ fn weighting(sum: &Sum) -> Vec<f32> {
     let bins = SIZE / 2 + 1;
     let mut out = vec![0.0; bins];
     let averages = (sum.windows * BAND) as f32;
+    let powers: Vec<f32> = sum.power_a.iter().zip(&sum.power_b).map(|(a, b)| a * b).collect();
+    let least = powers.iter().copied().fold(0.0, f32::max) * EMPTY * EMPTY;
     for (band, chunk) in sum.cross.chunks(BAND).enumerate() {
-        let cross = chunk.iter().sum::<Complex32>().norm_sqr();
-        let power = sum.power_a[band] * sum.power_b[band];
-        if power <= 0.0 {
+        let power = powers[band];
+        // Levelling steeply beside a band that a device left empty bends phases there.
+        if powers[band.saturating_sub(1)..(band + 2).min(powers.len())].iter().any(|&p| p <= least) {
             continue;
         }
+        let cross = chunk.iter().sum::<Complex32>().norm_sqr();
         // Independent noise alone shows a coherence of one over the number of averages.
         let coherence = (cross / power - 2.0 / averages).clamp(0.0, 0.98);
         let weight = coherence.sqrt() / (1.0 - coherence) / power.sqrt();

@@ -48,6 +48,11 @@ impl Line {
         self.a_s + (b_s - self.b_s) * (1.0 + self.drift_ppm * 1e-6)
     }
 
+    /// The line beside this one on which `b_s` meets `a_s`.
+    pub(crate) fn through(&self, a_s: f64, b_s: f64) -> Line {
+        Line { a_s, b_s, ..*self }
+    }
+
     /// The part of a stretch of `b` that lies within `a`, seconds.
     pub(crate) fn overlap(&self, a: &Track, within_s: (f64, f64)) -> (f64, f64) {
         let slope = 1.0 + self.drift_ppm * 1e-6;

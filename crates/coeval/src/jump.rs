@@ -37,6 +37,12 @@ const CANDIDATE: f64 = 60.0;
 const STANDING: f64 = 10.0;
 const STANDING_WITHOUT_BEST: f64 = 8.0;
 const RIVALRY: f64 = 0.6;
+/// Length of the probe for words that a jump parts from all others, seconds; the least square of its height, the share
+/// of that which a rival may have, and within what distance one is the same place or the voice's own pitch, seconds.
+const LONE_S: f64 = 1.5;
+const LONE: f64 = 144.0;
+const LONE_RIVAL: f64 = 0.25;
+const LONE_NEAR_S: f64 = 0.03;
 /// What the blocks of a piece must say together, and how far it must lie from the one before.
 const PIECE_SAYS: f32 = 40.0;
 const SAME_LANE_S: f64 = 0.003;
@@ -46,6 +52,10 @@ const TILT_PPM: f64 = 150.0;
 impl Piece {
     fn strong(&self) -> impl DoubleEndedIterator<Item = &PathPoint> {
         self.points.iter().filter(|p| p.weight >= SPEAKS)
+    }
+
+    pub(crate) fn points(&self) -> impl Iterator<Item = &PathPoint> {
+        self.points.iter()
     }
 
     /// First and last block that speaks for it, `b` seconds.
@@ -85,17 +95,17 @@ pub(crate) fn rough(pieces: &[Piece]) -> (Vec<(f64, f64)>, Vec<Evidence>) {
 const FEW: usize = 6;
 
 /// Adds the blocks of pieces themselves where a stretch between two jumps holds too few measurements to size
-/// them or to tell the drift: known to a bin or two, and better than to lose a jump or the clock.
+/// them or to tell the drift: known to a bin or two, all with the same error, and better than to lose a jump or the
+/// clock.
 pub(crate) fn complete(evidence: &mut Vec<Evidence>, jumps: &[f64], pieces: &[Piece]) {
     let ends = |i: usize| jumps.get(i).copied().unwrap_or(f64::INFINITY);
     let mut from = f64::NEG_INFINITY;
     for i in 0..=jumps.len() {
         let within = |b_s: f64| b_s > from && b_s <= ends(i);
         if evidence.iter().filter(|e| within(e.b_s)).count() < FEW {
-            let blocks = pieces.iter().flat_map(Piece::strong).filter(|p| within(p.b_s));
-            let rough: Vec<Evidence> =
-                blocks.map(|p| Evidence { a_s: p.a_s, b_s: p.b_s, sigma_s: 2.0 * BIN_S }).collect();
-            evidence.extend(rough);
+            let blocks: Vec<&PathPoint> = pieces.iter().flat_map(Piece::strong).filter(|p| within(p.b_s)).collect();
+            let sigma_s = 2.0 * BIN_S * (blocks.len() as f64).sqrt();
+            evidence.extend(blocks.iter().map(|p| Evidence { a_s: p.a_s, b_s: p.b_s, sigma_s }));
         }
         from = ends(i);
     }
@@ -148,7 +158,56 @@ pub(crate) fn pieces(
         pieces.extend(found);
     }
     pieces.sort_by(|x, y| x.points[0].b_s.total_cmp(&y.points[0].b_s));
-    Ok(cleaned(split(pieces)))
+    let mut pieces = cleaned(split(pieces));
+    let spoken_s = pieces.first().zip(pieces.last()).map(|(first, last)| (first.heard_s().0, last.heard_s().1));
+    if let Some((first, last)) = spoken_s {
+        let rich = |s: &(f64, f64)| s.1 - s.0 >= STRETCH_S && blocks(*s) > 0;
+        if let Some(stretch) = Some((0.0, first - 0.5)).filter(rich)
+            && let Some(piece) = lone(a, b, &pieces[0].line, stretch, plans, progress)?
+        {
+            pieces.insert(0, piece);
+        }
+        if let Some(stretch) = Some((last + 0.5, b.duration_s())).filter(rich)
+            && let Some(piece) = lone(a, b, &pieces[pieces.len() - 1].line, stretch, plans, progress)?
+        {
+            pieces.push(piece);
+        }
+    }
+    Ok(pieces)
+}
+
+/// The first or last words of a file, which a jump parts from all others: one probe, too short for a path. It
+/// must stand out far, and nowhere else.
+fn lone(
+    a: &Track,
+    b: &Track,
+    line: &Line,
+    stretch: (f64, f64),
+    plans: &Plans,
+    progress: &dyn Progress,
+) -> Result<Option<Piece>> {
+    let pass = Pass { probes: 1, probe_s: LONE_S, drift_ppm: 0.0, step_ppm: 125.0 };
+    let from_b = unevenness(b) >= unevenness(a);
+    let (first, last) = (line.at(stretch.0) - stretch.0, line.at(stretch.1) - stretch.1);
+    let range = Some((first.min(last) - REACH_S, first.max(last) + REACH_S));
+    let within = [(line.at(stretch.0).max(0.0), line.at(stretch.1).min(a.duration_s())), stretch];
+    let found = candidates_of_either(a, b, pass, from_b, TILT_PPM, range, within, plans, progress)?;
+    let Some(best) = found.first().filter(|c| c.score >= LONE && c.inverted == line.inverted) else {
+        return Ok(None);
+    };
+    let apart_s = |a_s: f64, b_s: f64| (a_s - b_s - (best.a_s - best.b_s)).abs();
+    // Where `a` begins or ends its own edge stands out, above a background that is half empty.
+    let edge = best.a_s.min(a.duration_s() - best.a_s) < 2.0 * LONE_S;
+    let rival = found.iter().any(|c| c.score > LONE_RIVAL * best.score && apart_s(c.a_s, c.b_s) > LONE_NEAR_S);
+    if edge || rival || apart_s(line.at(best.b_s), best.b_s) < LONE_NEAR_S {
+        return Ok(None);
+    }
+    let line = line.through(best.a_s, best.b_s);
+    let points = [-0.25, 0.25].map(|part| {
+        let b_s = best.b_s + part * LONE_S;
+        PathPoint { b_s, a_s: line.at(b_s), weight: SPEAKS }
+    });
+    Ok(Some(Piece { line, points: points.into() }))
 }
 
 /// Pieces that others lie within are cut there, so that each begins where the one before has ended.

@@ -293,8 +293,13 @@ impl Aligner {
         let (from, to) = line.overlap(a, (0.0, b.duration_s()));
         let mut within_s = 0.003;
         let beyond_doubt = path.standing.without_best > BEYOND_DOUBT;
-        for (most, least) in WINDOWS.into_iter().zip([6.5, 5.5]) {
-            let starts = windows(from, to, path, most);
+        for (round, (most, least)) in ROUNDS.into_iter().enumerate() {
+            let before = last.as_ref().map_or(0, |l: &(PairFit, Vec<Evidence>)| l.1.len());
+            // Few measurements may have come of a clock that was not yet right.
+            if round == 2 && before >= MANY {
+                break;
+            }
+            let starts = windows(from, to, &found, most);
             let mut how = Measure {
                 map: &map,
                 inverted: line.inverted,
@@ -313,7 +318,7 @@ impl Aligner {
                     measured = clear;
                 }
             }
-            if measured.evidence.is_empty() {
+            if measured.evidence.is_empty() || (round == 2 && measured.evidence.len() < before) {
                 break;
             }
             jump::complete(&mut measured.evidence, &jumps, &found);
@@ -382,8 +387,9 @@ enum Found {
 const BURSTS: f64 = 1.5;
 /// A candidate that scores less than this share of the best one is not looked at.
 const FOREMOST: f64 = 0.25;
-/// Windows that are measured, the richest first: in the first round, to find the clock, and in the last.
-const WINDOWS: [usize; 2] = [500, 1500];
+/// Windows that are measured, the richest first, and how far they must stand out: to find the clock, to know it,
+/// and once more where that gave few measurements.
+const ROUNDS: [(usize, f64); 3] = [(500, 6.5), (1500, 5.5), (1500, 5.5)];
 /// Shorter tracks are not compared, seconds.
 const SHORTEST_S: f64 = 0.5;
 /// Least standing of a path over the same path shifted aside.
@@ -413,14 +419,16 @@ fn confidence(path: &Path) -> f64 {
     1.0 - (-0.8 * (standing - 6.0).max(0.0)).exp()
 }
 
-/// Starts of the windows to measure, samples of `b`: those in which the path's blocks say most, and of those
+/// Starts of the windows to measure, samples of `b`: those in which the pieces' blocks say most, and of those
 /// that say as much as can be said, some everywhere (a golden section of the indices).
-fn windows(from_s: f64, to_s: f64, path: &Path, most: usize) -> Vec<i64> {
+fn windows(from_s: f64, to_s: f64, pieces: &[jump::Piece], most: usize) -> Vec<i64> {
     let first = (from_s * TRACK_RATE_HZ).ceil() as i64;
     let hop = (WINDOW_S * TRACK_RATE_HZ) as i64;
-    let count = ((to_s - from_s) / WINDOW_S).ceil().max(1.0) as usize;
+    let windows = (to_s - from_s) / WINDOW_S;
+    // The last one reaches past the end of a file, whose edge pulls at it: where there are many it is not missed.
+    let count = if windows > MANY as f64 { windows.floor() } else { windows.ceil().max(1.0) } as usize;
     let mut said = vec![0.0f32; count];
-    for p in path.pieces.iter().flatten() {
+    for p in pieces.iter().flat_map(jump::Piece::points) {
         let i = ((p.b_s - from_s) / WINDOW_S) as usize;
         for said in said.iter_mut().take((i + 2).min(count)).skip(i.saturating_sub(1)) {
             *said = said.max(p.weight);
@@ -480,6 +488,8 @@ const UTTERANCE_S: f64 = 6.0;
 /// distances, heads turn), seconds, and how probable each is before the scatter is seen.
 const PLACE_ERRORS: [(f64, f64); 7] =
     [(0.0, 0.005), (0.02e-3, 0.01), (0.06e-3, 0.04), (0.15e-3, 0.3), (0.3e-3, 0.4), (0.6e-3, 0.2), (1.2e-3, 0.045)];
+/// Standard deviation of a measurement's own error of place where too few utterances show it, seconds.
+const UNKNOWN_PLACE_S: f64 = 0.3e-3;
 /// What is smaller is a voice from another place, not lost sound, seconds.
 const JUMP_LEAST_S: f64 = 0.004;
 /// How much less likely (-2 ln of the ratio) the measurements must be without a jump: jumps are rare.
@@ -528,6 +538,11 @@ impl PairFit {
     fn best(a: &Track, b: &Track, evidence: &[Evidence], jumps: &[f64]) -> Option<Self> {
         let chosen: Vec<Evidence> = evidence.iter().copied().step_by(evidence.len().div_ceil(CHOICE).max(1)).collect();
         let several = utterances(&chosen).len() >= 6;
+        // Too few to show how far apart the voices sit: each measurement may be of another one.
+        let own_s = if several { 0.0 } else { UNKNOWN_PLACE_S };
+        let widened = |e: &Evidence| Evidence { sigma_s: e.sigma_s.hypot(own_s), ..*e };
+        let chosen: Vec<Evidence> = chosen.iter().map(widened).collect();
+        let evidence: Vec<Evidence> = evidence.iter().map(widened).collect();
         let mut best: Option<(f64, f64, f64)> = None;
         for (place_s, likely_place) in PLACE_ERRORS {
             for (wander_q, likely_wander) in WANDERS {
@@ -543,7 +558,8 @@ impl PairFit {
             }
         }
         let (_, wander_q, place_s) = best?;
-        Self::new(a, b, evidence, jumps, wander_q, place_s)
+        let fit = Self::new(a, b, &evidence, jumps, wander_q, place_s)?;
+        Some(Self { place_s: fit.place_s.max(own_s), ..fit })
     }
 
     fn map(&self) -> Result<ClockMap> {
