@@ -151,6 +151,14 @@ pub(crate) struct How {
     /// Where sound does not place a camera, look in its picture for a clap that others heard, through the `ffmpeg` on PATH
     #[arg(long)]
     picture: bool,
+    /// Believe the files' own times (timecode, or the moment of creation) to this many seconds, and look for them there
+    /// only
+    #[arg(long, value_name = "SECONDS")]
+    trust_times: Option<f64>,
+    /// How far a device was from what it recorded, in metres: its sound is taken back by as much as sound travels; may be
+    /// repeated
+    #[arg(long, value_name = "ID|FILE=METRES")]
+    distance: Vec<String>,
     /// Do not join chapters: every file is a recording of its own
     #[arg(long)]
     keep_apart: bool,
@@ -179,6 +187,14 @@ impl How {
         options.main = self.main.clone();
         options.threads = self.threads;
         options.picture = self.picture;
+        options.trusted_times_s = self.trust_times;
+        for text in &self.distance {
+            let (target, metres) = split(text, "--distance", "FILE=METRES", str::rsplit_once)?;
+            let metres = metres.parse().map_err(|_| {
+                Error::new(ErrorKind::InvalidArgument, format!("--distance: {metres:?} is not a number of metres"))
+            })?;
+            options.distances_m.push((target, metres));
+        }
         for path in &self.anchors {
             options.anchors.extend(coeval_shoot::read_anchors(path)?);
         }

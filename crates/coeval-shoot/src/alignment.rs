@@ -29,6 +29,19 @@ pub struct Alignment {
     /// The user's anchors, held against the sound.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub anchors: Vec<AnchorCheck>,
+    /// Loops of three files that were compared with each other, the worst first, 50 at the most.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub loops: Vec<Loop>,
+}
+
+/// Three files, each pair of which was compared by itself: what the three comparisons say of each other.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Loop {
+    /// Their names.
+    pub files: [String; 3],
+    /// Time gained by going round once, in the middle of what all three recorded, seconds; 0 if all agree. It is
+    /// measured before the solution, which leaves a pair that contradicts the others out.
+    pub closure_s: f64,
 }
 
 /// An anchor of the user's, and what became of it.

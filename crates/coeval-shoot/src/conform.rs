@@ -540,6 +540,7 @@ pub(crate) mod tests {
             recordings: vec![recording("cam-a", Kind::Camera, cameras), recording("rec-1", Kind::Recorder, recorder)],
             pairs: Vec::new(),
             anchors: Vec::new(),
+            loops: Vec::new(),
         }
     }
 

@@ -78,6 +78,13 @@ pub struct Options {
     pub anchors: Vec<Anchor>,
     /// May the picture of cameras that sound does not place be looked at for a filmed clap? Needs an `ffmpeg` on PATH.
     pub picture: bool,
+    /// How far the files' own times may be off, seconds, where the user trusts them: two files are then looked for only
+    /// where their timecodes put them or, when one has none, the moments at which they say they were made. `None`:
+    /// their times are not believed.
+    pub trusted_times_s: Option<f64>,
+    /// How far devices were from what they recorded: a recording's id or the name of its files (`*` stands for any
+    /// characters), and metres. A far microphone hears late, 2.9 ms a metre; that is taken back.
+    pub distances_m: Vec<(String, f64)>,
     /// How many files are read or compared at once. `None`: as many as the machine has cores.
     pub threads: Option<NonZeroUsize>,
 }
@@ -99,6 +106,7 @@ pub fn align(paths: &[impl AsRef<Path>], options: &Options, progress: &dyn Progr
 /// # Errors
 /// As for [`align`].
 pub fn align_found(found: &Found, options: &Options, progress: &dyn Progress) -> Result<Alignment> {
+    options.check()?;
     parallel::pool(options.threads)?.install(|| {
         let probed = probe(found, &options.open, progress)?;
         let groups = chapters::group(&probed, &options.grouping)?;
@@ -119,6 +127,7 @@ pub fn align_with(
     options: &Options,
     progress: &dyn Progress,
 ) -> Result<Alignment> {
+    options.check()?;
     let found = if paths.is_empty() && !tracks.is_empty() { None } else { Some(find(paths)?) };
     parallel::pool(options.threads)?.install(|| {
         let mut probed = found.as_ref().map_or_else(|| Ok(Vec::new()), |f| probe(f, &options.open, progress))?;
@@ -144,6 +153,31 @@ pub fn align_with(
     })
 }
 
+impl Options {
+    fn check(&self) -> Result<()> {
+        if let Some(off_s) = self.trusted_times_s
+            && !(off_s.is_finite() && off_s >= 0.0)
+        {
+            return Err(invalid(format!("times trusted to {off_s} s: not a number of seconds from 0 up")));
+        }
+        match self.distances_m.iter().find(|d| !(0.0..=1000.0).contains(&d.1)) {
+            Some((name, metres)) => Err(invalid(format!("{name} at {metres} m: not within 0 to 1000 m"))),
+            None => Ok(()),
+        }
+    }
+}
+
+/// Lowest and highest offset of `b` in `a` by what the files say of their own times, if they do.
+fn by_own_times(a: &Probed, b: &Probed, off_s: f64) -> Option<(f64, f64)> {
+    let (a, b) = (a.info.as_ref().ok()?, b.info.as_ref().ok()?);
+    let later_s = match (a.timecode_s, b.timecode_s) {
+        // Clocks of the day pass midnight.
+        (Some(a), Some(b)) => (b - a + 43_200.0).rem_euclid(86_400.0) - 43_200.0,
+        _ => (b.created_unix_s? - a.created_unix_s?) as f64,
+    };
+    Some((later_s - off_s, later_s + off_s))
+}
+
 /// From tracks to the result.
 fn place(
     found: Option<&Found>,
@@ -153,10 +187,11 @@ fn place(
     options: &Options,
     progress: &dyn Progress,
 ) -> Result<Alignment> {
-    let mut compared = compare(heard, &groups, &[], &options.pair, progress)?;
+    let range_s = |a: usize, b: usize| by_own_times(&probed[a], &probed[b], options.trusted_times_s?);
+    let mut compared = compare(heard, &groups, &[], &options.pair, &range_s, progress)?;
     let mut told: Option<claps::Told> = None;
     loop {
-        let mut settled = settle(probed, &groups, heard, &compared, &options.anchors, options.main.as_deref())?;
+        let mut settled = settle(probed, &groups, heard, &compared, options)?;
         // Names alone may have joined two devices. Chapters follow each other; where the sound says that
         // they ran at the same time, they are no chapters of one take, and must be compared as well.
         if !chapters::split_refuted(&mut groups, &settled.maps) {
@@ -178,7 +213,7 @@ fn place(
             coeval::progress::step(progress, "solving", 1.0)?;
             return Ok(settled.alignment);
         }
-        let more = compare(heard, &groups, &compared, &options.pair, progress)?;
+        let more = compare(heard, &groups, &compared, &options.pair, &range_s, progress)?;
         compared.extend(more);
         compared.sort_by_key(|c| (c.a, c.b));
     }
@@ -226,6 +261,60 @@ mod tests {
                 align_with(none, &[track_file("bow", "x", 0), track_file(bad, "y", 0)], &Options::default(), &());
             assert_eq!(error.unwrap_err().kind(), ErrorKind::InvalidArgument, "{bad}");
         }
+    }
+
+    #[test]
+    fn distances_are_taken_back_and_loops_close() {
+        let tracks = [
+            track_file("bow", "rec-bow", 0),
+            track_file("stern", "rec-stern", 24_000),
+            track_file("mast", "rec-mast", 8_000),
+        ];
+        let none: &[&str] = &[];
+        let align = |distances_m: Vec<(String, f64)>| {
+            align_with(none, &tracks, &Options { distances_m, ..Options::default() }, &())
+        };
+        let later_s = |alignment: &Alignment| {
+            alignment.map("stern").unwrap().to_timeline(0.0) - alignment.map("bow").unwrap().to_timeline(0.0)
+        };
+        let near = align(vec![]).unwrap();
+        let [one] = &near.loops[..] else { panic!("{:?}", near.loops) };
+        assert_eq!(one.files.each_ref().map(String::as_str), ["bow", "stern", "mast"]);
+        assert!(one.closure_s.abs() < 1e-5, "{one:?}");
+        assert_eq!(Alignment::from_json(&near.to_json().unwrap()).unwrap(), near);
+
+        // 34.32 m are 0.1 s at 343.2 m/s: what the stern heard had been said so much earlier.
+        let far = align(vec![("rec-stern".into(), 34.32)]).unwrap();
+        assert!((later_s(&far) - later_s(&near) - 0.1).abs() < 1e-5, "{} {}", later_s(&far), later_s(&near));
+        for bad in [-1.0, f64::NAN, 2000.0] {
+            assert_eq!(align(vec![("stern".into(), bad)]).unwrap_err().kind(), ErrorKind::InvalidArgument, "{bad}");
+        }
+        assert_eq!(align(vec![("keel".into(), 1.0)]).unwrap_err().kind(), ErrorKind::InvalidArgument);
+    }
+
+    #[test]
+    fn trusted_times_tell_where_to_look() {
+        let at =
+            |timecode_s, created_unix_s| Probed::new("x", Headers { timecode_s, created_unix_s, ..Headers::default() });
+        // Timecode goes before the moment of creation, and passes midnight.
+        let (a, b) = (at(Some(86_390.0), Some(1000)), at(Some(5.0), Some(5000)));
+        assert_eq!(by_own_times(&a, &b, 2.0), Some((13.0, 17.0)));
+        assert_eq!(by_own_times(&at(None, Some(1000)), &b, 10.0), Some((3990.0, 4010.0)));
+        assert_eq!(by_own_times(&at(Some(1.0), None), &at(None, Some(7)), 10.0), None);
+
+        let tracks = [track_file("bow", "rec-bow", 0), track_file("stern", "rec-stern", 24_000)];
+        let groups: Vec<_> = (0..2)
+            .map(|f| chapters::Group { id: tracks[f].name.clone(), kind: Kind::Recorder, files: vec![f], given: true })
+            .collect();
+        let heard: Vec<Heard> = tracks.iter().map(|t| Ok(Some(Sound::of(t)))).collect();
+        // The stern starts 1.5 s later.
+        for (range, placed) in [(None, true), (Some((1.0, 2.0)), true), (Some((3.0, 5.0)), false)] {
+            let compared = compare(&heard, &groups, &[], &PairOptions::default(), &|_, _| range, &()).unwrap();
+            assert_eq!(matches!(compared[0].outcome, coeval::pair::PairOutcome::Placed(_)), placed, "{range:?}");
+        }
+        let options = Options { trusted_times_s: Some(-1.0), ..Options::default() };
+        let none: &[&str] = &[];
+        assert_eq!(align_with(none, &tracks, &options, &()).unwrap_err().kind(), ErrorKind::InvalidArgument);
     }
 
     #[test]

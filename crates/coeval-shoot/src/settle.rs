@@ -5,10 +5,11 @@ use coeval::clock::ClockMap;
 use coeval::network::{self, AnchorReport, Force, Link, Node, Placement};
 use coeval::pair::{PairOutcome, Unplaced};
 
+use crate::Options;
 use crate::alignment::{
-    Alignment, AnchorCheck, File, Generator, Jump, Kind, Means, Pair, Recording, SCHEMA, Status, Timeline,
+    Alignment, AnchorCheck, File, Generator, Jump, Kind, Loop, Means, Pair, Recording, SCHEMA, Status, Timeline,
 };
-use crate::anchors::{self, Anchor, Resolved};
+use crate::anchors::{self, Resolved};
 use crate::chapters::{Group, matching};
 use crate::proof::{self, Measured};
 use crate::sound::{Compared, Heard, Probed, audible};
@@ -36,19 +37,18 @@ impl Settled {
     }
 }
 
-/// Solves all files together and writes down the result. `anchors` are the user's own correspondences; `main` chooses
-/// the timeline clock, see [`Options::main`](crate::Options::main).
+/// Solves all files together and writes down the result. Of the options the timeline clock, the anchors and the
+/// distances count.
 ///
 /// # Errors
 /// [`InvalidArgument`](coeval::ErrorKind::InvalidArgument) when `main` names nothing, or files of several recordings,
-/// and when an anchor names no file, several, or a moment outside its file.
+/// when a distance names nothing, and when an anchor names no file, several, or a moment outside its file.
 pub fn settle(
     probed: &[Probed],
     groups: &[Group],
     heard: &[Heard],
     compared: &[Compared],
-    anchors: &[Anchor],
-    main: Option<&str>,
+    options: &Options,
 ) -> Result<Settled> {
     let mut recording_of = vec![0; probed.len()];
     for (index, group) in groups.iter().enumerate() {
@@ -58,7 +58,7 @@ pub fn settle(
         Ok(Some(sound)) => sound.duration_s,
         _ => probed[f].info.as_ref().ok().map(|i| i.duration_s).filter(|d| d.is_finite()).unwrap_or(0.0),
     };
-    let anchors = anchors::resolve(anchors, probed, |f| Some(length(f)).filter(|&l| l > 0.0))?;
+    let anchors = anchors::resolve(&options.anchors, probed, |f| Some(length(f)).filter(|&l| l > 0.0))?;
     // The solver sees the files that have sound to place, or something else that holds them.
     let held = |f: usize| {
         anchors.iter().any(|x| x.anchor.a == f || x.anchor.b == f)
@@ -67,13 +67,14 @@ pub fn settle(
     let files: Vec<usize> = (0..probed.len()).filter(|&f| audible(&heard[f]).is_some() || held(f)).collect();
     let mut node_of = vec![usize::MAX; probed.len()];
     files.iter().enumerate().for_each(|(node, &f)| node_of[f] = node);
+    let distance_m = distances(&options.distances_m, probed, groups)?;
     let nodes: Vec<Node> = files
         .iter()
         .map(|&f| Node {
             recording: recording_of[f],
             duration_s: length(f),
             is_camera: groups[recording_of[f]].kind == Kind::Camera,
-            distance_m: 0.0,
+            distance_m: distance_m[recording_of[f]],
         })
         .collect();
     let links: Vec<Link> = compared
@@ -89,7 +90,7 @@ pub fn settle(
         .iter()
         .map(|x| network::Anchor { a: node_of[x.anchor.a], b: node_of[x.anchor.b], ..x.anchor })
         .collect();
-    let clock = match main {
+    let clock = match options.main.as_deref() {
         Some(main) => named(main, probed, groups, &recording_of)?,
         None => clock_of(groups, &nodes, &links, &tied, length),
     };
@@ -158,6 +159,7 @@ pub fn settle(
         recordings,
         pairs: solution.as_ref().map_or_else(Vec::new, |s| pair_entries(groups, &nodes, &links, s, &node_maps)),
         anchors: checks,
+        loops: solution.as_ref().map_or_else(Vec::new, |s| loop_entries(s, &files, probed)),
     };
     let maps = placements.into_iter().map(|p| p.ok().map(|p| p.map)).collect();
     Ok(Settled { alignment, maps })
@@ -265,6 +267,34 @@ fn named(main: &str, probed: &[Probed], groups: &[Group], recording_of: &[usize]
             .with_remedy("name one recording as the timeline clock"));
     }
     Ok(first)
+}
+
+/// Metres for each group.
+fn distances(given: &[(String, f64)], probed: &[Probed], groups: &[Group]) -> Result<Vec<f64>> {
+    let mut metres = vec![0.0; groups.len()];
+    for (target, far) in given {
+        if let Some(index) = groups.iter().position(|g| &g.id == target) {
+            metres[index] = *far;
+        } else {
+            let files = matching(probed, target)?;
+            let named = groups.iter().enumerate().filter(|(_, g)| g.files.iter().any(|f| files.contains(f)));
+            named.for_each(|(index, _)| metres[index] = *far);
+        }
+    }
+    Ok(metres)
+}
+
+/// Loops to tell, at the most: the worst.
+const LOOPS: usize = 50;
+
+fn loop_entries(solution: &network::Solution, files: &[usize], probed: &[Probed]) -> Vec<Loop> {
+    let mut loops = solution.loops.clone();
+    loops.sort_by(|x, y| y.closure_s.abs().total_cmp(&x.closure_s.abs()).then(x.files.cmp(&y.files)));
+    loops.truncate(LOOPS);
+    loops
+        .iter()
+        .map(|l| Loop { files: l.files.map(|node| probed[files[node]].name.clone()), closure_s: l.closure_s })
+        .collect()
 }
 
 /// The timeline clock where nobody chose: among the recordings that hang together by shared sound, those that
@@ -490,7 +520,7 @@ mod tests {
             picture.variable_rate = true;
         }
         let groups = group(&probed, &Default::default()).unwrap();
-        let settled = settle(&probed, &groups, &[Ok(None), Ok(None)], &[], &[], None).unwrap();
+        let settled = settle(&probed, &groups, &[Ok(None), Ok(None)], &[], &Options::default()).unwrap();
         let said = |path: &str| settled.alignment.file(path).unwrap().warnings.join(" ");
         assert!(said("phone.mov").contains("variable frame rate"), "{}", said("phone.mov"));
         assert_eq!(said("steady.mp4"), "");

@@ -321,7 +321,9 @@ pub(crate) fn find_claps(path: &Path, options: &OpenOptions, progress: &dyn Prog
 
 /// Compares every two files of different recordings, but for those that are in `known` already.
 ///
-/// Two files of one recording never overlap and are not compared. A silent file has nothing to compare.
+/// Two files of one recording never overlap and are not compared. A silent file has nothing to compare. Two files for
+/// which `range_s` tells the lowest and highest offset (time in the first minus time in the second at its start,
+/// seconds) are looked for there only.
 ///
 /// # Errors
 /// [`Cancelled`](ErrorKind::Cancelled), and [`InvalidArgument`](ErrorKind::InvalidArgument) for options out of range.
@@ -330,6 +332,7 @@ pub fn compare(
     groups: &[Group],
     known: &[Compared],
     options: &PairOptions,
+    range_s: &(dyn Fn(usize, usize) -> Option<(f64, f64)> + Sync),
     progress: &dyn Progress,
 ) -> Result<Vec<Compared>> {
     let track = |file: usize| match &heard[file] {
@@ -353,7 +356,15 @@ pub fn compare(
     let aligner = Aligner::new(options.clone())?;
     let work = |p: &(usize, usize, &Track, &Track)| p.2.duration_s() + p.3.duration_s();
     for_all("comparing", &pairs, work, progress, |&(a, b, x, y), progress| {
-        Ok(Compared::new(a, b, aligner.align(x, y, progress)?))
+        let outcome = match range_s(a, b) {
+            None => aligner.align(x, y, progress)?,
+            range => {
+                let mut options = options.clone();
+                options.offset_range_s = range;
+                Aligner::new(options)?.align(x, y, progress)?
+            }
+        };
+        Ok(Compared::new(a, b, outcome))
     })
 }
 
