@@ -248,6 +248,49 @@ pub unsafe extern "C" fn coeval_shoot_set_kind(
     }
 }
 
+/// How far a device was from what it recorded: a recording's id or a pattern of its files, and metres, 0 to 1000. A far
+/// microphone hears late, 2.9 ms a metre; that is taken back. May be called several times.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_shoot_set_distance(
+    shoot: *mut coeval_shoot,
+    id_or_pattern: *const c_char,
+    metres: f64,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe {
+        guard(error, || {
+            if !(0.0..=1000.0).contains(&metres) {
+                return Err(invalid(format!("{metres} m, not within 0 to 1000 m")));
+            }
+            let entry = (text(id_or_pattern, "the id or pattern")?.to_owned(), metres);
+            handle::get_mut(shoot)?.options.distances_m.push(entry);
+            Ok(())
+        })
+    }
+}
+
+/// The files' own times are believed to `off_s` seconds (0 or more): two files are looked for only where their
+/// timecodes put them or, when one has none, the moments at which they say they were made. Below 0, the default: their
+/// times are not believed.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_shoot_set_trusted_times(
+    shoot: *mut coeval_shoot,
+    off_s: f64,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe {
+        guard(error, || {
+            if !off_s.is_finite() {
+                return Err(invalid(format!("times trusted to {off_s} s: not a number of seconds")));
+            }
+            handle::get_mut(shoot)?.options.trusted_times_s = (off_s >= 0.0).then_some(off_s);
+            Ok(())
+        })
+    }
+}
+
 /// The user's own correspondence: the moment `a_at` of file `a` is the moment `b_at` of file `b`. Files by name as in
 /// the result, or by a pattern that one file fits. A moment is text: seconds from the file's start ("200.5"), a clock
 /// time from its start ("00:03:20.5") or a timecode ("01:03:20:12"). `hard` 1: it is obeyed whatever the sound says;

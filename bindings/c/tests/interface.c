@@ -669,6 +669,11 @@ static void demo(const char *folder) {
     CHECK_OK(coeval_shoot_add_path(shoot, folder, error), error);
     CHECK_OK(coeval_shoot_set_recording(shoot, "bow", "CAM-B_*", error), error);
     CHECK_OK(coeval_shoot_set_kind(shoot, "bow", COEVAL_CAMERA, error), error);
+    CHECK_FAILS(coeval_shoot_set_distance(shoot, "bow", -1.0, error), "within 0 to 1000");
+    CHECK_OK(coeval_shoot_set_distance(shoot, "bow", 0.0, error), error);
+    CHECK_FAILS(coeval_shoot_set_trusted_times(shoot, NAN, error), "not a number of seconds");
+    CHECK_OK(coeval_shoot_set_trusted_times(shoot, 5.0, error), error);
+    CHECK_OK(coeval_shoot_set_trusted_times(shoot, -1.0, error), error);
     CHECK_OK(coeval_shoot_set_main(shoot, "CAM-A_0017.MP4", error), error);
     CHECK_OK(coeval_shoot_align(shoot, NULL, NULL, &alignment, error), error);
     CHECK(coeval_alignment_file_count(alignment) == 7);
