@@ -214,7 +214,7 @@ fn read_lines(text: &str) -> Result<(Plan, Vec<usize>)> {
         let mut words = statement.split_whitespace();
         let verb = words.next().unwrap_or_default();
         if verb == "note" {
-            plan.notes.push(line["note".len()..].trim().to_owned());
+            plan.notes.push(one_line(&line["note".len()..]));
             continue;
         }
         if verb == "rate" {
@@ -240,8 +240,7 @@ fn read_lines(text: &str) -> Result<(Plan, Vec<usize>)> {
             Ok::<i64, Error>((seconds / plan.frame_s()).round() as i64)
         };
         let (from, to) = (moment("FROM")?, moment("TO")?);
-        let mut entry =
-            Entry { from, to, fate: Fate::Drop, camera: None, dissolve: 0, reason: reason.trim().to_owned() };
+        let mut entry = Entry { from, to, fate: Fate::Drop, camera: None, dissolve: 0, reason: one_line(reason) };
         if verb != "drop" {
             let word = words.next().ok_or_else(|| bad(number, "the camera is missing".to_owned()))?;
             if word != "-" {
@@ -1071,7 +1070,9 @@ mod tests {
 
         #[test]
         fn any_text_is_read_or_refused(text in ".{0,200}", cut in 0..400usize) {
-            let _ = read_edit_list(&text);
+            if let Ok(plan) = read_edit_list(&text) {
+                prop_assert_eq!(read_edit_list(&edit_list(&plan)).unwrap(), plan);
+            }
             let whole = edit_list(&some_plan());
             let _ = read_edit_list(whole.get(..cut.min(whole.len())).unwrap_or_default());
         }

@@ -210,7 +210,8 @@ impl Timecode {
     /// The timecode some frames later (earlier, if negative).
     #[must_use]
     pub fn plus(self, frames: i64) -> Self {
-        Self { frame: (self.frame + frames).rem_euclid(day(self.rate, self.counting)), ..self }
+        let day = day(self.rate, self.counting);
+        Self { frame: (self.frame + frames.rem_euclid(day)) % day, ..self }
     }
 }
 
@@ -354,6 +355,9 @@ mod tests {
             prop_assert_eq!(Timecode::parse(&timecode.to_string(), rate).unwrap(), timecode);
             prop_assert_eq!(Timecode::from_label(timecode.label(), rate, counting).unwrap(), timecode);
             prop_assert!(timecode.plus(1).label() > timecode.label() || timecode.plus(1).frame() == 0);
+            for far in [i64::MIN, i64::MAX] {
+                prop_assert_eq!(timecode.plus(far).plus(-(far / 2)).plus(-(far - far / 2 + 1)).plus(1), timecode);
+            }
             // Drop-frame labels stay with the clock, but for 3.6 ms an hour and for what gathers
             // between two skips.
             let [h, m, s, f] = timecode.label().map(f64::from);

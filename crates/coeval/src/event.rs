@@ -214,9 +214,11 @@ pub fn find_motion(curve: &ActivityCurve) -> Vec<FoundEvent> {
     if frame_s <= 0.0 {
         return Vec::new();
     }
-    // In dB over a tiny motion, averaged over half a second: one frame is no motion.
-    let half = ((0.25 / frame_s).round() as usize).max(1);
     let motion = curve.motion();
+    // Odd timestamps must not make windows of endless length.
+    let frames = |seconds: f64| (seconds / frame_s).min(motion.len() as f64 + 1.0);
+    // In dB over a tiny motion, averaged over half a second: one frame is no motion.
+    let half = (frames(0.25).round() as usize).max(1);
     let smooth: Vec<f64> = (0..motion.len())
         .map(|i| {
             let around = &motion[i.saturating_sub(half)..(i + half + 1).min(motion.len())];
@@ -224,9 +226,9 @@ pub fn find_motion(curve: &ActivityCurve) -> Vec<FoundEvent> {
             10.0 * mean.max(1e-3).log10()
         })
         .collect();
-    let reach = ((USUAL_S / frame_s) as usize).max(1);
+    let reach = (frames(USUAL_S) as usize).max(1);
     let over_db = 10.0 * MOTION.log10();
-    let found = above(&smooth, &usual(&smooth, reach, 0.5), (over_db, 0.5 * over_db), (MOTION_S / frame_s) as usize);
+    let found = above(&smooth, &usual(&smooth, reach, 0.5), (over_db, 0.5 * over_db), frames(MOTION_S) as usize);
     let times = curve.times_s();
     found
         .into_iter()
@@ -303,5 +305,9 @@ mod tests {
         meter.push(&[f32::NAN, f32::INFINITY, 1e30, -1e30].repeat(50_000)).unwrap();
         meter.push(&[]).unwrap();
         assert!(meter.finish().iter().all(|e| e.start_s.is_finite() && e.over_db.is_finite()));
+        // Frames so close together that a second holds more of them than can be counted.
+        let times_s: Vec<f64> = (0..40).map(|i| f64::from(i) * 1e-300).collect();
+        let curve = ActivityCurve::from_values(times_s, vec![9.0; 40], vec![0.0; 40]).unwrap();
+        assert_eq!(find_motion(&curve), []);
     }
 }

@@ -26,6 +26,7 @@ use std::sync::Arc;
 use realfft::{RealFftPlanner, RealToComplex};
 
 use crate::error::{Error, ErrorKind, Result};
+use crate::speech::tame;
 
 /// What a short sound is, by the measured course of its energy.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -371,7 +372,7 @@ impl MarkerDetector {
         let scale = 1.0 / self.channels as f32;
         for part in interleaved.chunks(self.channels * 8192) {
             for frame in part.chunks_exact(self.channels) {
-                let sum: f32 = frame.iter().map(|x| if x.is_finite() { *x } else { 0.0 }).sum();
+                let sum: f32 = frame.iter().map(|x| tame(*x)).sum();
                 self.take(sum * scale);
             }
             self.advance();
@@ -614,7 +615,7 @@ impl MarkerDetector {
 
         let after = mean(k, k + n(0.003));
         let before = mean(k.saturating_sub(n(0.010)), k.saturating_sub(n(0.0003)));
-        let sharpness_db = 10.0 * (after / before.max(0.25 * noise).max(1e-14)).log10();
+        let sharpness_db = 10.0 * (after.max(1e-14) / before.max(0.25 * noise).max(1e-14)).log10();
         let ms = n(0.001).max(4);
         let loudest = (k..(k + n(0.02)).min(energy.len())).map(|i| mean(i, i + ms)).fold(0.0, f64::max);
         let snr_db = 10.0 * (loudest / noise).max(1e-9).log10();
@@ -1424,6 +1425,14 @@ mod tests {
         assert!(find_markers(&[], 48_000.0, &MarkerOptions::default()).unwrap().is_empty());
         assert!(find_markers(&[0.0; 100_000], 48_000.0, &MarkerOptions::default()).unwrap().is_empty());
         assert!(find_markers(&[f32::NAN; 100_000], 8000.0, &MarkerOptions::default()).unwrap().is_empty());
+        // Far beyond full scale, with silence round it.
+        let mut loud = vec![0.0; 100_000];
+        loud[50_000..50_200].fill(f32::MAX);
+        loud[50_100] = f32::MIN;
+        let all = MarkerOptions { all: true, ..MarkerOptions::default() };
+        for m in find_markers(&loud, 48_000.0, &all).unwrap() {
+            assert!([m.time_s, m.sharpness_db, m.peak_dbfs, m.snr_db, m.score].iter().all(|f| f.is_finite()), "{m:?}");
+        }
         assert!(find_markers(&[1.0; 100_000], 8000.0, &MarkerOptions::default()).unwrap().is_empty());
         assert!(find_markers(&[0.0; 10], 7999.0, &MarkerOptions::default()).is_err());
         assert!(MarkerDetector::new(48_000.0, 0, &MarkerOptions::default()).is_err());

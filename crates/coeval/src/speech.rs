@@ -92,7 +92,7 @@ const APART: f32 = 4.5;
 const LOUDEST: f32 = 1e3;
 
 /// A sample that can be reckoned with.
-fn tame(x: f32) -> f32 {
+pub(crate) fn tame(x: f32) -> f32 {
     if x.is_finite() { x.clamp(-LOUDEST, LOUDEST) } else { 0.0 }
 }
 
