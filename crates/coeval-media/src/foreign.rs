@@ -61,6 +61,9 @@ impl Kind {
         });
         let message = match opened {
             Ok(Ok(reader)) => return Ok(reader),
+            Ok(Err(symphonia::core::errors::Error::IoError(e))) if e.kind() != std::io::ErrorKind::UnexpectedEof => {
+                return Err(Error::io(path, e));
+            }
             Ok(Err(e)) => e.to_string(),
             Err(e) => e,
         };

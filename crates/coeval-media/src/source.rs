@@ -96,7 +96,8 @@ impl Source {
             let got = self
                 .file
                 .seek(SeekFrom::Start(offset))
-                .and_then(|_| Read::by_ref(&mut self.file).take(fetch).read_to_end(&mut self.window))
+                .and_then(|_| broken(offset, fetch))
+                .and_then(|()| Read::by_ref(&mut self.file).take(fetch).read_to_end(&mut self.window))
                 .map_err(|e| Error::io(&self.path, e))?;
             self.bytes_read.fetch_add(got as u64, Ordering::Relaxed);
         }
@@ -122,6 +123,21 @@ impl Source {
     }
 }
 
+/// Stands for a disk with a bad place: an error when the stretch of a file that is read now reaches it.
+#[cfg(test)]
+fn broken(from: u64, len: u64) -> io::Result<()> {
+    if (from..from.saturating_add(len)).contains(&tests::BAD_PLACE.get()) {
+        return Err(io::Error::other("the disk is broken"));
+    }
+    Ok(())
+}
+
+#[cfg(not(test))]
+#[allow(clippy::unnecessary_wraps, reason = "in tests a disk can break")]
+fn broken(_from: u64, _len: u64) -> io::Result<()> {
+    Ok(())
+}
+
 /// A file, or its part behind a tag, that counts the bytes taken from it.
 pub(crate) struct CountingFile {
     file: File,
@@ -132,6 +148,8 @@ pub(crate) struct CountingFile {
 
 impl Read for CountingFile {
     fn read(&mut self, buf: &mut [u8]) -> io::Result<usize> {
+        #[cfg(test)]
+        broken(self.file.stream_position()?, buf.len() as u64)?;
         let got = self.file.read(buf)?;
         self.bytes_read.fetch_add(got as u64, Ordering::Relaxed);
         Ok(got)
@@ -155,5 +173,54 @@ impl symphonia::core::io::MediaSource for CountingFile {
 
     fn byte_len(&self) -> Option<u64> {
         Some(self.len)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::cell::Cell;
+
+    use super::*;
+    use crate::{OpenOptions, SoundReader};
+
+    thread_local! {
+        /// Where a file cannot be read.
+        pub(super) static BAD_PLACE: Cell<u64> = const { Cell::new(u64::MAX) };
+    }
+
+    fn frames(path: &Path) -> Result<u64> {
+        let mut reader = SoundReader::open(path, &OpenOptions::default())?;
+        let (mut all, mut block) = (0, Vec::new());
+        loop {
+            match reader.read(&mut block)? as u64 {
+                0 => return Ok(all),
+                n => all += n,
+            }
+        }
+    }
+
+    /// Every container with a bad place at every twentieth part of it: either that place is not needed, or reading ends
+    /// with the system's own error. What cannot be read must not pass for the end of the sound.
+    #[test]
+    fn a_read_error_is_no_end_of_file() {
+        let mut met = 0;
+        for entry in std::fs::read_dir(Path::new(env!("CARGO_MANIFEST_DIR")).join("../../tests/fixtures")).unwrap() {
+            let path = entry.unwrap().path();
+            BAD_PLACE.set(u64::MAX);
+            let Ok(whole) = frames(&path) else { continue };
+            let len = std::fs::metadata(&path).unwrap().len();
+            for part in 0..20 {
+                BAD_PLACE.set(len * part / 20 + 5);
+                match frames(&path) {
+                    Ok(n) => assert_eq!(n, whole, "{} with a bad place at {part}/20", path.display()),
+                    Err(e) => {
+                        met += 1;
+                        assert_eq!(e.kind(), ErrorKind::Io, "{e}");
+                        assert!(e.path() == Some(path.as_path()) && e.to_string().contains("broken"), "{e}");
+                    }
+                }
+            }
+        }
+        assert!(met > 300, "only {met} reads met the bad place");
     }
 }
