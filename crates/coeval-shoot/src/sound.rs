@@ -17,6 +17,7 @@ use crate::alignment::{Alignment, File, Kind, Means, Picture, SoundTrack};
 use crate::chapters::Group;
 use crate::find::Found;
 use crate::parallel::for_all;
+use crate::scratch;
 
 /// A source whose headers were read.
 #[derive(Debug)]
@@ -198,7 +199,8 @@ fn hear_one(path: &Path, options: &OpenOptions, progress: &dyn Progress) -> Resu
         return Err(Error::new(ErrorKind::NoSound, "no sound track").with_path(path));
     };
     let (rate_hz, channels) = (f64::from(sound.rate_hz), sound.channels);
-    let mut builder = TrackBuilder::new(rate_hz, channels).map_err(|e| e.with_path(path))?;
+    let builder = TrackBuilder::new(rate_hz, channels).map_err(|e| e.with_path(path))?;
+    let mut builder = builder.spilling(scratch::AFTER_S, scratch::temporary_files());
     let mut block = Vec::new();
     let mut frames = 0u64;
     loop {
@@ -206,7 +208,7 @@ fn hear_one(path: &Path, options: &OpenOptions, progress: &dyn Progress) -> Resu
         if read == 0 {
             break;
         }
-        builder.push(&block)?;
+        builder.push(&block).map_err(|e| e.with_path(path))?;
         frames += read as u64;
         step(progress, "reading sound", frames as f64 / rate_hz / info.duration_s.max(1e-3))?;
     }

@@ -16,7 +16,8 @@
 //! 8. [`event`]: what happens besides: loud moments, engines opened up, pictures that move.
 //! 9. [`limit`]: no true peak above a limit.
 //!
-//! It opens no file and prints nothing. Long work reports to a [`Progress`](progress::Progress) and
+//! It opens no file and prints nothing; what is too long for memory goes to a [`Scratch`](track::Scratch) of the
+//! caller's. Long work reports to a [`Progress`](progress::Progress) and
 //! can be cancelled there. Failures are one [`Error`] with a [`kind`](Error::kind).
 #![forbid(unsafe_code)]
 
@@ -38,6 +39,7 @@ pub mod pair;
 pub mod progress;
 pub mod resample;
 pub mod speech;
+mod store;
 pub mod track;
 
 pub use error::{Error, ErrorKind, Result};

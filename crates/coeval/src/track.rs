@@ -14,6 +14,9 @@ use realfft::num_complex::Complex32;
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
 
 use crate::error::{Error, ErrorKind, Result};
+use crate::store::{SampleWriter, Samples};
+
+pub use crate::store::{NewScratch, Scratch};
 
 /// Rate of every analysis track, in Hz. Speech keeps what aligns it below 4 kHz.
 pub const TRACK_RATE_HZ: f64 = 8000.0;
@@ -43,11 +46,12 @@ const BAND_HIGH_HZ: f32 = 3800.0;
 /// Mono, levelled sound at [`TRACK_RATE_HZ`]; sample 0 is the presentation zero of its file.
 #[derive(Debug, Clone, Default)]
 pub struct Track {
-    samples: Vec<i16>,
+    samples: Samples,
     levels: Vec<f32>,
     silent: bool,
     /// Power before levelling of every band of [`BAND`] bins in every frame, in steps of 0.75 dB.
-    bands: Vec<u8>,
+    bands: Arc<[u8]>,
+    spill: Spill,
     /// Made when it is first asked for: one recorder is compared with many cameras.
     above_floor: OnceLock<Box<Track>>,
 }
@@ -60,13 +64,24 @@ fn unpack(packed: u8) -> f32 {
     ((f32::from(packed) - 200.0) / 4.0).exp2()
 }
 
+/// Where the samples of a long track go.
+#[derive(Clone, Default)]
+struct Spill(Option<(usize, NewScratch)>);
+
+impl std::fmt::Debug for Spill {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_tuple("Spill").field(&self.0.as_ref().map(|s| s.0)).finish()
+    }
+}
+
 /// Samples over which [`Track::levels`] are taken: 0.25 s.
 pub(crate) const LEVEL_HOP: usize = 2000;
 
 impl Track {
     #[cfg(test)]
     pub(crate) fn raw(samples: &[f32]) -> Self {
-        Self { samples: samples.iter().map(|s| (s * STEPS).round() as i16).collect(), ..Self::default() }
+        let samples: Vec<i16> = samples.iter().map(|s| (s * STEPS).round() as i16).collect();
+        Self { samples: samples.into(), ..Self::default() }
     }
 
     /// Number of samples at [`TRACK_RATE_HZ`].
@@ -76,7 +91,7 @@ impl Track {
 
     /// Whether the track has no sample.
     pub fn is_empty(&self) -> bool {
-        self.samples.is_empty()
+        self.samples.len() == 0
     }
 
     /// Length in seconds.
@@ -106,57 +121,80 @@ impl Track {
     }
 
     fn masked(&self) -> Self {
-        let powers: Vec<f32> = self.bands.iter().map(|&p| unpack(p)).collect();
-        let loud: Vec<f32> = powers.chunks(BANDS).map(|f| f.iter().sum()).collect();
-        let (square, sum) =
-            loud.iter().fold((0.0f64, 0.0f64), |(q, s), &p| (q + f64::from(p).powi(2), s + f64::from(p)));
+        let unpacked: [f32; 256] = std::array::from_fn(|p| unpack(p as u8));
+        let power = |packed: &u8| unpacked[usize::from(*packed)];
+        let loudness = |frame: &[u8]| frame.iter().map(power).sum::<f32>();
+        let (square, sum) = self
+            .bands
+            .chunks(BANDS)
+            .map(loudness)
+            .fold((0.0f64, 0.0f64), |(q, s), p| (q + f64::from(p).powi(2), s + f64::from(p)));
         let open = OPEN * (square / sum.max(1e-30)) as f32;
-        let floor: Vec<f32> = (0..BANDS)
-            .map(|band| {
-                let mut of: Vec<f32> =
-                    powers.chunks(BANDS).zip(&loud).filter(|(_, l)| **l > open).map(|(f, _)| f[band]).collect();
-                let at = of.len() / 5;
-                if of.is_empty() { 0.0 } else { *of.select_nth_unstable_by(at, f32::total_cmp).1 }
+        // How often each packed power occurs while the line is open, band by band: their order is that of powers.
+        let mut often = vec![[0usize; 256]; BANDS];
+        for frame in self.bands.chunks(BANDS).filter(|f| loudness(f) > open) {
+            frame.iter().zip(&mut often).for_each(|(p, often)| often[usize::from(*p)] += 1);
+        }
+        let floor: Vec<f32> = often
+            .iter()
+            .map(|often| {
+                let at = often.iter().sum::<usize>() / 5;
+                let mut passed = 0;
+                let fifth = often.iter().position(|n| {
+                    passed += n;
+                    passed > at
+                });
+                fifth.map_or(0.0, |p| unpacked[p])
             })
             .collect();
-        let mut shown = powers.chunks(BANDS);
-        let mut samples = Vec::with_capacity(self.samples.len());
-        frames(
+        let mut shown = self.bands.chunks(BANDS);
+        let mut samples = SampleWriter::new(self.spill.0.clone());
+        let kept = frames(
             &self.samples,
             |spectrum| {
-                let Some(power) = shown.next() else { return };
-                for ((bins, p), floor) in spectrum.chunks_mut(BAND).zip(power).zip(&floor) {
-                    let gain = if *p > 0.0 { (1.0 - ABOVE * floor / p).max(0.0) } else { 0.0 };
+                let Some(packed) = shown.next() else { return };
+                for ((bins, p), floor) in spectrum.chunks_mut(BAND).zip(packed.iter().map(power)).zip(&floor) {
+                    let gain = if p > 0.0 { (1.0 - ABOVE * floor / p).max(0.0) } else { 0.0 };
                     bins.iter_mut().for_each(|c| *c *= gain);
                 }
             },
             &mut samples,
         );
-        Self::of(samples, self.silent, Vec::new())
+        let masked = Self::of(samples.finish(self.len()), self.silent, Arc::default(), Spill::default());
+        if let Err(e) = kept {
+            masked.samples.failed(e);
+        }
+        masked
     }
 
-    fn of(samples: Vec<i16>, silent: bool, bands: Vec<u8>) -> Self {
-        let square = |s: &i16| (f32::from(*s) / STEPS).powi(2);
-        let levels =
-            samples.chunks_exact(LEVEL_HOP).map(|c| c.iter().map(square).sum::<f32>() / LEVEL_HOP as f32).collect();
-        Self { samples, levels, silent, bands, above_floor: OnceLock::new() }
+    fn of(samples: Samples, silent: bool, bands: Arc<[u8]>, spill: Spill) -> Self {
+        let mut hop = [0.0; LEVEL_HOP];
+        let levels = (0..samples.len() / LEVEL_HOP)
+            .map(|i| {
+                samples.read((i * LEVEL_HOP) as i64, 1.0, &mut hop);
+                hop.iter().map(|s| (s / STEPS).powi(2)).sum::<f32>() / LEVEL_HOP as f32
+            })
+            .collect();
+        Self { samples, levels, silent, bands, spill, above_floor: OnceLock::new() }
+    }
+
+    /// Whether all of it could be read whenever it was: a long track may lie in a [`Scratch`].
+    ///
+    /// # Errors
+    /// [`Io`](ErrorKind::Io) when it could not: then it was silent there.
+    pub(crate) fn check(&self) -> Result<()> {
+        self.samples.check()?;
+        self.above_floor.get().map_or(Ok(()), |t| t.samples.check())
     }
 
     /// Copies samples from `start` on into `out`; what lies outside the track is 0.
     pub fn read(&self, start: i64, out: &mut [f32]) {
-        out.fill(0.0);
-        let len = self.samples.len() as i64;
-        let (from, to) = (start.clamp(0, len), (start.saturating_add(out.len() as i64)).clamp(0, len));
-        if from < to {
-            let at = (from - start) as usize;
-            for (o, &s) in out[at..].iter_mut().zip(&self.samples[from as usize..to as usize]) {
-                *o = f32::from(s) * (1.0 / STEPS);
-            }
-        }
+        self.samples.read(start, 1.0 / STEPS, out);
     }
 }
 
-/// Makes a [`Track`] from sound that arrives in blocks, in bounded memory apart from the track itself.
+/// Makes a [`Track`] from sound that arrives in blocks, in bounded memory apart from the track itself (58 MB an hour,
+/// unless [`spilling`](Self::spilling) bounds that as well).
 pub struct TrackBuilder {
     mix: MonoMix,
     decimator: Decimator,
@@ -193,10 +231,21 @@ impl TrackBuilder {
         })
     }
 
+    /// Keeps the samples of a track longer than `after_s` seconds in what `scratch` makes, not in memory, where two
+    /// million bytes an hour remain. The track's answers are the same to the last bit. Where the scratch cannot be
+    /// made or takes no more, all stays in memory after all.
+    #[must_use]
+    pub fn spilling(mut self, after_s: f64, scratch: NewScratch) -> Self {
+        let after = (after_s.max(0.0) * TRACK_RATE_HZ) as usize;
+        self.leveller.out = SampleWriter::new(Some((after, scratch)));
+        self
+    }
+
     /// Takes the next block, interleaved, whole frames. NaN and infinite samples count as silence.
     ///
     /// # Errors
-    /// [`InvalidArgument`](ErrorKind::InvalidArgument) when the block is not a whole number of frames.
+    /// [`InvalidArgument`](ErrorKind::InvalidArgument) when the block is not a whole number of frames;
+    /// [`Io`](ErrorKind::Io) when what is in a [`Scratch`] cannot be read back from one that is full.
     pub fn push(&mut self, interleaved: &[f32]) -> Result<()> {
         let channels = self.mix.channels;
         if !interleaved.len().is_multiple_of(channels) {
@@ -211,6 +260,7 @@ impl TrackBuilder {
             self.scratch.clear();
             self.decimator.run(&mut self.scratch);
             self.leveller.push(&self.scratch);
+            self.leveller.out.settle()?;
         }
         Ok(())
     }
@@ -221,7 +271,9 @@ impl TrackBuilder {
         self.decimator.finish(&mut self.scratch);
         self.leveller.push(&self.scratch);
         self.leveller.finish();
-        Track::of(self.leveller.out, !self.mix.varies, self.leveller.bands)
+        let Leveller { out, bands, received, .. } = self.leveller;
+        let spill = Spill(out.spill());
+        Track::of(out.finish(received), !self.mix.varies, bands.into(), spill)
     }
 }
 
@@ -475,7 +527,7 @@ fn root_hann() -> Vec<f32> {
 
 /// Shows the spectrum of every frame of a levelled track in turn; puts the frames, as they were left, together
 /// again (weighted overlap-add, square-root Hann both ways) into `out`.
-fn frames(samples: &[i16], mut change: impl FnMut(&mut [Complex32]), out: &mut Vec<i16>) {
+fn frames(samples: &Samples, mut change: impl FnMut(&mut [Complex32]), out: &mut SampleWriter) -> Result<()> {
     let mut planner = RealFftPlanner::<f32>::new();
     let (forward, inverse) = (planner.plan_fft_forward(FRAME), planner.plan_fft_inverse(FRAME));
     let window = root_hann();
@@ -483,11 +535,8 @@ fn frames(samples: &[i16], mut change: impl FnMut(&mut [Complex32]), out: &mut V
     let mut spectrum = vec![Complex32::default(); BINS];
     let mut overlap = vec![0.0f32; FRAME];
     for i in 0..=samples.len() / HOP {
-        let start = i as i64 * HOP as i64 - HOP as i64;
-        for (k, (f, w)) in frame.iter_mut().zip(&window).enumerate() {
-            let at = start + k as i64;
-            *f = usize::try_from(at).ok().and_then(|at| samples.get(at)).map_or(0.0, |&s| f32::from(s)) * w;
-        }
+        samples.read(i as i64 * HOP as i64 - HOP as i64, 1.0, &mut frame);
+        frame.iter_mut().zip(&window).for_each(|(f, w)| *f *= w);
         // The lengths are those of the plan: it cannot fail.
         forward.process(&mut frame, &mut spectrum).expect("frame and plan agree");
         change(&mut spectrum);
@@ -500,9 +549,13 @@ fn frames(samples: &[i16], mut change: impl FnMut(&mut [Complex32]), out: &mut V
         }
         overlap.copy_within(HOP.., 0);
         overlap[HOP..].fill(0.0);
+        // The end waits for its true length.
+        if out.len() < samples.len() {
+            out.settle()?;
+        }
     }
     out.extend(overlap[..HOP].iter().map(|s| s.round() as i16));
-    out.truncate(samples.len());
+    Ok(())
 }
 
 /// Levels the spectrum frame by frame (weighted overlap-add, square-root Hann both ways).
@@ -524,7 +577,7 @@ struct Leveller {
     short: Vec<f32>,
     frames: f32,
     received: usize,
-    out: Vec<i16>,
+    out: SampleWriter,
     bands: Vec<u8>,
     skip: usize,
 }
@@ -549,7 +602,7 @@ impl Leveller {
             short: vec![0.0; BANDS],
             frames: 0.0,
             received: 0,
-            out: Vec::new(),
+            out: SampleWriter::default(),
             bands: Vec::new(),
             skip: HOP,
         }
@@ -627,8 +680,7 @@ impl Leveller {
         while !self.waiting.is_empty() {
             self.emit();
         }
-        self.out.truncate(received);
-        self.out.shrink_to_fit();
+        self.received = received;
     }
 }
 
