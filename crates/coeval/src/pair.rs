@@ -172,8 +172,16 @@ impl Aligner {
     /// Compares two tracks.
     ///
     /// # Errors
-    /// [`Cancelled`](ErrorKind::Cancelled) when `progress` says so.
+    /// [`Cancelled`](ErrorKind::Cancelled) when `progress` says so; [`Io`](ErrorKind::Io) when the
+    /// [`Scratch`](crate::track::Scratch) of a long track could not be read.
     pub fn align(&self, a: &Track, b: &Track, progress: &dyn Progress) -> Result<PairOutcome> {
+        let outcome = self.compare(a, b, progress)?;
+        a.check()?;
+        b.check()?;
+        Ok(outcome)
+    }
+
+    fn compare(&self, a: &Track, b: &Track, progress: &dyn Progress) -> Result<PairOutcome> {
         if a.is_silent() || b.is_silent() {
             return Ok(PairOutcome::Unplaced(Unplaced::Silent));
         }
