@@ -1,0 +1,3 @@
+//! See [`coeval_fuzz::activity`].
+#![no_main]
+libfuzzer_sys::fuzz_target!(init: coeval_fuzz::prepare(), |data: &[u8]| coeval_fuzz::activity(data));
