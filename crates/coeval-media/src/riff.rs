@@ -243,7 +243,7 @@ struct Wave {
 }
 
 impl Track for Wave {
-    fn next(&mut self, packet: &mut Packet, _notes: &mut Vec<String>) -> Result<bool> {
+    fn next(&mut self, packet: &mut Packet, notes: &mut Vec<String>) -> Result<bool> {
         let n = self.packet_frames.min(self.frames - self.next);
         if n == 0 {
             return Ok(false);
@@ -255,7 +255,13 @@ impl Track for Wave {
         packet.frame = self.next as i64;
         (packet.trim_start, packet.trim_end) = (0, 0);
         self.next += n;
-        Ok(true)
+        if packet.data.len() < want {
+            notes.push("the file became shorter while it was read: read up to there".into());
+            self.frames = self.next - n + packet.data.len() as u64 / self.frame_bytes;
+            self.next = self.frames;
+            packet.data.truncate(((self.frames as i64 - packet.frame) as u64 * self.frame_bytes) as usize);
+        }
+        Ok(!packet.data.is_empty())
     }
 
     fn seek(&mut self, frame: i64) -> Result<()> {
