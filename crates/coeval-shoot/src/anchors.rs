@@ -71,7 +71,12 @@ impl From<f64> for At {
 impl fmt::Display for At {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
-            At::Seconds(s) => write!(f, "{:02}:{:02}:{:06.3}", (s / 3600.0) as u32, (s / 60.0) as u32 % 60, s % 60.0),
+            At::Seconds(s) => {
+                // Rounded before it is taken apart: there is no second 60.
+                let (sign, ms) = (if *s < 0.0 { "-" } else { "" }, (s.abs() * 1000.0).round() as u64);
+                let (h, m, s, ms) = (ms / 3_600_000, ms / 60_000 % 60, ms / 1000 % 60, ms % 1000);
+                write!(f, "{sign}{h:02}:{m:02}:{s:02}.{ms:03}")
+            }
             At::Label([h, m, s, frames]) => write!(f, "{h:02}:{m:02}:{s:02}:{frames:02}"),
         }
     }
@@ -328,6 +333,9 @@ mod tests {
         assert_eq!(at("01:03:20:12").unwrap(), At::Label([1, 3, 20, 12]));
         assert_eq!(at("01:03:20;12").unwrap(), At::Label([1, 3, 20, 12]));
         assert_eq!(At::Seconds(3800.5).to_string(), "01:03:20.500");
+        assert_eq!(At::Seconds(59.9996).to_string(), "00:01:00.000");
+        assert_eq!(At::Seconds(-5.25).to_string(), "-00:00:05.250");
+        assert_eq!(At::Seconds(1e10).to_string(), "2777777:46:40.000");
         for bad in
             ["", "x", "1:60.0", "1:60:00", "-3", "1e3", "nan", "inf", "1:2:3:4:5", "3;4", "25:00:00:00", ":", "1::2"]
         {

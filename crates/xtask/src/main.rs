@@ -5,15 +5,19 @@
 #![allow(clippy::print_stdout, clippy::print_stderr, reason = "a command's output is its purpose")]
 
 mod c_library;
+mod instructions;
 
 use std::io::{BufRead, BufReader};
 use std::path::{Path, PathBuf};
 use std::process::{Command, ExitCode, Stdio};
 
 const HELP: &str = "\
-cargo xtask check        formatting, clippy, documentation: all without a warning
+cargo xtask check        formatting, clippy, documentation: all without a warning; with cargo-deny installed also
+                         licences and origins of dependencies
 cargo xtask test         every test: the workspace, the bindings, the checks against Python libraries,
                          and the report in a browser
+cargo xtask instructions counts the instructions of each stage by valgrind; none may need 10 % more than in
+                         benches/instructions.txt, which --refresh makes again
 cargo xtask wheel        makes the Python wheel and source distribution in target/wheels, and checks them
 cargo xtask fixtures     makes the media fixtures of the tests again (needs ffmpeg)
 cargo xtask header       makes bindings/c/include/coeval.h again; with --check only says whether it is current
@@ -26,6 +30,11 @@ fn main() -> ExitCode {
     let result = match arguments.iter().map(String::as_str).collect::<Vec<_>>()[..] {
         ["check"] => check(),
         ["test"] => test(),
+        ["instructions"] => instructions::compare().map(|verdict| match verdict {
+            instructions::Verdict::Within(lines) => lines.iter().for_each(|line| println!("{line}")),
+            instructions::Verdict::Skipped(why) => println!("skipped: instructions: {why}"),
+        }),
+        ["instructions", "--refresh"] => instructions::refresh(),
         ["wheel"] => wheel(),
         ["fixtures"] => python_script("tests/fixtures/make.py"),
         ["header"] => c_library::header(false),
@@ -64,7 +73,25 @@ fn cargo(arguments: &[&str]) -> Command {
 fn check() -> Outcome {
     run(&mut cargo(&["fmt", "--all", "--check"]))?;
     run(&mut cargo(&["clippy", "--workspace", "--all-targets", "--", "-D", "warnings"]))?;
-    run(cargo(&["doc", "--workspace", "--no-deps", "--quiet"]).env("RUSTDOCFLAGS", "-D warnings"))
+    run(cargo(&["doc", "--workspace", "--no-deps", "--quiet"]).env("RUSTDOCFLAGS", "-D warnings"))?;
+    deny()
+}
+
+/// Licences, duplicates and origins of what this is built from, by `deny.toml`; known weaknesses where the database of
+/// them can be reached.
+fn deny() -> Outcome {
+    let there = cargo(&["deny", "--version"]).stdout(Stdio::null()).stderr(Stdio::null()).status();
+    if !there.is_ok_and(|s| s.success()) {
+        println!("skipped: licences and origins of dependencies: cargo-deny is not installed");
+        return Ok(());
+    }
+    run(&mut cargo(&["deny", "--all-features", "check", "licenses", "bans", "sources", "--hide-inclusion-graph"]))?;
+    let known = cargo(&["deny", "--all-features", "fetch", "db"]).current_dir(root()).stderr(Stdio::null()).status();
+    if !known.is_ok_and(|s| s.success()) {
+        println!("skipped: known weaknesses of dependencies: their database cannot be reached");
+        return Ok(());
+    }
+    run(&mut cargo(&["deny", "--all-features", "check", "--disable-fetch", "advisories"]))
 }
 
 fn test() -> Outcome {
@@ -92,6 +119,14 @@ fn test() -> Outcome {
                 }
             }
         }
+    }
+    match instructions::compare() {
+        Ok(instructions::Verdict::Within(lines)) => {
+            report.ran.push(format!("instructions of {} stages, none 10 % above the list", lines.len()));
+            lines.iter().for_each(|line| println!("{line}"));
+        }
+        Ok(instructions::Verdict::Skipped(why)) => report.skipped.push(format!("instructions: {why}")),
+        Err(why) => report.failures.push(why),
     }
     // Every binding has a script that builds it and runs its tests, whatever they are written in.
     for folder in ["bindings/c", "bindings/python"] {
