@@ -4,6 +4,17 @@
 ///
 /// Knots ascend in file time; between them the map is linear, outside it goes on with the slope of
 /// the nearest piece. Two knots at one file time are a jump: at that moment the later one holds.
+///
+/// ```
+/// use coeval::clock::ClockMap;
+///
+/// // The file began 12 s into the timeline; after 60 s of it the device lost a quarter of a second.
+/// let map = ClockMap::from_knots(vec![(0.0, 12.0), (60.0, 72.0), (60.0, 72.25), (100.0, 112.25)])?;
+/// assert_eq!((map.to_timeline(59.0), map.to_timeline(61.0)), (71.0, 73.25));
+/// assert_eq!(map.to_file(73.25), 61.0);
+/// assert_eq!(map.jumps().collect::<Vec<_>>(), [(60.0, 0.25)]);
+/// # Ok::<(), coeval::Error>(())
+/// ```
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct ClockMap {
     knots: Vec<(f64, f64)>,

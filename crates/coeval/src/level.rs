@@ -301,6 +301,22 @@ impl HumFinder {
 }
 
 /// Measures a recording's levels as its blocks go by.
+///
+/// ```
+/// use coeval::level::LevelMeter;
+///
+/// // EBU Tech 3341, test signal 1: a sine of 1 kHz in both channels, peaks at -23 dBFS, is as loud as -23 LUFS.
+/// let mut meter = LevelMeter::new(48_000, 2)?;
+/// let step = std::f32::consts::TAU * 1000.0 / 48_000.0;
+/// for second in 0..20 {
+///     let sine = (0..48_000).map(|n| 10f32.powf(-23.0 / 20.0) * ((second * 48_000 + n) as f32 * step).sin());
+///     meter.push(&sine.flat_map(|x| [x, x]).collect::<Vec<f32>>())?;
+/// }
+/// let report = meter.finish()?;
+/// assert!((report.integrated_lufs.unwrap() + 23.0).abs() < 0.1);
+/// assert!(report.dropouts.is_empty() && report.channels.iter().all(|c| c.clipped_samples == 0));
+/// # Ok::<(), coeval::Error>(())
+/// ```
 pub struct LevelMeter {
     rate: f64,
     frames: u64,

@@ -1,4 +1,22 @@
 //! Keeps true peaks under a limit.
+//!
+//! What a true peak is follows ITU-R BS.1770-4, annex 2. The gain is the least that a look-ahead window needs, averaged
+//! over that window, so that it arrives in time and has no steps; it comes back exponentially (common practice, no source).
+//!
+//! ```
+//! use coeval::limit::Limiter;
+//!
+//! let loud: Vec<f32> = (0..48_000).map(|n| 1.5 * (n as f32 * 0.05).sin()).collect();
+//! let mut limiter = Limiter::new(48_000.0, 1, -6.0)?;
+//! let mut out = Vec::new();
+//! for block in loud.chunks(512) {
+//!     limiter.push(block, &mut out)?;
+//! }
+//! limiter.finish(&mut out);
+//! assert_eq!(out.len(), loud.len());
+//! assert!(out.iter().all(|x| x.abs() <= 0.502));
+//! # Ok::<(), coeval::Error>(())
+//! ```
 
 use std::collections::VecDeque;
 

@@ -810,6 +810,27 @@ impl MarkerDetector {
 
 /// Finds the markers of a whole mono recording; times in seconds from its first sample.
 ///
+/// ```
+/// use coeval::marker::{MarkerOptions, find_markers};
+///
+/// // A hiss (a congruential generator), and 4 s into it 10 ms of something like a clap.
+/// let mut state = 1u32;
+/// let mut noise = || {
+///     state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+///     (state >> 8) as f32 / (1 << 23) as f32 - 1.0
+/// };
+/// let sound: Vec<f32> = (0..8 * 48_000)
+///     .map(|n| match n as f32 / 48_000.0 - 4.0 {
+///         t if t >= 0.0 => (0.001 + 0.5 * (-t / 0.01).exp()) * noise(),
+///         _ => 0.001 * noise(),
+///     })
+///     .collect();
+/// let found = find_markers(&sound, 48_000.0, &MarkerOptions::default())?;
+/// assert_eq!(found.len(), 1);
+/// assert!((found[0].time_s - 4.0).abs() < 1e-3);
+/// # Ok::<(), coeval::Error>(())
+/// ```
+///
 /// # Errors
 /// [`InvalidArgument`](ErrorKind::InvalidArgument) when `rate_hz` is not within 8000 to 192000.
 pub fn find_markers(mono: &[f32], rate_hz: f64, options: &MarkerOptions) -> Result<Vec<Marker>> {

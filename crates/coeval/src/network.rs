@@ -3,8 +3,9 @@
 //! The evidence of every pair enters one robust least-squares problem. Each pair also gets a small
 //! constant error of its own, because sound takes different paths: two cameras may share an
 //! engine's sound from one side and voices from the other. A pair that contradicts the rest loses
-//! its weight step by step (graduated non-convexity: Cauchy weights whose width shrinks from
-//! seconds to milliseconds), so that a wrong pair in a loop cannot pull the others.
+//! its weight step by step (graduated non-convexity, Blake & Zisserman, *Visual Reconstruction*, 1987, from memory:
+//! Cauchy weights whose width shrinks from seconds to milliseconds), so that a wrong pair in a loop cannot pull the
+//! others.
 
 use crate::clock::ClockMap;
 use crate::error::{Error, ErrorKind, Result};

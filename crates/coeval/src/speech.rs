@@ -101,6 +101,24 @@ fn invalid(what: impl Into<String>) -> Error {
 }
 
 /// Hears sound block by block and judges it. Keeps some 60 bytes for every 10 ms, and 8 s of sound.
+///
+/// ```
+/// use coeval::speech::{SpeechBuilder, SpeechOptions};
+///
+/// // A hiss (a congruential generator), and from 2 to 4 s a harmonic tone in syllables over it.
+/// let mut state = 1u32;
+/// let mut listener = SpeechBuilder::new(16_000.0, 1)?;
+/// for n in 0..6 * 16_000usize {
+///     state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+///     let hiss = ((state >> 8) as f32 / (1 << 23) as f32 - 1.0) / 100.0;
+///     let voiced = n / 32_000 == 1 && n / 2000 % 2 == 0;
+///     listener.push(&[if voiced { hiss + ((n % 107) as f32 / 107.0 - 0.5) / 4.0 } else { hiss }])?;
+/// }
+/// let stretches = listener.finish().segments(&SpeechOptions::default())?;
+/// assert_eq!(stretches.len(), 1);
+/// assert!((stretches[0].start_s - 2.0).abs() < 0.1 && (stretches[0].end_s - 4.0).abs() < 0.3);
+/// # Ok::<(), coeval::Error>(())
+/// ```
 pub struct SpeechBuilder {
     channels: usize,
     resampler: Option<Resampler>,
