@@ -135,6 +135,13 @@ if have cmake "examples by CMake"; then
         (cd "$work" && "$work/bin/write_wavs" && "$away/build/align_wavs" cam.wav recorder.wav | tee aligned.txt &&
             grep -q '^recorder.wav: starts at \(2\.0000\|1\.9999\)[0-9]* s, drift [0-9.-]* ppm' aligned.txt)
     }
+    # Six of the demo's files have a place, and one is from another day.
+    places() {
+        "$away/build/$1" "$root/examples/survey-launch/recordings" | tee "$work/places.txt" &&
+            test "$(grep -c 'starts at [0-9.]* s, drift' "$work/places.txt")" -eq 6 && test "$(wc -l <"$work/places.txt")" -eq 7
+    }
+    check "places, in C" places places
+    check "places, in C++" places places_cpp
     check "build write_wavs" gcc -std=c11 $strict "$here/tests/write_wavs.c" -o "$work/bin/write_wavs" $flags $run
     check "align_wavs finds the recorder 2 s into the clip" wavs
 fi
