@@ -11,7 +11,7 @@ use std::ffi::OsString;
 use std::io::Write;
 use std::sync::atomic::{AtomicBool, Ordering};
 
-use clap::{Parser, Subcommand};
+use clap::{CommandFactory, Parser, Subcommand};
 use coeval::progress::Progress;
 use coeval::{Error, ErrorKind};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
@@ -57,6 +57,11 @@ enum Command {
     Probe(probe::ProbeArgs),
     /// Align the demo recordings and measure the result against the known truth
     Demo(demo::DemoArgs),
+}
+
+/// The commands and options, for whoever makes a manual or completions of them.
+pub fn command_line() -> clap::Command {
+    Cli::command()
 }
 
 /// Where the command prints, and how it is stopped.

@@ -19,6 +19,8 @@ cargo xtask test         every test: the workspace, the bindings, the checks aga
 cargo xtask instructions counts the instructions of each stage by valgrind; none may need 10 % more than in
                          benches/instructions.txt, which --refresh makes again
 cargo xtask wheel        makes the Python wheel and source distribution in target/wheels, and checks them
+cargo xtask pages --prefix P
+                         writes the manual of the command and its completions for bash, zsh and fish below P/share
 cargo xtask fixtures     makes the media fixtures of the tests again (needs ffmpeg)
 cargo xtask header       makes bindings/c/include/coeval.h again; with --check only says whether it is current
 cargo xtask install-c --prefix P [--profile dev]
@@ -36,6 +38,7 @@ fn main() -> ExitCode {
         }),
         ["instructions", "--refresh"] => instructions::refresh(),
         ["wheel"] => wheel(),
+        ["pages", "--prefix", prefix] => pages(prefix),
         ["fixtures"] => python_script("tests/fixtures/make.py"),
         ["header"] => c_library::header(false),
         ["header", "--check"] => c_library::header(true),
@@ -220,6 +223,12 @@ fn browser() -> Outcome<PathBuf> {
     }
     run(Command::new("npm").args(["ci", "--no-audit", "--no-fund", "--silent", "--prefix"]).arg(&folder))?;
     Ok(folder)
+}
+
+/// Writes the command's manual and completions.
+fn pages(prefix: &str) -> Outcome {
+    let prefix = std::path::absolute(prefix).map_err(|e| format!("{prefix}: {e}"))?;
+    run(cargo(&["run", "--quiet", "--package", "coeval-cli", "--example", "pages", "--"]).arg(prefix))
 }
 
 fn python_script(script: &str) -> Outcome {
