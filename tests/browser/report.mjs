@@ -1,11 +1,12 @@
-// The report in a real browser: it opens without a word of complaint, asks for nothing from outside, can be used by
-// keyboard and screen reader, and every listening check holds the sound that it says, with the offset that it says.
+// The report and the rough cut's page in a real browser: they open without a word of complaint, ask for nothing from
+// outside, can be used by keyboard and screen reader, and every listening check holds the sound that it says, with the
+// offset that it says. Names that are markup are shown and do nothing.
 //
-// usage: node report.mjs FOLDER [REPORT]
-// FOLDER holds node_modules and takes screenshots and results; REPORT is a report.html, by default made from the demo
-// recordings by the command in COEVAL. CHROMIUM names the browser, if it is not found by itself.
+// usage: node report.mjs FOLDER
+// FOLDER holds node_modules and takes screenshots and results, made from the demo recordings by the command in COEVAL.
+// CHROMIUM names the browser, if it is not found by itself.
 import { execFileSync, spawnSync } from 'node:child_process';
-import { existsSync, mkdirSync, readFileSync, rmSync, statSync } from 'node:fs';
+import { copyFileSync, existsSync, mkdirSync, readFileSync, rmSync, statSync, writeFileSync } from 'node:fs';
 import { createRequire } from 'node:module';
 import { dirname, join, resolve } from 'node:path';
 import { fileURLToPath, pathToFileURL } from 'node:url';
@@ -27,24 +28,28 @@ const check = (good, what) => {
 const browserPath = process.env.CHROMIUM
   ?? ['chromium', 'chromium-browser', 'google-chrome'].flatMap((name) => (process.env.PATH ?? '').split(':').map((p) => join(p, name))).find(existsSync);
 
-let report = process.argv[3];
-if (!report) {
-  const out = join(folder, 'out');
+// Aligns the recordings of a folder and makes a rough cut: both pages.
+const made = (material, out, status, between = () => {}) => {
   rmSync(out, { recursive: true, force: true });
-  const material = join(root, 'examples/survey-launch/recordings');
-  const run = spawnSync(process.env.COEVAL, ['align', material, '-o', out, '--only', 'report'], { encoding: 'utf8' });
-  // One of the demo's files is from another day.
-  check(run.status === 3, `the demo is aligned (${run.status}) ${run.stderr}`);
-  report = join(out, 'report.html');
-}
+  const coeval = (...args) => spawnSync(process.env.COEVAL, args, { encoding: 'utf8' });
+  const align = coeval('align', material, '-o', out, '--only', 'report');
+  check(align.status === status, `it is aligned (${align.status}) ${align.stderr}`);
+  between();
+  const tighten = coeval('tighten', out, '--recordings', material);
+  check(tighten.status === 0, `it is tightened (${tighten.status}) ${tighten.stderr}`);
+  return { report: join(out, 'report.html'), cut: join(out, 'rough-cut', 'rough-cut.html') };
+};
+const material = join(root, 'examples/survey-launch/recordings');
+// One of the demo's files is from another day.
+const { report, cut } = made(material, join(folder, 'out'), 3);
 check(statSync(report).size < 15e6, `it is smaller than 15 MB: ${(statSync(report).size / 1e6).toFixed(1)} MB`);
 
-const url = pathToFileURL(resolve(report)).href;
 const browser = await chromium.launch({ executablePath: browserPath, args: ['--no-sandbox'] });
 console.log(`browser: ${browser.version()}`);
 mkdirSync(join(folder, 'screenshots'), { recursive: true });
 
-const open = async (width, scheme) => {
+const open = async (file, width, scheme) => {
+  const url = pathToFileURL(resolve(file)).href;
   const page = await browser.newPage({ viewport: { width, height: 900 }, colorScheme: scheme });
   const complaints = [];
   page.on('console', (m) => complaints.push(`${m.type()}: ${m.text()}`));
@@ -56,13 +61,14 @@ const open = async (width, scheme) => {
   return { page, complaints };
 };
 
-for (const width of [1280, 390]) {
-  for (const scheme of ['light', 'dark']) {
-    const at = `${width} px, ${scheme}`;
-    const { page, complaints } = await open(width, scheme);
+const looks = [1280, 390].flatMap((width) => ['light', 'dark'].map((scheme) => ({ width, scheme })));
+for (const [what, file] of [['report', report], ['rough-cut', cut]]) {
+  for (const { width, scheme } of looks) {
+    const at = `${what}, ${width} px, ${scheme}`;
+    const { page, complaints } = await open(file, width, scheme);
     const overflow = await page.evaluate(() => document.documentElement.scrollWidth - innerWidth);
     check(overflow <= 0, `nothing sticks out sideways at ${at}: ${overflow} px`);
-    await page.screenshot({ path: join(folder, 'screenshots', `report-${width}-${scheme}.png`), fullPage: true });
+    await page.screenshot({ path: join(folder, 'screenshots', `${what}-${width}-${scheme}.png`), fullPage: true });
     // The policy of the page keeps foreign scripts out; this one comes through the debugger.
     const session = await page.context().newCDPSession(page);
     await session.send('Runtime.evaluate', { expression: axe });
@@ -70,14 +76,48 @@ for (const width of [1280, 390]) {
       runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice'],
     }));
     for (const v of violations) console.log(`  ${v.id}: ${v.help}: ${v.nodes.map((n) => n.html.slice(0, 160)).slice(0, 3).join(' | ')}`);
-    check(violations.length === 0 && passes.length > 20, `no violation at ${at}; ${passes.length} rules passed`);
+    check(violations.length === 0 && passes.length > (what === 'report' ? 20 : 10), `no violation at ${at}; ${passes.length} rules passed`);
     check(complaints.length === 0, `no complaint and no request at ${at} ${complaints.join('; ')}`);
     await page.close();
   }
 }
 
+// Names of files and recordings that are markup: every character is shown, and none of it is obeyed.
+{
+  const names = ['<img src=x onerror=alert(1)>.wav', '"\'><svg onload=alert(2)>&amp;{{7*7}}.mov'];
+  const hostile = join(folder, 'hostile');
+  rmSync(hostile, { recursive: true, force: true });
+  mkdirSync(hostile);
+  copyFileSync(join(material, 'REC_0003.FLAC'), join(hostile, names[0]));
+  copyFileSync(join(material, 'CAM-B_0004.MOV'), join(hostile, names[1]));
+  // The command takes no such id, but an alignment that came from elsewhere may have one.
+  const id = '</title><script>alert(3)</script>';
+  const out = join(folder, 'out-hostile');
+  const pages = made(hostile, out, 0, () => {
+    const path = join(out, 'alignment.json');
+    writeFileSync(path, readFileSync(path, 'utf8').replaceAll('"cam-a"', JSON.stringify(id)));
+  });
+  for (const [what, file] of Object.entries(pages)) {
+    const { page, complaints } = await open(file, 1280, 'light');
+    page.on('dialog', (dialog) => { complaints.push(`says ${dialog.message()}`); dialog.dismiss(); });
+    await page.reload();
+    // A picture that cannot be loaded tells so a little later.
+    await page.waitForTimeout(300);
+    const seen = await page.evaluate(() => ({
+      text: document.documentElement.textContent,
+      foreign: [...document.querySelectorAll('img, svg[onload], script')].filter((e) => !/zoom|data-play/.test(e.textContent)).length,
+      handlers: [...document.querySelectorAll('*')].flatMap((e) => [...e.attributes].filter((a) => a.name.startsWith('on'))).length,
+    }));
+    const shown = what === 'report' ? [...names, id] : [id];
+    check(shown.every((name) => seen.text.includes(name)), `the ${what} shows hostile names as they are`);
+    check(seen.foreign === 0 && seen.handlers === 0, `and makes nothing of them: ${JSON.stringify({ ...seen, text: '' })}`);
+    check(complaints.length === 0, `and runs nothing of them ${complaints.join('; ')}`);
+    await page.close();
+  }
+}
+
 // By keyboard and by hand.
-const { page, complaints } = await open(1280, 'light');
+const { page, complaints } = await open(report, 1280, 'light');
 const sheet = () => page.evaluate(() => document.querySelector('[data-sheet]').offsetWidth);
 const whole = await sheet();
 await page.focus('[data-chart]');
