@@ -80,6 +80,34 @@ def test_angles_follow_the_plan(rough):
     assert all(isinstance(c.effects[0], otio.schema.LinearTimeWarp) and c.effects[0].time_scalar == 4 for c in fast)
 
 
+def dissolves(track):
+    """Where each begins, not counting gaps; its length; and the source frames of both clips there."""
+    at = 0
+    for i, item in enumerate(track):
+        if isinstance(item, otio.schema.Transition):
+            before, length = item.in_offset.value, item.in_offset.value + item.out_offset.value
+            goes, comes = track[i - 1].source_range, track[i + 1].source_range
+            yield at - before, length, goes.end_time_exclusive().value - before, comes.start_time.value - before
+        elif isinstance(item, otio.schema.Clip):
+            at += item.source_range.duration.value
+
+
+def test_the_list_of_angles_dissolves_as_the_timeline_does(tmp_path):
+    """The list through a reader of such lists that others wrote. It knows one rate only: one camera, which must hide its
+    own jumps."""
+    recordings = ROOT / "examples" / "survey-launch" / "recordings"
+    files = [recordings / name for name in ("CAM-A_0017.MP4", "CAM-A_0018.MP4", "CAM-A_0019.MP4", "REC_0003.FLAC")]
+    coeval("align", *files, "-o", tmp_path / "out", "--only", "timeline")
+    coeval("tighten", tmp_path / "out", "--recordings", recordings)
+    cut = tmp_path / "out" / "rough-cut"
+    timeline = otio.adapters.read_from_file(str(cut / "rough-cut.otio"))
+    angles = next(t for t in timeline.tracks if t.name == "angles")
+    read = otio.adapters.read_from_file(str(cut / "edl" / "angles.picture.edl"), rate=RATE)
+    listed = read.video_tracks()[0]
+    wanted = list(dissolves(angles))
+    assert list(dissolves(listed)) == wanted and len(wanted) > 10
+
+
 def test_chapters_are_captions_in_order(rough):
     *_, cut = rough
     lines = (cut / "chapters.vtt").read_text().splitlines()

@@ -129,6 +129,55 @@ fn writes_the_parts_that_are_asked_for_or_only_says_what_it_would() {
     assert_eq!(coeval(&[&"align", &material, &"--dry-run"]).code, 1, "without OUT");
 }
 
+#[cfg(unix)]
+#[test]
+fn no_name_leads_out_of_out() {
+    let dir = tempfile::tempdir().unwrap();
+    let (material, out) = (dir.path().join("deep/shoot"), dir.path().join("deep/out"));
+    std::fs::create_dir_all(&material).unwrap();
+    write_good_pair(&material);
+    // Names that climb on some system, that begin at its root, or that end a line.
+    let names_of_files = ["a\\..\\..\\up.wav", "b\n001 BL C:.wav"];
+    for (old, new) in ["left.wav", "right.wav"].iter().zip(names_of_files) {
+        std::fs::rename(material.join(old), material.join(new)).unwrap();
+    }
+    let outside = || {
+        let mut all = names(dir.path());
+        all.retain(|n| !n.starts_with("deep/out/"));
+        all
+    };
+    let before = outside();
+    let refused = coeval(&[&"align", &material, &"-o", &out, &"--recording", &"../../../up=*"]);
+    assert_eq!((refused.code, out.exists()), (1, false), "{refused:?}");
+    let aligned = coeval(&[&"align", &material, &"-o", &out]);
+    assert_eq!(aligned.code, 0, "{aligned:?}");
+    // An alignment that came from elsewhere may have any id.
+    let path = out.join("alignment.json");
+    let alignment = std::fs::read_to_string(&path).unwrap().replace("\"rec-1\"", "\"../../../up\"");
+    std::fs::write(&path, alignment).unwrap();
+    assert_eq!(coeval(&[&"tighten", &out, &"--recordings", &material]).code, 0);
+    assert_eq!(outside(), before);
+    assert!(out.join("rough-cut/plan.json").is_file() && names(&out).len() > ALL.len());
+    // A list names a new line of its own only where the list has one.
+    for list in names(&out).iter().filter(|n| n.ends_with(".edl")) {
+        let text = std::fs::read_to_string(out.join(list)).unwrap();
+        assert!(text.lines().all(|l| !l.starts_with("001 BL")), "{list}: {text}");
+    }
+    // A plan that came from elsewhere has nothing removed that lies outside its folder.
+    let mine = dir.path().join("deep/mine.txt");
+    std::fs::write(&mine, "mine").unwrap();
+    std::fs::write(out.join("mine.txt"), "mine").unwrap();
+    let path = out.join("rough-cut/plan.json");
+    let plan = std::fs::read_to_string(&path).unwrap();
+    let more = format!("\"files\": [\"../mine.txt\", \"../../mine.txt\", {:?},", mine.display().to_string());
+    let changed = plan.replacen("\"files\": [", &more, 1);
+    assert_ne!(changed, plan);
+    std::fs::write(&path, changed).unwrap();
+    let again = coeval(&[&"tighten", &out, &"--recordings", &material, &"--pause", &"1"]);
+    assert_eq!(again.code, 0, "{again:?}");
+    assert!(mine.is_file() && out.join("mine.txt").is_file());
+}
+
 #[test]
 fn refuses_to_write_over_what_is_the_users() {
     let dir = tempfile::tempdir().unwrap();

@@ -5,8 +5,13 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::sync::OnceLock;
 
+use coeval::ErrorKind;
+use coeval_media::{OpenOptions, WavOptions, WavWriter};
+use coeval_shoot::Alignment;
+use coeval_shoot::tighten::{Entry, Fate, Plan};
+use coeval_shoot::voice::render_voice;
 use coeval_tests::shoot::{Ran, coeval, skipped};
-use serde_json::Value;
+use serde_json::{Value, json};
 
 fn recordings() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("../examples/survey-launch/recordings")
@@ -132,7 +137,7 @@ fn sound_of_the_cut_is_as_loud_as_asked() {
     let dir = tempfile::tempdir().unwrap();
     let out = aligned(dir.path());
     let over = dir.path().join("over.wav");
-    let mut writer = coeval_media::WavWriter::create(&over, coeval_media::WavOptions::new(16_000, 1)).unwrap();
+    let mut writer = WavWriter::create(&over, WavOptions::new(16_000, 1)).unwrap();
     let tone: Vec<f32> = (0..5 * 16_000).map(|i| 0.05 * (f64::from(i) * 0.4).sin() as f32).collect();
     writer.write(&tone).unwrap();
     writer.finish().unwrap();
@@ -163,6 +168,61 @@ fn sound_of_the_cut_is_as_loud_as_asked() {
 }
 
 #[test]
+fn a_voice_is_limited_to_be_as_loud_as_asked() {
+    let dir = tempfile::tempdir().unwrap();
+    const RATE_HZ: u32 = 44_100;
+    // Bursts with a crest that must be limited to reach the loudness.
+    let voice = |t: f64| {
+        let gate = if (t * 0.7).fract() < 0.6 { 0.12 + 0.3 * (-((t * 3.1).fract() * 9.0)).exp() } else { 0.001 };
+        (gate * ((t * 1400.0).sin() + 0.6 * (t * 5231.0).sin() + 0.4 * (t * 17_000.0).sin())) as f32
+    };
+    let sound: Vec<f32> = (0..60 * RATE_HZ).map(|n| voice(20.0 + f64::from(n) / f64::from(RATE_HZ))).collect();
+    let mut writer = WavWriter::create(&dir.path().join("R.WAV"), WavOptions::new(RATE_HZ, 1)).unwrap();
+    writer.write(&sound).unwrap();
+    writer.finish().unwrap();
+    let file = json!({
+        "path": "R.WAV", "status": "placed", "reason": null, "duration_s": 60.0, "confidence": 1.0,
+        "uncertainty_s": 1e-4, "offset_s": 20.0, "drift_ppm": 0.0, "knots": [[0.0, 20.0], [60.0, 80.0]], "jumps": [],
+        "sound": {"codec": "PCM", "rate_hz": RATE_HZ, "channels": 1, "bits": 24},
+    });
+    let whole = json!({
+        "schema": "coeval.alignment/1", "generator": {"name": "coeval", "version": "0"},
+        "timeline": {"clock": "rec-1", "duration_s": 80.0}, "pairs": [],
+        "recordings": [{"id": "rec-1", "kind": "recorder", "files": [file]}],
+    });
+    let alignment = Alignment::from_json(&whole.to_string()).unwrap();
+    let entry =
+        |from: i64, to: i64, fate: Fate| Entry { from, to, fate, camera: None, dissolve: 0, reason: String::new() };
+    let entries = vec![
+        entry(0, 600, Fate::Drop),
+        entry(600, 1200, Fate::Show),
+        entry(1200, 1400, Fate::Pass(8)),
+        entry(1400, 1900, Fate::Show),
+    ];
+    let plan = Plan { frame_rate: [25, 1], entries, notes: vec![] };
+    for (lufs, limit) in [(-14.0, -1.0), (-23.0, -11.0)] {
+        let path = dir.path().join(format!("{lufs}.wav"));
+        let open = OpenOptions::default();
+        let render = || render_voice(&alignment, dir.path(), "rec-1", &plan, (lufs, limit), &path, false, &open, &());
+        let got = render().unwrap();
+        assert!((got.duration_s - plan.shown_s()).abs() < 1e-4);
+        assert!((got.loudness_lufs.unwrap() - lufs).abs() < 0.1, "{got:?}");
+        assert!(got.true_peak_dbtp <= limit, "{got:?}");
+        let highest = f64::from(sound.iter().fold(0f32, |most, x| most.max(x.abs())));
+        assert!(got.gain_db + 20.0 * highest.log10() > limit + 0.5, "there is nothing to limit: {got:?}");
+        match by_ffmpeg(&path) {
+            // It prints tenths.
+            Some((loudness, peak)) => {
+                assert!((loudness - lufs).abs() <= 0.2 + 1e-9, "{loudness} LUFS, not {lufs}");
+                assert!(peak <= limit + 1e-9, "{peak} dBTP, limit {limit}");
+            }
+            None => skipped("loudness by an independent meter needs ffmpeg"),
+        }
+        assert_eq!(render().unwrap_err().kind(), ErrorKind::OutputExists);
+    }
+}
+
+#[test]
 fn refuses_what_does_not_fit() {
     let dir = tempfile::tempdir().unwrap();
     let out = dir.path().join("out");
@@ -171,13 +231,13 @@ fn refuses_what_does_not_fit() {
     assert!(nothing.err.contains("coeval align -o"), "{}", nothing.err);
     let out = aligned(dir.path());
     std::fs::write(out.join("curve.csv"), "time_s,motion\n0,1\n1,x\n").unwrap();
-    let placed = coeval_shoot::Alignment::from_json(&read(&out.join("alignment.json"))).unwrap();
+    let placed = Alignment::from_json(&read(&out.join("alignment.json"))).unwrap();
     let file = placed.files().find(|f| f.is_placed()).unwrap().path.clone();
     let activity = format!("{file}={}", out.join("curve.csv").display());
     for (args, code, says) in [
         (vec!["--see", "0-10=cam-x"], 1, "no camera is called"),
         (vec!["--pause", "0"], 1, "pause_s is 0"),
-        (vec!["--duck", "3"], 1, "--duck"),
+        (vec!["--duck", "3"], 1, "duck_db is 3"),
         (vec!["--voice-over", "gone.wav"], 1, "FILE@TIME"),
         (vec!["--voice-over", "gone.wav@1"], 2, "gone.wav"),
         (vec!["--activity", "gone.csv"], 1, "FILE=CSV"),

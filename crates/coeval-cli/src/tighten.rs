@@ -4,14 +4,13 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 use coeval::activity::ActivityCurve;
-use coeval::event::{FoundEvent, find_motion};
 use coeval::{Error, ErrorKind};
-use coeval_deliver::rough::{self, Levels};
+use coeval_deliver::rough;
 use coeval_media::OpenOptions;
-use coeval_shoot::tighten::{Event, Facts, Plan, TightenOptions, plan};
-use coeval_shoot::voice::{VoiceOver, render_mix, render_voice};
+use coeval_shoot::tighten::{Event, Facts, Plan, TightenOptions, moving, plan};
+use coeval_shoot::voice::{Levels, VoiceOver, render_mix, render_voice};
 use coeval_shoot::voices::{SpeechMap, speech_map};
-use coeval_shoot::{Alignment, Kind, write_whole};
+use coeval_shoot::{Alignment, write_whole};
 
 use crate::{Console, Failure, Watch, exit, show};
 
@@ -157,14 +156,12 @@ pub(crate) fn run(args: &TightenArgs, console: &mut Console<'_>) -> Result<u8, F
     if !args.replace {
         rough::check_folder(&out, edited.as_ref())?;
     }
-    let known = |camera: &str| alignment.recording(camera).is_some_and(|r| r.kind == Kind::Camera);
-    if let Some((.., camera)) = args.see.iter().find(|s| !known(&s.2)) {
-        return Err(Error::new(ErrorKind::InvalidArgument, format!("--see: no camera is called {camera:?}")).into());
-    }
+    let options = options(args);
+    options.check_cameras(&alignment)?;
     let media = media(args, &alignment)?;
     let mut moving_at = Vec::new();
     for text in &args.activity {
-        moving_at.extend(moving(text, &alignment)?);
+        moving_at.extend(moving_in(text, &alignment)?);
     }
     let mut open = OpenOptions::default();
     open.allow_ffmpeg = args.allow_ffmpeg;
@@ -178,7 +175,7 @@ pub(crate) fn run(args: &TightenArgs, console: &mut Console<'_>) -> Result<u8, F
     facts.found.extend(moving_at);
     let plan = match edited {
         Some(edited) => edited,
-        None => plan(&facts, &options(args))?,
+        None => plan(&facts, &options)?,
     };
     levels.speech_lufs = speech.loudness_lufs;
     let absolute = |path: &Path| std::fs::canonicalize(path).map_err(|e| Error::io(path, e));
@@ -197,7 +194,7 @@ pub(crate) fn run(args: &TightenArgs, console: &mut Console<'_>) -> Result<u8, F
                 render_voice(&alignment, &media, &speech.recorder, &plan, wanted, &path, args.replace, &open, &watch)
             }
             _ => {
-                let mix = rough::mix(&plan, &facts.voices, &levels);
+                let mix = levels.mix(&plan, &facts.voices);
                 render_mix(&alignment, &media, &speech.recorder, &plan, &mix, &path, args.replace, &open, &watch)
             }
         };
@@ -265,15 +262,9 @@ fn levels(args: &TightenArgs, open: &OpenOptions, console: &Console<'_>) -> Resu
     let mut levels = Levels::default();
     levels.voice_lufs = args.loudness;
     levels.true_peak_dbtp = args.true_peak;
-    for (name, db, low, high) in
-        [("--camera-level", args.camera_level, -120.0, 24.0), ("--duck", args.duck, -120.0, 0.0)]
-    {
-        if !(low..=high).contains(&db) {
-            return Err(Error::new(ErrorKind::InvalidArgument, format!("{name} is not within {low} to {high} dB")));
-        }
-    }
     levels.camera_db = args.camera_level;
     levels.duck_db = args.duck;
+    levels.check()?;
     for text in &args.voice_over {
         let bad = |why: &str| Error::new(ErrorKind::InvalidArgument, format!("--voice-over: {text:?} {why}"));
         let (path, at) = text.rsplit_once('@').ok_or_else(|| bad("is not of the form FILE@TIME"))?;
@@ -313,10 +304,9 @@ fn speech(
 }
 
 /// Where a picture moves, from a table of it.
-fn moving(text: &str, alignment: &Alignment) -> Result<Vec<Event>, Error> {
+fn moving_in(text: &str, alignment: &Alignment) -> Result<Vec<Event>, Error> {
     let bad = |what: String| Error::new(ErrorKind::InvalidArgument, format!("--activity: {what}"));
     let (file, path) = text.rsplit_once('=').ok_or_else(|| bad(format!("{text:?} is not of the form FILE=CSV")))?;
-    let map = alignment.map(file).ok_or_else(|| bad(format!("no placed file is called {file:?}")))?;
     let path = Path::new(path);
     let table = std::fs::read_to_string(path).map_err(|e| Error::io(path, e))?;
     let (mut times_s, mut motion) = (Vec::new(), Vec::new());
@@ -337,11 +327,7 @@ fn moving(text: &str, alignment: &Alignment) -> Result<Vec<Event>, Error> {
     }
     let brightness = vec![0.0; times_s.len()];
     let curve = ActivityCurve::from_values(times_s, motion, brightness).map_err(|e| e.with_path(path))?;
-    let event = |e: &FoundEvent| {
-        let (start_s, end_s) = (map.to_timeline(e.start_s), map.to_timeline(e.end_s));
-        Event { start_s, end_s, what: format!("{} ({file})", e.kind.as_str()) }
-    };
-    Ok(find_motion(&curve).iter().map(event).collect())
+    moving(alignment, file, &curve).map_err(|e| bad(e.message().to_owned()))
 }
 
 /// The folder that the alignment's names are relative to.

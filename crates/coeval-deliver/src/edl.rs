@@ -2,8 +2,11 @@
 //!
 //! No free text of the format is at hand: layout, `M2` and `FROM CLIP NAME` lines are as editors
 //! read them (from memory; common practice, no source). A list holds events 001 to 999, reels of
-//! eight characters, cuts only, and no media paths; out points are exclusive. Where a clip's rate is
-//! not the list's, its source timecode counts the clip's own frames and an `M2` line gives its rate.
+//! eight characters, and no media paths; out points are exclusive. Where a clip's rate is not the
+//! list's, its source timecode counts the clip's own frames and an `M2` line gives its rate.
+//!
+//! A dissolve is one event of two lines: the clip that goes, a cut without length where it stops, and the clip that
+//! comes, `D` with the number of frames, from the dissolve's first frame on.
 
 use std::collections::{HashMap, HashSet};
 use std::fmt::Write;
@@ -13,12 +16,14 @@ use coeval_shoot::Alignment;
 use coeval_shoot::conform::{Conformed, Lies};
 
 use crate::layout::{Content, Lane, Layout, Piece, SourceRate};
-use crate::timecode::{Counting, Timecode};
+use crate::timecode::{Counting, FrameRate, Timecode};
 
 /// Events that one list can number.
 const EVENTS_PER_LIST: usize = 999;
 /// Characters of a reel name.
 const REEL_LENGTH: usize = 8;
+/// Frames of the longest dissolve (common practice, no source).
+pub(crate) const LONGEST_DISSOLVE: i64 = 255;
 
 /// What a list carries.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -29,7 +34,7 @@ pub enum Channel {
     Sound,
 }
 
-/// One cut.
+/// One cut or dissolve.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Event {
     /// Name of the file, for the comment and for its reel.
@@ -42,6 +47,8 @@ pub struct Event {
     pub record_in: i64,
     /// Length in timeline frames.
     pub record_frames: i64,
+    /// So many of its first frames are a dissolve from the event before, which must touch it; 0: it is cut to.
+    pub dissolve: i64,
 }
 
 /// Writes one lane of a layout. `start` is the timecode of timeline zero, at the layout's rate.
@@ -74,17 +81,15 @@ pub fn to_edl(
     let mut events: Vec<Event> = Vec::new();
     for piece in &lane.pieces {
         let event = match piece.source_rate {
-            SourceRate::Frames(rate) => {
-                let written = alignment.file(&piece.path).and_then(|f| f.timecode.as_deref());
-                let first = written.and_then(|text| Timecode::parse(text, rate).ok());
-                let first = first.map_or_else(|| Timecode::from_frame(0, rate, Counting::NonDropFrame), Ok)?;
-                let length = (rate.frames(layout.rate.seconds(piece.frames)) - 1e-6).ceil() as i64;
+            SourceRate::Frames(own) => {
+                let (source_in, source_frames) = source_span(alignment, piece, own, layout.rate)?;
                 Event {
                     clip: piece.path.clone(),
-                    source_in: first.plus(piece.source_start),
-                    source_frames: length.min(piece.source_length - piece.source_start).max(1),
+                    source_in,
+                    source_frames,
                     record_in: piece.start,
                     record_frames: piece.frames,
+                    dissolve: 0,
                 }
             }
             SourceRate::Samples(hz) => {
@@ -103,6 +108,7 @@ pub fn to_edl(
                     source_frames: piece.frames,
                     record_in: piece.start,
                     record_frames: piece.frames,
+                    dissolve: 0,
                 }
             }
         };
@@ -125,12 +131,27 @@ pub fn to_edl(
     edl(title, channel, start, &events)
 }
 
+/// Where a piece of picture begins in its file, by the file's own timecode, else counted from zero, and how many of the
+/// file's frames it takes. `own` is the file's frame rate, `rate` the timeline's.
+pub(crate) fn source_span(
+    alignment: &Alignment,
+    piece: &Piece,
+    own: FrameRate,
+    rate: FrameRate,
+) -> Result<(Timecode, i64)> {
+    let written = alignment.file(&piece.path).and_then(|f| f.timecode.as_deref());
+    let first = written.and_then(|text| Timecode::parse(text, own).ok());
+    let first = first.map_or_else(|| Timecode::from_frame(0, own, Counting::NonDropFrame), Ok)?;
+    let length = (own.frames(rate.seconds(piece.frames)) - 1e-6).ceil() as i64;
+    Ok((first.plus(piece.source_start), length.min(piece.source_length - piece.source_start).max(1)))
+}
+
 /// Writes one track. `start` is the timecode of timeline frame 0; it decides rate and counting of
 /// the list. More than 999 events become several lists.
 ///
 /// # Errors
 /// [`InvalidArgument`](ErrorKind::InvalidArgument) when an event has no length, starts before the
-/// timeline, or overlaps the one before it.
+/// timeline, or overlaps the one before it; for a dissolve out of nothing, longer than its event or than 255 frames.
 pub fn edl(title: &str, channel: Channel, start: Timecode, events: &[Event]) -> Result<Vec<String>> {
     let mut free_from = 0;
     for event in events {
@@ -144,6 +165,14 @@ pub fn edl(title: &str, channel: Channel, start: Timecode, events: &[Event]) -> 
             )
             .with_path(&event.clip));
         }
+        let longest = if event.record_in == free_from && free_from > 0 { event.record_frames } else { 0 };
+        if !(0..=longest.min(LONGEST_DISSOLVE)).contains(&event.dissolve) {
+            return Err(Error::new(
+                ErrorKind::InvalidArgument,
+                format!("a dissolve of {} frames at frame {} does not fit", event.dissolve, event.record_in),
+            )
+            .with_path(&event.clip));
+        }
         free_from = event.record_in + event.record_frames;
     }
     let reels = reels(events);
@@ -152,13 +181,21 @@ pub fn edl(title: &str, channel: Channel, start: Timecode, events: &[Event]) -> 
         .map(|i| {
             let part = if lists > 1 { format!(" {} OF {lists}", i + 1) } else { String::new() };
             let from = i * EVENTS_PER_LIST;
-            let events = &events[from..events.len().min(from + EVENTS_PER_LIST)];
-            Ok(list(&format!("{title}{part}"), channel, start, events, &reels))
+            let to = events.len().min(from + EVENTS_PER_LIST);
+            Ok(list(&format!("{title}{part}"), channel, start, &events[..to], from, &reels))
         })
         .collect()
 }
 
-fn list(title: &str, channel: Channel, start: Timecode, events: &[Event], reels: &HashMap<&str, String>) -> String {
+/// The list that begins with event `from`.
+fn list(
+    title: &str,
+    channel: Channel,
+    start: Timecode,
+    events: &[Event],
+    from: usize,
+    reels: &HashMap<&str, String>,
+) -> String {
     let mode = match start.counting() {
         Counting::DropFrame => "DROP FRAME",
         Counting::NonDropFrame => "NON-DROP FRAME",
@@ -168,14 +205,25 @@ fn list(title: &str, channel: Channel, start: Timecode, events: &[Event], reels:
         Channel::Sound => "AA",
     };
     let mut text = format!("TITLE: {}\r\nFCM: {mode}\r\n\r\n", one_line(title));
-    for (i, event) in events.iter().enumerate() {
-        let reel = &reels[event.clip.as_str()];
+    for (i, event) in events.iter().enumerate().skip(from) {
+        let (number, reel) = (i - from + 1, &reels[event.clip.as_str()]);
         let record_in = start.plus(event.record_in);
-        // Writing to a String cannot fail.
+        let goes = i.checked_sub(1).map(|before| &events[before]).filter(|_| event.dissolve > 0);
+        let transition = match goes {
+            Some(goes) => {
+                let (reel, stops) = (&reels[goes.clip.as_str()], goes.source_in.plus(goes.source_frames));
+                // Writing to a String cannot fail.
+                let _ = write!(
+                    text,
+                    "{number:03}  {reel:<8} {channel:<5} C        {stops} {stops} {record_in} {record_in}\r\n"
+                );
+                format!("D    {:03}", event.dissolve)
+            }
+            None => "C       ".to_owned(),
+        };
         let _ = write!(
             text,
-            "{:03}  {reel:<8} {channel:<5} C        {} {} {record_in} {}\r\n",
-            i + 1,
+            "{number:03}  {reel:<8} {channel:<5} {transition} {} {} {record_in} {}\r\n",
             event.source_in,
             event.source_in.plus(event.source_frames),
             record_in.plus(event.record_frames),
@@ -184,7 +232,16 @@ fn list(title: &str, channel: Channel, start: Timecode, events: &[Event], reels:
             let _ =
                 write!(text, "M2   {reel:<8} {:06.2}             {}\r\n", event.source_in.rate().hz(), event.source_in);
         }
-        let _ = write!(text, "* FROM CLIP NAME: {}\r\n", one_line(&event.clip));
+        if let Some(goes) = goes {
+            let _ = write!(
+                text,
+                "* FROM CLIP NAME: {}\r\n* TO CLIP NAME: {}\r\n",
+                one_line(&goes.clip),
+                one_line(&event.clip)
+            );
+        } else {
+            let _ = write!(text, "* FROM CLIP NAME: {}\r\n", one_line(&event.clip));
+        }
     }
     text
 }
@@ -224,14 +281,13 @@ fn one_line(text: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::timecode::FrameRate;
 
     fn at(label: &str, rate: FrameRate) -> Timecode {
         Timecode::parse(label, rate).unwrap()
     }
 
     fn event(clip: &str, source_in: Timecode, record_in: i64, frames: i64) -> Event {
-        Event { clip: clip.into(), source_in, source_frames: frames, record_in, record_frames: frames }
+        Event { clip: clip.into(), source_in, source_frames: frames, record_in, record_frames: frames, dissolve: 0 }
     }
 
     #[test]
@@ -250,6 +306,33 @@ mod tests {
               002  CAMA002  V     C        00:00:00;00 00:00:00;01 01:10:00;00 01:10:00;01\r\n\
               * FROM CLIP NAME: launch/CAM_A_002.MOV\r\n"]
         );
+    }
+
+    #[test]
+    fn a_dissolve_has_two_lines() {
+        let rate = FrameRate::FPS_25;
+        let source = at("00:00:10:00", rate);
+        let events = [
+            event("A.MOV", source, 0, 100),
+            Event { dissolve: 12, ..event("B.MOV", at("00:01:00:00", rate), 100, 50) },
+            event("A.MOV", source, 150, 10),
+        ];
+        assert_eq!(
+            edl("t", Channel::Picture, at("01:00:00:00", rate), &events).unwrap()[0].split_once("\r\n\r\n").unwrap().1,
+            "001  A        V     C        00:00:10:00 00:00:14:00 01:00:00:00 01:00:04:00\r\n\
+             * FROM CLIP NAME: A.MOV\r\n\
+             002  A        V     C        00:00:14:00 00:00:14:00 01:00:04:00 01:00:04:00\r\n\
+             002  B        V     D    012 00:01:00:00 00:01:02:00 01:00:04:00 01:00:06:00\r\n\
+             * FROM CLIP NAME: A.MOV\r\n\
+             * TO CLIP NAME: B.MOV\r\n\
+             003  A        V     C        00:00:10:00 00:00:10:10 01:00:06:00 01:00:06:10\r\n\
+             * FROM CLIP NAME: A.MOV\r\n"
+        );
+        // The first event of a second list may be a dissolve from the last of the first.
+        let mut many: Vec<Event> = (0..1000).map(|i| event("A.MOV", source, i * 20, 20)).collect();
+        many[999].dissolve = 20;
+        let lists = edl("t", Channel::Picture, source, &many).unwrap();
+        assert_eq!(lists[1].lines().filter(|l| l.starts_with("001 ")).count(), 2, "{}", lists[1]);
     }
 
     #[test]
@@ -287,6 +370,11 @@ mod tests {
             vec![event("a", source, 0, 0)],
             vec![event("a", source, -1, 5)],
             vec![event("a", source, 0, 5), event("a", source, 4, 5)],
+            vec![Event { dissolve: 2, ..event("a", source, 0, 5) }],
+            vec![event("a", source, 0, 5), Event { dissolve: 2, ..event("a", source, 6, 5) }],
+            vec![event("a", source, 0, 5), Event { dissolve: 6, ..event("a", source, 5, 5) }],
+            vec![event("a", source, 0, 5), Event { dissolve: -1, ..event("a", source, 5, 5) }],
+            vec![event("a", source, 0, 900), Event { dissolve: 256, ..event("a", source, 900, 900) }],
         ] {
             assert!(edl("t", Channel::Picture, source, &events).is_err());
         }

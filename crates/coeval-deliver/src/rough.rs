@@ -20,12 +20,12 @@ use std::path::Path;
 
 use coeval::{Error, ErrorKind, Result};
 use coeval_shoot::tighten::{Entry, Facts, Fate, Plan, Voice};
-use coeval_shoot::voice::{Mix, VoiceOver};
+use coeval_shoot::voice::{Levels, VoiceOver};
 use coeval_shoot::{Alignment, Kind, files_below, plain_name, write_whole};
 use minijinja::{AutoEscape, Environment};
 use serde_json::{Value, json};
 
-use crate::edl::{Channel, Event, edl};
+use crate::edl::{Channel, Event, LONGEST_DISSOLVE, edl, source_span};
 use crate::layout::{Content, Lane, Layout, Piece, SourceRate};
 use crate::lists::{Mark, marks_webvtt};
 use crate::otio::{Cut, CutTrack, Extras, References, cut_to_otio};
@@ -45,48 +45,6 @@ const EDITS: &str = "edits.txt";
 const PLAN: &str = "plan.json";
 /// The rows of a page; beyond them is the edit list.
 const ROWS: usize = 1000;
-
-/// Levels of the tracks. The defaults are common practice, no source.
-#[derive(Debug, Clone, PartialEq)]
-#[non_exhaustive]
-pub struct Levels {
-    /// Loudness of the voice, LUFS. Default -14, as streaming services play.
-    pub voice_lufs: f64,
-    /// No true peak above this, dBTP.
-    pub true_peak_dbtp: f64,
-    /// Camera sound where nobody speaks, dB against its own.
-    pub camera_db: f64,
-    /// How much lower it is while somebody speaks, dB.
-    pub duck_db: f64,
-    /// How long it takes to go down or up, seconds.
-    pub ramp_s: f64,
-    /// Integrated loudness of the recorder's voices, LUFS, as
-    /// [`SpeechMap::loudness_lufs`](coeval_shoot::voices::SpeechMap): from it follows their gain.
-    pub speech_lufs: Option<f64>,
-    /// Voices laid over the cut, on a track of their own; cameras and recorder are ducked under them.
-    pub voice_over: Vec<VoiceOver>,
-}
-
-impl Default for Levels {
-    fn default() -> Self {
-        Self {
-            voice_lufs: -14.0,
-            true_peak_dbtp: -1.0,
-            camera_db: -12.0,
-            duck_db: -12.0,
-            ramp_s: 0.3,
-            speech_lufs: None,
-            voice_over: Vec::new(),
-        }
-    }
-}
-
-impl Levels {
-    /// Gain that brings the recorder's voices to their loudness, dB; `None` when theirs is not known.
-    pub fn voice_gain_db(&self) -> Option<f64> {
-        self.speech_lufs.map(|own| self.voice_lufs - own)
-    }
-}
 
 /// A plan as text: one line an entry, from the first moment to the last.
 ///
@@ -356,8 +314,8 @@ fn tracks(alignment: &Alignment, layout: &Layout, plan: &Plan, voices: &[Voice],
         let is_sound = lane.content == Content::Sound;
         let is_camera = alignment.recording(&lane.recording).is_some_and(|r| r.kind == Kind::Camera);
         let gain_db = is_sound.then(|| match is_camera {
-            true => ducking(plan, voices, levels),
-            false => voice_ducking(plan, levels),
+            true => levels.ducking(plan, voices),
+            false => levels.voice_ducking(plan),
         });
         let is_voice = is_sound && !is_camera;
         tracks.push(CutTrack {
@@ -435,70 +393,6 @@ fn over_cuts(plan: &Plan, rate: FrameRate, levels: &Levels) -> Vec<Cut> {
         Cut { piece, at, frames, speed: 1, dissolve: 0, metadata: json!({"gain_db": over.gain_db}) }
     });
     cuts.filter(|c| c.frames > 0).collect()
-}
-
-/// Gain of a camera's sound on the shorter timeline: `[second, dB]`, linear between. It goes down under voices and
-/// voice-overs.
-pub fn ducking(plan: &Plan, voices: &[Voice], levels: &Levels) -> Vec<[f64; 2]> {
-    let frame_s = plan.frame_s();
-    let mut spans: Vec<(f64, f64)> = over_spans(plan, levels);
-    let mut at = 0;
-    for entry in &plan.entries {
-        let (from_s, to_s) = (entry.from as f64 * frame_s, entry.to as f64 * frame_s);
-        if entry.fate == Fate::Show {
-            for v in voices.iter().filter(|v| v.start_s < to_s && v.end_s > from_s) {
-                let moved = at as f64 * frame_s - from_s;
-                spans.push((v.start_s.max(from_s) + moved, v.end_s.min(to_s) + moved));
-            }
-        }
-        at += entry.shown_frames();
-    }
-    curve(spans, levels.camera_db, levels)
-}
-
-/// Gain of the recorder's sound on the shorter timeline, besides [`Levels::voice_gain_db`]: `[second, dB]`, linear
-/// between. It goes down under voice-overs.
-pub fn voice_ducking(plan: &Plan, levels: &Levels) -> Vec<[f64; 2]> {
-    curve(over_spans(plan, levels), 0.0, levels)
-}
-
-/// The gains of a whole mix, for [`render_mix`](coeval_shoot::voice::render_mix).
-pub fn mix(plan: &Plan, voices: &[Voice], levels: &Levels) -> Mix {
-    Mix {
-        lufs: levels.voice_lufs,
-        limit_dbtp: levels.true_peak_dbtp,
-        voice_gain_db: levels.voice_gain_db().unwrap_or(0.0),
-        voice_db: voice_ducking(plan, levels),
-        camera_db: ducking(plan, voices, levels),
-        voice_over: levels.voice_over.clone(),
-    }
-}
-
-/// Where voice-overs lie within the shorter timeline.
-fn over_spans(plan: &Plan, levels: &Levels) -> Vec<(f64, f64)> {
-    let end_s = plan.shown_s();
-    let spans = levels.voice_over.iter().map(|v| (v.at_s, (v.at_s + v.length_s).min(end_s)));
-    spans.filter(|s| s.0 < s.1).collect()
-}
-
-/// Down by `duck_db` within `spans`, with a ramp before and after each.
-fn curve(mut spans: Vec<(f64, f64)>, high: f64, levels: &Levels) -> Vec<[f64; 2]> {
-    spans.sort_by(|a, b| a.0.total_cmp(&b.0));
-    let mut joined: Vec<(f64, f64)> = Vec::new();
-    for (a, b) in spans {
-        match joined.last_mut() {
-            // Up and down again within a breath would be heard.
-            Some(last) if a - last.1 < 4.0 * levels.ramp_s => last.1 = last.1.max(b),
-            _ => joined.push((a, b)),
-        }
-    }
-    let low = high + levels.duck_db;
-    let mut points = vec![[0.0, high]];
-    for (a, b) in joined {
-        let down = (a - levels.ramp_s).max(points.last().map_or(0.0, |p| p[0]));
-        points.extend([[down, high], [a, low], [b, low], [b + levels.ramp_s, high]]);
-    }
-    points
 }
 
 /// What stays as chapters of the shorter timeline, one each; those shorter than `least_s` join the one before.
@@ -657,37 +551,61 @@ pub fn write(
     Ok(names)
 }
 
-/// A track as events of an edit decision list; a dissolve is a cut there.
+/// A track as events of an edit decision list.
 fn events(alignment: &Alignment, track: &CutTrack, rate: FrameRate, start: Timecode) -> Result<Vec<Event>> {
+    let mut events: Vec<Event> = Vec::new();
+    let mut before: Option<&Piece> = None;
     // The list has no speeds: what is passed at speed is left out of it.
-    track
-        .cuts
-        .iter()
-        .filter(|c| c.speed == 1)
-        .map(|cut| {
-            let piece = &cut.piece;
-            let (source_in, source_frames) = match piece.source_rate {
-                SourceRate::Frames(own) => {
-                    let written = alignment.file(&piece.path).and_then(|f| f.timecode.as_deref());
-                    let zero = Timecode::from_frame(0, own, crate::timecode::Counting::NonDropFrame)?;
-                    let first = written.and_then(|t| Timecode::parse(t, own).ok()).unwrap_or(zero);
-                    let length = (own.frames(rate.seconds(cut.frames)) - 1e-6).ceil() as i64;
-                    (first.plus(piece.source_start), length.min(piece.source_length - piece.source_start).max(1))
-                }
-                SourceRate::Samples(hz) => {
-                    let frame = rate.frames(piece.source_start as f64 / f64::from(hz)).round() as i64;
-                    (Timecode::from_frame(frame, rate, start.counting())?, cut.frames)
-                }
-            };
-            Ok(Event {
-                clip: piece.path.clone(),
-                source_in,
-                source_frames,
-                record_in: cut.at,
-                record_frames: cut.frames,
-            })
-        })
-        .collect()
+    for cut in track.cuts.iter().filter(|c| c.speed == 1) {
+        let piece = &cut.piece;
+        let (source_in, source_frames) = match piece.source_rate {
+            SourceRate::Frames(own) => source_span(alignment, piece, own, rate)?,
+            SourceRate::Samples(hz) => {
+                let frame = rate.frames(piece.source_start as f64 / f64::from(hz)).round() as i64;
+                (Timecode::from_frame(frame, rate, start.counting())?, cut.frames)
+            }
+        };
+        let mut event = Event {
+            clip: piece.path.clone(),
+            source_in,
+            source_frames,
+            record_in: cut.at,
+            record_frames: cut.frames,
+            dissolve: 0,
+        };
+        if let (Some(goes), Some(old)) = (events.last_mut(), before)
+            && goes.record_in + goes.record_frames == cut.at
+        {
+            dissolve(goes, old, &mut event, piece, cut.dissolve, rate);
+        }
+        events.push(event);
+        before = Some(piece);
+    }
+    Ok(events)
+}
+
+/// Makes a dissolve of `frames` about the cut between two events, as far as their files reach: half of it before the
+/// cut, as in the timeline. An event of a list begins where its dissolve does.
+fn dissolve(goes: &mut Event, old: &Piece, comes: &mut Event, new: &Piece, frames: i64, rate: FrameRate) {
+    let (SourceRate::Frames(old_rate), SourceRate::Frames(new_rate)) = (old.source_rate, new.source_rate) else {
+        return;
+    };
+    let frames = frames.min(LONGEST_DISSOLVE);
+    let count = |own: FrameRate, source: i64| (rate.frames(own.seconds(source)) + 1e-6).floor() as i64;
+    let head = count(new_rate, new.source_start).min(goes.record_frames - goes.dissolve.max(1));
+    let tail = count(old_rate, old.source_length - old.source_start - goes.source_frames);
+    let before = (frames / 2).min(head);
+    let after = (frames - frames / 2).min(tail).min(comes.record_frames);
+    if before < 0 || after < 0 || before + after < 1 {
+        return;
+    }
+    let source = |own: FrameRate| own.frames(rate.seconds(before)).round() as i64;
+    goes.record_frames -= before;
+    goes.source_frames = (goes.source_frames - source(old_rate)).max(1);
+    comes.source_in = comes.source_in.plus(-source(new_rate));
+    comes.source_frames += source(new_rate);
+    (comes.record_in, comes.record_frames) = (comes.record_in - before, comes.record_frames + before);
+    comes.dissolve = before + after;
 }
 
 fn data(plan: &Plan, facts: &Facts, levels: &Levels, files: &[&String]) -> Result<String> {
@@ -701,8 +619,8 @@ fn data(plan: &Plan, facts: &Facts, levels: &Levels, files: &[&String]) -> Resul
             "voice_lufs": levels.voice_lufs,
             "true_peak_dbtp": levels.true_peak_dbtp,
             "voice_gain_db": levels.voice_gain_db(),
-            "voice_db": voice_ducking(plan, levels),
-            "camera_db": ducking(plan, &facts.voices, levels),
+            "voice_db": levels.voice_ducking(plan),
+            "camera_db": levels.ducking(plan, &facts.voices),
             "voice_over": levels.voice_over.iter().map(|v| {
                 json!({"path": v.path, "at_s": v.at_s, "length_s": v.length_s, "gain_db": v.gain_db})
             }).collect::<Vec<_>>(),
@@ -871,19 +789,6 @@ mod tests {
     }
 
     #[test]
-    fn camera_sound_goes_down_under_a_voice_and_up_again() {
-        let voice =
-            |start_s, end_s| Voice { start_s, end_s, origin: "intercom".into(), confidence: 1.0, heard_by: vec![] };
-        let plan = Plan {
-            frame_rate: [25, 1],
-            entries: vec![entry(0, 250, Fate::Drop, None), entry(250, 750, Fate::Show, None)],
-            notes: vec![],
-        };
-        let points = ducking(&plan, &[voice(12.0, 14.0), voice(14.5, 15.0), voice(40.0, 41.0)], &Levels::default());
-        assert_eq!(points, [[0.0, -12.0], [1.7, -12.0], [2.0, -24.0], [5.0, -24.0], [5.3, -12.0]]);
-    }
-
-    #[test]
     fn voices_laid_over_have_a_track_and_duck_the_others() {
         let alignment = example();
         let layout = Layout::of(&alignment).unwrap();
@@ -896,14 +801,15 @@ mod tests {
         writer.write(&tone).unwrap();
         writer.finish().unwrap();
         let over = |at_s| VoiceOver::measure(&path, at_s, -14.0, &Default::default(), &()).unwrap();
-        let levels = Levels { voice_over: vec![over(28.0), over(10.01), over(12.0)], ..Levels::default() };
+        let mut levels = Levels::default();
+        levels.voice_over = vec![over(28.0), over(10.01), over(12.0)];
         let tracks = tracks(&alignment, &layout, &plan, &[], &levels);
         let track = tracks.iter().find(|t| t.name == "voice-over").unwrap();
         let cuts: Vec<(i64, i64)> = track.cuts.iter().map(|c| (c.at, c.frames)).collect();
         // 10.01 s is frame 300; the next begins at frame 360 and cuts it off; the end of the cut the last.
         assert_eq!(cuts, [(300, 60), (360, 119), (839, 61)]);
         assert!(track.cuts[0].metadata["gain_db"].as_f64().unwrap() > 5.0);
-        let ducked = voice_ducking(&plan, &levels);
+        let ducked = levels.voice_ducking(&plan);
         for (got, is) in ducked[1..4].iter().zip([[9.71, 0.0], [10.01, -12.0], [16.0, -12.0]]) {
             assert!((got[0] - is[0]).abs() < 1e-9 && got[1] == is[1], "{ducked:?}");
         }
@@ -990,14 +896,16 @@ mod tests {
 
     prop_compose! {
         fn any_plan()(
-            lengths in prop::collection::vec((1..400i64, 0..4u32, prop::option::of(0..2usize)), 1..30),
+            lengths in prop::collection::vec((1..400i64, 0..4u32, prop::option::of(0..2usize), 0..300i64), 1..30),
         ) -> Plan {
             let mut at = 0;
-            let entries = lengths.into_iter().map(|(length, fate, camera)| {
+            let entries = lengths.into_iter().map(|(length, fate, camera, dissolve)| {
                 let fate = match fate { 0 => Fate::Drop, 1 => Fate::Pass(7), _ => Fate::Show };
                 let camera = camera.filter(|_| fate != Fate::Drop).map(|c| ["cam-a", "cam-b"][c]);
                 at += length;
-                entry(at - length, at, fate, camera)
+                let mut entry = entry(at - length, at, fate, camera);
+                entry.dissolve = dissolve.min(entry.shown_frames());
+                entry
             }).collect();
             Plan { frame_rate: [30_000, 1001], entries, notes: vec![] }
         }
@@ -1051,6 +959,28 @@ mod tests {
                     }
                     at += frames;
                 }
+            }
+            // A list shows what the track does at its own speed, whatever dissolves; no dissolve reaches beyond a file.
+            let start = Timecode::from_label([1, 0, 0, 0], layout.rate, layout.rate.counting()).unwrap();
+            let angles = tracks.last().unwrap();
+            let events = events(&alignment, angles, layout.rate, start).unwrap();
+            edl("t", Channel::Picture, start, &events).unwrap();
+            let shown = |spans: &mut dyn Iterator<Item = (i64, i64)>| spans.flat_map(|(at, n)| at..at + n).collect::<Vec<_>>();
+            prop_assert_eq!(
+                shown(&mut events.iter().map(|e| (e.record_in, e.record_frames))),
+                shown(&mut angles.cuts.iter().filter(|c| c.speed == 1).map(|c| (c.at, c.frames)))
+            );
+            for (goes, comes) in events.iter().zip(&events[1.min(events.len())..]).filter(|e| e.1.dissolve > 0) {
+                let piece = |e: &Event| layout.lanes.iter().flat_map(|l| &l.pieces).find(|p| p.path == e.clip).unwrap();
+                let first = |e: &Event| {
+                    let written = alignment.file(&e.clip).and_then(|f| f.timecode.as_deref());
+                    let written = written.and_then(|t| Timecode::parse(t, e.source_in.rate()).ok());
+                    e.source_in.frame() - written.map_or(0, |t| t.frame())
+                };
+                let length = goes.source_in.rate().frames(layout.rate.seconds(comes.dissolve));
+                prop_assert!(first(comes) >= 0, "{:?}", comes);
+                let used = first(goes) + goes.source_frames + length.floor() as i64;
+                prop_assert!(used <= piece(goes).source_length, "{:?} {:?}: {}", goes, comes, used);
             }
             // Every track of what is written is as long as every other.
             let references = References::Absolute { media: "/m".into() };

@@ -12,7 +12,8 @@
 //!
 //! What follows from an alignment is made on request: [`conform`](mod@conform) cuts and resamples the
 //! recorder's sound to lie under the clips and on the timeline, [`listen`](mod@listen) cuts what a person
-//! checks by ear, [`measure`] reads the recordings' levels and finds the claps in them.
+//! checks by ear, [`measure`] reads the recordings' levels and finds the claps in them. For a rough cut [`voices`] hears
+//! who speaks when, [`tighten`] plans what stays, and [`voice`] makes its sound.
 //!
 //! A file that cannot be read never stops the others: it is in the result, unplaced, with the
 //! reason. The same files give the same bytes of `alignment.json`, whatever the number of threads

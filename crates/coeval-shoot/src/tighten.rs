@@ -8,9 +8,12 @@
 //! from every voice, breaths included; half of [`TightenOptions::pause_s`] is left on either side of one.
 
 use coeval::Result;
+use coeval::activity::ActivityCurve;
+use coeval::event::{FoundEvent, find_motion};
 use coeval::speech::Origin;
 use serde::{Deserialize, Serialize};
 
+use crate::alignment::{Alignment, Kind};
 use crate::invalid;
 
 /// A stretch in which somebody speaks, on the timeline.
@@ -78,6 +81,19 @@ pub struct Facts {
     pub angles: Vec<Angle>,
 }
 
+/// Where the picture of a file moves more than it usually does, on the timeline: for [`Facts::found`].
+///
+/// # Errors
+/// [`InvalidArgument`](coeval::ErrorKind::InvalidArgument) when no placed file is called `file`.
+pub fn moving(alignment: &Alignment, file: &str, curve: &ActivityCurve) -> Result<Vec<Event>> {
+    let map = alignment.map(file).ok_or_else(|| invalid(format!("no placed file is called {file:?}")))?;
+    let event = |e: &FoundEvent| {
+        let (start_s, end_s) = (map.to_timeline(e.start_s), map.to_timeline(e.end_s));
+        Event { start_s, end_s, what: format!("{} ({file})", e.kind.as_str()) }
+    };
+    Ok(find_motion(curve).iter().map(event).collect())
+}
+
 /// How a shoot is tightened. The defaults are common practice, no source.
 #[derive(Debug, Clone, PartialEq)]
 #[non_exhaustive]
@@ -126,6 +142,18 @@ impl Default for TightenOptions {
 }
 
 impl TightenOptions {
+    /// Refuses a camera to be seen that the alignment does not have: [`plan`] would pass over it.
+    ///
+    /// # Errors
+    /// [`InvalidArgument`](coeval::ErrorKind::InvalidArgument), naming it.
+    pub fn check_cameras(&self, alignment: &Alignment) -> Result<()> {
+        let known = |camera: &str| alignment.recording(camera).is_some_and(|r| r.kind == Kind::Camera);
+        match self.see.iter().find(|s| !known(&s.2)) {
+            Some((.., camera)) => Err(invalid(format!("no camera is called {camera:?}"))),
+            None => Ok(()),
+        }
+    }
+
     fn check(&self) -> Result<()> {
         let within = [
             ("pause_s", self.pause_s, 0.2, 30.0),
