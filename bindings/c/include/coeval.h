@@ -8,7 +8,8 @@
  * coeval_shoot_align; make sound that lies on another clock with a coeval_resampler. Short sharp
  * sounds are found by a coeval_marker_detector, voices by a coeval_speech_builder; levels are
  * measured by a coeval_level_meter, peaks kept down by a coeval_limiter. coeval_alignment_hear says
- * who speaks when in an aligned shoot, and coeval_tighten plans a rough cut from that.
+ * who speaks when in an aligned shoot, coeval_tighten plans a rough cut from that, and
+ * coeval_plan_render writes its sound.
  *
  * Units stand in names: _s seconds, _ppm parts per million, _hz, _db. Sound is float32, full scale
  * +-1; a frame is one sample of every channel. Text is UTF-8 and ends in NUL.
@@ -408,6 +409,11 @@ typedef struct coeval_marker_match coeval_marker_match;
  * How markers are looked for. One thread at a time.
  */
 typedef struct coeval_marker_options coeval_marker_options;
+
+/**
+ * Levels of a rough cut's sound, and what is laid over it. One thread at a time.
+ */
+typedef struct coeval_mix_options coeval_mix_options;
 
 /**
  * How two tracks lie on each other, or that they do not. Never changes: any number of threads may use one.
@@ -1046,6 +1052,32 @@ typedef struct {
      */
     const char *reason;
 } coeval_plan_entry;
+
+/**
+ * What came of rendering. Set `struct_size` to `sizeof(coeval_rendered)` before the call.
+ */
+typedef struct {
+    /**
+     * Size of this struct as the caller knows it; after the call, how much of it was filled.
+     */
+    size_t struct_size;
+    /**
+     * Gain before the limiter, dB.
+     */
+    double gain_db;
+    /**
+     * Integrated loudness, LUFS; NaN for silence.
+     */
+    double loudness_lufs;
+    /**
+     * Highest true peak, dBTP.
+     */
+    double true_peak_dbtp;
+    /**
+     * Length, seconds.
+     */
+    double duration_s;
+} coeval_rendered;
 
 /**
  * A stretch in which somebody speaks. Set `struct_size` to `sizeof(coeval_voice)` before the call.
@@ -2078,6 +2110,34 @@ coeval_status coeval_tighten_options_add_event(coeval_tighten_options *options,
                                                coeval_error *error);
 
 /**
+ * 1, the default: claps, loud moments and engines that are opened up are worth keeping. 0: they are not.
+ */
+coeval_status coeval_tighten_options_set_keep_events(coeval_tighten_options *options,
+                                                     int32_t keep,
+                                                     coeval_error *error);
+
+/**
+ * While somebody speaks within this stretch of the timeline, seconds, the camera of this id is seen where it runs. May be
+ * called several times.
+ */
+coeval_status coeval_tighten_options_add_seen(coeval_tighten_options *options,
+                                              double from_s,
+                                              double to_s,
+                                              const char *camera,
+                                              coeval_error *error);
+
+/**
+ * How much the picture of a file moves: `count` moments in file time, seconds, ascending, and the motion at each, in
+ * any unit, 0 being stillness. Where it moves more than it usually does is worth keeping. May be called several times.
+ */
+coeval_status coeval_tighten_options_add_motion(coeval_tighten_options *options,
+                                                const char *file,
+                                                const double *times_s,
+                                                const float *motion,
+                                                size_t count,
+                                                coeval_error *error);
+
+/**
  * Plans a rough cut of what was aligned and writes it to `*out`. `voices` are those of the same alignment. `options`
  * may be NULL for the defaults.
  */
@@ -2176,6 +2236,80 @@ int32_t coeval_track_is_silent(const coeval_track *track);
  * Frees the track and sets `*track` to NULL; NULL is allowed.
  */
 void coeval_track_free(coeval_track **track);
+
+/**
+ * Options with their defaults. What is set is checked by `coeval_plan_render`.
+ */
+coeval_mix_options *coeval_mix_options_new(void);
+
+/**
+ * Frees the options and sets `*options` to NULL; NULL is allowed.
+ */
+void coeval_mix_options_free(coeval_mix_options **options);
+
+/**
+ * Loudness of the result, LUFS, -40 to -5, default -14; and the limit of its true peaks, dBTP, -20 to 0, default -1.
+ */
+coeval_status coeval_mix_options_set_loudness(coeval_mix_options *options,
+                                              double loudness_lufs,
+                                              double true_peak_dbtp,
+                                              coeval_error *error);
+
+/**
+ * Level of the sound of the camera that is seen, where nobody speaks, dB against its own, -120 to 24, default -12; and
+ * how much it goes down under a voice, dB, -120 to 0, default -12.
+ */
+coeval_status coeval_mix_options_set_camera(coeval_mix_options *options,
+                                            double camera_db,
+                                            double duck_db,
+                                            coeval_error *error);
+
+/**
+ * Lays a file of mono or stereo sound over the cut, from `at_s` seconds of it on, as loud as the whole; the other
+ * sound goes down under it. May be called several times.
+ */
+coeval_status coeval_mix_options_add_voice_over(coeval_mix_options *options,
+                                                const char *file,
+                                                double at_s,
+                                                coeval_error *error);
+
+/**
+ * 0, the default: recorder, camera that is seen, and voice-overs. 1: the recorder alone.
+ */
+coeval_status coeval_mix_options_set_voice_only(coeval_mix_options *options,
+                                                int32_t voice_only,
+                                                coeval_error *error);
+
+/**
+ * 0, the default: a file that is there already is left alone, and the call fails. 1: it is replaced.
+ */
+coeval_status coeval_mix_options_set_replace(coeval_mix_options *options,
+                                             int32_t replace,
+                                             coeval_error *error);
+
+/**
+ * As for `coeval_shoot_set_allow_ffmpeg`.
+ */
+coeval_status coeval_mix_options_set_allow_ffmpeg(coeval_mix_options *options,
+                                                  int32_t allow,
+                                                  coeval_error *error);
+
+/**
+ * Writes the sound of a rough cut to `file`, as WAV: stereo, 48 kHz, 24 bits, as long as the cut, silent where time
+ * passes at speed. It appears whole or not at all. `voices` are those of the alignment, `folder` is the one that the
+ * alignment's names are relative to. `options` may be NULL for the defaults, `rendered` where nobody wants to know;
+ * `progress` may be NULL; `user` is handed to it.
+ */
+coeval_status coeval_plan_render(const coeval_plan *plan,
+                                 const coeval_alignment *alignment,
+                                 const coeval_voices *voices,
+                                 const char *folder,
+                                 const coeval_mix_options *options,
+                                 const char *file,
+                                 coeval_progress_fn progress,
+                                 void *user,
+                                 coeval_rendered *rendered,
+                                 coeval_error *error);
 
 /**
  * Hears the recorder of a shoot once, and each camera once, and writes who speaks when to `*out`. `folder` is the one

@@ -25,6 +25,7 @@ mod status;
 mod test_exports;
 mod tighten;
 mod track;
+mod voice;
 mod voices;
 
 use std::ffi::c_char;

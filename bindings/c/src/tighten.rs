@@ -2,9 +2,10 @@
 
 use std::ffi::{CString, c_char};
 
-use ::coeval_shoot::tighten::{Event, Facts, Fate, Plan, TightenOptions, plan};
+use ::coeval_shoot::tighten::{Event, Facts, Fate, Plan, TightenOptions, moving, plan};
+use coeval::activity::ActivityCurve;
 
-use crate::handle::{self, c_text, fill, handle, invalid, place, pointer, text};
+use crate::handle::{self, c_text, fill, handle, invalid, place, pointer, slice, text};
 use crate::shoot::{coeval_alignment, yes_or_no};
 use crate::status::{answer, coeval_error, coeval_status, guard};
 use crate::voices::coeval_voices;
@@ -21,6 +22,9 @@ handle!(coeval_tighten_options, Wishes, b"cv tight");
 pub(crate) struct Wishes {
     options: TightenOptions,
     events: Vec<Event>,
+    /// Moving pictures by their file's name.
+    motion: Vec<(String, ActivityCurve)>,
+    only_mine: bool,
 }
 
 /// Options with their defaults. What is set is checked by `coeval_tighten`.
@@ -207,6 +211,65 @@ pub unsafe extern "C" fn coeval_tighten_options_add_event(
     }
 }
 
+/// 1, the default: claps, loud moments and engines that are opened up are worth keeping. 0: they are not.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_tighten_options_set_keep_events(
+    options: *mut coeval_tighten_options,
+    keep: i32,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe {
+        guard(error, || {
+            handle::get_mut(options)?.only_mine = !yes_or_no(keep)?;
+            Ok(())
+        })
+    }
+}
+
+/// While somebody speaks within this stretch of the timeline, seconds, the camera of this id is seen where it runs. May be
+/// called several times.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_tighten_options_add_seen(
+    options: *mut coeval_tighten_options,
+    from_s: f64,
+    to_s: f64,
+    camera: *const c_char,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe {
+        guard(error, || {
+            let camera = text(camera, "the camera")?.to_owned();
+            handle::get_mut(options)?.options.see.push((from_s, to_s, camera));
+            Ok(())
+        })
+    }
+}
+
+/// How much the picture of a file moves: `count` moments in file time, seconds, ascending, and the motion at each, in
+/// any unit, 0 being stillness. Where it moves more than it usually does is worth keeping. May be called several times.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_tighten_options_add_motion(
+    options: *mut coeval_tighten_options,
+    file: *const c_char,
+    times_s: *const f64,
+    motion: *const f32,
+    count: usize,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe {
+        guard(error, || {
+            let file = text(file, "the file's name")?.to_owned();
+            let (times_s, motion) = (slice(times_s, count, "the list of times")?, slice(motion, count, "the motion")?);
+            let curve = ActivityCurve::from_values(times_s.to_vec(), motion.to_vec(), vec![0.0; count])?;
+            handle::get_mut(options)?.motion.push((file, curve));
+            Ok(())
+        })
+    }
+}
+
 /// A tightened timeline: stretches end to end, each shown, passed at speed or dropped. Never changes: any number of
 /// threads may use one.
 pub struct coeval_plan {
@@ -224,6 +287,10 @@ pub(crate) struct Planned {
 }
 
 impl Planned {
+    pub(crate) fn plan(&self) -> &Plan {
+        &self.plan
+    }
+
     fn new(plan: Plan) -> Self {
         let texts = plan.entries.iter().map(|e| (e.camera.as_deref().map(c_text), c_text(e.reason.as_str())));
         let (texts, notes) = (texts.collect(), plan.notes.iter().map(|n| c_text(n.as_str())).collect());
@@ -248,8 +315,17 @@ pub unsafe extern "C" fn coeval_tighten(
                 let (alignment, voices) = (handle::get(alignment)?.alignment(), handle::get(voices)?);
                 let speech = voices.of(alignment)?;
                 let none = Wishes::default();
-                let Wishes { options, events } = handle::optional(options)?.unwrap_or(&none);
-                Ok(Planned::new(plan(&Facts::of(alignment, speech, events.clone()), options)?))
+                let wishes = handle::optional(options)?.unwrap_or(&none);
+                let options = &wishes.options;
+                options.check_cameras(alignment)?;
+                let mut facts = Facts::of(alignment, speech, wishes.events.clone());
+                if wishes.only_mine {
+                    facts.found.clear();
+                }
+                for (file, curve) in &wishes.motion {
+                    facts.found.extend(moving(alignment, file, curve)?);
+                }
+                Ok(Planned::new(plan(&facts, options)?))
             })
         })
     }

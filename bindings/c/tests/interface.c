@@ -572,6 +572,8 @@ static void rough_cuts(void) {
     coeval_tighten_options *options = coeval_tighten_options_new();
     coeval_plan *plan = NULL;
     coeval_voice voice;
+    const double still_s[] = {0.0, 1.0}, backward_s[] = {1.0, 0.0};
+    const float still[] = {0.0f, 0.0f};
     double shared = 0.0, all_s;
     uint32_t num, speed;
     size_t count;
@@ -648,11 +650,105 @@ static void rough_cuts(void) {
     CHECK_REFUSED(coeval_tighten_options_set_pass(options, 5.0, 1000, error), "pass_speed");
     CHECK_REFUSED(coeval_tighten_options_add_protected(options, 2.0, 1.0, error), "no length");
     CHECK_REFUSED(coeval_tighten_options_add_event(options, 2.0, 1.0, "x", error), "no length");
+    CHECK_REFUSED(coeval_tighten_options_add_seen(options, 0.0, 9.0, "rec-1", error), "no camera is called");
+    CHECK_FAILS(coeval_tighten_options_add_seen(options, 0.0, 9.0, NULL, error), "NULL");
+    CHECK_REFUSED(coeval_tighten_options_add_motion(options, "NONE.MOV", still_s, still, 2, error), "no placed file");
+    CHECK_FAILS(coeval_tighten_options_add_motion(options, "A.MOV", still_s, NULL, 2, error), "NULL");
+    CHECK_FAILS(coeval_tighten_options_add_motion(options, "A.MOV", backward_s, still, 2, error), "ascend");
+    CHECK_FAILS(coeval_tighten_options_set_keep_events(options, 2, error), "neither");
     CHECK(plan == NULL);
     coeval_tighten_options_free(&options);
     coeval_voices_free(&voices);
     coeval_alignment_free(&other);
     coeval_alignment_free(&alignment);
+}
+
+/* A rough cut as sound: what is said of it is what was asked for, and the file is as long as the cut. */
+static void sound_of_the_cut(const coeval_plan *plan, const coeval_alignment *alignment, const coeval_voices *voices,
+                             const char *folder) {
+    const char *file = "coeval-interface-mix.wav";
+    coeval_mix_options *options = coeval_mix_options_new();
+    coeval_rendered rendered;
+    char over[1024];
+    FILE *written;
+    long bytes;
+    int calls = 0;
+    remove(file);
+    snprintf(over, sizeof over, "%s/CAM-A_0009.MP4", folder);
+    rendered.struct_size = sizeof rendered;
+    CHECK_OK(coeval_mix_options_set_loudness(options, -18.0, -2.0, error), error);
+    CHECK_OK(coeval_mix_options_set_camera(options, -9.0, -15.0, error), error);
+    CHECK_OK(coeval_mix_options_add_voice_over(options, over, 10.0, error), error);
+    CHECK(failed_with(coeval_plan_render(plan, alignment, voices, folder, options, file, stop_at_once, &calls, &rendered,
+                                         error),
+                      COEVAL_CANCELLED, ""));
+    CHECK(fopen(file, "rb") == NULL);
+    CHECK_OK(coeval_plan_render(plan, alignment, voices, folder, options, file, go_on, &calls, &rendered, error), error);
+    CHECK(calls > 2 && fabs(rendered.loudness_lufs + 18.0) < 0.1 && rendered.true_peak_dbtp <= -2.0);
+    CHECK(fabs(rendered.duration_s - coeval_plan_shown_s(plan)) < 1e-4);
+    written = fopen(file, "rb");
+    CHECK(written != NULL && fseek(written, 0, SEEK_END) == 0);
+    bytes = ftell(written);
+    fclose(written);
+    CHECK(fabs((double)bytes - 6.0 * 48000.0 * rendered.duration_s) < 1000.0);
+    CHECK(failed_with(coeval_plan_render(plan, alignment, voices, folder, options, file, NULL, NULL, NULL, error),
+                      COEVAL_OUTPUT_EXISTS, file));
+    CHECK_OK(coeval_mix_options_set_replace(options, 1, error), error);
+    CHECK_OK(coeval_mix_options_set_voice_only(options, 1, error), error);
+    CHECK_OK(coeval_plan_render(plan, alignment, voices, folder, options, file, NULL, NULL, NULL, error), error);
+    remove(file);
+    rendered.struct_size = 3;
+    CHECK_FAILS(coeval_plan_render(plan, alignment, voices, folder, options, file, NULL, NULL, &rendered, error),
+                "struct_size");
+    CHECK_FAILS(coeval_plan_render(plan, alignment, NULL, folder, options, file, NULL, NULL, NULL, error), "NULL");
+    CHECK_FAILS(coeval_plan_render(NULL, alignment, voices, folder, options, file, NULL, NULL, NULL, error), "NULL");
+    CHECK_FAILS(coeval_plan_render(plan, alignment, voices, NULL, options, file, NULL, NULL, NULL, error), "NULL");
+    CHECK_FAILS(coeval_mix_options_add_voice_over(options, NULL, 1.0, error), "NULL");
+    CHECK_FAILS(coeval_mix_options_set_allow_ffmpeg(options, 7, error), "neither");
+#define CHECK_NO_SOUND(set, word)                                                                                      \
+    do {                                                                                                               \
+        coeval_mix_options_free(&options);                                                                             \
+        options = coeval_mix_options_new();                                                                            \
+        CHECK_OK(set, error);                                                                                          \
+        CHECK_FAILS(coeval_plan_render(plan, alignment, voices, folder, options, file, NULL, NULL, NULL, error), word); \
+    } while (0)
+    CHECK_NO_SOUND(coeval_mix_options_set_loudness(options, -3.0, -1.0, error), "loudness");
+    CHECK_NO_SOUND(coeval_mix_options_set_loudness(options, -14.0, (double)NAN, error), "limit");
+    CHECK_NO_SOUND(coeval_mix_options_set_camera(options, 99.0, -1.0, error), "camera_db");
+    CHECK_NO_SOUND(coeval_mix_options_set_camera(options, 0.0, 1.0, error), "duck_db");
+    CHECK_NO_SOUND(coeval_mix_options_add_voice_over(options, over, -1.0, error), "voice-over");
+    CHECK(fopen(file, "rb") == NULL);
+    coeval_mix_options_free(&options);
+    CHECK(options == NULL);
+}
+
+/* Which camera is seen is the caller's word, and where a picture moves is kept. */
+static void picture_in_the_cut(const coeval_alignment *alignment, const coeval_voices *voices) {
+    static double times_s[1300];
+    static float motion[1300];
+    coeval_tighten_options *options = coeval_tighten_options_new();
+    coeval_plan *plan = NULL;
+    coeval_plan_entry entry;
+    size_t i, bow = 0, moving = 0, claps = 0;
+    uint32_t state = 5;
+    for (i = 0; i < 1300; i++) {
+        times_s[i] = 0.04 * (double)i;
+        motion[i] = (i >= 750 && i < 850 ? 9.0f : 1.0f) + 0.01f * noise(&state);
+    }
+    CHECK_OK(coeval_tighten_options_add_seen(options, 0.0, 300.0, "bow", error), error);
+    CHECK_OK(coeval_tighten_options_add_motion(options, "CAM-A_0019.MP4", times_s, motion, 1300, error), error);
+    CHECK_OK(coeval_tighten_options_set_keep_events(options, 0, error), error);
+    CHECK_OK(coeval_tighten(alignment, voices, options, &plan, error), error);
+    entry.struct_size = sizeof entry;
+    for (i = 0; i < coeval_plan_entry_count(plan); i++) {
+        CHECK_OK(coeval_plan_get_entry(plan, i, &entry, error), error);
+        bow += entry.camera != NULL && strcmp(entry.camera, "bow") == 0;
+        moving += strstr(entry.reason, "moving picture (CAM-A_0019.MP4)") != NULL;
+        claps += strstr(entry.reason, "clap") != NULL;
+    }
+    CHECK(bow > 3 && moving > 0 && claps == 0);
+    coeval_plan_free(&plan);
+    coeval_tighten_options_free(&options);
 }
 
 /* The demo of the survey launch, from its files: two cameras, a recorder, and a clip from another day. */
@@ -699,6 +795,8 @@ static void demo(const char *folder) {
     CHECK(calls > 2 && strcmp(coeval_voices_recorder(voices), "rec-1") == 0 && coeval_voices_count(voices) > 2);
     CHECK_OK(coeval_tighten(alignment, voices, NULL, &plan, error), error);
     CHECK(shown(plan, &placed, &speed) < coeval_alignment_duration_s(alignment) && placed > 0);
+    sound_of_the_cut(plan, alignment, voices, folder);
+    picture_in_the_cut(alignment, voices);
     coeval_plan_free(&plan);
     coeval_voices_free(&voices);
     coeval_alignment_free(&alignment);
