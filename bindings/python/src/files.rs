@@ -4,6 +4,7 @@ use std::io::Write as _;
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicBool, Ordering};
 
+use coeval::activity::ActivityCurve;
 use coeval::network::Force;
 use coeval::pair::{PairOutcome, align_pair};
 use coeval::progress::{Progress, step};
@@ -13,7 +14,8 @@ use coeval_deliver::otio::{Extras, References, to_otio};
 use coeval_media::{OpenOptions, SampleFormat, SoundReader};
 use coeval_shoot::chapters::Chapters;
 use coeval_shoot::conform::{ConformOptions, Lies};
-use coeval_shoot::tighten::{Event, Facts, Fate, TightenOptions, plan};
+use coeval_shoot::tighten::{Entry, Event, Facts, Fate, Plan, TightenOptions, moving, plan};
+use coeval_shoot::voice::{Levels, VoiceOver, render_mix, render_voice};
 use coeval_shoot::voices::SpeechMap;
 use coeval_shoot::{Alignment, Anchor, At, Kind, Options};
 use numpy::{IntoPyArray, PyArray2, PyArrayMethods};
@@ -291,7 +293,7 @@ pub(crate) fn check_voices(py: Python<'_>, speech: &str, json: &str) -> PyResult
     speech_map(py, speech, &alignment).map(drop)
 }
 
-/// Plans a rough cut; a dictionary with the fields of `coeval.Plan`.
+/// Plans a rough cut; a dictionary with the fields of `coeval.Plan`. `None`: as Rust has it by default.
 #[pyfunction]
 #[expect(clippy::too_many_arguments, reason = "the Python half names them, with defaults")]
 pub(crate) fn tighten<'py>(
@@ -299,32 +301,47 @@ pub(crate) fn tighten<'py>(
     json: &str,
     speech: &str,
     events: Vec<(f64, f64, String)>,
+    keep_events: bool,
+    motion: Vec<(String, Vec<f64>, Vec<f32>)>,
     protect_s: Vec<(f64, f64)>,
-    pause_s: f64,
-    handle_s: f64,
-    dead_s: f64,
+    see: Vec<(f64, f64, String)>,
+    pause_s: Option<f64>,
+    handle_s: Option<f64>,
+    dead_s: Option<f64>,
     target_s: Option<f64>,
     pass_from_s: Option<f64>,
-    pass_speed: u32,
+    pass_speed: Option<u32>,
     keep_radio: bool,
-    min_shot_s: f64,
-    dissolve_s: f64,
+    min_shot_s: Option<f64>,
+    dissolve_s: Option<f64>,
 ) -> PyResult<Bound<'py, PyDict>> {
     let alignment = Alignment::from_json(json).map_err(|e| raise(py, &e))?;
     let speech = speech_map(py, speech, &alignment)?;
     let events = events.into_iter().map(|(start_s, end_s, what)| Event { start_s, end_s, what }).collect();
     let mut options = TightenOptions::default();
     options.protect_s = protect_s;
-    options.pause_s = pause_s;
-    options.handle_s = handle_s;
-    options.dead_s = dead_s;
+    options.see = see;
+    options.pause_s = pause_s.unwrap_or(options.pause_s);
+    options.handle_s = handle_s.unwrap_or(options.handle_s);
+    options.dead_s = dead_s.unwrap_or(options.dead_s);
     options.target_s = target_s;
     options.pass_from_s = pass_from_s;
-    options.pass_speed = pass_speed;
+    options.pass_speed = pass_speed.unwrap_or(options.pass_speed);
     options.keep_radio = keep_radio;
-    options.min_shot_s = min_shot_s;
-    options.dissolve_s = dissolve_s;
-    let planned = run(py, None, 1, |_| plan(&Facts::of(&alignment, &speech, events), &options))?;
+    options.min_shot_s = min_shot_s.unwrap_or(options.min_shot_s);
+    options.dissolve_s = dissolve_s.unwrap_or(options.dissolve_s);
+    let planned = run(py, None, 1, |_| {
+        options.check_cameras(&alignment)?;
+        let mut facts = Facts::of(&alignment, &speech, events);
+        if !keep_events {
+            facts.found.clear();
+        }
+        for (file, times_s, moved) in motion {
+            let brightness = vec![0.0; times_s.len()];
+            facts.found.extend(moving(&alignment, &file, &ActivityCurve::from_values(times_s, moved, brightness)?)?);
+        }
+        plan(&facts, &options)
+    })?;
     let entries = PyList::empty(py);
     for entry in &planned.entries {
         let (fate, speed) = match entry.fate {
@@ -348,6 +365,69 @@ pub(crate) fn tighten<'py>(
     out.set_item("entries", entries)?;
     out.set_item("shown_s", planned.shown_s())?;
     out.set_item("notes", planned.notes)?;
+    Ok(out)
+}
+
+/// A stretch of a plan as Python has it: first frame, the one after the last, how many times faster it is shown (0:
+/// dropped), the camera that is seen.
+type Stretch = (i64, i64, u32, Option<String>);
+
+/// Writes the sound of a rough cut; a dictionary with the fields of `coeval.Rendered`. `None`: as Rust has it by default.
+#[pyfunction]
+#[expect(clippy::too_many_arguments, reason = "the Python half names them, with defaults")]
+pub(crate) fn render<'py>(
+    py: Python<'py>,
+    json: &str,
+    speech: &str,
+    root: PathBuf,
+    frame_rate: [u32; 2],
+    stretches: Vec<Stretch>,
+    path: PathBuf,
+    voice_only: bool,
+    voice_over: Vec<(PathBuf, f64)>,
+    loudness_lufs: Option<f64>,
+    true_peak_dbtp: Option<f64>,
+    camera_db: Option<f64>,
+    duck_db: Option<f64>,
+    replace: bool,
+    allow_ffmpeg: bool,
+    progress: Option<Py<PyAny>>,
+) -> PyResult<Bound<'py, PyDict>> {
+    let alignment = Alignment::from_json(json).map_err(|e| raise(py, &e))?;
+    let speech = speech_map(py, speech, &alignment)?;
+    let entry = |(from, to, speed, camera)| {
+        let fate = match speed {
+            0 => Fate::Drop,
+            1 => Fate::Show,
+            speed => Fate::Pass(speed),
+        };
+        Entry { from, to, fate, camera, dissolve: 0, reason: String::new() }
+    };
+    let plan = Plan { frame_rate, entries: stretches.into_iter().map(entry).collect(), notes: Vec::new() };
+    let mut levels = Levels::default();
+    levels.voice_lufs = loudness_lufs.unwrap_or(levels.voice_lufs);
+    levels.true_peak_dbtp = true_peak_dbtp.unwrap_or(levels.true_peak_dbtp);
+    levels.camera_db = camera_db.unwrap_or(levels.camera_db);
+    levels.duck_db = duck_db.unwrap_or(levels.duck_db);
+    levels.speech_lufs = speech.loudness_lufs;
+    let (recorder, open) = (&speech.recorder, open_options(allow_ffmpeg));
+    let made = run(py, progress.as_ref(), 1, |progress| {
+        levels.check()?;
+        if voice_only {
+            let wanted = (levels.voice_lufs, levels.true_peak_dbtp);
+            return render_voice(&alignment, &root, recorder, &plan, wanted, &path, replace, &open, progress);
+        }
+        for (over, at_s) in &voice_over {
+            levels.voice_over.push(VoiceOver::measure(over, *at_s, levels.voice_lufs, &open, progress)?);
+        }
+        let mix = levels.mix(&plan, &speech.voices);
+        render_mix(&alignment, &root, recorder, &plan, &mix, &path, replace, &open, progress)
+    })?;
+    let out = PyDict::new(py);
+    out.set_item("gain_db", made.gain_db)?;
+    out.set_item("loudness_lufs", made.loudness_lufs)?;
+    out.set_item("true_peak_dbtp", made.true_peak_dbtp)?;
+    out.set_item("duration_s", made.duration_s)?;
     Ok(out)
 }
 

@@ -368,18 +368,18 @@ impl SpeechCurve {
     fn segments(
         &self,
         py: Python<'_>,
-        enter: f32,
-        leave: f32,
-        min_speech_s: f64,
-        min_pause_s: f64,
-        hang_over_s: f64,
+        enter: Option<f32>,
+        leave: Option<f32>,
+        min_speech_s: Option<f64>,
+        min_pause_s: Option<f64>,
+        hang_over_s: Option<f64>,
     ) -> PyResult<Vec<SegmentRow>> {
         let mut options = SpeechOptions::default();
-        options.enter = enter;
-        options.leave = leave;
-        options.min_speech_s = min_speech_s;
-        options.min_pause_s = min_pause_s;
-        options.hang_over_s = hang_over_s;
+        options.enter = enter.unwrap_or(options.enter);
+        options.leave = leave.unwrap_or(options.leave);
+        options.min_speech_s = min_speech_s.unwrap_or(options.min_speech_s);
+        options.min_pause_s = min_pause_s.unwrap_or(options.min_pause_s);
+        options.hang_over_s = hang_over_s.unwrap_or(options.hang_over_s);
         let found = self.0.segments(&options).map_err(|e| raise(py, &e))?;
         Ok(found.iter().map(|s| (s.start_s, s.end_s, s.confidence, s.outside_band_db)).collect())
     }

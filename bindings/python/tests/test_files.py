@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import math
 import os
 import pickle
 import subprocess
 import sys
+import wave
 from pathlib import Path
 
 import numpy as np
@@ -247,9 +249,89 @@ def test_a_rough_cut_keeps_what_is_said(shoot: coeval.Alignment, voices: coeval.
         dict(pass_from_s=5.0, pass_speed=1),
         dict(protect_s=[(2.0, 1.0)]),
         dict(events=[(2.0, 1.0, "x")]),
+        dict(see=[(0.0, 9.0, "cam-x")]),
+        dict(motion={"CAM-A_0009.MP4": ([0.0, 1.0], [0.0, 0.0])}),
+        dict(motion={"CAM-A_0017.MP4": ([1.0, 0.0], [0.0, 0.0])}),
     ):
         with pytest.raises(coeval.InvalidArgumentError):
             shoot.tighten(voices, **bad)
+
+
+def test_a_rough_cut_follows_the_picture(shoot: coeval.Alignment, voices: coeval.Voices) -> None:
+    """Who is seen is the user's word; where a picture moves is worth keeping, and what was heard to happen if not told."""
+    end_s = shoot.duration_s
+    cameras = [r.id for r in shoot.recordings if r.kind == "camera" and any(f.placed for f in r.files)]
+    for camera in cameras:
+        plan = shoot.tighten(voices, see=[(0.0, end_s, camera)])
+        asked = [e.camera for e in plan.kept if "asked for while they speak" in e.reason]
+        assert asked and set(asked) == {camera}
+    file = shoot["CAM-A_0019.MP4"]
+    assert file.duration_s is not None
+    times_s = np.arange(0.0, file.duration_s, 0.04)
+    burst = (times_s > 30.0) & (times_s < 34.0)
+    motion = np.where(burst, 9.0, 1.0) + 0.01 * np.random.default_rng(1).standard_normal(times_s.size)
+    plan = shoot.tighten(voices, motion={file.path: (times_s, motion)})
+    frame_s = plan.frame_rate[1] / plan.frame_rate[0]
+    moving = [e for e in plan.kept if f"moving picture ({file.path})" in e.reason]
+    middle_s = float(file.clock_map.to_timeline(32.0))
+    assert any(e.from_frame * frame_s <= middle_s <= e.to_frame * frame_s for e in moving), plan.entries
+    assert any("clap" in e.reason for e in plan.kept)
+    without = shoot.tighten(voices, keep_events=False)
+    assert not any("clap" in e.reason for e in without.kept) and without.shown_s < plan.shown_s
+
+
+def test_a_rough_cut_has_sound(
+    shoot: coeval.Alignment, voices: coeval.Voices, tmp_path: Path, shoot_folder: Path
+) -> None:
+    """By our own meter, which is held against other meters elsewhere: what is asked for is what is written."""
+    plan = shoot.tighten(voices, target_s=30.0)
+    over = tmp_path / "over.wav"
+    with wave.open(str(over), "wb") as file:
+        file.setparams((1, 2, 16_000, 0, "NONE", ""))
+        tone = np.sin(2 * np.pi * 1000.0 * np.arange(4 * 16_000) / 16_000)
+        file.writeframes((8000 * tone).astype("<i2").tobytes())
+    mix, voice = tmp_path / "mix.wav", tmp_path / "voice.wav"
+    said: set[str] = set()
+    made = shoot.render(
+        voices, plan, mix, voice_over=[(over, 5.0)], loudness_lufs=-16.0, progress=lambda stage, done: said.add(stage)
+    )
+    assert said >= {"measuring the voice-over", "mixing"}, said
+    voice.write_bytes(b"an earlier one")
+    coeval.render(shoot, voices, plan, voice, voice_only=True, true_peak_dbtp=-3.0, replace=True)
+    for path, lufs, dbtp in ((mix, -16.0, -1.0), (voice, -14.0, -3.0)):
+        samples, rate_hz = coeval.read(path)
+        assert (rate_hz, samples.shape) == (48_000, (round(plan.shown_s * 48_000), 2))
+        level = coeval.levels(samples, rate_hz)
+        assert level.integrated_lufs == pytest.approx(lufs, abs=0.1)
+        assert max(c.true_peak_dbtp for c in level.channels) <= dbtp
+    assert made.loudness_lufs == pytest.approx(-16.0, abs=0.1) and made.duration_s == pytest.approx(plan.shown_s)
+
+    def tone_db(path: Path) -> float:
+        samples, rate_hz = coeval.read(path, start_s=6.0, duration_s=2.0)
+        spectrum = np.abs(np.fft.rfft(samples[:, 0] * np.hanning(len(samples))))
+        hz = np.fft.rfftfreq(len(samples), 1 / rate_hz)
+        near = spectrum[(hz > 990) & (hz < 1010)].max()
+        return float(20 * np.log10(near / spectrum[(hz > 1020) & (hz < 4000)].max()))
+
+    assert tone_db(mix) > 10 > tone_db(voice) + 10
+    with pytest.raises(FileExistsError):
+        shoot.render(voices, plan, mix)
+    broken = dataclasses.replace(plan, entries=plan.entries[:1] + plan.entries[2:])
+    for bad in (
+        dict(loudness_lufs=0.0),
+        dict(true_peak_dbtp=1.0),
+        dict(camera_db=99.0),
+        dict(duck_db=1.0),
+        dict(plan=broken),
+        dict(voice_over=[(over, -1.0)]),
+    ):
+        with pytest.raises(coeval.InvalidArgumentError):
+            coeval.render(shoot, voices, **{"plan": plan, "path": tmp_path / "none.wav", **bad})  # type: ignore[arg-type]
+    with pytest.raises(FileNotFoundError):
+        shoot.render(voices, plan, tmp_path / "none.wav", voice_over=[("gone.wav", 0.0)])
+    with pytest.raises(coeval.CancelledError):
+        shoot.render(voices, plan, tmp_path / "none.wav", progress=lambda stage, done: False)
+    assert not (tmp_path / "none.wav").exists()
 
 
 @pytest.mark.filterwarnings("ignore::coeval.ReadWarning")

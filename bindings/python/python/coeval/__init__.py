@@ -16,7 +16,7 @@ Two recordings:
 (True, '5.0000')
 
 A whole shoot: ``coeval.align_shoot("folder")``. Files: `align_files`, `read`, `probe`. What follows from a
-result: `resample`, `conform`, `hear`, `tighten`, `Alignment.to_otio`. One recording by itself: `markers`, `levels`, `speech`, `limit`.
+result: `resample`, `conform`, `hear`, `tighten`, `render`, `Alignment.to_otio`. One recording by itself: `markers`, `levels`, `speech`, `limit`.
 
 Arrays are NumPy arrays of float32 or float64 (full scale 1.0) or int16; mono, or frames by channels. Times
 are seconds, drifts ppm. Every failure is a `CoevalError` and also the built-in exception that one would
@@ -57,7 +57,7 @@ from ._pair import Evidence, PairAlignment, PairJump, align, align_files
 from ._shoot import Alignment, Anchor, AnchorCheck, Conformed, File, Jump, Recording, RecordingPair, align_shoot, conform
 from ._sound import Track, track
 from ._speech import SpeechCurve, SpeechSegment, shared_speech, speech
-from ._tighten import Event, HeardBy, Plan, PlanEntry, Voice, Voices, hear, tighten
+from ._tighten import Event, HeardBy, Plan, PlanEntry, Rendered, Voice, Voices, hear, render, tighten
 
 __all__ = [
     "Advice",
@@ -95,6 +95,7 @@ __all__ = [
     "ReadWriteError",
     "Recording",
     "RecordingPair",
+    "Rendered",
     "SpeechCurve",
     "SpeechSegment",
     "Stretch",
@@ -115,6 +116,7 @@ __all__ = [
     "match_markers",
     "probe",
     "read",
+    "render",
     "resample",
     "shared_speech",
     "speech",

@@ -16,7 +16,7 @@ from . import _native
 from ._errors import DamagedFileError, InvalidArgumentError, from_os_error
 from ._map import ClockMap
 from ._sound import Listener, Path, Progress, as_threads
-from ._tighten import Plan, Voices, hear, tighten
+from ._tighten import Plan, Rendered, Voices, hear, render, tighten
 
 if TYPE_CHECKING:
     import pandas
@@ -351,6 +351,10 @@ class Alignment:
     def tighten(self, voices: Voices, **options: Any) -> Plan:
         """Plan a rough cut; see `tighten`."""
         return tighten(self, voices, **options)
+
+    def render(self, voices: Voices, plan: Plan, path: Path, **options: Any) -> Rendered:
+        """Write the sound of a rough cut; see `render`."""
+        return render(self, voices, plan, path, **options)
 
     def _root(self, root: Optional[Path]) -> str:
         folder = self.root if root is None else os.fspath(root)

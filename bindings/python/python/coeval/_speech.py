@@ -115,26 +115,26 @@ class SpeechCurve:
     def segments(
         self,
         *,
-        enter: float = 0.88,
-        leave: float = 0.5,
-        min_speech_s: float = 0.2,
-        min_pause_s: float = 0.3,
-        hang_over_s: float = 0.0,
+        enter: Optional[float] = None,
+        leave: Optional[float] = None,
+        min_speech_s: Optional[float] = None,
+        min_pause_s: Optional[float] = None,
+        hang_over_s: Optional[float] = None,
     ) -> tuple[SpeechSegment, ...]:
         """Stretches of speech, in time order, none touching another.
 
         Parameters
         ----------
-        enter : float
-            Probability that a stretch must reach, 0 to 1.
-        leave : float
-            Probability below which it ends, 0 to `enter`.
-        min_speech_s : float
-            Least time above `enter`, seconds, 0 to 10.
-        min_pause_s : float
-            Shorter pauses are part of the speech, seconds, 0 to 10.
-        hang_over_s : float
-            A stretch is drawn out at its end by this, seconds, 0 to 10.
+        enter : float, optional
+            Probability that a stretch must reach, 0 to 1; 0.88 if not given.
+        leave : float, optional
+            Probability below which it ends, 0 to `enter`; 0.5 if not given.
+        min_speech_s : float, optional
+            Least time above `enter`, seconds, 0 to 10; 0.2 if not given.
+        min_pause_s : float, optional
+            Shorter pauses are part of the speech, seconds, 0 to 10; 0.3 if not given.
+        hang_over_s : float, optional
+            A stretch is drawn out at its end by this, seconds, 0 to 10; 0 if not given.
 
         Returns
         -------

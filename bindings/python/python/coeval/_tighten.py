@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import html
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any, NamedTuple, Optional
+
+import numpy as np
+from numpy.typing import ArrayLike
 
 from . import _native
 from ._sound import Listener, Path, Progress
@@ -274,16 +277,19 @@ def tighten(
     voices: Voices,
     *,
     events: Iterable[tuple[float, float, str]] = (),
+    keep_events: bool = True,
+    motion: Optional[Mapping[str, tuple[ArrayLike, ArrayLike]]] = None,
     protect_s: Iterable[tuple[float, float]] = (),
-    pause_s: float = 0.8,
-    handle_s: float = 0.2,
-    dead_s: float = 2.0,
+    see: Iterable[tuple[float, float, str]] = (),
+    pause_s: Optional[float] = None,
+    handle_s: Optional[float] = None,
+    dead_s: Optional[float] = None,
     target_s: Optional[float] = None,
     pass_from_s: Optional[float] = None,
-    pass_speed: int = 8,
+    pass_speed: Optional[int] = None,
     keep_radio: bool = True,
-    min_shot_s: float = 2.5,
-    dissolve_s: float = 0.5,
+    min_shot_s: Optional[float] = None,
+    dissolve_s: Optional[float] = None,
 ) -> Plan:
     """Plan a rough cut: what is said stays, dead air goes, the camera that hears a voice best is seen.
 
@@ -297,26 +303,33 @@ def tighten(
         What `hear` found in it.
     events : sequence of Event or (float, float, str)
         What else is to be kept: from where to where on the timeline, seconds, and what it is.
+    keep_events : bool
+        Whether claps, loud moments and engines that are opened up are worth keeping.
+    motion : mapping, optional
+        How much the picture of a file moves, by the file's name: moments in file time, seconds, ascending, and the
+        motion at each, in any unit, 0 being stillness. Where it moves more than it usually does is worth keeping.
     protect_s : sequence of (float, float)
         Stretches that stay whatever is in them, seconds.
-    pause_s : float
-        Pause that is left between two sentences where time is taken out, seconds, 0.2 to 30.
-    handle_s : float
-        A cut keeps this from every voice, seconds, 0.08 to 5.
-    dead_s : float
-        Shorter stretches without voice or event are no dead air, seconds, 0.2 to 600.
+    see : sequence of (float, float, str)
+        Which camera is seen, where it runs, while somebody speaks from here to there, seconds: its recording's id.
+    pause_s : float, optional
+        Pause that is left between two sentences where time is taken out, seconds, 0.2 to 30; 0.8 if not given.
+    handle_s : float, optional
+        A cut keeps this from every voice, seconds, 0.08 to 5; 0.2 if not given.
+    dead_s : float, optional
+        Shorter stretches without voice or event are no dead air, seconds, 0.2 to 600; 2 if not given.
     target_s : float, optional
         Length that the result shall have, seconds; everything that is said stays if not given.
     pass_from_s : float, optional
         Dead air at least so long is passed at speed, not dropped, seconds.
-    pass_speed : int
-        How many times faster, 2 to 100.
+    pass_speed : int, optional
+        How many times faster, 2 to 100; 8 if not given.
     keep_radio : bool
         Whether calls over the radio are worth keeping.
-    min_shot_s : float
-        No shot is shorter, seconds, 0 to 60, but where a camera ends or the kept time does.
-    dissolve_s : float
-        Length of a dissolve where one camera must hide its own jump, seconds, 0 to 5.
+    min_shot_s : float, optional
+        No shot is shorter, seconds, 0 to 60, but where a camera ends or the kept time does; 2.5 if not given.
+    dissolve_s : float, optional
+        Length of a dissolve where one camera must hide its own jump, seconds, 0 to 5; 0.5 if not given.
 
     Returns
     -------
@@ -325,13 +338,21 @@ def tighten(
     Raises
     ------
     InvalidArgumentError
-        For options out of their ranges, and voices of another alignment. It is a `ValueError`.
+        For options out of their ranges, names of no file or camera, and voices of another alignment. It is a
+        `ValueError`.
     """
+    curves = [
+        (name, np.asarray(times, dtype=np.float64).ravel().tolist(), np.asarray(moved, dtype=np.float32).ravel().tolist())
+        for name, (times, moved) in (motion or {}).items()
+    ]
     made = _native.tighten(
         alignment.to_json(),
         voices.to_json(),
         [(float(start), float(end), what) for start, end, what in events],
+        keep_events,
+        curves,
         [(float(start), float(end)) for start, end in protect_s],
+        [(float(start), float(end), camera) for start, end, camera in see],
         pause_s,
         handle_s,
         dead_s,
@@ -344,3 +365,101 @@ def tighten(
     )
     entries = tuple(PlanEntry(**entry) for entry in made["entries"])
     return Plan(made["frame_rate"], entries, made["shown_s"], tuple(made["notes"]))
+
+
+@dataclass(frozen=True)
+class Rendered:
+    """What came of writing a rough cut's sound."""
+
+    gain_db: float
+    """Gain before the limiter, dB."""
+    loudness_lufs: Optional[float]
+    """Integrated loudness, LUFS (ITU-R BS.1770); `None` for silence."""
+    true_peak_dbtp: float
+    """Highest true peak, dBTP."""
+    duration_s: float
+    """Length, seconds."""
+
+
+def render(
+    alignment: Alignment,
+    voices: Voices,
+    plan: Plan,
+    path: Path,
+    *,
+    voice_only: bool = False,
+    voice_over: Iterable[tuple[Path, float]] = (),
+    loudness_lufs: Optional[float] = None,
+    true_peak_dbtp: Optional[float] = None,
+    camera_db: Optional[float] = None,
+    duck_db: Optional[float] = None,
+    replace: bool = False,
+    root: Optional[Path] = None,
+    allow_ffmpeg: bool = False,
+    progress: Progress = None,
+) -> Rendered:
+    """Write the sound of a rough cut as WAV: stereo, 48 kHz, 24 bits, as long as the cut, silent where time passes fast.
+
+    Parameters
+    ----------
+    alignment : Alignment
+        What was aligned.
+    voices : Voices
+        What `hear` found in it.
+    plan : Plan
+        What `tighten` made of it.
+    path : str or path-like
+        The file to write; it appears whole or not at all.
+    voice_only : bool
+        Whether to write the recorder alone, not with the camera that is seen and voice-overs.
+    voice_over : sequence of (str or path-like, float)
+        Files of mono or stereo sound laid over the cut, and from which second of it on. The other sound goes down
+        under them.
+    loudness_lufs : float, optional
+        Loudness of the result, LUFS, -40 to -5; -14 if not given.
+    true_peak_dbtp : float, optional
+        No true peak is above it, dBTP, -20 to 0; -1 if not given.
+    camera_db : float, optional
+        Level of the camera that is seen, where nobody speaks, dB against its own, -120 to 24; -12 if not given.
+    duck_db : float, optional
+        How much it goes down under a voice, dB, -120 to 0; -12 if not given.
+    replace : bool
+        Whether a file that is there already may be replaced.
+    root : str or path-like, optional
+        The folder that the recordings lie in, if the alignment does not know it.
+    allow_ffmpeg, progress
+        See `align_shoot`.
+
+    Returns
+    -------
+    Rendered
+
+    Raises
+    ------
+    InvalidArgumentError
+        For options out of their ranges, a plan that does not hold together, and voices of another alignment. It is a
+        `ValueError`.
+    OutputExistsError
+        When the file is there and may not be replaced. It is a `FileExistsError`.
+    """
+    fates = {"show": 1, "drop": 0}
+    stretches = [(e.from_frame, e.to_frame, fates.get(e.fate, e.speed), e.camera) for e in plan.entries]
+    with Listener(progress) as callback:
+        made = _native.render(
+            alignment.to_json(),
+            voices.to_json(),
+            alignment._root(root),
+            plan.frame_rate,
+            stretches,
+            path,
+            voice_only,
+            [(file, float(at_s)) for file, at_s in voice_over],
+            loudness_lufs,
+            true_peak_dbtp,
+            camera_db,
+            duck_db,
+            replace,
+            allow_ffmpeg,
+            callback,
+        )
+    return Rendered(**made)
