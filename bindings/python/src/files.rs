@@ -145,6 +145,8 @@ pub(crate) fn align_shoot(
     keep_apart: bool,
     anchor_file: Option<PathBuf>,
     anchors: Vec<(String, String, String, String, bool, Option<f64>)>,
+    trusted_times_s: Option<f64>,
+    distances_m: Vec<(String, f64)>,
     max_drift_ppm: f64,
     allow_ffmpeg: bool,
     threads: usize,
@@ -154,6 +156,8 @@ pub(crate) fn align_shoot(
     options.open = open_options(allow_ffmpeg);
     options.pair = pair_options(max_drift_ppm, None);
     options.main = main;
+    options.trusted_times_s = trusted_times_s;
+    options.distances_m = distances_m;
     options.threads = std::num::NonZeroUsize::new(threads);
     options.grouping.recordings = recordings;
     if keep_apart {

@@ -121,6 +121,24 @@ def test_anchors_are_held_against_the_sound(shoot_folder: Path, tmp_path: Path) 
         coeval.align_shoot(files, anchors=[coeval.Anchor("REC_*", "soon", "CAM*", 1)])
 
 
+def test_distances_trusted_times_and_loops(shoot: coeval.Alignment, shoot_folder: Path) -> None:
+    assert shoot.loops and all(len(set(one.files)) == 3 and abs(one.closure_s) < 1e-3 for one in shoot.loops)
+    files = [shoot_folder / "REC_0003.FLAC", shoot_folder / "CAM-A_0017.MP4"]
+
+    def later_s(alignment: coeval.Alignment) -> float:
+        start_s = [alignment[name].clock_map.to_timeline(0.0) for name in ("CAM-A_0017.MP4", "REC_0003.FLAC")]
+        return start_s[0] - start_s[1]
+
+    near, far = coeval.align_shoot(files), coeval.align_shoot(files, distances_m={"CAM*": 34.32})
+    # 34.32 m at 343.2 m/s.
+    assert later_s(far) - later_s(near) == pytest.approx(0.1, abs=1e-5)
+    assert near.loops == ()
+    with pytest.raises(ValueError, match="1000 m"):
+        coeval.align_shoot(files, distances_m={"CAM*": -1.0})
+    with pytest.raises(ValueError, match="seconds"):
+        coeval.align_shoot(files, trusted_times_s=float("nan"))
+
+
 def test_two_files(shoot_folder: Path, truth: dict[str, np.ndarray]) -> None:
     result = coeval.align_files(shoot_folder / "CAM-A_0017.MP4", shoot_folder / "REC_0003.FLAC")
     camera, recorder = coeval.ClockMap(truth["CAM-A_0017.MP4"]), coeval.ClockMap(truth["REC_0003.FLAC"])

@@ -54,7 +54,19 @@ from ._measure import (
 from ._media import MediaInfo, ReadWarning, probe, read
 from ._native import Marker, __version__
 from ._pair import Evidence, PairAlignment, PairJump, align, align_files
-from ._shoot import Alignment, Anchor, AnchorCheck, Conformed, File, Jump, Recording, RecordingPair, align_shoot, conform
+from ._shoot import (
+    Alignment,
+    Anchor,
+    AnchorCheck,
+    Conformed,
+    File,
+    Jump,
+    Loop,
+    Recording,
+    RecordingPair,
+    align_shoot,
+    conform,
+)
 from ._sound import Track, track
 from ._speech import SpeechCurve, SpeechSegment, shared_speech, speech
 from ._tighten import Event, HeardBy, Plan, PlanEntry, Rendered, Voice, Voices, hear, render, tighten
@@ -78,6 +90,7 @@ __all__ = [
     "InternalError",
     "InvalidArgumentError",
     "Jump",
+    "Loop",
     "LevelReport",
     "Marker",
     "MarkerMatch",

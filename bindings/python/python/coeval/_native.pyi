@@ -126,6 +126,8 @@ def align_shoot(
     keep_apart: bool,
     anchor_file: Optional[_Path],
     anchors: Sequence[tuple[str, str, str, str, bool, Optional[float]]],
+    trusted_times_s: Optional[float],
+    distances_m: Sequence[tuple[str, float]],
     max_drift_ppm: float,
     allow_ffmpeg: bool,
     threads: int,

@@ -80,6 +80,15 @@ class AnchorCheck(NamedTuple):
     """The same in the result; `None` where one of the files is unplaced."""
 
 
+class Loop(NamedTuple):
+    """Three files, each pair of which was compared by itself."""
+
+    files: tuple[str, str, str]
+    """Their names."""
+    closure_s: float
+    """Time gained by going round once, seconds; 0 if the three comparisons agree."""
+
+
 @dataclass(frozen=True, eq=False)
 class File:
     """One file and its place. Where it is unplaced, numbers are `None`, `knots` is empty, and `reason` says why."""
@@ -210,16 +219,19 @@ class Alignment:
         Pairs of recordings that share sound.
     anchors : tuple of AnchorCheck
         The anchors given, held against the sound.
+    loops : tuple of Loop
+        Threes of files that were compared with each other, the worst first, 50 at the most.
     root : str or None
         The folder that the files' paths are relative to, if it is known.
     """
 
-    __slots__ = ("_json", "clock", "duration_s", "recordings", "pairs", "anchors", "root")
+    __slots__ = ("_json", "clock", "duration_s", "recordings", "pairs", "anchors", "loops", "root")
     clock: str
     duration_s: float
     recordings: tuple[Recording, ...]
     pairs: tuple[RecordingPair, ...]
     anchors: tuple[AnchorCheck, ...]
+    loops: tuple[Loop, ...]
     root: Optional[str]
     _json: str
 
@@ -238,6 +250,8 @@ class Alignment:
         set_(self, "pairs", tuple(RecordingPair(**{name: pair[name] for name in names}) for pair in data["pairs"]))
         fields = AnchorCheck._fields
         set_(self, "anchors", tuple(AnchorCheck(*(one[f] for f in fields)) for one in data.get("anchors", [])))
+        threes = ((one["files"], one["closure_s"]) for one in data.get("loops", []))
+        set_(self, "loops", tuple(Loop((a, b, c), closure_s) for (a, b, c), closure_s in threes))
         set_(self, "root", None if root is None else os.fspath(root))
 
     def __setattr__(self, name: str, value: object) -> None:
@@ -437,6 +451,8 @@ def align_shoot(
     kinds: Optional[Mapping[str, str]] = None,
     keep_apart: bool = False,
     anchors: Union[Path, Iterable[Anchor], None] = None,
+    trusted_times_s: Optional[float] = None,
+    distances_m: Optional[Mapping[str, float]] = None,
     max_drift_ppm: float = 500.0,
     allow_ffmpeg: bool = False,
     threads: Optional[int] = None,
@@ -460,6 +476,12 @@ def align_shoot(
     anchors : sequence of Anchor, or str or path-like, optional
         Your own correspondences, or a TOML or JSON file of them. They are held against the sound; the measured
         disagreement is in ``Alignment.anchors``.
+    trusted_times_s : float, optional
+        How far the files' own times may be off, seconds, if you trust them: two files are then looked for only where
+        their timecodes put them or, when one has none, the moments at which they say they were made.
+    distances_m : mapping, optional
+        ``{id or file: metres}``: how far a device was from what it recorded. A far microphone hears late, 2.9 ms a
+        metre; that is taken back.
     max_drift_ppm : float
         Largest difference of two clocks that is searched, 0 to 1200.
     allow_ffmpeg : bool
@@ -492,6 +514,8 @@ def align_shoot(
             _pairs(kinds, "kinds"),
             keep_apart,
             *_anchors(anchors),
+            trusted_times_s,
+            list((distances_m or {}).items()),
             max_drift_ppm,
             allow_ffmpeg,
             count,
