@@ -31,5 +31,7 @@ pub mod status;
 pub mod tighten;
 #[path = "../../../bindings/c/src/track.rs"]
 pub mod track;
+#[path = "../../../bindings/c/src/voice.rs"]
+pub mod voice;
 #[path = "../../../bindings/c/src/voices.rs"]
 pub mod voices;
