@@ -7,11 +7,12 @@ use coeval_deliver::layout::Layout;
 use coeval_deliver::lists::{chapters, marks, marks_csv, marks_webvtt};
 use coeval_deliver::otio::{Extras, References, to_otio};
 use coeval_deliver::report::{Report, page};
-use coeval_deliver::rough::{self, Levels, edit_list, read_edit_list, read_edit_list_of};
+use coeval_deliver::rough::{self, edit_list, read_edit_list, read_edit_list_of};
 use coeval_deliver::timecode::{Counting, FrameRate, Timecode};
 use coeval_shoot::conform::{self, ConformOptions};
 use coeval_shoot::listen::{by_hand, couples};
 use coeval_shoot::tighten::{Facts, TightenOptions, plan};
+use coeval_shoot::voice::Levels;
 use coeval_shoot::voices::SpeechMap;
 use coeval_shoot::{Alignment, At, read_anchors};
 
@@ -95,7 +96,7 @@ pub fn json(data: &[u8]) {
         if let Err(e) = read_edit_list_of(&list, &alignment) {
             panic!("its own list: {e}\n{list}");
         }
-        let _ = rough::ducking(&cut, &facts.voices, &Levels::default());
+        let _ = Levels::default().ducking(&cut, &facts.voices);
     }
     if let Some(edits) = texts.next() {
         let _ = read_edit_list_of(edits, &alignment);
