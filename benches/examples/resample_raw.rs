@@ -1,6 +1,6 @@
 //! Resamples raw mono 32-bit float sound from standard input to standard output:
 //! `resample_raw SOURCE_HZ TARGET_HZ FILE_S,TIMELINE_S...`, the pairs being knots of the source's clock. For
-//! `benches/py/resample_beside_soxr.py`.
+//! `benches/scripts/resample_beside_soxr.py`.
 
 use std::io::{Read, Write};
 

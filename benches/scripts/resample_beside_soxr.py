@@ -2,7 +2,7 @@
 
 Run from the top of the repository, with numpy and soxr installed:
     cargo build --release -p coeval-benches --example resample_raw
-    python benches/py/resample_beside_soxr.py
+    python benches/scripts/resample_beside_soxr.py
 
 Prints THD+N (best-fitting sine taken out) and level of sines, and the speed, as Markdown; fails when the resampler
 misses -120 dB at 1 kHz, -110 dB elsewhere, 0.01 dB of level up to 20 kHz, or 100 times real time.

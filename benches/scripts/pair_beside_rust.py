@@ -2,7 +2,7 @@
 
     cargo build --release -p coeval --example align_raw
     maturin develop --release --manifest-path bindings/python/Cargo.toml     # in a virtual environment
-    python benches/py/pair_beside_rust.py
+    python benches/scripts/pair_beside_rust.py
 
 Both sides make the two tracks from float32 arrays in memory and align them, on one thread each
 (`RAYON_NUM_THREADS=1` for Rust, `threads=1` here), in turn, so that a busy machine slows both. Processor time is
