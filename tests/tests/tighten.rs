@@ -8,8 +8,8 @@ use std::sync::OnceLock;
 use coeval::ErrorKind;
 use coeval_media::{OpenOptions, WavOptions, WavWriter};
 use coeval_shoot::Alignment;
+use coeval_shoot::mix::render_voice;
 use coeval_shoot::tighten::{Entry, Fate, Plan};
-use coeval_shoot::voice::render_voice;
 use coeval_tests::shoot::{Ran, coeval, skipped};
 use serde_json::{Value, json};
 

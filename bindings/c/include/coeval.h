@@ -763,6 +763,32 @@ typedef struct {
 typedef int32_t (*coeval_progress_fn)(void *user, const char *stage, double done);
 
 /**
+ * What came of rendering. Set `struct_size` to `sizeof(coeval_rendered)` before the call.
+ */
+typedef struct {
+    /**
+     * Size of this struct as the caller knows it; after the call, how much of it was filled.
+     */
+    size_t struct_size;
+    /**
+     * Gain before the limiter, dB.
+     */
+    double gain_db;
+    /**
+     * Integrated loudness, LUFS; NaN for silence.
+     */
+    double loudness_lufs;
+    /**
+     * Highest true peak, dBTP.
+     */
+    double true_peak_dbtp;
+    /**
+     * Length, seconds.
+     */
+    double duration_s;
+} coeval_rendered;
+
+/**
  * The figures of a `coeval_pair`. Set `struct_size` to `sizeof(coeval_pair_summary)` before the call.
  */
 typedef struct {
@@ -1052,32 +1078,6 @@ typedef struct {
      */
     const char *reason;
 } coeval_plan_entry;
-
-/**
- * What came of rendering. Set `struct_size` to `sizeof(coeval_rendered)` before the call.
- */
-typedef struct {
-    /**
-     * Size of this struct as the caller knows it; after the call, how much of it was filled.
-     */
-    size_t struct_size;
-    /**
-     * Gain before the limiter, dB.
-     */
-    double gain_db;
-    /**
-     * Integrated loudness, LUFS; NaN for silence.
-     */
-    double loudness_lufs;
-    /**
-     * Highest true peak, dBTP.
-     */
-    double true_peak_dbtp;
-    /**
-     * Length, seconds.
-     */
-    double duration_s;
-} coeval_rendered;
 
 /**
  * A stretch in which somebody speaks. Set `struct_size` to `sizeof(coeval_voice)` before the call.
@@ -1398,6 +1398,80 @@ size_t coeval_marker_match_pairs(const coeval_marker_match *found,
  * Frees the match and sets `*found` to NULL; NULL is allowed.
  */
 void coeval_marker_match_free(coeval_marker_match **found);
+
+/**
+ * Options with their defaults. What is set is checked by `coeval_plan_render`.
+ */
+coeval_mix_options *coeval_mix_options_new(void);
+
+/**
+ * Frees the options and sets `*options` to NULL; NULL is allowed.
+ */
+void coeval_mix_options_free(coeval_mix_options **options);
+
+/**
+ * Loudness of the result, LUFS, -40 to -5, default -14; and the limit of its true peaks, dBTP, -20 to 0, default -1.
+ */
+coeval_status coeval_mix_options_set_loudness(coeval_mix_options *options,
+                                              double loudness_lufs,
+                                              double true_peak_dbtp,
+                                              coeval_error *error);
+
+/**
+ * Level of the sound of the camera that is seen, where nobody speaks, dB against its own, -120 to 24, default -12; and
+ * how much it goes down under a voice, dB, -120 to 0, default -12.
+ */
+coeval_status coeval_mix_options_set_camera(coeval_mix_options *options,
+                                            double camera_db,
+                                            double duck_db,
+                                            coeval_error *error);
+
+/**
+ * Lays a file of mono or stereo sound over the cut, from `at_s` seconds of it on, as loud as the whole; the other
+ * sound goes down under it. May be called several times.
+ */
+coeval_status coeval_mix_options_add_voice_over(coeval_mix_options *options,
+                                                const char *file,
+                                                double at_s,
+                                                coeval_error *error);
+
+/**
+ * 0, the default: recorder, camera that is seen, and voice-overs. 1: the recorder alone.
+ */
+coeval_status coeval_mix_options_set_voice_only(coeval_mix_options *options,
+                                                int32_t voice_only,
+                                                coeval_error *error);
+
+/**
+ * 0, the default: a file that is there already is left alone, and the call fails. 1: it is replaced.
+ */
+coeval_status coeval_mix_options_set_replace(coeval_mix_options *options,
+                                             int32_t replace,
+                                             coeval_error *error);
+
+/**
+ * As for `coeval_shoot_set_allow_ffmpeg`.
+ */
+coeval_status coeval_mix_options_set_allow_ffmpeg(coeval_mix_options *options,
+                                                  int32_t allow,
+                                                  coeval_error *error);
+
+/**
+ * Writes the sound of a rough cut to `file`, as WAV: stereo, 48 kHz, 24 bits, as long as the cut, silent where time
+ * passes at speed. It appears whole or not at all. `voices` are those of the alignment, `folder` is the one that the
+ * alignment's names are relative to. `options` may be NULL for the defaults, `rendered` where nobody wants to know;
+ * `progress` may be NULL; `user` is handed to it.
+ */
+coeval_status coeval_plan_render(const coeval_plan *plan,
+                                 const coeval_alignment *alignment,
+                                 const coeval_voices *voices,
+                                 const char *folder,
+                                 const coeval_mix_options *options,
+                                 const char *file,
+                                 coeval_progress_fn progress,
+                                 void *user,
+                                 coeval_rendered *rendered,
+                                 coeval_error *error);
 
 /**
  * Options with their defaults: +-500 ppm, any offset.
@@ -2236,80 +2310,6 @@ int32_t coeval_track_is_silent(const coeval_track *track);
  * Frees the track and sets `*track` to NULL; NULL is allowed.
  */
 void coeval_track_free(coeval_track **track);
-
-/**
- * Options with their defaults. What is set is checked by `coeval_plan_render`.
- */
-coeval_mix_options *coeval_mix_options_new(void);
-
-/**
- * Frees the options and sets `*options` to NULL; NULL is allowed.
- */
-void coeval_mix_options_free(coeval_mix_options **options);
-
-/**
- * Loudness of the result, LUFS, -40 to -5, default -14; and the limit of its true peaks, dBTP, -20 to 0, default -1.
- */
-coeval_status coeval_mix_options_set_loudness(coeval_mix_options *options,
-                                              double loudness_lufs,
-                                              double true_peak_dbtp,
-                                              coeval_error *error);
-
-/**
- * Level of the sound of the camera that is seen, where nobody speaks, dB against its own, -120 to 24, default -12; and
- * how much it goes down under a voice, dB, -120 to 0, default -12.
- */
-coeval_status coeval_mix_options_set_camera(coeval_mix_options *options,
-                                            double camera_db,
-                                            double duck_db,
-                                            coeval_error *error);
-
-/**
- * Lays a file of mono or stereo sound over the cut, from `at_s` seconds of it on, as loud as the whole; the other
- * sound goes down under it. May be called several times.
- */
-coeval_status coeval_mix_options_add_voice_over(coeval_mix_options *options,
-                                                const char *file,
-                                                double at_s,
-                                                coeval_error *error);
-
-/**
- * 0, the default: recorder, camera that is seen, and voice-overs. 1: the recorder alone.
- */
-coeval_status coeval_mix_options_set_voice_only(coeval_mix_options *options,
-                                                int32_t voice_only,
-                                                coeval_error *error);
-
-/**
- * 0, the default: a file that is there already is left alone, and the call fails. 1: it is replaced.
- */
-coeval_status coeval_mix_options_set_replace(coeval_mix_options *options,
-                                             int32_t replace,
-                                             coeval_error *error);
-
-/**
- * As for `coeval_shoot_set_allow_ffmpeg`.
- */
-coeval_status coeval_mix_options_set_allow_ffmpeg(coeval_mix_options *options,
-                                                  int32_t allow,
-                                                  coeval_error *error);
-
-/**
- * Writes the sound of a rough cut to `file`, as WAV: stereo, 48 kHz, 24 bits, as long as the cut, silent where time
- * passes at speed. It appears whole or not at all. `voices` are those of the alignment, `folder` is the one that the
- * alignment's names are relative to. `options` may be NULL for the defaults, `rendered` where nobody wants to know;
- * `progress` may be NULL; `user` is handed to it.
- */
-coeval_status coeval_plan_render(const coeval_plan *plan,
-                                 const coeval_alignment *alignment,
-                                 const coeval_voices *voices,
-                                 const char *folder,
-                                 const coeval_mix_options *options,
-                                 const char *file,
-                                 coeval_progress_fn progress,
-                                 void *user,
-                                 coeval_rendered *rendered,
-                                 coeval_error *error);
 
 /**
  * Hears the recorder of a shoot once, and each camera once, and writes who speaks when to `*out`. `folder` is the one

@@ -14,6 +14,7 @@ mod handle;
 mod level;
 mod limit;
 mod marker;
+mod mix;
 mod pair;
 mod progress;
 mod resample;
@@ -25,7 +26,6 @@ mod status;
 mod test_exports;
 mod tighten;
 mod track;
-mod voice;
 mod voices;
 
 use std::ffi::c_char;

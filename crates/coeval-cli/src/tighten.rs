@@ -7,8 +7,8 @@ use coeval::activity::ActivityCurve;
 use coeval::{Error, ErrorKind};
 use coeval_deliver::rough;
 use coeval_media::OpenOptions;
+use coeval_shoot::mix::{Levels, VoiceOver, render_mix, render_voice};
 use coeval_shoot::tighten::{Event, Facts, Plan, TightenOptions, moving, plan};
-use coeval_shoot::voice::{Levels, VoiceOver, render_mix, render_voice};
 use coeval_shoot::voices::{SpeechMap, speech_map};
 use coeval_shoot::{Alignment, write_whole};
 

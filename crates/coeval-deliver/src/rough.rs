@@ -19,8 +19,8 @@ use std::fmt::Write;
 use std::path::Path;
 
 use coeval::{Error, ErrorKind, Result};
+use coeval_shoot::mix::{Levels, VoiceOver};
 use coeval_shoot::tighten::{Entry, Facts, Fate, Plan, Voice};
-use coeval_shoot::voice::{Levels, VoiceOver};
 use coeval_shoot::{Alignment, Kind, files_below, plain_name, write_whole};
 use minijinja::{AutoEscape, Environment};
 use serde_json::{Value, json};

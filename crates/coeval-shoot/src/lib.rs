@@ -13,7 +13,7 @@
 //! What follows from an alignment is made on request: [`conform`](mod@conform) cuts and resamples the
 //! recorder's sound to lie under the clips and on the timeline, [`listen`](mod@listen) cuts what a person
 //! checks by ear, [`measure`] reads the recordings' levels and finds the claps in them. For a rough cut [`voices`] hears
-//! who speaks when, [`tighten`] plans what stays, and [`voice`] makes its sound.
+//! who speaks when, [`tighten`] plans what stays, and [`mix`] makes its sound.
 //!
 //! A file that cannot be read never stops the others: it is in the result, unplaced, with the
 //! reason. The same files give the same bytes of `alignment.json`, whatever the number of threads
@@ -36,13 +36,13 @@ mod claps;
 pub mod conform;
 mod find;
 pub mod listen;
+pub mod mix;
 mod parallel;
 mod proof;
 mod scratch;
 mod settle;
 mod sound;
 pub mod tighten;
-pub mod voice;
 pub mod voices;
 mod write;
 

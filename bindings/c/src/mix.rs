@@ -4,7 +4,7 @@ use std::ffi::{c_char, c_void};
 use std::path::PathBuf;
 
 use ::coeval_shoot::Options;
-use ::coeval_shoot::voice::{Levels, VoiceOver, render_mix, render_voice};
+use ::coeval_shoot::mix::{Levels, VoiceOver, render_mix, render_voice};
 
 use crate::handle::{self, fill, handle, path};
 use crate::progress::{Listener, coeval_progress_fn};
