@@ -1744,6 +1744,24 @@ coeval_status coeval_shoot_set_kind(coeval_shoot *shoot,
                                     coeval_error *error);
 
 /**
+ * How far a device was from what it recorded: a recording's id or a pattern of its files, and metres, 0 to 1000. A far
+ * microphone hears late, 2.9 ms a metre; that is taken back. May be called several times.
+ */
+coeval_status coeval_shoot_set_distance(coeval_shoot *shoot,
+                                        const char *id_or_pattern,
+                                        double metres,
+                                        coeval_error *error);
+
+/**
+ * The files' own times are believed to `off_s` seconds (0 or more): two files are looked for only where their
+ * timecodes put them or, when one has none, the moments at which they say they were made. Below 0, the default: their
+ * times are not believed.
+ */
+coeval_status coeval_shoot_set_trusted_times(coeval_shoot *shoot,
+                                             double off_s,
+                                             coeval_error *error);
+
+/**
  * The user's own correspondence: the moment `a_at` of file `a` is the moment `b_at` of file `b`. Files by name as in
  * the result, or by a pattern that one file fits. A moment is text: seconds from the file's start ("200.5"), a clock
  * time from its start ("00:03:20.5") or a timecode ("01:03:20:12"). `hard` 1: it is obeyed whatever the sound says;
