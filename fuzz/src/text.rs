@@ -11,8 +11,8 @@ use coeval_deliver::rough::{self, edit_list, read_edit_list, read_edit_list_of};
 use coeval_deliver::timecode::{Counting, FrameRate, Timecode};
 use coeval_shoot::conform::{self, ConformOptions};
 use coeval_shoot::listen::{by_hand, couples};
+use coeval_shoot::mix::Levels;
 use coeval_shoot::tighten::{Facts, TightenOptions, plan};
-use coeval_shoot::voice::Levels;
 use coeval_shoot::voices::SpeechMap;
 use coeval_shoot::{Alignment, At, read_anchors};
 

@@ -1,4 +1,5 @@
 //! All seeds and regressions, and random damage to them, without a fuzzer: a short run of every target for everyday use.
+#![allow(clippy::print_stderr, reason = "what a panic was about is for people")]
 
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};

@@ -13,6 +13,8 @@ pub mod level;
 pub mod limit;
 #[path = "../../../bindings/c/src/marker.rs"]
 pub mod marker;
+#[path = "../../../bindings/c/src/mix.rs"]
+pub mod mix;
 #[path = "../../../bindings/c/src/pair.rs"]
 pub mod pair;
 #[path = "../../../bindings/c/src/progress.rs"]
@@ -31,7 +33,5 @@ pub mod status;
 pub mod tighten;
 #[path = "../../../bindings/c/src/track.rs"]
 pub mod track;
-#[path = "../../../bindings/c/src/voice.rs"]
-pub mod voice;
 #[path = "../../../bindings/c/src/voices.rs"]
 pub mod voices;
