@@ -496,7 +496,7 @@ const UTTERANCE_S: f64 = 6.0;
 /// distances, heads turn), seconds, and how probable each is before the scatter is seen.
 const PLACE_ERRORS: [(f64, f64); 7] =
     [(0.0, 0.005), (0.02e-3, 0.01), (0.06e-3, 0.04), (0.15e-3, 0.3), (0.3e-3, 0.4), (0.6e-3, 0.2), (1.2e-3, 0.045)];
-/// Standard deviation of a measurement's own error of place where too few utterances show it, seconds.
+/// Standard deviation of a measurement's own error of place where too few show it, seconds.
 const UNKNOWN_PLACE_S: f64 = 0.3e-3;
 /// What is smaller is a voice from another place, not lost sound, seconds.
 const JUMP_LEAST_S: f64 = 0.004;
@@ -547,7 +547,7 @@ impl PairFit {
         let chosen: Vec<Evidence> = evidence.iter().copied().step_by(evidence.len().div_ceil(CHOICE).max(1)).collect();
         let several = utterances(&chosen).len() >= 6;
         // Too few to show how far apart the voices sit: each measurement may be of another one.
-        let own_s = if several { 0.0 } else { UNKNOWN_PLACE_S };
+        let own_s = if several || evidence.len() >= MANY { 0.0 } else { UNKNOWN_PLACE_S };
         let widened = |e: &Evidence| Evidence { sigma_s: e.sigma_s.hypot(own_s), ..*e };
         let chosen: Vec<Evidence> = chosen.iter().map(widened).collect();
         let evidence: Vec<Evidence> = evidence.iter().map(widened).collect();
