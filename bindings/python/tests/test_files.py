@@ -313,7 +313,8 @@ def test_a_rough_cut_has_sound(
     made = shoot.render(
         voices, plan, mix, voice_over=[(over, 5.0)], loudness_lufs=-16.0, progress=lambda stage, done: said.add(stage)
     )
-    assert said >= {"measuring the voice-over", "mixing"}, said
+    # Reports come some times a second: a short stage may pass unseen.
+    assert "mixing" in said, said
     voice.write_bytes(b"an earlier one")
     coeval.render(shoot, voices, plan, voice, voice_only=True, true_peak_dbtp=-3.0, replace=True)
     for path, lufs, dbtp in ((mix, -16.0, -1.0), (voice, -14.0, -3.0)):
