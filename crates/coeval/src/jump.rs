@@ -9,7 +9,7 @@
 use crate::correlate::Plans;
 use crate::error::Result;
 use crate::follow::{BIN_S, Line, Path, PathPoint, richness, trace, verify};
-use crate::offset::{Pass, candidates_of_either, unevenness};
+use crate::offset::{Candidate, Pass, candidates_of_either, unevenness};
 use crate::pair::Evidence;
 use crate::progress::Progress;
 use crate::track::{TRACK_RATE_HZ, Track};
@@ -186,12 +186,7 @@ fn lone(
     plans: &Plans,
     progress: &dyn Progress,
 ) -> Result<Option<Piece>> {
-    let pass = Pass { probes: 1, probe_s: LONE_S, drift_ppm: 0.0, step_ppm: 125.0 };
-    let from_b = unevenness(b) >= unevenness(a);
-    let (first, last) = (line.at(stretch.0) - stretch.0, line.at(stretch.1) - stretch.1);
-    let range = Some((first.min(last) - REACH_S, first.max(last) + REACH_S));
-    let within = [(line.at(stretch.0).max(0.0), line.at(stretch.1).min(a.duration_s())), stretch];
-    let found = candidates_of_either(a, b, pass, from_b, TILT_PPM, range, within, plans, progress)?;
+    let found = sought(a, b, line, stretch, (1, LONE_S), plans, progress)?;
     let Some(best) = found.first().filter(|c| c.score >= LONE && c.inverted == line.inverted) else {
         return Ok(None);
     };
@@ -208,6 +203,25 @@ fn lone(
         PathPoint { b_s, a_s: line.at(b_s), weight: SPEAKS }
     });
     Ok(Some(Piece { line, points: points.into() }))
+}
+
+/// Candidates for a stretch of `b` within reach of a line, by so many probes of so many seconds.
+fn sought(
+    a: &Track,
+    b: &Track,
+    line: &Line,
+    stretch: (f64, f64),
+    (probes, probe_s): (usize, f64),
+    plans: &Plans,
+    progress: &dyn Progress,
+) -> Result<Vec<Candidate>> {
+    let (first, last) = (line.at(stretch.0) - stretch.0, line.at(stretch.1) - stretch.1);
+    let range = Some((first.min(last) - REACH_S, first.max(last) + REACH_S));
+    let pass = Pass { probes, probe_s, drift_ppm: 0.0, step_ppm: 125.0 };
+    let from_b = unevenness(b) >= unevenness(a);
+    let max_ppm = line.drift_ppm.abs() + TILT_PPM;
+    let within = [(line.at(stretch.0).max(0.0), line.at(stretch.1).min(a.duration_s())), stretch];
+    candidates_of_either(a, b, pass, from_b, max_ppm, range, within, plans, progress)
 }
 
 /// Pieces that others lie within are cut there, so that each begins where the one before has ended.
@@ -264,13 +278,7 @@ fn beyond(
     plans: &Plans,
     progress: &dyn Progress,
 ) -> Result<Option<(Line, Path)>> {
-    let (first, last) = (line.at(stretch.0) - stretch.0, line.at(stretch.1) - stretch.1);
-    let range = Some((first.min(last) - REACH_S, first.max(last) + REACH_S));
-    let pass = Pass { probes: 8, probe_s: 2.5, drift_ppm: 0.0, step_ppm: 125.0 };
-    let from_b = unevenness(b) >= unevenness(a);
-    let max_ppm = line.drift_ppm.abs() + TILT_PPM;
-    let within = [(line.at(stretch.0).max(0.0), line.at(stretch.1).min(a.duration_s())), stretch];
-    let found = candidates_of_either(a, b, pass, from_b, max_ppm, range, within, plans, progress)?;
+    let found = sought(a, b, line, stretch, (8, 2.5), plans, progress)?;
     let mut best: Option<Line> = None;
     for mut candidate in found.into_iter().filter(|c| c.inverted == line.inverted && c.score >= CANDIDATE).take(3) {
         let (low, high) = candidate.drift_ppm;
