@@ -24,6 +24,8 @@ pub struct PictureClip<'a> {
     pub start_s: f64,
     /// Length of the picture, frames.
     pub frames: u64,
+    /// The first timeline frame that is free: an earlier clip may reach a frame into this one.
+    pub not_before: i64,
 }
 
 /// A part of a clip that lies unbroken on the timeline.
@@ -86,8 +88,8 @@ impl FrameOptions {
 ///
 /// `quiet` holds stretches of dead air on the timeline, `(from_s, to_s)`, in any order. Half a frame
 /// is half of the longer of both frames, the clip's and the timeline's. Pieces come in timeline
-/// order and do not overlap; a clip shorter than half a frame has none. Timeline frames before zero
-/// are possible where the map says so.
+/// order and do not overlap, none before the clip's `not_before`; a clip shorter than half a frame has
+/// none.
 ///
 /// # Errors
 /// [`InvalidArgument`](ErrorKind::InvalidArgument) when the clip is longer than two days, or a clock
@@ -147,6 +149,7 @@ fn stretches(route: &Route, clip: &PictureClip<'_>, length_s: f64, sequence: Fra
             continue;
         }
         let (from, to) = (sequence.frames(from_s).round() as i64, sequence.frames(to_s).round() as i64);
+        let from = from.max(clip.not_before);
         // A jump of less than a thousandth of a frame is a knot.
         let runs_on = out.last().and_then(|s| s.legs.last()).is_some_and(|last| {
             let before = last.source_s + (leg.from_s - last.at_s) * last.speed;
@@ -245,7 +248,8 @@ mod tests {
     use proptest::prelude::*;
 
     fn clip(map: &ClockMap, rate: FrameRate, seconds: f64) -> PictureClip<'_> {
-        PictureClip { file: "CAM_B_001.MOV", map, rate, start_s: 0.0, frames: rate.frames(seconds).round() as u64 }
+        let frames = rate.frames(seconds).round() as u64;
+        PictureClip { file: "CAM_B_001.MOV", map, rate, start_s: 0.0, frames, not_before: i64::MIN }
     }
 
     #[test]
@@ -376,15 +380,18 @@ mod tests {
             start_s in prop_oneof![Just(0.0), 0.0..0.5f64],
             quiet in prop::collection::vec((0.0..2500.0f64, 0.0..60.0f64), 0..40),
             allowance_s in prop_oneof![2 => Just(0.0), 1 => 0.0..0.02f64],
+            taken in prop_oneof![2 => Just(None), 1 => (-40i64..10).prop_map(Some)],
         ) {
             let frames = rate.frames(length_s - start_s).floor() as u64;
-            let clip = PictureClip { file: "a.mov", map: &map, rate, start_s, frames };
+            let begins = sequence.frames(map.to_timeline(start_s)).round() as i64;
+            let not_before = taken.map_or(i64::MIN, |k| begins + k);
+            let clip = PictureClip { file: "a.mov", map: &map, rate, start_s, frames, not_before };
             let quiet: Vec<(f64, f64)> = quiet.into_iter().map(|(from, length)| (from, from + length)).collect();
             let options = FrameOptions::default().allowing(allowance_s);
             let pieces = on_frames(&clip, sequence, &quiet, &options).unwrap();
             prop_assert!(!pieces.is_empty());
             let half_s = 0.5 * rate.frame_s().max(sequence.frame_s());
-            let mut free_from = i64::MIN;
+            let mut free_from = not_before;
             let mut covered = 0;
             for p in &pieces {
                 prop_assert!(p.record_in >= free_from && p.record_frames > 0);

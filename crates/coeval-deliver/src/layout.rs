@@ -111,21 +111,23 @@ impl Layout {
         let lay = |clip: &PictureClip<'_>| on_frames(clip, rate, quiet, options);
         let mut lanes = Vec::new();
         for recording in &recordings {
+            let mut files: Vec<_> = recording.files.iter().filter_map(|f| Some((f, f.map()?))).collect();
+            files.sort_by(|(_, a), (_, b)| a.knots()[0].1.total_cmp(&b.knots()[0].1));
             for content in [Content::Picture, Content::Sound] {
-                let mut pieces = Vec::new();
-                for file in &recording.files {
-                    let Some(map) = file.map() else { continue };
+                let mut pieces: Vec<Piece> = Vec::new();
+                for (file, map) in &files {
+                    // Chapters may overlap by a frame: the earlier one keeps it.
+                    let free_from = pieces.last().map_or(0, Piece::end);
                     match (file.picture.as_ref().and_then(|p| Some((p, frame_rate(p)?))), &file.sound) {
                         (Some((picture, own)), sound) if content == Content::Picture || sound.is_some() => {
-                            pieces.extend(picture_pieces(file, picture, own, &map, &lay)?);
+                            pieces.extend(picture_pieces(file, picture, own, map, free_from, &lay)?);
                         }
                         (None, Some(sound)) if content == Content::Sound && sound.rate_hz > 0 => {
-                            pieces.extend(sound_pieces(file, sound.rate_hz, rate));
+                            pieces.extend(sound_pieces(file, sound.rate_hz, rate, free_from));
                         }
                         _ => {}
                     }
                 }
-                let pieces = without_overlap(pieces, rate);
                 if !pieces.is_empty() {
                     lanes.push(Lane { recording: recording.id.clone(), content, pieces });
                 }
@@ -144,10 +146,11 @@ fn picture_pieces(
     picture: &Picture,
     own: FrameRate,
     map: &ClockMap,
+    not_before: i64,
     lay: &dyn Fn(&PictureClip<'_>) -> Result<Vec<frames::Piece>>,
 ) -> Result<Vec<Piece>> {
     let count = own.frames(picture.duration_s).round().max(0.0) as u64;
-    let clip = PictureClip { file: &file.path, map, rate: own, start_s: picture.start_s, frames: count };
+    let clip = PictureClip { file: &file.path, map, rate: own, start_s: picture.start_s, frames: count, not_before };
     let laid = lay(&clip)?;
     let piece = |p: frames::Piece| Piece {
         path: p.file,
@@ -163,15 +166,15 @@ fn picture_pieces(
 /// Two moments closer than this, in frames, are one: rounding of the arithmetic itself.
 const SAME: f64 = 1e-4;
 
-fn sound_pieces(file: &File, sample_rate_hz: u32, rate: FrameRate) -> Vec<Piece> {
+fn sound_pieces(file: &File, sample_rate_hz: u32, rate: FrameRate, mut free_from: i64) -> Vec<Piece> {
     let hz = f64::from(sample_rate_hz);
     let source_length = (file.duration_s.unwrap_or(0.0) * hz).round() as i64;
     let mut pieces = Vec::new();
     // Knots between two jumps; at a jump two knots share their file time.
     for run in file.knots.chunk_by(|a, b| a[0] < b[0]) {
         let Ok(map) = ClockMap::from_knots(run.iter().map(|k| (k[0], k[1])).collect()) else { continue };
-        // Only frames that are full of sound.
-        let first = (rate.frames(run[0][1]) - SAME).ceil() as i64;
+        // Only frames that are full of sound; what a file repeated is left out.
+        let first = ((rate.frames(run[0][1]) - SAME).ceil() as i64).max(free_from);
         let end = (rate.frames(run[run.len() - 1][1]) + SAME).floor() as i64;
         let source_at = |frame: i64| map.to_file(rate.seconds(frame)) * hz;
         let mut start = first;
@@ -185,6 +188,7 @@ fn sound_pieces(file: &File, sample_rate_hz: u32, rate: FrameRate) -> Vec<Piece>
             let left = rate.frames((source_length - source_start) as f64 / hz) + SAME;
             let frames = (next - start).min(left.floor() as i64);
             if frames > 0 {
+                free_from = start + frames;
                 pieces.push(Piece {
                     path: file.path.clone(),
                     start,
@@ -197,23 +201,6 @@ fn sound_pieces(file: &File, sample_rate_hz: u32, rate: FrameRate) -> Vec<Piece>
             start = next;
         }
     }
-    pieces
-}
-
-/// Pieces of chapters that overlap by a frame, and what a file repeated: the earlier piece keeps its frames.
-fn without_overlap(mut pieces: Vec<Piece>, rate: FrameRate) -> Vec<Piece> {
-    pieces.sort_by_key(|p| p.start);
-    let mut free_from = 0;
-    for piece in &mut pieces {
-        let late = free_from - piece.start;
-        if late > 0 {
-            piece.source_start += (rate.seconds(late) * piece.source_rate.hz()).round() as i64;
-            piece.start += late;
-            piece.frames -= late;
-        }
-        free_from = free_from.max(piece.end());
-    }
-    pieces.retain(|p| p.frames > 0 && p.source_start < p.source_length);
     pieces
 }
 
@@ -295,6 +282,42 @@ pub(crate) mod tests {
         assert_eq!(pieces[1].start, pieces[0].end());
         // At timeline 70 s the second stretch is at file time 41 s.
         assert_eq!(pieces[1].source_start, 41 * 25);
+    }
+
+    /// A chapter that begins within a frame of the one before gives that frame up; what it shows then is chosen anew.
+    #[test]
+    fn a_chapter_that_gives_up_a_frame_is_still_within_half_a_frame() {
+        for own in [[24_000, 1001], [25, 1], [50, 1], [60_000, 1001]] {
+            for step in 0..40 {
+                let mut alignment = example();
+                let own_frame_s = f64::from(own[1]) / f64::from(own[0]);
+                let (length_s, offset_s) = (500.0 * own_frame_s, 30.0 + 0.002 * f64::from(step));
+                let first = &mut alignment.recordings[0].files[0];
+                (first.duration_s, first.knots) =
+                    (Some(length_s), vec![[0.0, offset_s], [length_s, offset_s + length_s]]);
+                first.jumps.clear();
+                let picture = first.picture.as_mut().unwrap();
+                (picture.frame_rate, picture.duration_s) = (own, length_s);
+                let mut second = first.clone();
+                second.path = "b/C 2.MP4".into();
+                second.knots.iter_mut().for_each(|k| k[1] += length_s - 0.3 * own_frame_s);
+                let map = second.map().unwrap();
+                // Out of order, as a folder may list them.
+                alignment.recordings[0].files.insert(0, second);
+                let layout = Layout::of(&alignment).unwrap();
+                let pieces = lane(&layout, "cam-b", Content::Picture);
+                assert!(pieces.windows(2).all(|w| w[1].start >= w[0].end()));
+                let half_s = 0.5 * own_frame_s.max(layout.rate.frame_s());
+                let of_second: Vec<_> = pieces.iter().filter(|p| p.path == "b/C 2.MP4").collect();
+                assert!(!of_second.is_empty());
+                for k in of_second.iter().flat_map(|p| p.start..p.end()) {
+                    let piece = of_second.iter().find(|p| k < p.end()).unwrap();
+                    let shown_s = piece.source_start as f64 * own_frame_s + layout.rate.seconds(k - piece.start);
+                    let off_s = map.to_timeline(shown_s) - layout.rate.seconds(k);
+                    assert!(off_s.abs() <= half_s + 1e-6, "{own:?}, step {step}: {off_s} s off at frame {k}");
+                }
+            }
+        }
     }
 
     #[test]
