@@ -31,6 +31,8 @@ const SHORT_S: f64 = 3.0;
 const BAND: usize = 64;
 /// A band whose power is this share of the strongest one's is empty: tracks are levelled.
 const EMPTY: f32 = 0.05;
+/// Fewer curvatures learn nothing from each other.
+const POOL_LEAST: usize = 8;
 /// No peak is known better than this, seconds: rooms and codecs bend phases by more than noise does.
 const FLOOR_S: f64 = 3e-6;
 
@@ -54,6 +56,8 @@ pub(crate) struct Measure<'m> {
 /// Evidence, and the weighting that it suggests.
 pub(crate) struct Measured {
     pub(crate) evidence: Vec<Evidence>,
+    /// Most of what was found needed several windows.
+    pub(crate) weak: bool,
     pub(crate) weighting: Vec<f32>,
 }
 
@@ -164,10 +168,11 @@ pub(crate) fn measure(
         let cross = x.iter().zip(&y).map(|(x, y)| x * y.conj() * sign).collect();
         Window { middle_s, shift: middle - wanted, power_a: power(&x), power_b: power(&y), cross }
     };
-    let mut result = Measured { evidence: Vec::new(), weighting: Vec::new() };
+    let mut result = Measured { evidence: Vec::new(), weak: false, weighting: Vec::new() };
     let mut matched = Sum::new();
     let mut pending = Sum::new();
     let mut spans: Vec<f64> = Vec::new();
+    let mut heard: Vec<Heard> = Vec::new();
     let mut breaks = how.breaks_s.iter().copied().peekable();
     let peak = Peak { plan: &plan, how };
     let mut scratch = (Vec::new(), Vec::new());
@@ -191,16 +196,21 @@ pub(crate) fn measure(
                 pending.add(w);
                 if pending.windows > 1 { peak.find(&pending.cross, how.least, &mut scratch) } else { None }
             };
-            if let Some((lag_s, sigma_s)) = taken {
+            if let Some(found) = taken {
                 let sum = if alone.is_some() { own } else { std::mem::replace(&mut pending, Sum::new()) };
                 let b_s = sum.time / sum.mass;
-                let lag_s = lag_s + sum.shift / sum.mass / TRACK_RATE_HZ;
-                result.evidence.push(Evidence { a_s: how.map.to_timeline(b_s) + lag_s, b_s, sigma_s });
+                let lag_s = (found.lag + sum.shift / sum.mass) / TRACK_RATE_HZ;
+                result.evidence.push(Evidence { a_s: how.map.to_timeline(b_s) + lag_s, b_s, sigma_s: 0.0 });
+                heard.push(Heard { mass: sum.mass, ..found });
                 spans.push(w.middle_s - sum.first_s);
                 matched.absorb(&sum);
             }
         }
     }
+    for (e, h) in result.evidence.iter_mut().zip(pooled(&heard)) {
+        e.sigma_s = h.sigma_s();
+    }
+    result.weak = 2 * spans.iter().filter(|&&s| s > 0.0).count() > spans.len();
     // A long sum may run over two voices at two distances and lie between them: where single windows
     // speak, they speak alone.
     if spans.iter().filter(|&&s| s <= SHORT_S).count() >= 3 {
@@ -212,14 +222,51 @@ pub(crate) fn measure(
     Ok(result)
 }
 
+/// A correlation peak that was found.
+#[derive(Debug, Clone, Copy)]
+struct Heard {
+    /// Where, samples.
+    lag: f64,
+    /// Standard deviation of the correlation's slope there, and its curvature.
+    slope_noise: f64,
+    curvature: f64,
+    /// In spreads of chance.
+    height: f64,
+    /// What the sum weighs by its level.
+    mass: f64,
+}
+
+impl Heard {
+    fn sigma_s(&self) -> f64 {
+        (self.slope_noise / self.curvature / TRACK_RATE_HZ).hypot(FLOOR_S)
+    }
+}
+
+/// Curvatures that have learnt from each other. One by itself is known to one part in its height only, and a peak
+/// that is high by luck looks exact; by how much curvatures differ more than that, each is left its own (empirical
+/// Bayes on their logarithms against the sums' levels: Efron & Morris, JASA 70, 1975, from memory).
+fn pooled(heard: &[Heard]) -> Vec<Heard> {
+    let ratio = |h: &Heard| (h.curvature / h.mass).ln();
+    let noise = |h: &Heard| h.height.powi(-2);
+    let n = heard.len() as f64;
+    let mean = heard.iter().map(ratio).sum::<f64>() / n;
+    let scatter = heard.iter().map(|h| (ratio(h) - mean).powi(2)).sum::<f64>() / (n - 1.0);
+    let differ = (scatter - heard.iter().map(noise).sum::<f64>() / n).max(0.0);
+    let pool = |h: &Heard| {
+        let own = differ / (differ + noise(h));
+        Heard { curvature: h.mass * (mean + own * (ratio(h) - mean)).exp(), ..*h }
+    };
+    if heard.len() < POOL_LEAST || !differ.is_finite() { heard.to_vec() } else { heard.iter().map(pool).collect() }
+}
+
 struct Peak<'p> {
     plan: &'p crate::correlate::Plan,
     how: &'p Measure<'p>,
 }
 
 impl Peak<'_> {
-    /// Lag and its standard deviation (both seconds) of a sum's correlation peak, if it is high enough.
-    fn find(&self, cross: &[Complex32], least: f64, scratch: &mut (Vec<Complex32>, Vec<f32>)) -> Option<(f64, f64)> {
+    /// A sum's correlation peak, if it is high enough.
+    fn find(&self, cross: &[Complex32], least: f64, scratch: &mut (Vec<Complex32>, Vec<f32>)) -> Option<Heard> {
         let (product, correlation) = scratch;
         product.clear();
         product.extend(cross.iter().zip(self.how.weighting).map(|(c, w)| c * w));
@@ -265,8 +312,7 @@ impl Peak<'_> {
                 .sum::<f64>()
         };
         let slope_noise = spread * (power(&|w| w * w) / power(&|_| 1.0)).sqrt();
-        let sigma_s = slope_noise / curvature / TRACK_RATE_HZ;
-        Some((lag / TRACK_RATE_HZ, sigma_s.hypot(FLOOR_S)))
+        Some(Heard { lag, slope_noise, curvature, height, mass: 0.0 })
     }
 }
 

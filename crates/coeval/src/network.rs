@@ -10,7 +10,7 @@
 use crate::clock::ClockMap;
 use crate::error::{Error, ErrorKind, Result};
 use crate::fit::{Clock, File, Observation, Problem, Solved};
-use crate::pair::{PairAlignment, Unplaced, utterances};
+use crate::pair::{PairAlignment, Unplaced};
 
 /// One file as the solver sees it.
 #[derive(Debug, Clone)]
@@ -157,7 +157,8 @@ const KNOT_S: f64 = 20e-6;
 /// of its first file that can be placed with the others.
 ///
 /// # Errors
-/// [`InvalidArgument`](ErrorKind::InvalidArgument) when an index is out of range or a number is not finite.
+/// [`InvalidArgument`](ErrorKind::InvalidArgument) when an index is out of range, a number is not finite, or a link
+/// does not name a place for each of its measurements.
 pub fn solve(nodes: &[Node], links: &[Link], reference: usize) -> Result<Solution> {
     solve_anchored(nodes, links, &[], reference)
 }
@@ -177,6 +178,13 @@ pub fn solve_anchored(nodes: &[Node], links: &[Link], anchors: &[Anchor], refere
     let bad = |what: String| Err(Error::new(ErrorKind::InvalidArgument, what));
     if let Some(l) = links.iter().find(|l| l.a >= nodes.len() || l.b >= nodes.len() || l.a == l.b) {
         return bad(format!("a link joins files {} and {} of {}", l.a, l.b, nodes.len()));
+    }
+    let placed = |l: &Link| {
+        let (places, evidence) = (&l.alignment.places, l.alignment.evidence.len());
+        places.len() == evidence && places.iter().all(|&p| p < evidence)
+    };
+    if let Some(l) = links.iter().find(|l| !placed(l)) {
+        return bad(format!("the link of files {} and {} does not name a place for each measurement", l.a, l.b));
     }
     if !nodes.iter().any(|n| n.recording == reference) {
         return bad(format!("no file belongs to recording {reference}, whose clock should be the timeline"));
@@ -330,19 +338,18 @@ impl Network {
             }
             // Sound reaches a far device late: taken back when the user gave distances.
             let late = |i: usize| nodes[i].distance_m / SPEED_OF_SOUND_M_S;
-            for span in utterances(&l.alignment.evidence) {
-                let group = group_error_s.len();
-                group_error_s.push(l.alignment.place_s);
-                observations.extend(l.alignment.evidence[span].iter().map(|e| Observation {
-                    a: l.a,
-                    a_s: e.a_s - late(l.a),
-                    b: l.b,
-                    b_s: e.b_s - late(l.b),
-                    sigma_s: e.sigma_s,
-                    link,
-                    group,
-                }));
-            }
+            let groups = group_error_s.len();
+            let places = l.alignment.places.iter().max().map_or(0, |m| m + 1);
+            group_error_s.resize(groups + places, l.alignment.place_s);
+            observations.extend(l.alignment.evidence.iter().zip(&l.alignment.places).map(|(e, place)| Observation {
+                a: l.a,
+                a_s: e.a_s - late(l.a),
+                b: l.b,
+                b_s: e.b_s - late(l.b),
+                sigma_s: e.sigma_s,
+                link,
+                group: groups + place,
+            }));
         }
         let link_weight = links.iter().map(|l| l.alignment.confidence.clamp(0.01, 1.0)).collect();
         Self { problem: Problem { clocks, files, observations, link_bias_s, group_error_s, link_weight }, origin }
@@ -767,6 +774,8 @@ mod tests {
         assert!((0.5e-3..2e-3).contains(&moved), "{moved}");
         // Two measurements cannot lose one of them.
         links[0].alignment.evidence.truncate(2);
+        assert!(solve(&nodes, &links, 0).is_err(), "places of measurements that are not there");
+        links[0].alignment.places.truncate(2);
         assert_eq!(placed(&links).without_best_third_s, None);
     }
 

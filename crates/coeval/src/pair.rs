@@ -98,8 +98,11 @@ pub struct PairAlignment {
     pub inverted: bool,
     /// Variance that the drift between them gathers, ppm^2 per second; 0 where constant drift suffices.
     pub wander_q: f64,
-    /// Standard deviation of the error that measurements of one utterance share, because the voice is
-    /// not always at the same distance, seconds.
+    /// For each measurement, which place its voice speaks from, counted from zero: an utterance each, or the
+    /// seats that few but exact measurements tell apart.
+    pub places: Vec<usize>,
+    /// Standard deviation of the error that measurements of one place share, because no voice is at the distance
+    /// of another, seconds.
     pub place_s: f64,
     /// The drift is 999 to 1001 ppm: a 1000/1001 mix-up of rates, not a bad clock.
     pub rate_mixup: bool,
@@ -117,6 +120,7 @@ impl PairAlignment {
             residual_rms_s: (evidence.iter().map(residual).sum::<f64>() / evidence.len().max(1) as f64).sqrt(),
             inverted: false,
             wander_q: 0.0,
+            places: utterances(&evidence),
             place_s: 0.0,
             rate_mixup: false,
             map,
@@ -287,10 +291,11 @@ impl Aligner {
         let found = jump::pieces(a, b, line, path, &self.plans, progress)?;
         let (between_s, rough) = jump::rough(&found);
         let mut jumps: Vec<f64> = between_s.iter().map(|b| (b.0 + b.1) / 2.0).collect();
-        let Some(mut fit) = PairFit::new(a, b, &rough, &jumps, 0.01, 0.0) else { return Ok(None) };
+        let first = |jumps: &[f64]| PairFit::new(a, b, &rough, jumps, 0.01, Places::utterances(&rough, 0.0, 0.0));
+        let Some(mut fit) = first(&jumps) else { return Ok(None) };
         if !jumps.is_empty() {
             jumps = fit.located(a, b, line.inverted, &between_s);
-            fit = match PairFit::new(a, b, &rough, &jumps, 0.01, 0.0) {
+            fit = match first(&jumps) {
                 Some(fit) => fit,
                 None => return Ok(None),
             };
@@ -298,13 +303,14 @@ impl Aligner {
         let mut map = fit.map()?;
         let mut weighting = flat();
         let mut last = None;
+        let mut weak = false;
         let (from, to) = line.overlap(a, (0.0, b.duration_s()));
         let mut within_s = 0.003;
         let beyond_doubt = path.standing.without_best > BEYOND_DOUBT;
         for (round, (most, least)) in ROUNDS.into_iter().enumerate() {
-            let before = last.as_ref().map_or(0, |l: &(PairFit, Vec<Evidence>)| l.1.len());
-            // Few measurements may have come of a clock that was not yet right.
-            if round == 2 && before >= MANY {
+            let before = last.as_ref().map_or(0, |l: &(PairFit, Vec<Evidence>, usize)| l.1.len());
+            // Few measurements, and sums of windows, may have come of a clock and a weighting not yet right.
+            if round == 2 && before >= MANY && !weak {
                 break;
             }
             let starts = windows(from, to, &found, most);
@@ -326,9 +332,12 @@ impl Aligner {
                     measured = clear;
                 }
             }
-            if measured.evidence.is_empty() || (round == 2 && measured.evidence.len() < before) {
+            let fewer = round == 2 && before < MANY && measured.evidence.len() < before;
+            if measured.evidence.is_empty() || fewer {
                 break;
             }
+            weak = measured.weak;
+            let itself = measured.evidence.len();
             jump::complete(&mut measured.evidence, &jumps, &found);
             jumps = between(&jumps, &measured.evidence);
             let Some(mut fit) = PairFit::best(a, b, &measured.evidence, &jumps) else { break };
@@ -352,13 +361,15 @@ impl Aligner {
                     (jumps, fit) = (moved, better);
                 }
             }
-            within_s = 0.0004 + 4.0 * fit.place_s;
+            within_s = 0.0004 + 4.0 * fit.places.shared_s;
             map = fit.map()?;
             weighting = measured.weighting;
-            last = Some((fit, measured.evidence));
+            last = Some((fit, measured.evidence, itself));
         }
         let least = if beyond_doubt { 2 } else { EVIDENCE_LEAST };
-        let Some((fit, evidence)) = last.filter(|l| l.1.len() >= least) else { return Ok(None) };
+        let Some((fit, evidence, itself)) = last.filter(|l| l.1.len() >= least) else { return Ok(None) };
+        // The blocks that a stretch is completed with are what made the line: they cannot also confirm it.
+        let most = if itself >= least { 1.0 } else { UNCONFIRMED };
         let n = evidence.len() as f64;
         let residual_rms_s =
             (evidence.iter().map(|e| (map.to_timeline(e.b_s) - e.a_s).powi(2)).sum::<f64>() / n).sqrt();
@@ -370,17 +381,18 @@ impl Aligner {
             .collect();
         let drift_ppm = map.drift_ppm();
         Ok(Some(PairAlignment {
-            confidence: confidence(path),
+            confidence: confidence(path).min(most),
             uncertainty_s,
             overlap_s: to - from,
             residual_rms_s,
             jumps: pair_jumps,
             inverted: line.inverted,
             wander_q: fit.wander_q,
-            place_s: fit.place_s,
+            place_s: fit.places.shared_s,
+            evidence: fit.places.widened(&evidence),
+            places: fit.places.of,
             rate_mixup: (999.0..=1001.0).contains(&drift_ppm.abs()),
             map,
-            evidence,
         }))
     }
 }
@@ -409,8 +421,10 @@ const RIVALRY: f64 = 0.7;
 const DISTINCT_S: f64 = 0.05;
 /// Chance alone gives lines of scores up to about this.
 const RIVAL_LINE_LEAST: f64 = 12.0;
-/// Fewest measurements that make a placement.
+/// Fewest measurements that confirm a line.
 const EVIDENCE_LEAST: usize = 3;
+/// Most that a line is worth which no such number confirms.
+const UNCONFIRMED: f64 = 0.95;
 /// A line that stands out this far without its best blocks needs no third measurement; its peaks may need
 /// to stand out only this far from the correlation close by.
 const BEYOND_DOUBT: f64 = 25.0;
@@ -450,20 +464,18 @@ fn windows(from_s: f64, to_s: f64, pieces: &[jump::Piece], most: usize) -> Vec<i
     order.into_iter().map(|i| first + i as i64 * hop).collect()
 }
 
-/// Ranges of measurements that belong to one utterance.
-pub(crate) fn utterances(evidence: &[Evidence]) -> Vec<std::ops::Range<usize>> {
-    let mut spans = Vec::new();
-    let mut from = 0;
-    for i in 1..=evidence.len() {
-        let ends = i == evidence.len()
-            || evidence[i].b_s - evidence[i - 1].b_s > PAUSE_S
-            || evidence[i].b_s - evidence[from].b_s > UTTERANCE_S;
-        if ends {
-            spans.push(from..i);
-            from = i;
-        }
-    }
-    spans
+/// For each measurement, in time order, the utterance that it belongs to.
+fn utterances(evidence: &[Evidence]) -> Vec<usize> {
+    let (mut utterance, mut from) = (0, 0);
+    (0..evidence.len())
+        .map(|i| {
+            let b_s = evidence[i].b_s;
+            if i > 0 && (b_s - evidence[i - 1].b_s > PAUSE_S || b_s - evidence[from].b_s > UTTERANCE_S) {
+                (utterance, from) = (utterance + 1, i);
+            }
+            utterance
+        })
+        .collect()
 }
 
 /// Jumps with two measurements or more on either side, up to the next jump: others cannot be sized.
@@ -480,13 +492,68 @@ fn between(jumps: &[f64], evidence: &[Evidence]) -> Vec<f64> {
     kept
 }
 
+/// Where the voices speak from: measurements of one place go astray together.
+#[derive(Debug, Clone)]
+struct Places {
+    /// For each measurement, its place.
+    of: Vec<usize>,
+    /// Standard deviation of what all measurements of a place share, and of what each has of its own, seconds.
+    shared_s: f64,
+    own_s: f64,
+}
+
+impl Places {
+    fn utterances(evidence: &[Evidence], shared_s: f64, own_s: f64) -> Self {
+        Self { of: utterances(evidence), shared_s, own_s }
+    }
+
+    /// The measurements with the errors that they have of their own.
+    fn widened(&self, evidence: &[Evidence]) -> Vec<Evidence> {
+        evidence.iter().map(|e| Evidence { sigma_s: e.sigma_s.hypot(self.own_s), ..*e }).collect()
+    }
+
+    /// Places by how far measurements lie off a map: those nearer to each other than [`SEATS_APART_S`] are of one.
+    /// Others than exact ones go with the nearest.
+    fn beside(map: &dyn Fn(f64) -> f64, evidence: &[Evidence]) -> Self {
+        let off = |e: &Evidence| e.a_s - map(e.b_s);
+        let mut sorted: Vec<f64> = evidence.iter().filter(|e| e.sigma_s < EXACT_S).map(off).collect();
+        sorted.sort_by(f64::total_cmp);
+        let seats: Vec<&[f64]> = sorted.chunk_by(|x, y| y - x < SEATS_APART_S).collect();
+        let away = |off_s: f64, seat: &[f64]| (seat[0] - off_s).max(off_s - seat[seat.len() - 1]);
+        let nearest = |off_s: f64| {
+            let by_distance = |&i: &usize, &j: &usize| away(off_s, seats[i]).total_cmp(&away(off_s, seats[j]));
+            (0..seats.len()).min_by(by_distance).unwrap_or(0)
+        };
+        Self { of: evidence.iter().map(|e| nearest(off(e))).collect(), shared_s: SEATS_S, own_s: SEAT_S }
+    }
+
+    /// -2 ln of how probable it is, before anything is measured, that voices change places so.
+    fn surprise(&self, evidence: &[Evidence]) -> f64 {
+        let utterances = utterances(evidence);
+        let exact: Vec<usize> = (0..evidence.len()).filter(|&i| evidence[i].sigma_s < EXACT_S).collect();
+        let share = |k: usize| {
+            let (i, before) = (exact[k], exact[k - 1]);
+            let heard = exact[..k].iter().any(|&j| self.of[j] == self.of[i]);
+            let [same, other, new] = if utterances[i] == utterances[before] { WITHIN } else { NEXT };
+            if self.of[i] == self.of[before] {
+                same
+            } else if heard {
+                other
+            } else {
+                new
+            }
+        };
+        (1..exact.len()).map(|k| -2.0 * f64::ln(share(k))).sum()
+    }
+}
+
 /// The clock of `b` against that of `a`.
 struct PairFit {
     solved: Solved,
     jumps: Vec<f64>,
     duration_s: f64,
     wander_q: f64,
-    place_s: f64,
+    places: Places,
 }
 
 /// Measurements nearer than this to the one before are of one utterance, which lasts no longer than this, seconds.
@@ -496,8 +563,26 @@ const UTTERANCE_S: f64 = 6.0;
 /// distances, heads turn), seconds, and how probable each is before the scatter is seen.
 const PLACE_ERRORS: [(f64, f64); 7] =
     [(0.0, 0.005), (0.02e-3, 0.01), (0.06e-3, 0.04), (0.15e-3, 0.3), (0.3e-3, 0.4), (0.6e-3, 0.2), (1.2e-3, 0.045)];
+/// Utterances that show by themselves how far apart the voices sit.
+const SEVERAL: usize = 6;
 /// Standard deviation of a measurement's own error of place where too few show it, seconds.
 const UNKNOWN_PLACE_S: f64 = 0.3e-3;
+/// Measurements better than this tell seats apart, which are further from each other than this, seconds.
+const EXACT_S: f64 = 0.1e-3;
+const SEATS_APART_S: f64 = 0.1e-3;
+/// Standard deviations of the places of seats and of one voice in its seat, seconds: 20 cm and 1 cm of air.
+const SEATS_S: f64 = 0.6e-3;
+const SEAT_S: f64 = 0.03e-3;
+/// How probable it is that the next measurement is of the same seat, of one heard before, of a new one: within an
+/// utterance and from one to the next. Guesses, no measurement.
+const WITHIN: [f64; 3] = [0.8, 0.1, 0.1];
+const NEXT: [f64; 3] = [0.45, 0.35, 0.2];
+/// Seats are believed where the readings that they compete with, each by its probability, spread no further than
+/// this from theirs, seconds.
+const SEATS_SPREAD_S: f64 = 1.1e-3;
+/// Measurements nearer in time tell no drift, seconds; nor does any tell one further than this from the rest's, ppm.
+const LEVER_S: f64 = 1.5;
+const DRIFT_AROUND_PPM: f64 = 300.0;
 /// What is smaller is a voice from another place, not lost sound, seconds.
 const JUMP_LEAST_S: f64 = 0.004;
 /// How much less likely (-2 ln of the ratio) the measurements must be without a jump: jumps are rare.
@@ -508,7 +593,7 @@ const WANDERS: [(f64, f64); 5] = [(0.0, 0.6), (1e-4, 0.15), (1e-3, 0.12), (1e-2,
 const CHOICE: usize = 240;
 
 impl PairFit {
-    fn new(a: &Track, b: &Track, evidence: &[Evidence], jumps: &[f64], wander_q: f64, place_s: f64) -> Option<Self> {
+    fn new(a: &Track, b: &Track, evidence: &[Evidence], jumps: &[f64], wander_q: f64, places: Places) -> Option<Self> {
         let clock = |span_s: f64, fixed| Clock { span_s, wander_q, fixed };
         let file = |clock, duration_s, jumps: &[f64], fixed| File {
             clock,
@@ -517,47 +602,44 @@ impl PairFit {
             jumps: jumps.to_vec(),
             fixed,
         };
-        let spans = utterances(evidence);
-        let observe = |(group, span): (usize, &std::ops::Range<usize>)| {
-            evidence[span.clone()].iter().map(move |e| Observation {
-                a: 0,
-                a_s: e.a_s,
-                b: 1,
-                b_s: e.b_s,
-                sigma_s: e.sigma_s,
-                link: 0,
-                group,
-            })
+        let observe = |(e, &group): (Evidence, &usize)| Observation {
+            a: 0,
+            a_s: e.a_s,
+            b: 1,
+            b_s: e.b_s,
+            sigma_s: e.sigma_s,
+            link: 0,
+            group,
         };
+        let observations = places.widened(evidence).into_iter().zip(&places.of).map(observe).collect();
         let problem = Problem {
             clocks: vec![clock(a.duration_s(), true), clock(b.duration_s(), false)],
             files: vec![file(0, a.duration_s(), &[], true), file(1, b.duration_s(), jumps, false)],
-            observations: spans.iter().enumerate().flat_map(observe).collect(),
+            observations,
             link_bias_s: vec![0.0],
-            group_error_s: vec![place_s; spans.len()],
+            group_error_s: vec![places.shared_s; places.of.iter().max().map_or(0, |m| m + 1)],
             link_weight: vec![1.0],
         };
         let solved = problem.solve()?;
-        Some(Self { solved, jumps: jumps.to_vec(), duration_s: b.duration_s(), wander_q, place_s })
+        Some(Self { solved, jumps: jumps.to_vec(), duration_s: b.duration_s(), wander_q, places })
     }
 
     /// Constant drift unless the evidence asks for wander, and the error of place that its scatter
     /// shows. The choice is by marginal likelihood.
     fn best(a: &Track, b: &Track, evidence: &[Evidence], jumps: &[f64]) -> Option<Self> {
         let chosen: Vec<Evidence> = evidence.iter().copied().step_by(evidence.len().div_ceil(CHOICE).max(1)).collect();
-        let several = utterances(&chosen).len() >= 6;
+        let several = utterances(&chosen).last().is_some_and(|last| last + 1 >= SEVERAL);
         // Too few to show how far apart the voices sit: each measurement may be of another one.
-        let own_s = if several || evidence.len() >= MANY { 0.0 } else { UNKNOWN_PLACE_S };
-        let widened = |e: &Evidence| Evidence { sigma_s: e.sigma_s.hypot(own_s), ..*e };
-        let chosen: Vec<Evidence> = chosen.iter().map(widened).collect();
-        let evidence: Vec<Evidence> = evidence.iter().map(widened).collect();
+        let few = !several && evidence.len() < MANY;
+        let own_s = if few { UNKNOWN_PLACE_S } else { 0.0 };
         let mut best: Option<(f64, f64, f64)> = None;
         for (place_s, likely_place) in PLACE_ERRORS {
             for (wander_q, likely_wander) in WANDERS {
                 if wander_q > 0.0 && !several {
                     continue;
                 }
-                if let Some(fit) = Self::new(a, b, &chosen, jumps, wander_q, place_s) {
+                let places = Places::utterances(&chosen, place_s, own_s);
+                if let Some(fit) = Self::new(a, b, &chosen, jumps, wander_q, places) {
                     let surprise = fit.solved.surprise - 2.0 * f64::ln(likely_place * likely_wander);
                     if best.is_none_or(|b| surprise < b.0) {
                         best = Some((surprise, wander_q, place_s));
@@ -565,20 +647,65 @@ impl PairFit {
                 }
             }
         }
-        let (_, wander_q, place_s) = best?;
-        let fit = Self::new(a, b, &evidence, jumps, wander_q, place_s)?;
-        Some(Self { place_s: fit.place_s.max(own_s), ..fit })
+        let (surprise, wander_q, place_s) = best?;
+        let mut fit = Self::new(a, b, evidence, jumps, wander_q, Places::utterances(evidence, place_s, own_s))?;
+        fit.places.shared_s = place_s.max(own_s);
+        if few && jumps.is_empty() {
+            return Self::by_seats(a, b, evidence, &fit, surprise).or(Some(fit));
+        }
+        Some(fit)
+    }
+
+    /// Few measurements, but exact ones: which of them are of one voice in one seat shows in how they lie on a line,
+    /// even where the voices are too far from each other, and too few, to tell drift from distance by their scatter.
+    /// `None` where no such reading is clearly better than any other.
+    fn by_seats(a: &Track, b: &Track, evidence: &[Evidence], usual: &Self, surprise: f64) -> Option<Self> {
+        let exact: Vec<&Evidence> = evidence.iter().filter(|e| e.sigma_s < EXACT_S).collect();
+        let slope = |x: &Evidence, y: &Evidence| (y.a_s - x.a_s) / (y.b_s - x.b_s);
+        let about = usual.map().ok()?.drift_ppm();
+        let mut readings: Vec<(f64, Self)> = Vec::new();
+        for (i, x) in exact.iter().enumerate() {
+            for y in exact[i + 1..].iter().filter(|y| y.b_s - x.b_s >= LEVER_S) {
+                let line = |t: f64| x.a_s + (t - x.b_s) * slope(x, y);
+                if ((slope(x, y) - 1.0) * 1e6 - about).abs() > DRIFT_AROUND_PPM {
+                    continue;
+                }
+                // Once more by the line that these seats give.
+                let first = Self::new(a, b, evidence, &[], 0.0, Places::beside(&line, evidence));
+                let seats = first.map(|f| Places::beside(&|t| f.at(t), evidence));
+                let Some(seats) = seats.filter(|s| readings.iter().all(|r| r.1.places.of != s.of)) else { continue };
+                let before = seats.surprise(evidence);
+                readings.extend(Self::new(a, b, evidence, &[], 0.0, seats).map(|f| (f.solved.surprise + before, f)));
+            }
+        }
+        let (least, _) = readings.iter().enumerate().min_by(|x, y| x.1.0.total_cmp(&y.1.0))?;
+        let (score, best) = readings.swap_remove(least);
+        let ends = [0.0, b.duration_s()];
+        let away_s = |f: &Self| ends.iter().map(|&t| (f.at(t) - best.at(t)).abs()).fold(0.0, f64::max);
+        let others = readings.iter().map(|r| (r.0, &r.1)).chain([(surprise, usual)]);
+        let (mut total, mut square) = (1.0, 0.0);
+        for (other, fit) in others {
+            let odds = ((score - other) / 2.0).exp();
+            total += odds;
+            square += odds * away_s(fit).powi(2);
+        }
+        (f64::sqrt(square / total) <= SEATS_SPREAD_S).then_some(best)
+    }
+
+    /// `a` time of a moment of `b`.
+    fn at(&self, b_s: f64) -> f64 {
+        self.solved.timeline_s(1, b_s)
     }
 
     fn map(&self) -> Result<ClockMap> {
         let mut moments = vec![0.0];
         moments.extend(self.solved.bends(1));
         moments.push(self.duration_s);
-        let mut knots: Vec<(f64, f64)> = moments.iter().map(|&t| (t, self.solved.timeline_s(1, t))).collect();
+        let mut knots: Vec<(f64, f64)> = moments.iter().map(|&t| (t, self.at(t))).collect();
         for (j, &t) in self.jumps.iter().enumerate() {
             knots.retain(|k| (k.0 - t).abs() > 1e-3);
             knots.push((t, self.solved.timeline_before_s(1, j)));
-            knots.push((t, self.solved.timeline_s(1, t)));
+            knots.push((t, self.at(t)));
         }
         knots.sort_by(|x, y| x.0.total_cmp(&y.0));
         ClockMap::from_knots(knots)
@@ -592,7 +719,7 @@ impl PairFit {
     fn located(&self, a: &Track, b: &Track, inverted: bool, between_s: &[(f64, f64)]) -> Vec<f64> {
         let places = between_s.iter().enumerate().map(|(j, &between_s)| {
             let (at, step_s) = (self.jumps[j], self.step_s(j));
-            let map = |t: f64| self.solved.timeline_s(1, t);
+            let map = |t: f64| self.at(t);
             let before = |t: f64| if t >= at { map(t) - step_s } else { map(t) };
             let after = |t: f64| if t >= at { map(t) } else { map(t) + step_s };
             jump::locate(a, b, inverted, &before, &after, between_s).0

@@ -136,6 +136,43 @@ fn clicks_that_agree_by_chance_are_no_placement() {
     assert!(matches!(outcome, PairOutcome::Unplaced(_)), "{outcome:?}");
 }
 
+/// Two devices hear words of two seconds each, at `(second, samples by which b hears them later)`, in 90 s that each
+/// fills with noise of its own.
+fn words(at: &[(usize, usize)]) -> (Track, Track) {
+    let mut noise = Noise::new(23);
+    let n = 8000 * 90;
+    let (mut a, mut b): (Vec<f32>, Vec<f32>) = (0..n).map(|_| (0.3 * noise.gauss(), 0.3 * noise.gauss())).unzip();
+    for &(second, later) in at {
+        for i in 8000 * second..8000 * (second + 2) {
+            let word = noise.gauss();
+            a[i] += word;
+            b[i + later] += word;
+        }
+    }
+    (track(&a, 8000.0), track(&b, 8000.0))
+}
+
+#[test]
+fn few_measurements_say_that_each_may_be_of_another_voice() {
+    let (a, b) = words(&[(20, 0), (24, 0)]);
+    let few = placed(align_pair(&a, &b, &PairOptions::default(), &()).unwrap());
+    assert!(few.evidence.len() < MANY && (few.map.to_timeline(23.0) - 23.0).abs() < 1e-4, "{few:?}");
+    // What the network gets must know no place better than a seat is wide.
+    assert!(few.place_s >= UNKNOWN_PLACE_S && few.evidence.iter().all(|e| e.sigma_s >= SEAT_S), "{few:?}");
+    let (a, b) = noisy_pair(24, 40, 0.0, 0.0);
+    let many = placed(align_pair(&a, &b, &PairOptions::default(), &()).unwrap());
+    assert!(many.evidence.iter().all(|e| e.sigma_s < SEAT_S) && many.place_s == 0.0, "{many:?}");
+}
+
+#[test]
+fn few_words_from_two_seats_do_not_bend_the_clock() {
+    // The second seat is 43 cm further from the camera: taken for drift, it would be 20 ppm and more.
+    let (a, b) = words(&[(8, 0), (30, 0), (70, 10)]);
+    let p = placed(align_pair(&a, &b, &PairOptions::default(), &()).unwrap());
+    assert!(p.map.drift_ppm().abs() < 2.0, "{p:?}");
+    assert_eq!(p.places.iter().max(), Some(&1), "{p:?}");
+}
+
 #[test]
 fn cancelling_stops_the_work() {
     let (a, b) = noisy_pair(11, 30, 0.0, 0.0);
