@@ -2,7 +2,7 @@
 
 use crate::clock::ClockMap;
 use crate::correlate::Plans;
-use crate::drift::{Measure, WINDOW_S, flat, measure};
+use crate::drift::{Measure, Measured, WINDOW_S, flat, measure};
 use crate::error::{Error, ErrorKind, Result};
 use crate::fit::{Clock, File, Observation, Problem, Solved};
 use crate::follow::{Line, Path, trace, verify};
@@ -302,36 +302,28 @@ impl Aligner {
         }
         let mut map = fit.map()?;
         let mut weighting = flat();
-        let mut last = None;
+        let mut last: Option<(PairFit, Vec<Evidence>, usize)> = None;
         let mut weak = false;
         let (from, to) = line.overlap(a, (0.0, b.duration_s()));
         let mut within_s = 0.003;
         let beyond_doubt = path.standing.without_best > BEYOND_DOUBT;
         for (round, (most, least)) in ROUNDS.into_iter().enumerate() {
-            let before = last.as_ref().map_or(0, |l: &(PairFit, Vec<Evidence>, usize)| l.1.len());
+            let before = last.as_ref().map_or(0, |l| l.1.len());
             // Few measurements, and sums of windows, may have come of a clock and a weighting not yet right.
             if round == 2 && before >= MANY && !weak {
                 break;
             }
             let starts = windows(from, to, &found, most);
-            let mut how = Measure {
+            let how = Measure {
                 map: &map,
                 inverted: line.inverted,
                 within_s,
                 least,
-                least_close: if beyond_doubt { LEAST_CLOSE } else { least },
+                least_close: least,
                 weighting: &weighting,
                 breaks_s: &jumps,
             };
-            let mut measured = measure(a, b, &starts, &how, &self.plans, progress)?;
-            if beyond_doubt && measured.evidence.len() < MANY {
-                // Few cannot outvote the wrong ones among them: take the clear ones only.
-                how.least_close = least;
-                let clear = measure(a, b, &starts, &how, &self.plans, progress)?;
-                if clear.evidence.len() >= EVIDENCE_LEAST {
-                    measured = clear;
-                }
-            }
+            let mut measured = self.measured(a, b, &starts, how, beyond_doubt, progress)?;
             let fewer = round == 2 && before < MANY && measured.evidence.len() < before;
             if measured.evidence.is_empty() || fewer {
                 break;
@@ -340,30 +332,11 @@ impl Aligner {
             let itself = measured.evidence.len();
             jump::complete(&mut measured.evidence, &jumps, &found);
             jumps = between(&jumps, &measured.evidence);
-            let Some(mut fit) = PairFit::best(a, b, &measured.evidence, &jumps) else { break };
-            // The least of the jumps that need not be any, one at a time: each changes the others.
-            while let Some(least) = fit.least_jump() {
-                let mut fewer = jumps.clone();
-                fewer.remove(least);
-                let Some(without) = PairFit::best(a, b, &measured.evidence, &fewer) else { break };
-                if fit.step_s(least).abs() >= JUMP_LEAST_S && without.surprise() - fit.surprise() >= JUMP_SURPRISE {
-                    break;
-                }
-                (jumps, fit) = (fewer, without);
-            }
-            if !jumps.is_empty() {
-                // The rough maps may have been too far off for the last words before and after a jump.
-                let near_s: Vec<(f64, f64)> = jumps.iter().map(|&j| (j - NEAR_JUMP_S, j + NEAR_JUMP_S)).collect();
-                let moved = fit.located(a, b, line.inverted, &near_s);
-                if moved.windows(2).all(|w| w[0] < w[1])
-                    && let Some(better) = PairFit::best(a, b, &measured.evidence, &moved)
-                {
-                    (jumps, fit) = (moved, better);
-                }
-            }
+            let Some(fit) = PairFit::with_jumps(a, b, line.inverted, &measured.evidence, &jumps) else { break };
             within_s = 0.0004 + 4.0 * fit.places.shared_s;
             map = fit.map()?;
             weighting = measured.weighting;
+            jumps.clone_from(&fit.jumps);
             last = Some((fit, measured.evidence, itself));
         }
         let least = if beyond_doubt { 2 } else { EVIDENCE_LEAST };
@@ -394,6 +367,29 @@ impl Aligner {
             rate_mixup: (999.0..=1001.0).contains(&drift_ppm.abs()),
             map,
         }))
+    }
+
+    /// Takes evidence from windows at `starts`.
+    fn measured(
+        &self,
+        a: &Track,
+        b: &Track,
+        starts: &[i64],
+        how: Measure<'_>,
+        beyond_doubt: bool,
+        progress: &dyn Progress,
+    ) -> Result<Measured> {
+        if beyond_doubt {
+            let all = Measure { least_close: LEAST_CLOSE, ..how.clone() };
+            let all = measure(a, b, starts, &all, &self.plans, progress)?;
+            if all.evidence.len() >= MANY {
+                return Ok(all);
+            }
+            // Few cannot outvote the wrong ones among them: take the clear ones only.
+            let clear = measure(a, b, starts, &how, &self.plans, progress)?;
+            return Ok(if clear.evidence.len() >= EVIDENCE_LEAST { clear } else { all });
+        }
+        measure(a, b, starts, &how, &self.plans, progress)
     }
 }
 
@@ -554,6 +550,8 @@ struct PairFit {
     duration_s: f64,
     wander_q: f64,
     places: Places,
+    /// -2 ln of the probability of these measurements and of this choice of errors, up to a constant.
+    chosen_at: f64,
 }
 
 /// Measurements nearer than this to the one before are of one utterance, which lasts no longer than this, seconds.
@@ -577,6 +575,8 @@ const SEAT_S: f64 = 0.03e-3;
 /// utterance and from one to the next. Guesses, no measurement.
 const WITHIN: [f64; 3] = [0.8, 0.1, 0.1];
 const NEXT: [f64; 3] = [0.45, 0.35, 0.2];
+/// Measurements through which lines are tried, two at a time, at the most.
+const LINES: usize = 40;
 /// Seats are believed where the readings that they compete with, each by its probability, spread no further than
 /// this from theirs, seconds.
 const SEATS_SPREAD_S: f64 = 1.1e-3;
@@ -621,7 +621,8 @@ impl PairFit {
             link_weight: vec![1.0],
         };
         let solved = problem.solve()?;
-        Some(Self { solved, jumps: jumps.to_vec(), duration_s: b.duration_s(), wander_q, places })
+        let chosen_at = solved.surprise;
+        Some(Self { solved, jumps: jumps.to_vec(), duration_s: b.duration_s(), wander_q, places, chosen_at })
     }
 
     /// Constant drift unless the evidence asks for wander, and the error of place that its scatter
@@ -650,8 +651,36 @@ impl PairFit {
         let (surprise, wander_q, place_s) = best?;
         let mut fit = Self::new(a, b, evidence, jumps, wander_q, Places::utterances(evidence, place_s, own_s))?;
         fit.places.shared_s = place_s.max(own_s);
-        if few && jumps.is_empty() {
-            return Self::by_seats(a, b, evidence, &fit, surprise).or(Some(fit));
+        fit.chosen_at = surprise;
+        Some(fit)
+    }
+
+    /// The best, with those of the jumps that there must be, each where it is.
+    fn with_jumps(a: &Track, b: &Track, inverted: bool, evidence: &[Evidence], jumps: &[f64]) -> Option<Self> {
+        let mut fit = Self::best(a, b, evidence, jumps)?;
+        // The least of the jumps that need not be any, one at a time: each changes the others.
+        while let Some(least) = fit.least_jump() {
+            let mut fewer = fit.jumps.clone();
+            fewer.remove(least);
+            let Some(without) = Self::best(a, b, evidence, &fewer) else { break };
+            if fit.step_s(least).abs() >= JUMP_LEAST_S && without.surprise() - fit.surprise() >= JUMP_SURPRISE {
+                break;
+            }
+            fit = without;
+        }
+        if !fit.jumps.is_empty() {
+            // The rough maps may have been too far off for the last words before and after a jump.
+            let near_s: Vec<(f64, f64)> = fit.jumps.iter().map(|&j| (j - NEAR_JUMP_S, j + NEAR_JUMP_S)).collect();
+            let moved = fit.located(a, b, inverted, &near_s);
+            if moved.windows(2).all(|w| w[0] < w[1])
+                && let Some(better) = Self::best(a, b, evidence, &moved)
+            {
+                fit = better;
+            }
+        }
+        // A small jump must not pass for another seat: seats are looked for where there is none.
+        if fit.jumps.is_empty() && fit.wander_q == 0.0 && evidence.len() <= CHOICE {
+            return Self::by_seats(a, b, evidence, &fit).or(Some(fit));
         }
         Some(fit)
     }
@@ -659,8 +688,9 @@ impl PairFit {
     /// Few measurements, but exact ones: which of them are of one voice in one seat shows in how they lie on a line,
     /// even where the voices are too far from each other, and too few, to tell drift from distance by their scatter.
     /// `None` where no such reading is clearly better than any other.
-    fn by_seats(a: &Track, b: &Track, evidence: &[Evidence], usual: &Self, surprise: f64) -> Option<Self> {
+    fn by_seats(a: &Track, b: &Track, evidence: &[Evidence], usual: &Self) -> Option<Self> {
         let exact: Vec<&Evidence> = evidence.iter().filter(|e| e.sigma_s < EXACT_S).collect();
+        let exact: Vec<&Evidence> = exact.iter().copied().step_by(exact.len().div_ceil(LINES).max(1)).collect();
         let slope = |x: &Evidence, y: &Evidence| (y.a_s - x.a_s) / (y.b_s - x.b_s);
         let about = usual.map().ok()?.drift_ppm();
         let mut readings: Vec<(f64, Self)> = Vec::new();
@@ -682,7 +712,7 @@ impl PairFit {
         let (score, best) = readings.swap_remove(least);
         let ends = [0.0, b.duration_s()];
         let away_s = |f: &Self| ends.iter().map(|&t| (f.at(t) - best.at(t)).abs()).fold(0.0, f64::max);
-        let others = readings.iter().map(|r| (r.0, &r.1)).chain([(surprise, usual)]);
+        let others = readings.iter().map(|r| (r.0, &r.1)).chain([(usual.chosen_at, usual)]);
         let (mut total, mut square) = (1.0, 0.0);
         for (other, fit) in others {
             let odds = ((score - other) / 2.0).exp();
