@@ -123,9 +123,13 @@ impl Sum {
         self.windows += 1;
     }
 
-    fn absorb(&mut self, other: &Sum) {
-        for (s, c) in self.cross.iter_mut().zip(&other.cross) {
-            *s += c;
+    /// Adds a sum whose peak lies at `lag` samples as if it lay at zero: voices at two distances would cancel each
+    /// other at some frequencies.
+    fn absorb(&mut self, other: &Sum, lag: f64) {
+        let step = std::f64::consts::TAU / SIZE as f64 * lag;
+        for (k, (s, c)) in self.cross.iter_mut().zip(&other.cross).enumerate() {
+            let (sin, cos) = (step * k as f64).sin_cos();
+            *s += c * Complex32::new(cos as f32, sin as f32);
         }
         for (s, p) in self.power_a.iter_mut().zip(&other.power_a) {
             *s += p;
@@ -203,7 +207,7 @@ pub(crate) fn measure(
                 result.evidence.push(Evidence { a_s: how.map.to_timeline(b_s) + lag_s, b_s, sigma_s: 0.0 });
                 heard.push(Heard { mass: sum.mass, ..found });
                 spans.push(w.middle_s - sum.first_s);
-                matched.absorb(&sum);
+                matched.absorb(&sum, found.lag);
             }
         }
     }
