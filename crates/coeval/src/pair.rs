@@ -710,6 +710,9 @@ impl PairFit {
         }
         let (least, _) = readings.iter().enumerate().min_by(|x, y| x.1.0.total_cmp(&y.1.0))?;
         let (score, best) = readings.swap_remove(least);
+        if score >= usual.chosen_at {
+            return None;
+        }
         let ends = [0.0, b.duration_s()];
         let away_s = |f: &Self| ends.iter().map(|&t| (f.at(t) - best.at(t)).abs()).fold(0.0, f64::max);
         let others = readings.iter().map(|r| (r.0, &r.1)).chain([(usual.chosen_at, usual)]);
