@@ -90,6 +90,8 @@ const JUMP_PRIOR_S: f64 = 1.0;
 /// Relative strengthening of the normal matrix' diagonal, far above rounding and far below any measurement:
 /// an unknown that the observations do not touch must not turn the matrix indefinite.
 const STIFFENING: f64 = 1e-12;
+/// What lies further off than so many spreads has no weight at all.
+const WORTHLESS: f64 = 10.0;
 /// Intervals in which a walking drift is constant: at most this many, at least this long.
 const INTERVALS: f64 = 48.0;
 const INTERVAL_MIN_S: f64 = 40.0;
@@ -273,7 +275,9 @@ impl Problem {
             sorted.sort_by(f64::total_cmp);
             let next_scale = if sorted.is_empty() { 1.0 } else { (1.4826 * sorted[sorted.len() / 2]).max(1.0) };
             if round == 7 || (next_scale / scale - 1.0).abs() < 1e-3 && round > 2 {
-                let loss = |&u: &f64| if u <= 1.345 { u * u } else { 1.345 * (2.0 * u - 1.345) };
+                // What has no weight at all says no more than what has the least.
+                let bounded = |u: f64| if u <= 1.345 { u * u } else { 1.345 * (2.0 * u - 1.345) };
+                let loss = |&u: &f64| bounded(u.min(WORTHLESS * scale));
                 let misfit: f64 = scaled.iter().map(loss).sum();
                 let spread: f64 = self.observations.iter().map(|o| 2.0 * o.sigma_s.ln()).sum();
                 let (prior, _) = self.priors(&layout);
@@ -298,8 +302,8 @@ impl Problem {
             }
             for ((w, &b), &s) in weights.iter_mut().zip(&base).zip(&scaled) {
                 let u = s / next_scale;
-                // Huber's weight, and none at all for what lies beyond ten spreads.
-                *w = if u > 10.0 { 0.0 } else { b * (1.345 / u).min(1.0) };
+                // Huber's weight.
+                *w = if u > WORTHLESS { 0.0 } else { b * (1.345 / u).min(1.0) };
             }
             scale = next_scale;
         }
