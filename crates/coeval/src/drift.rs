@@ -193,19 +193,19 @@ pub(crate) fn measure(
             let mut own = Sum::new();
             own.add(w);
             // A window that stands out by itself is taken by itself: it says most about its moment.
-            let alone = peak.find(&own.cross, how.least + 2.0, &mut scratch);
+            let alone = peak.find(&own, how.least + 2.0, &mut scratch);
             let taken = if alone.is_some() {
                 alone
             } else {
                 pending.add(w);
-                if pending.windows > 1 { peak.find(&pending.cross, how.least, &mut scratch) } else { None }
+                if pending.windows > 1 { peak.find(&pending, how.least, &mut scratch) } else { None }
             };
             if let Some(found) = taken {
                 let sum = if alone.is_some() { own } else { std::mem::replace(&mut pending, Sum::new()) };
                 let b_s = sum.time / sum.mass;
                 let lag_s = (found.lag + sum.shift / sum.mass) / TRACK_RATE_HZ;
                 result.evidence.push(Evidence { a_s: how.map.to_timeline(b_s) + lag_s, b_s, sigma_s: 0.0 });
-                heard.push(Heard { mass: sum.mass, ..found });
+                heard.push(found);
                 spans.push(w.middle_s - sum.first_s);
                 matched.absorb(&sum, found.lag);
             }
@@ -270,10 +270,10 @@ struct Peak<'p> {
 
 impl Peak<'_> {
     /// A sum's correlation peak, if it is high enough.
-    fn find(&self, cross: &[Complex32], least: f64, scratch: &mut (Vec<Complex32>, Vec<f32>)) -> Option<Heard> {
+    fn find(&self, summed: &Sum, least: f64, scratch: &mut (Vec<Complex32>, Vec<f32>)) -> Option<Heard> {
         let (product, correlation) = scratch;
         product.clear();
-        product.extend(cross.iter().zip(self.how.weighting).map(|(c, w)| c * w));
+        product.extend(summed.cross.iter().zip(self.how.weighting).map(|(c, w)| c * w));
         correlation.resize(SIZE, 0.0);
         let weighted = product.clone();
         self.plan.invert(product, correlation);
@@ -316,7 +316,7 @@ impl Peak<'_> {
                 .sum::<f64>()
         };
         let slope_noise = spread * (power(&|w| w * w) / power(&|_| 1.0)).sqrt();
-        Some(Heard { lag, slope_noise, curvature, height, mass: 0.0 })
+        Some(Heard { lag, slope_noise, curvature, height, mass: summed.mass })
     }
 }
 

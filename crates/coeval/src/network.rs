@@ -10,7 +10,7 @@
 use crate::clock::ClockMap;
 use crate::error::{Error, ErrorKind, Result};
 use crate::fit::{Clock, File, Observation, Problem, Solved};
-use crate::pair::{PairAlignment, Unplaced};
+use crate::pair::{PairAlignment, Unplaced, count};
 
 /// One file as the solver sees it.
 #[derive(Debug, Clone)]
@@ -339,8 +339,7 @@ impl Network {
             // Sound reaches a far device late: taken back when the user gave distances.
             let late = |i: usize| nodes[i].distance_m / SPEED_OF_SOUND_M_S;
             let groups = group_error_s.len();
-            let places = l.alignment.places.iter().max().map_or(0, |m| m + 1);
-            group_error_s.resize(groups + places, l.alignment.place_s);
+            group_error_s.resize(groups + count(&l.alignment.places), l.alignment.place_s);
             observations.extend(l.alignment.evidence.iter().zip(&l.alignment.places).map(|(e, place)| Observation {
                 a: l.a,
                 a_s: e.a_s - late(l.a),

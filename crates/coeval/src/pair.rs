@@ -488,6 +488,11 @@ fn between(jumps: &[f64], evidence: &[Evidence]) -> Vec<f64> {
     kept
 }
 
+/// How many places there are, counted from zero.
+pub(crate) fn count(places: &[usize]) -> usize {
+    places.iter().max().map_or(0, |last| last + 1)
+}
+
 /// Where the voices speak from: measurements of one place go astray together.
 #[derive(Debug, Clone)]
 struct Places {
@@ -524,8 +529,7 @@ impl Places {
     }
 
     /// -2 ln of how probable it is, before anything is measured, that voices change places so.
-    fn surprise(&self, evidence: &[Evidence]) -> f64 {
-        let utterances = utterances(evidence);
+    fn surprise(&self, evidence: &[Evidence], utterances: &[usize]) -> f64 {
         let exact: Vec<usize> = (0..evidence.len()).filter(|&i| evidence[i].sigma_s < EXACT_S).collect();
         let share = |k: usize| {
             let (i, before) = (exact[k], exact[k - 1]);
@@ -617,7 +621,7 @@ impl PairFit {
             files: vec![file(0, a.duration_s(), &[], true), file(1, b.duration_s(), jumps, false)],
             observations,
             link_bias_s: vec![0.0],
-            group_error_s: vec![places.shared_s; places.of.iter().max().map_or(0, |m| m + 1)],
+            group_error_s: vec![places.shared_s; count(&places.of)],
             link_weight: vec![1.0],
         };
         let solved = problem.solve()?;
@@ -629,7 +633,8 @@ impl PairFit {
     /// shows. The choice is by marginal likelihood.
     fn best(a: &Track, b: &Track, evidence: &[Evidence], jumps: &[f64]) -> Option<Self> {
         let chosen: Vec<Evidence> = evidence.iter().copied().step_by(evidence.len().div_ceil(CHOICE).max(1)).collect();
-        let several = utterances(&chosen).last().is_some_and(|last| last + 1 >= SEVERAL);
+        let spoken = utterances(&chosen);
+        let several = count(&spoken) >= SEVERAL;
         // Too few to show how far apart the voices sit: each measurement may be of another one.
         let few = !several && evidence.len() < MANY;
         let own_s = if few { UNKNOWN_PLACE_S } else { 0.0 };
@@ -639,7 +644,7 @@ impl PairFit {
                 if wander_q > 0.0 && !several {
                     continue;
                 }
-                let places = Places::utterances(&chosen, place_s, own_s);
+                let places = Places { of: spoken.clone(), shared_s: place_s, own_s };
                 if let Some(fit) = Self::new(a, b, &chosen, jumps, wander_q, places) {
                     let surprise = fit.solved.surprise - 2.0 * f64::ln(likely_place * likely_wander);
                     if best.is_none_or(|b| surprise < b.0) {
@@ -704,7 +709,7 @@ impl PairFit {
                 let first = Self::new(a, b, evidence, &[], 0.0, Places::beside(&line, evidence));
                 let seats = first.map(|f| Places::beside(&|t| f.at(t), evidence));
                 let Some(seats) = seats.filter(|s| readings.iter().all(|r| r.1.places.of != s.of)) else { continue };
-                let before = seats.surprise(evidence);
+                let before = seats.surprise(evidence, &usual.places.of);
                 readings.extend(Self::new(a, b, evidence, &[], 0.0, seats).map(|f| (f.solved.surprise + before, f)));
             }
         }
