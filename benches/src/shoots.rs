@@ -3,7 +3,7 @@
 use std::time::Instant;
 
 use coeval::clock::ClockMap;
-use coeval::network::{Link, Node, solve};
+use coeval::network::{Link, Node, between_neighbours, solve};
 use coeval::pair::{Aligner, PairOptions, PairOutcome};
 use rand::rngs::SmallRng;
 use rand::{RngExt, SeedableRng};
@@ -393,7 +393,6 @@ fn run(material: &Material, class: &Class, seed: u64) -> Result<ShootResult, Str
             tracks.push(file.track().map_err(|e| e.to_string())?);
         }
     }
-    let aligner = Aligner::new(PairOptions::default()).map_err(|e| e.to_string())?;
     for (device, files) in &shoot.recordings {
         result.trace.push(format!(
             "seed {seed} {:?}: {} file(s), {} Hz, {:.1} s, drift {:.1} ppm, {:.2} m from voices, {:.2} m from engine, voice {:.1} dB, \
@@ -414,45 +413,60 @@ fn run(material: &Material, class: &Class, seed: u64) -> Result<ShootResult, Str
             device.jumps,
         ));
     }
-    let mut links = Vec::new();
-    for b in 0..nodes.len() {
-        for a in 0..b {
-            if owners[a].0 == owners[b].0 {
-                continue;
+    let mut links: Vec<Link> = Vec::new();
+    let mut ask = |a: usize, b: usize, range_s: Option<(f64, f64)>, links: &mut Vec<Link>| -> Result<(), String> {
+        let strange = shoot.foreign.is_some_and(|f| owners[a].0 == f || owners[b].0 == f);
+        let truth = |t: f64| owners[a].1.truth.to_file(owners[b].1.truth.to_timeline(t));
+        let mut options = PairOptions::default();
+        options.offset_range_s = range_s;
+        let aligner = Aligner::new(options).map_err(|e| e.to_string())?;
+        match aligner.align(&tracks[a], &tracks[b], &()).map_err(|e| e.to_string())? {
+            PairOutcome::Placed(alignment) => {
+                let (largest, median) = file_error(&alignment.map, truth, nodes[b].duration_s, &[]);
+                result.pairs.push((alignment.confidence, !strange && median <= RIGHT_S));
+                result.trace.push(format!(
+                    "seed {seed} files {a}-{b}: confidence {:.5}, error median {:.3} largest {:.3} ms, claimed {:.3} ms, \
+                     offset {:.4} (true {:.4}) s, drift {:.2} (true {:.2}) ppm, {} pieces of evidence, jumps {:?}{}",
+                    alignment.confidence,
+                    median * 1e3,
+                    largest * 1e3,
+                    alignment.uncertainty_s * 1e3,
+                    alignment.map.offset_s(),
+                    truth(0.0),
+                    alignment.map.drift_ppm(),
+                    ((truth(nodes[b].duration_s) - truth(0.0)) / nodes[b].duration_s - 1.0) * 1e6,
+                    alignment.evidence.len(),
+                    alignment.jumps.iter().map(|j| (j.b_s, j.step_s)).collect::<Vec<_>>(),
+                    if strange { ", FOREIGN" } else { "" }
+                ));
+                links.push(Link { a, b, alignment: *alignment });
             }
-            let strange = shoot.foreign.is_some_and(|f| owners[a].0 == f || owners[b].0 == f);
-            let truth = |t: f64| owners[a].1.truth.to_file(owners[b].1.truth.to_timeline(t));
-            match aligner.align(&tracks[a], &tracks[b], &()).map_err(|e| e.to_string())? {
-                PairOutcome::Placed(alignment) => {
-                    let (largest, median) = file_error(&alignment.map, truth, nodes[b].duration_s, &[]);
-                    result.pairs.push((alignment.confidence, !strange && median <= RIGHT_S));
-                    result.trace.push(format!(
-                        "seed {seed} files {a}-{b}: confidence {:.5}, error median {:.3} largest {:.3} ms, claimed {:.3} ms, \
-                         offset {:.4} (true {:.4}) s, drift {:.2} (true {:.2}) ppm, {} pieces of evidence, jumps {:?}{}",
-                        alignment.confidence,
-                        median * 1e3,
-                        largest * 1e3,
-                        alignment.uncertainty_s * 1e3,
-                        alignment.map.offset_s(),
-                        truth(0.0),
-                        alignment.map.drift_ppm(),
-                        ((truth(nodes[b].duration_s) - truth(0.0)) / nodes[b].duration_s - 1.0) * 1e6,
-                        alignment.evidence.len(),
-                        alignment.jumps.iter().map(|j| (j.b_s, j.step_s)).collect::<Vec<_>>(),
-                        if strange { ", FOREIGN" } else { "" }
-                    ));
-                    links.push(Link { a, b, alignment: *alignment });
-                }
-                PairOutcome::Unplaced(why) => result.trace.push(format!(
-                    "seed {seed} files {a}-{b}: {}{}, true offset {:.4} s",
-                    why.as_str(),
-                    if strange { " (foreign)" } else { "" },
-                    truth(0.0)
-                )),
-            }
+            PairOutcome::Unplaced(why) => result.trace.push(format!(
+                "seed {seed} files {a}-{b}{}: {}{}, true offset {:.4} s",
+                range_s.map_or(String::new(), |(low, high)| format!(" within {low:.1} to {high:.1} s")),
+                why.as_str(),
+                if strange { " (foreign)" } else { "" },
+                truth(0.0)
+            )),
+        }
+        Ok(())
+    };
+    let pairs: Vec<(usize, usize)> = (0..nodes.len()).flat_map(|b| (0..b).map(move |a| (a, b))).collect();
+    for &(a, b) in pairs.iter().filter(|p| owners[p.0].0 != owners[p.1].0) {
+        ask(a, b, None, &mut links)?;
+    }
+    let mut solution = solve(&nodes, &links, 0).map_err(|e| e.to_string())?;
+    // What is unplaced is looked for between its neighbours, as the command line does.
+    let maps: Vec<Option<&ClockMap>> = solution.placements.iter().map(|p| p.as_ref().ok().map(|p| &p.map)).collect();
+    let before = links.len();
+    for &(a, b) in &pairs {
+        if let Some(range_s) = between_neighbours(&nodes, &maps, a, b) {
+            ask(a, b, Some(range_s), &mut links)?;
         }
     }
-    let solution = solve(&nodes, &links, 0).map_err(|e| e.to_string())?;
+    if links.len() > before {
+        solution = solve(&nodes, &links, 0).map_err(|e| e.to_string())?;
+    }
     result.engine_s = began.elapsed().as_secs_f64();
 
     let origin = owners[0].1;

@@ -17,6 +17,8 @@ use coeval_benches::sim_sound::Material;
 use coeval_benches::unrelated::{self, Unrelated};
 use serde_json::json;
 
+const SNR_DB: [f64; 14] = [-20.0, -18.0, -17.0, -16.0, -15.0, -14.0, -12.0, -10.0, -8.0, -4.0, 0.0, 6.0, 12.0, 20.0];
+
 /// Accuracy against known truth.
 #[derive(Parser)]
 struct Options {
@@ -44,6 +46,12 @@ struct Options {
     /// Draws for each row of part a: a ratio of 1 scatters by 7 % with 100.
     #[arg(long, default_value_t = 100)]
     draws: usize,
+    /// Signal-to-noise ratios of part a, dB, ascending.
+    #[arg(long, value_delimiter = ',', allow_hyphen_values = true, default_values_t = SNR_DB)]
+    snr_db: Vec<f64>,
+    /// Drifts of part a, ppm.
+    #[arg(long, value_delimiter = ',', default_values_t = [0.0, 50.0])]
+    drift_ppm: Vec<f64>,
     /// Python that has NumPy and SciPy, for part a.
     #[arg(long, default_value = "python3")]
     python: String,
@@ -127,8 +135,8 @@ fn bounds_table(options: &Options) -> Result<serde_json::Value, String> {
     );
     println!("| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |");
     let mut rows = Vec::new();
-    for drift_ppm in [0.0, 50.0] {
-        for snr_db in [-20.0, -18.0, -17.0, -16.0, -15.0, -14.0, -12.0, -10.0, -8.0, -4.0, 0.0, 6.0, 12.0, 20.0] {
+    for &drift_ppm in &options.drift_ppm {
+        for &snr_db in &options.snr_db {
             let r = bounds::run_row(snr_db, drift_ppm, draws, options.first_seed, &options.python)?;
             println!(
                 "| {snr_db:.0} | {drift_ppm:.0} | {:.3} | {:.3} | {:.0} | {:.0} | {:.0} | {:.0} | {:.3} | {:.3} |",
@@ -144,7 +152,8 @@ fn bounds_table(options: &Options) -> Result<serde_json::Value, String> {
             rows.push(r);
         }
     }
-    let thresholds: Vec<_> = [0.0, 50.0]
+    let thresholds: Vec<_> = options
+        .drift_ppm
         .iter()
         .map(|&drift_ppm| {
             let of = |who: usize| {

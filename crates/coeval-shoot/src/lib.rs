@@ -49,7 +49,7 @@ mod write;
 use std::num::NonZeroUsize;
 use std::path::Path;
 
-use coeval::pair::PairOptions;
+use coeval::pair::{PairOptions, PairOutcome};
 use coeval::progress::Progress;
 use coeval::{Error, ErrorKind, Result};
 use coeval_media::OpenOptions;
@@ -193,11 +193,18 @@ fn place(
     let range_s = |a: usize, b: usize| by_own_times(&probed[a], &probed[b], options.trusted_times_s?);
     let mut compared = compare(heard, &groups, &[], &options.pair, &range_s, progress)?;
     let mut told: Option<claps::Told> = None;
+    let mut looked_again = false;
     loop {
         let mut settled = settle(probed, &groups, heard, &compared, options)?;
         // Names alone may have joined two devices. Chapters follow each other; where the sound says that
         // they ran at the same time, they are no chapters of one take, and must be compared as well.
         if !chapters::split_refuted(&mut groups, &settled.maps) {
+            if !looked_again {
+                looked_again = true;
+                if look_again(&mut compared, &settled, heard, &groups, options, &range_s, progress)? {
+                    continue;
+                }
+            }
             let before = compared.len();
             if let (None, Some(found)) = (&told, found) {
                 let known =
@@ -222,6 +229,34 @@ fn place(
     }
 }
 
+/// Looks for what is unplaced between its neighbours; whether anything was found.
+fn look_again(
+    compared: &mut Vec<Compared>,
+    settled: &settle::Settled,
+    heard: &[Heard],
+    groups: &[chapters::Group],
+    options: &Options,
+    range_s: &(dyn Fn(usize, usize) -> Option<(f64, f64)> + Sync),
+    progress: &dyn Progress,
+) -> Result<bool> {
+    let narrowed_s = |a: usize, b: usize| {
+        let range = *settled.narrowed_s.get(&(a, b))?;
+        let trusted = range_s(a, b).unwrap_or((f64::NEG_INFINITY, f64::INFINITY));
+        Some((range.0.max(trusted.0), range.1.min(trusted.1))).filter(|r| r.0 < r.1)
+    };
+    let is_placed = |c: &Compared| matches!(c.outcome, PairOutcome::Placed(_));
+    let open = |c: &mut Compared| !is_placed(c) && narrowed_s(c.a, c.b).is_some();
+    let mut open: Vec<Compared> = compared.extract_if(.., open).collect();
+    let mut found = compare(heard, groups, compared, &options.pair, &narrowed_s, progress)?;
+    // What is not there either keeps its first reason.
+    found.retain(is_placed);
+    open.retain(|c| found.iter().all(|f| (f.a, f.b) != (c.a, c.b)));
+    let any = !found.is_empty();
+    compared.extend(open.into_iter().chain(found));
+    compared.sort_by_key(|c| (c.a, c.b));
+    Ok(any)
+}
+
 pub(crate) fn invalid(message: impl Into<String>) -> Error {
     Error::new(ErrorKind::InvalidArgument, message)
 }
@@ -233,9 +268,13 @@ mod tests {
     use super::*;
 
     fn track_file(name: &str, recording: &str, skip: usize) -> TrackFile {
+        track_part(name, recording, skip, 12 * 16_000 + skip)
+    }
+
+    fn track_part(name: &str, recording: &str, skip: usize, end: usize) -> TrackFile {
         // A linear congruential generator's high bits, in bursts.
         let mut state = 1u64;
-        let sound: Vec<f32> = (0..12 * 16_000 + skip)
+        let sound: Vec<f32> = (0..end)
             .map(|i| {
                 state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
                 let x = (state >> 40) as f32 / (1u64 << 24) as f32 - 0.5;
@@ -318,6 +357,42 @@ mod tests {
         let options = Options { trusted_times_s: Some(-1.0), ..Options::default() };
         let none: &[&str] = &[];
         assert_eq!(align_with(none, &tracks, &options, &()).unwrap_err().kind(), ErrorKind::InvalidArgument);
+    }
+
+    #[test]
+    fn what_is_unplaced_is_looked_for_between_its_neighbours() {
+        use coeval::pair::Unplaced;
+        let tracks = [
+            track_part("first", "camera", 16_000, 5 * 16_000),
+            track_part("second", "camera", 6 * 16_000, 11 * 16_000),
+            track_file("recorder", "recorder", 0),
+        ];
+        let groups = [
+            chapters::Group { id: "camera".into(), kind: Kind::Camera, files: vec![0, 1], given: true },
+            chapters::Group { id: "recorder".into(), kind: Kind::Recorder, files: vec![2], given: true },
+        ];
+        let headers = |t: &TrackFile| Headers { duration_s: t.track.duration_s(), ..Headers::default() };
+        let probed: Vec<Probed> = tracks.iter().map(|t| Probed::new(&t.name, headers(t))).collect();
+        let heard: Vec<Heard> = tracks.iter().map(|t| Ok(Some(Sound::of(t)))).collect();
+        let options = Options::default();
+        let nothing = |_: usize, _: usize| None;
+        let mut compared = compare(&heard, &groups, &[], &options.pair, &nothing, &()).unwrap();
+        let there = compared[1].outcome.clone();
+        compared[1].outcome = PairOutcome::Unplaced(Unplaced::OnlyPeriodicSound);
+        let settled = settle(&probed, &groups, &heard, &compared, &options).unwrap();
+        assert!(settled.maps[1].is_none());
+
+        // Where the user's own times forbid it, it keeps its reason.
+        let elsewhere = |_: usize, _: usize| Some((1000.0, 1001.0));
+        assert!(!look_again(&mut compared, &settled, &heard, &groups, &options, &elsewhere, &()).unwrap());
+        assert!(matches!(compared[1].outcome, PairOutcome::Unplaced(Unplaced::OnlyPeriodicSound)));
+
+        assert!(look_again(&mut compared, &settled, &heard, &groups, &options, &nothing, &()).unwrap());
+        let offset_s = |outcome: &PairOutcome| match outcome {
+            PairOutcome::Placed(p) => p.map.offset_s(),
+            PairOutcome::Unplaced(why) => panic!("{}", why.as_str()),
+        };
+        assert!((offset_s(&compared[1].outcome) - offset_s(&there)).abs() < 1e-5);
     }
 
     #[test]

@@ -1,5 +1,7 @@
 //! Pairs -> one clock -> the result contract.
 
+use std::collections::BTreeMap;
+
 use coeval::Result;
 use coeval::clock::ClockMap;
 use coeval::network::{self, AnchorReport, Force, Link, Node, Placement};
@@ -22,6 +24,9 @@ pub struct Settled {
     pub alignment: Alignment,
     /// Each file's map, in the order of the sources; `None` where it is unplaced.
     pub maps: Vec<Option<ClockMap>>,
+    /// Files `a` < `b` of which one is unplaced, and where `b` can lie in `a` by the neighbours of that one
+    /// ([`network::between_neighbours`]).
+    pub narrowed_s: BTreeMap<(usize, usize), (f64, f64)>,
 }
 
 impl Settled {
@@ -161,8 +166,14 @@ pub fn settle(
         anchors: checks,
         loops: solution.as_ref().map_or_else(Vec::new, |s| loop_entries(s, &files, probed)),
     };
+    let mut narrowed_s = BTreeMap::new();
+    for (a, b) in (0..nodes.len()).flat_map(|b| (0..b).map(move |a| (a, b))) {
+        if let Some(range_s) = network::between_neighbours(&nodes, &node_maps, a, b) {
+            narrowed_s.insert((files[a], files[b]), range_s);
+        }
+    }
     let maps = placements.into_iter().map(|p| p.ok().map(|p| p.map)).collect();
-    Ok(Settled { alignment, maps })
+    Ok(Settled { alignment, maps, narrowed_s })
 }
 
 /// For each file of the solver, its measurements against the result.

@@ -31,6 +31,8 @@ const SHORT_S: f64 = 3.0;
 const BAND: usize = 64;
 /// A band whose power is this share of the strongest one's is empty: tracks are levelled.
 const EMPTY: f32 = 0.05;
+/// By how much the spread close by must exceed that far away to be another.
+const TELLS: f64 = 1.2;
 /// Fewer curvatures learn nothing from each other.
 const POOL_LEAST: usize = 8;
 /// No peak is known better than this, seconds: rooms and codecs bend phases by more than noise does.
@@ -56,6 +58,9 @@ pub(crate) struct Measure<'m> {
 /// Evidence, and the weighting that it suggests.
 pub(crate) struct Measured {
     pub(crate) evidence: Vec<Evidence>,
+    /// What windows that lie far from each other say together, where others speak by themselves: it may be of two
+    /// voices at two distances and lie between them.
+    pub(crate) long: Vec<Evidence>,
     /// Most of what was found needed several windows.
     pub(crate) weak: bool,
     pub(crate) weighting: Vec<f32>,
@@ -172,7 +177,7 @@ pub(crate) fn measure(
         let cross = x.iter().zip(&y).map(|(x, y)| x * y.conj() * sign).collect();
         Window { middle_s, shift: middle - wanted, power_a: power(&x), power_b: power(&y), cross }
     };
-    let mut result = Measured { evidence: Vec::new(), weak: false, weighting: Vec::new() };
+    let mut result = Measured { evidence: Vec::new(), long: Vec::new(), weak: false, weighting: Vec::new() };
     let mut matched = Sum::new();
     let mut pending = Sum::new();
     let mut spans: Vec<f64> = Vec::new();
@@ -215,11 +220,9 @@ pub(crate) fn measure(
         e.sigma_s = h.sigma_s();
     }
     result.weak = 2 * spans.iter().filter(|&&s| s > 0.0).count() > spans.len();
-    // A long sum may run over two voices at two distances and lie between them: where single windows
-    // speak, they speak alone.
     if spans.iter().filter(|&&s| s <= SHORT_S).count() >= 3 {
         let mut span = spans.iter();
-        result.evidence.retain(|_| span.next().is_some_and(|&s| s <= SHORT_S));
+        result.long = result.evidence.extract_if(.., |_| span.next().is_some_and(|&s| s > SHORT_S)).collect();
     }
     result.evidence.sort_by(|x, y| x.b_s.total_cmp(&y.b_s));
     result.weighting = if matched.windows > 0 { weighting(&matched) } else { how.weighting.to_vec() };
@@ -305,7 +308,8 @@ impl Peak<'_> {
         {
             return None;
         }
-        let spread = spread.max(chance);
+        // The few lags close by tell their own spread to a tenth.
+        let spread = if spread > TELLS * chance { spread } else { chance };
         let (lag, curvature) = newton(&weighted, at as f64 - REACH as f64)?;
         // Noise of the slope over curvature of the peak; the noise has the spectrum of the weighted product.
         let power = |f: &dyn Fn(f64) -> f64| {

@@ -220,7 +220,10 @@ fn sought(
     let pass = Pass { probes, probe_s, drift_ppm: 0.0, step_ppm: 125.0 };
     let from_b = unevenness(b) >= unevenness(a);
     let max_ppm = line.drift_ppm.abs() + TILT_PPM;
-    let within = [(line.at(stretch.0).max(0.0), line.at(stretch.1).min(a.duration_s())), stretch];
+    let within = match from_b {
+        true => stretch,
+        false => (line.at(stretch.0).max(0.0), line.at(stretch.1).min(a.duration_s())),
+    };
     candidates_of_either(a, b, pass, from_b, max_ppm, range, within, plans, progress)
 }
 

@@ -150,6 +150,8 @@ const OVERRULED_S: f64 = 1e5;
 const CONTRADICTS: f64 = 3.0;
 /// Probability that a soft anchor is right where nothing else can tell. A guess, no measurement.
 const SOFT_CONFIDENCE: f64 = 0.9;
+/// Files of one recording overlap by no more than this, the error of extrapolated drift included, seconds.
+const NEIGHBOURS_OVERLAP_S: f64 = 0.5;
 /// Bends that move the map by less than this are not worth a knot, seconds.
 const KNOT_S: f64 = 20e-6;
 
@@ -277,6 +279,35 @@ pub fn solve_anchored(nodes: &[Node], links: &[Link], anchors: &[Anchor], refere
         loops: loops(nodes, links),
         anchors: reports,
     })
+}
+
+/// Where file `b` can lie in file `a` (`a` time minus `b` time at the start of `b`: lowest and highest, seconds), where
+/// one of them has a map onto the timeline and the other has none, but files of its recording have.
+///
+/// Files of one recording lie in the order in which they were made and hardly overlap: what is unplaced lies between
+/// its neighbours. A little common sound shows there that is lost among all that is like it in the whole of a long
+/// file. `maps`: one for each node. `None`: nothing is known, or no such place is left.
+pub fn between_neighbours(nodes: &[Node], maps: &[Option<&ClockMap>], a: usize, b: usize) -> Option<(f64, f64)> {
+    let (held, map, open) = match (maps[a], maps[b]) {
+        (Some(map), None) => (a, map, b),
+        (None, Some(map)) => (b, map, a),
+        _ => return None,
+    };
+    if nodes[a].recording == nodes[b].recording {
+        return None;
+    }
+    let own = |i: &usize| nodes[*i].recording == nodes[open].recording;
+    let ends = (0..open).filter(own).filter_map(|i| maps[i].map(|m| m.to_timeline(nodes[i].duration_s)));
+    let starts = (open + 1..nodes.len()).filter(own).filter_map(|i| maps[i].map(|m| m.to_timeline(0.0)));
+    let (end, start) = (ends.fold(f64::NEG_INFINITY, f64::max), starts.fold(f64::INFINITY, f64::min));
+    if end.is_infinite() && start.is_infinite() {
+        return None;
+    }
+    // It starts no earlier than so, no later than so, in the time of the file that is placed.
+    let low = map.to_file(end - NEIGHBOURS_OVERLAP_S).max(-nodes[open].duration_s);
+    let high = map.to_file(start + NEIGHBOURS_OVERLAP_S - nodes[open].duration_s).min(nodes[held].duration_s);
+    let range = if held == a { (low, high) } else { (-high, -low) };
+    (low < high).then_some(range)
 }
 
 /// Which files the links in use tie to each other, and how surely.
@@ -747,6 +778,29 @@ mod tests {
         let want = truth[1].to_file(truth[2].to_timeline(200.0));
         assert!((c.map.to_timeline(200.0) - want).abs() < 1e-5);
         assert_eq!(solution.placements[3].as_ref().unwrap_err(), &Unplaced::NoCommonSound);
+    }
+
+    #[test]
+    fn an_unplaced_file_lies_between_its_neighbours() {
+        // Two chapters of a camera that are placed and one between them that is not, and a recorder.
+        let nodes = [node(0, 100.0, true), node(0, 50.0, true), node(0, 80.0, true), node(1, 400.0, false)];
+        let (first, last) = (ClockMap::linear(10.0, 0.0, 100.0), ClockMap::linear(200.0, 0.0, 80.0));
+        let recorder = ClockMap::linear(-5.0, 0.0, 400.0);
+        let maps = [Some(&first), None, Some(&last), Some(&recorder)];
+        // It starts at 110 s at the earliest and at 150 s at the latest: 115 and 155 s of the recorder, whose
+        // time at the start of `b` is minus the offset when it is `b`.
+        let (low, high) = between_neighbours(&nodes, &maps, 1, 3).unwrap();
+        assert!((low + 155.5).abs() < 1e-9 && (high + 114.5).abs() < 1e-9, "{low} {high}");
+        assert_eq!(between_neighbours(&nodes, &maps, 3, 1), Some((-high, -low)));
+        // With one neighbour, as far as the other file goes.
+        let maps = [Some(&first), None, None, Some(&recorder)];
+        assert_eq!(between_neighbours(&nodes, &maps, 3, 1).unwrap().1, 400.0);
+        // Nothing is known of a recording without a place, and nothing is asked of what has one.
+        assert_eq!(between_neighbours(&nodes, &[None, None, None, Some(&recorder)], 1, 3), None);
+        assert_eq!(between_neighbours(&nodes, &maps, 0, 3), None);
+        // What does not fit between its neighbours lies nowhere.
+        let near = ClockMap::linear(120.0, 0.0, 80.0);
+        assert_eq!(between_neighbours(&nodes, &[Some(&first), None, Some(&near), Some(&recorder)], 1, 3), None);
     }
 
     #[test]

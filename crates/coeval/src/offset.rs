@@ -160,7 +160,7 @@ fn candidates(
 }
 
 /// [`candidates`] with probes taken from `b`, or from `a` and the result turned round: `a_s` is in `a` either way.
-/// `within_s`: the stretches of `a` and of `b` that probes are taken from.
+/// `within_s`: the stretch of that track which probes are taken from.
 #[allow(clippy::too_many_arguments, reason = "as `candidates`")]
 pub(crate) fn candidates_of_either(
     a: &Track,
@@ -169,15 +169,15 @@ pub(crate) fn candidates_of_either(
     from_b: bool,
     max_drift_ppm: f64,
     window_s: Option<(f64, f64)>,
-    within_s: [(f64, f64); 2],
+    within_s: (f64, f64),
     plans: &Plans,
     progress: &dyn Progress,
 ) -> Result<Vec<Candidate>> {
     if from_b {
-        return candidates(a, b, pass, max_drift_ppm, window_s, within_s[1], plans, progress);
+        return candidates(a, b, pass, max_drift_ppm, window_s, within_s, plans, progress);
     }
     let turned = window_s.map(|(low, high)| (-high, -low));
-    let mut found = candidates(b, a, pass, max_drift_ppm, turned, within_s[0], plans, progress)?;
+    let mut found = candidates(b, a, pass, max_drift_ppm, turned, within_s, plans, progress)?;
     for c in &mut found {
         (c.a_s, c.b_s) = (c.b_s, c.a_s);
         c.drift_ppm = (-c.drift_ppm.1, -c.drift_ppm.0);

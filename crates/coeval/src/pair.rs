@@ -211,29 +211,45 @@ impl Aligner {
         Ok(PairOutcome::Unplaced(reason))
     }
 
-    /// From cheap to thorough.
-    fn passes(&self, a: &Track, b: &Track) -> Vec<(Pass, bool)> {
+    /// From cheap to thorough: each with the track that probes are taken from (`true`: `b`) and the stretch of it.
+    fn passes(&self, a: &Track, b: &Track) -> Vec<(Pass, bool, (f64, f64))> {
         let max = self.options.max_drift_ppm;
         // Probes come from where speech stands out: there a few seconds tell most.
         let from_b = unevenness(b) >= unevenness(a);
         let quick = Pass { probes: 8, probe_s: 2.5, drift_ppm: 0.0, step_ppm: 125.0 };
+        // The little that two files share may be all but lost among what the longer one heard before or after.
+        let many = Pass { probes: 48, ..quick };
         let long = Pass { probes: 8, probe_s: 8.0, drift_ppm: max.min(160.0), step_ppm: 40.0 };
         let wide = Pass { probes: 8, probe_s: 4.0, drift_ppm: max, step_ppm: 80.0 };
-        vec![(quick, from_b), (quick, !from_b), (long, from_b), (wide, from_b), (long, !from_b)]
+        let whole = |from_b: bool| (0.0, if from_b { b.duration_s() } else { a.duration_s() });
+        let (probed_s, other_s) = (whole(from_b).1, whole(!from_b).1);
+        let parts = (probed_s / PART_S).min(PARTS_EFFORT_S / other_s).max(1.0).floor();
+        let part = |i: usize| (probed_s * i as f64 / parts, probed_s * (i + 1) as f64 / parts);
+        let mut passes = vec![(quick, from_b, whole(from_b)), (quick, !from_b, whole(!from_b))];
+        passes.extend((0..parts as usize).map(|i| (many, from_b, part(i))));
+        passes.extend([(long, from_b), (wide, from_b), (long, !from_b)].map(|(p, from_b)| (p, from_b, whole(from_b))));
+        passes
     }
 
     fn try_pass(
         &self,
         a: &Track,
         b: &Track,
-        (pass, from_b): &(Pass, bool),
+        (pass, from_b, within_s): &(Pass, bool, (f64, f64)),
         seen: &mut Vec<Line>,
         progress: &dyn Progress,
     ) -> Result<Found> {
         let max = self.options.max_drift_ppm;
         let range = self.options.offset_range_s;
-        let whole = [(0.0, a.duration_s()), (0.0, b.duration_s())];
-        let found = candidates_of_either(a, b, *pass, *from_b, max, range, whole, &self.plans, progress)?;
+        let whole = (0.0, b.duration_s());
+        // What no offset of the range brings together is not asked.
+        let (low, high) = range.unwrap_or((f64::NEG_INFINITY, f64::INFINITY));
+        let meets = match from_b {
+            true => (-high, a.duration_s() - low),
+            false => (low, b.duration_s() + high),
+        };
+        let within_s = (within_s.0.max(meets.0), within_s.1.min(meets.1));
+        let found = candidates_of_either(a, b, *pass, *from_b, max, range, within_s, &self.plans, progress)?;
         let mut lines: Vec<Line> = Vec::new();
         let foremost = found.first().map_or(0.0, |c| c.score);
         for (i, candidate) in found.iter().take(6).enumerate() {
@@ -242,13 +258,13 @@ impl Aligner {
                 break;
             }
             step(progress, "verify", i as f64 / 6.0)?;
-            lines.extend(verify(a, b, candidate, whole[1], &self.plans));
+            lines.extend(verify(a, b, candidate, whole, &self.plans));
         }
         lines.sort_by(|x, y| y.score.total_cmp(&x.score));
         seen.extend(&lines);
         let mut periodic = false;
         for line in lines.iter().take(2) {
-            let Some(path) = trace(a, b, line, whole[1], &self.plans, progress)? else { continue };
+            let Some(path) = trace(a, b, line, whole, &self.plans, progress)? else { continue };
             if path.standing.height < STANDING || path.standing.without_best < STANDING_WITHOUT_BEST {
                 continue;
             }
@@ -332,7 +348,16 @@ impl Aligner {
             let itself = measured.evidence.len();
             jump::complete(&mut measured.evidence, &jumps, &found);
             jumps = between(&jumps, &measured.evidence);
-            let Some(fit) = PairFit::with_jumps(a, b, line.inverted, &measured.evidence, &jumps) else { break };
+            let Some(mut fit) = PairFit::with_jumps(a, b, line.inverted, &measured.evidence, &jumps) else { break };
+            if fit.places.shared_s <= ONE_PLACE_S {
+                measured.evidence.append(&mut measured.long);
+                measured.evidence.sort_by(|x, y| x.b_s.total_cmp(&y.b_s));
+                jumps.clone_from(&fit.jumps);
+                fit = match PairFit::with_jumps(a, b, line.inverted, &measured.evidence, &jumps) {
+                    Some(fit) => fit,
+                    None => break,
+                };
+            }
             within_s = 0.0004 + 4.0 * fit.places.shared_s;
             map = fit.map()?;
             weighting = measured.weighting;
@@ -342,7 +367,8 @@ impl Aligner {
         let least = if beyond_doubt { 2 } else { EVIDENCE_LEAST };
         let Some((fit, evidence, itself)) = last.filter(|l| l.1.len() >= least) else { return Ok(None) };
         // The blocks that a stretch is completed with are what made the line: they cannot also confirm it.
-        let most = if itself >= least { 1.0 } else { UNCONFIRMED };
+        let confirmed = itself >= if path.standing.without_best > SURE { 2 } else { EVIDENCE_LEAST };
+        let most = if confirmed { 1.0 } else { UNCONFIRMED };
         let n = evidence.len() as f64;
         let residual_rms_s =
             (evidence.iter().map(|e| (map.to_timeline(e.b_s) - e.a_s).powi(2)).sum::<f64>() / n).sqrt();
@@ -406,6 +432,10 @@ const FOREMOST: f64 = 0.25;
 /// Windows that are measured, the richest first, and how far they must stand out: to find the clock, to know it,
 /// and once more where that gave few measurements.
 const ROUNDS: [(usize, f64); 3] = [(500, 6.5), (1500, 5.5), (1500, 5.5)];
+/// The longer of two files is searched in parts of this length, as far as the other, times the parts, is no longer
+/// than the second, seconds.
+const PART_S: f64 = 300.0;
+const PARTS_EFFORT_S: f64 = 900.0;
 /// Shorter tracks are not compared, seconds.
 const SHORTEST_S: f64 = 0.5;
 /// Least standing of a path over the same path shifted aside.
@@ -421,9 +451,10 @@ const RIVAL_LINE_LEAST: f64 = 12.0;
 const EVIDENCE_LEAST: usize = 3;
 /// Most that a line is worth which no such number confirms.
 const UNCONFIRMED: f64 = 0.95;
-/// A line that stands out this far without its best blocks needs no third measurement; its peaks may need
-/// to stand out only this far from the correlation close by.
-const BEYOND_DOUBT: f64 = 25.0;
+/// A line that stands out this far without its best blocks is placed without a third measurement; its peaks may need
+/// to stand out only this far from the correlation close by. From where on two measurements confirm it.
+const BEYOND_DOUBT: f64 = 15.0;
+const SURE: f64 = 25.0;
 const LEAST_CLOSE: f64 = 3.5;
 /// How far from where it was first placed a jump is sought again, seconds.
 const NEAR_JUMP_S: f64 = 2.0;
@@ -579,6 +610,8 @@ const SEAT_S: f64 = 0.03e-3;
 /// utterance and from one to the next. Guesses, no measurement.
 const WITHIN: [f64; 3] = [0.8, 0.1, 0.1];
 const NEXT: [f64; 3] = [0.45, 0.35, 0.2];
+/// Voices whose measurements scatter less are all at one place, seconds.
+const ONE_PLACE_S: f64 = 0.02e-3;
 /// Measurements through which lines are tried, two at a time, at the most.
 const LINES: usize = 40;
 /// Seats are believed where the readings that they compete with, each by its probability, spread no further than

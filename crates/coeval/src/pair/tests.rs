@@ -119,6 +119,32 @@ fn a_voice_line_is_placed_by_its_voice_not_by_the_engine_that_it_also_hears() {
 }
 
 #[test]
+fn four_seconds_in_common_are_found_beside_many_minutes_that_are_not() {
+    // Twenty minutes of talk on the line, of which a camera beside a labouring engine heard the last words only.
+    let mut noise = Noise::new(33);
+    let talk = |t: f32| if t % 10.0 < 4.0 { (9.0 * t).sin().max(0.0) } else { 0.0 };
+    let line: Vec<f32> = (0..8000 * 1200).map(|i| noise.gauss() * (talk(i as f32 / 8000.0) + 0.001)).collect();
+    let starts = 8000 * 1185;
+    let engine = |t: f32| 1.0 + 0.5 * (1.3 * t).sin();
+    let camera: Vec<f32> = (0..8000 * 290)
+        .map(|i| line.get(starts + i).unwrap_or(&0.0) + engine(i as f32 / 8000.0) * noise.gauss())
+        .collect();
+    let (a, b) = (track(&camera, 8000.0), track(&line, 8000.0));
+    let p = placed(align_pair(&a, &b, &PairOptions::default(), &()).unwrap());
+    assert!((p.map.to_timeline(1192.0) - 7.0).abs() < 2e-4, "{}", p.map.to_timeline(1192.0));
+}
+
+#[test]
+fn what_is_known_of_the_offset_tells_where_to_listen() {
+    let (a, b) = noisy_pair(35, 40, 0.0, 20.0);
+    for (range, found) in [((2.0, 5.0), true), ((-39.0, 3.5), true), ((4.0, 40.0), false), ((60.0, 90.0), false)] {
+        let options = PairOptions { offset_range_s: Some(range), ..PairOptions::default() };
+        let outcome = align_pair(&a, &b, &options, &()).unwrap();
+        assert_eq!(matches!(outcome, PairOutcome::Placed(_)), found, "{range:?}");
+    }
+}
+
+#[test]
 fn clicks_that_agree_by_chance_are_no_placement() {
     // Each hears clicks alone, at its own moments, but for three that agree.
     let mut noise = Noise::new(22);
