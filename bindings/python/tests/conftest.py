@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 from pathlib import Path
 from typing import NamedTuple
@@ -37,11 +38,17 @@ def spoken_sound(frames: int) -> NDArray[np.float32]:
     return sound
 
 
+def rust_example(name: str) -> Path:
+    """The program of an example, built with the features of the whole workspace, as Rust's tests have built it already."""
+    subprocess.run(["cargo", "build", "--quiet", "--workspace", "--example", name], cwd=ROOT, check=True)
+    return Path(os.environ.get("CARGO_TARGET_DIR", ROOT / "target")) / "debug/examples" / name
+
+
 @pytest.fixture(scope="session")
 def sixty_seconds() -> list[str]:
     """What Rust says of 60 s of known sound, and the C library's tests compare with the same: a line for the pair, one
     for the speech curve, and one for each stretch of speech."""
-    command = ["cargo", "run", "--quiet", "--package", "coeval-c", "--example", "sixty_seconds"]
+    command = [rust_example("sixty_seconds")]
     return subprocess.run(command, cwd=ROOT, check=True, capture_output=True, text=True).stdout.splitlines()
 
 

@@ -15,7 +15,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from conftest import ROOT, Pair, make_pair, xorshift
+from conftest import Pair, make_pair, rust_example, xorshift
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -43,9 +43,8 @@ def test_the_clock_is_found(pair: Pair, result: coeval.PairAlignment) -> None:
 def test_rust_gives_the_same_bits(pair: Pair, result: coeval.PairAlignment, tmp_path: Path) -> None:
     pair.a.tofile(tmp_path / "a.f32")
     pair.b.tofile(tmp_path / "b.f32")
-    command = ["cargo", "run", "--quiet", "--package", "coeval", "--example", "align_raw", "--"]
-    command += [str(tmp_path / "a.f32"), str(tmp_path / "b.f32"), str(pair.rate_hz)]
-    done = subprocess.run(command, cwd=ROOT, check=True, capture_output=True, text=True)
+    command = [rust_example("align_raw"), tmp_path / "a.f32", tmp_path / "b.f32", str(pair.rate_hz)]
+    done = subprocess.run(command, check=True, capture_output=True, text=True)
     offset_s, drift_ppm, _ = map(float, done.stdout.split())
     assert (result.offset_s, result.drift_ppm) == (offset_s, drift_ppm)
 
