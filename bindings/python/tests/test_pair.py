@@ -43,7 +43,7 @@ def test_the_clock_is_found(pair: Pair, result: coeval.PairAlignment) -> None:
 def test_rust_gives_the_same_bits(pair: Pair, result: coeval.PairAlignment, tmp_path: Path) -> None:
     pair.a.tofile(tmp_path / "a.f32")
     pair.b.tofile(tmp_path / "b.f32")
-    command = [rust_example("align_raw"), tmp_path / "a.f32", tmp_path / "b.f32", str(pair.rate_hz)]
+    command = [str(rust_example("align_raw")), str(tmp_path / "a.f32"), str(tmp_path / "b.f32"), str(pair.rate_hz)]
     done = subprocess.run(command, check=True, capture_output=True, text=True)
     offset_s, drift_ppm, _ = map(float, done.stdout.split())
     assert (result.offset_s, result.drift_ppm) == (offset_s, drift_ppm)
