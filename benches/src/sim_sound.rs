@@ -430,7 +430,6 @@ pub(crate) fn engine_at(run: &[f32], rng: &mut SmallRng, distance_m: f64) -> Vec
 
 /// Wind at one microphone: low rumble and some hiss, in gusts. Unit root mean square.
 pub(crate) fn wind(seed: u64, len: usize) -> Vec<f32> {
-    const PIECE: usize = 1 << 16;
     let mut rng = SmallRng::seed_from_u64(seed);
     // Level every 0.1 s, in dB: slow weather and gusts of half a second to three.
     let step = WORLD_RATE_HZ as usize / 10;
@@ -449,23 +448,15 @@ pub(crate) fn wind(seed: u64, len: usize) -> Vec<f32> {
         }
     }
     let gain: Vec<f32> = level.iter().map(|db| 10f32.powf(db / 20.0)).collect();
-    let seeds: Vec<u64> = (0..len.div_ceil(PIECE)).map(|_| rng.random()).collect();
-    let mut out = vec![0f32; len];
-    out.par_chunks_mut(PIECE).zip(seeds).enumerate().for_each(|(c, (out, seed))| {
-        let mut rng = SmallRng::seed_from_u64(seed);
-        let (mut low, mut lower) = (0f32, 0f32);
-        for i in 0..out.len() + 800 {
-            // The filters start 50 ms early, so that pieces join without a step in level.
-            let white: f32 = rng.sample(StandardNormal);
-            low += 0.04 * (white - low);
-            lower += 0.04 * (low - lower);
-            if i >= 800 {
-                let at = c * PIECE + i - 800;
-                let (k, f) = (at / step, (at % step) as f32 / step as f32);
-                out[i - 800] = (8.0 * lower + 0.03 * white) * (gain[k] * (1.0 - f) + gain[k + 1] * f);
-            }
-        }
-    });
+    let mut out = hiss(rng.random(), len);
+    // From one end to the other: filters that start afresh leave a click in every wind at the same moments.
+    let (mut low, mut lower) = (0f32, 0f32);
+    for (at, o) in out.iter_mut().enumerate() {
+        low += 0.04 * (*o - low);
+        lower += 0.04 * (low - lower);
+        let (k, f) = (at / step, (at % step) as f32 / step as f32);
+        *o = (8.0 * lower + 0.03 * *o) * (gain[k] * (1.0 - f) + gain[k + 1] * f);
+    }
     let unit = rms(&out).max(1e-9);
     out.par_iter_mut().for_each(|x| *x /= unit);
     out
@@ -521,6 +512,19 @@ pub(crate) fn over_radio(rng: &mut SmallRng, voice: &[f32]) -> Vec<f32> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn winds_share_no_moment() {
+        // A click at the same moment of every wind would be common sound of files that have none.
+        let steps = |seed: u64| -> Vec<f32> {
+            let wind = wind(seed, 700_000);
+            let steps: Vec<f32> = wind.windows(2).map(|w| (w[1] - w[0]).abs()).collect();
+            steps.chunks(1000).flat_map(|c| c.iter().map(|s| s / rms(c))).collect()
+        };
+        for (i, (a, b)) in steps(1).into_iter().zip(steps(2)).enumerate() {
+            assert!(a.min(b) < 5.0, "{i}: {a} and {b}");
+        }
+    }
 
     #[test]
     fn an_engine_keeps_its_level_and_its_noise_never_comes_again() {
