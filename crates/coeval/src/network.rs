@@ -286,9 +286,12 @@ pub fn solve_anchored(nodes: &[Node], links: &[Link], anchors: &[Anchor], refere
 ///
 /// Files of one recording lie in the order in which they were made and hardly overlap: what is unplaced lies between
 /// its neighbours. A little common sound shows there that is lost among all that is like it in the whole of a long
-/// file. `maps`: one for each node. `None`: nothing is known, or no such place is left.
+/// file. `maps`: one for each node. `None`: nothing is known, no such place is left, or there are no such files.
 pub fn between_neighbours(nodes: &[Node], maps: &[Option<&ClockMap>], a: usize, b: usize) -> Option<(f64, f64)> {
-    let (held, map, open) = match (maps[a], maps[b]) {
+    if nodes.len() != maps.len() {
+        return None;
+    }
+    let (held, map, open) = match (*maps.get(a)?, *maps.get(b)?) {
         (Some(map), None) => (a, map, b),
         (None, Some(map)) => (b, map, a),
         _ => return None,
@@ -798,6 +801,8 @@ mod tests {
         // Nothing is known of a recording without a place, and nothing is asked of what has one.
         assert_eq!(between_neighbours(&nodes, &[None, None, None, Some(&recorder)], 1, 3), None);
         assert_eq!(between_neighbours(&nodes, &maps, 0, 3), None);
+        assert_eq!(between_neighbours(&nodes, &maps, 1, 4), None);
+        assert_eq!(between_neighbours(&nodes[..2], &maps, 1, 3), None);
         // What does not fit between its neighbours lies nowhere.
         let near = ClockMap::linear(120.0, 0.0, 80.0);
         assert_eq!(between_neighbours(&nodes, &[Some(&first), None, Some(&near), Some(&recorder)], 1, 3), None);

@@ -349,7 +349,7 @@ impl Aligner {
             jump::complete(&mut measured.evidence, &jumps, &found);
             jumps = between(&jumps, &measured.evidence);
             let Some(mut fit) = PairFit::with_jumps(a, b, line.inverted, &measured.evidence, &jumps) else { break };
-            if fit.places.shared_s <= ONE_PLACE_S {
+            if fit.places.shared_s <= ONE_PLACE_S && !measured.long.is_empty() {
                 measured.evidence.append(&mut measured.long);
                 measured.evidence.sort_by(|x, y| x.b_s.total_cmp(&y.b_s));
                 jumps.clone_from(&fit.jumps);
@@ -432,8 +432,8 @@ const FOREMOST: f64 = 0.25;
 /// Windows that are measured, the richest first, and how far they must stand out: to find the clock, to know it,
 /// and once more where that gave few measurements.
 const ROUNDS: [(usize, f64); 3] = [(500, 6.5), (1500, 5.5), (1500, 5.5)];
-/// The longer of two files is searched in parts of this length, as far as the other, times the parts, is no longer
-/// than the second, seconds.
+/// The track that probes are taken from is searched in parts of this length, seconds; in fewer where the other, as
+/// often as there are parts, would be longer than the second.
 const PART_S: f64 = 300.0;
 const PARTS_EFFORT_S: f64 = 900.0;
 /// Shorter tracks are not compared, seconds.
