@@ -247,6 +247,9 @@ fn look_again(
     let is_placed = |c: &Compared| matches!(c.outcome, PairOutcome::Placed(_));
     let open = |c: &mut Compared| !is_placed(c) && narrowed_s(c.a, c.b).is_some();
     let mut open: Vec<Compared> = compared.extract_if(.., open).collect();
+    if open.is_empty() {
+        return Ok(false);
+    }
     let mut found = compare(heard, groups, compared, &options.pair, &narrowed_s, progress)?;
     // What is not there either keeps its first reason.
     found.retain(is_placed);

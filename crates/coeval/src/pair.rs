@@ -352,8 +352,7 @@ impl Aligner {
             if fit.places.shared_s <= ONE_PLACE_S && !measured.long.is_empty() {
                 measured.evidence.append(&mut measured.long);
                 measured.evidence.sort_by(|x, y| x.b_s.total_cmp(&y.b_s));
-                jumps.clone_from(&fit.jumps);
-                fit = match PairFit::with_jumps(a, b, line.inverted, &measured.evidence, &jumps) {
+                fit = match PairFit::with_jumps(a, b, line.inverted, &measured.evidence, &fit.jumps) {
                     Some(fit) => fit,
                     None => break,
                 };
@@ -373,7 +372,8 @@ impl Aligner {
         let residual_rms_s =
             (evidence.iter().map(|e| (map.to_timeline(e.b_s) - e.a_s).powi(2)).sum::<f64>() / n).sqrt();
         let uncertainty_s = [from, (from + to) / 2.0, to].iter().map(|&t| fit.sigma_s(t)).fold(0.0, f64::max);
-        let pair_jumps = jumps
+        let pair_jumps = fit
+            .jumps
             .iter()
             .enumerate()
             .map(|(j, &b_s)| PairJump { a_s: map.to_timeline(b_s), b_s, step_s: fit.step_s(j) })
