@@ -11,7 +11,7 @@ use crate::sim::{Device, File, Half, Scene, SceneSpec};
 use crate::sim_sound::Material;
 
 /// Why a pair has nothing in common.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
 pub enum Kind {
     /// Two cameras: other people over the same engine, at another time.
     OtherSpeechSameEngine,
@@ -205,10 +205,10 @@ pub struct Unrelated {
     pub calibration: Vec<Bin>,
     /// Whether no false placement has a confidence of 0.99 or more, and the table rises and is on the safe side.
     pub holds: bool,
-    /// Kind and seed of false placements at 0.99 or more.
-    pub false_seeds: Vec<(String, u64)>,
-    /// Seeds of the related pairs that were placed wrongly at 0.99 or more.
-    pub wrong_seeds: Vec<u64>,
+    /// Every false placement: kind, seed and confidence.
+    pub false_ones: Vec<(Kind, u64, f64)>,
+    /// Every placement of a related pair: seed, confidence and whether it is right.
+    pub related_ones: Vec<(u64, f64, bool)>,
 }
 
 /// Runs `pairs` unrelated and `pairs` / 3 related pairs; `more` are other placements (confidence, right) for the table.
@@ -265,25 +265,18 @@ pub fn run(material: &Material, pairs: usize, first_seed: u64, more: &[(f64, boo
     all.extend(related_outcomes.iter().filter_map(|o| o.1));
     let calibration = calibrate(&all);
     let rises = calibration.windows(2).all(|w| w[1].right >= w[0].right);
-    let related_placed: Vec<(f64, bool)> = related_outcomes.iter().filter_map(|o| o.1).collect();
+    let related_ones: Vec<(u64, f64, bool)> =
+        related_outcomes.iter().filter_map(|&(seed, placed)| placed.map(|(c, right)| (seed, c, right))).collect();
     Ok(Unrelated {
         pairs,
         false_placements: [falses.len(), above(0.9), above(0.99)],
         highest_false: falses.iter().copied().fold(0.0, f64::max),
         kinds,
-        related: [related_outcomes.len(), related_placed.len(), related_placed.iter().filter(|p| p.1).count()],
+        related: [related_outcomes.len(), related_ones.len(), related_ones.iter().filter(|p| p.2).count()],
         holds: above(0.99) == 0 && rises && calibration.iter().all(safe),
         calibration,
-        false_seeds: outcomes
-            .iter()
-            .filter(|o| o.2.is_some_and(|c| c >= 0.99))
-            .map(|o| (format!("{:?}", o.0), o.1))
-            .collect(),
-        wrong_seeds: related_outcomes
-            .iter()
-            .filter(|o| o.1.is_some_and(|(c, r)| c >= 0.99 && !r))
-            .map(|o| o.0)
-            .collect(),
+        false_ones: outcomes.iter().filter_map(|&(kind, seed, c)| Some((kind, seed, c?))).collect(),
+        related_ones,
     })
 }
 

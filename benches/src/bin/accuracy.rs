@@ -238,7 +238,8 @@ fn unrelated_table(u: &Unrelated, seconds: f64) {
         println!("| {} to {} | {} | {:.5} | {:.5} |", b.from, b.to, b.placements, b.mean_confidence, b.right);
     }
     println!("\nHolds: {}.", if u.holds { "yes" } else { "NO" });
-    if !u.false_seeds.is_empty() || !u.wrong_seeds.is_empty() {
-        println!("Seeds to look at: {:?}, related {:?}", u.false_seeds, u.wrong_seeds);
+    let wrong: Vec<_> = u.related_ones.iter().filter(|p| !p.2).collect();
+    if !u.false_ones.is_empty() || !wrong.is_empty() {
+        println!("Seeds to look at: {:?}, related {wrong:?}", u.false_ones);
     }
 }
