@@ -63,12 +63,18 @@ impl Line {
 }
 
 /// What a block's correlation at one lag bin says for it, in nats or so: near 0 on average where
-/// nothing is common, rising as the square of what stands out.
+/// nothing is common, rising as the square of what stands out, hardly at all beyond what one block may say: only so
+/// much that a voice and its reflection do not say the same.
 fn weight(height: f32) -> f32 {
-    (height - 1.0) + 0.5 * (height - 3.0).max(0.0).powi(2)
+    let nats = (height - 1.0) + 0.5 * (height - 3.0).max(0.0).powi(2);
+    if nats > FULL { FULL + 2.0 * (nats / FULL).ln() } else { nats }
 }
 
+const FULL: f32 = 55.0;
 const WEIGHT_MAX: f32 = 60.0;
+/// How far another seat puts a voice, bins (1.5 ms: 50 cm of air), and what that costs, packed (6 nats).
+const SEAT_BINS: usize = 3;
+const SEAT_PRICE: u8 = 24;
 /// Where neither track's sound is spread over this many samples (0.2 s), it says less the shorter it is: any
 /// click is like any other. (Levelling has spread a click over its frames.)
 const LASTING: f32 = 1600.0;
@@ -193,7 +199,7 @@ fn verify_range(
             let a_start = (centre.at(b_mid) * TRACK_RATE_HZ - length as f64 / 2.0).round() as i64;
             let mut bins = Vec::with_capacity(2 * half + 1);
             reader.bins(&plan, b_start, a_start, half, centre_ppm, &mut bins);
-            (apart, half, bins)
+            (apart, half, seats(&bins))
         })
         .collect();
     let reach = rows.iter().map(|r| r.0.abs()).fold(1.0, f64::max);
@@ -244,6 +250,14 @@ fn verify_range(
         heard_s: middle_span(&voices),
         speaks,
     })
+}
+
+/// What bins say for a line that passes them, where voices sit at different distances: as much as those close by, but
+/// for the price of another seat.
+fn seats(bins: &[u8]) -> Vec<u8> {
+    let near = |i: usize| &bins[i.saturating_sub(SEAT_BINS)..(i + SEAT_BINS + 1).min(bins.len())];
+    let elsewhere = |i: usize| near(i).iter().copied().max().unwrap_or(0).saturating_sub(SEAT_PRICE);
+    (0..bins.len()).map(|i| bins[i].max(elsewhere(i))).collect()
 }
 
 /// Between which times the middle 80 % of the weight lies; `(time, weight)` in time order.

@@ -2,9 +2,9 @@
 //!
 //! A path follows its line for half a second to either side. Where a stretch of both tracks is full of
 //! sound and nothing matches, the ordinary search is made again within that stretch, a minute to either
-//! side of the line. A jump's place is the change point between the two maps: frames of 20 ms are
-//! correlated at both, and the gain in log likelihood (N/2 ln(1 - r^2) of a normal pair with correlation
-//! r) is summed on either side of every possible place.
+//! side of the line. A jump's place is the change point between the two maps: frames of 160 ms, then of 20 ms,
+//! are correlated at both, and the gain in log likelihood (N/2 ln(1 - r^2) of a normal pair with correlation
+//! r), less what the frame gains elsewhere, is summed on either side of every possible place.
 
 use crate::correlate::Plans;
 use crate::error::Result;
@@ -38,10 +38,12 @@ const STANDING: f64 = 10.0;
 const STANDING_WITHOUT_BEST: f64 = 8.0;
 const RIVALRY: f64 = 0.6;
 /// Length of the probe for words that a jump parts from all others, seconds; the least square of its height, the share
-/// of that which a rival may have, and within what distance one is the same place or the voice's own pitch, seconds.
+/// of that which a rival may have anywhere and on the lane of all others, and within what distance one is the same place
+/// or the voice's own pitch, seconds.
 const LONE_S: f64 = 1.5;
 const LONE: f64 = 144.0;
 const LONE_RIVAL: f64 = 0.25;
+const LONE_REPEATED: f64 = 0.5;
 const LONE_NEAR_S: f64 = 0.03;
 /// What the blocks of a piece must say together, and how far it must lie from the one before.
 const PIECE_SAYS: f32 = 40.0;
@@ -63,6 +65,13 @@ impl Piece {
         let first = self.strong().next().unwrap_or(&self.points[0]);
         let last = self.strong().next_back().unwrap_or(&self.points[self.points.len() - 1]);
         (first.b_s, last.b_s)
+    }
+
+    /// The line beside its own on which its first or last block lies.
+    fn lane(&self, last: bool) -> Line {
+        let end = if last { self.strong().next_back() } else { self.strong().next() };
+        let end = end.unwrap_or(&self.points[if last { self.points.len() - 1 } else { 0 }]);
+        self.line.through(end.a_s, end.b_s)
     }
 
     /// Its points as rough evidence.
@@ -163,12 +172,12 @@ pub(crate) fn pieces(
     if let Some((first, last)) = spoken_s {
         let rich = |s: &(f64, f64)| s.1 - s.0 >= STRETCH_S && blocks(*s) > 0;
         if let Some(stretch) = Some((0.0, first - 0.5)).filter(rich)
-            && let Some(piece) = lone(a, b, &pieces[0].line, stretch, plans, progress)?
+            && let Some(piece) = lone(a, b, &pieces[0].lane(false), stretch, plans, progress)?
         {
             pieces.insert(0, piece);
         }
         if let Some(stretch) = Some((last + 0.5, b.duration_s())).filter(rich)
-            && let Some(piece) = lone(a, b, &pieces[pieces.len() - 1].line, stretch, plans, progress)?
+            && let Some(piece) = lone(a, b, &pieces[pieces.len() - 1].lane(true), stretch, plans, progress)?
         {
             pieces.push(piece);
         }
@@ -176,8 +185,8 @@ pub(crate) fn pieces(
     Ok(pieces)
 }
 
-/// The first or last words of a file, which a jump parts from all others: one probe, too short for a path. It
-/// must stand out far, and nowhere else.
+/// The first or last words of a file, which a jump parts from all others, whose lane `line` is: one probe, too short
+/// for a path. It must stand out far, and nowhere else.
 fn lone(
     a: &Track,
     b: &Track,
@@ -193,7 +202,13 @@ fn lone(
     let apart_s = |a_s: f64, b_s: f64| (a_s - b_s - (best.a_s - best.b_s)).abs();
     // Where `a` begins or ends its own edge stands out, above a background that is half empty.
     let edge = best.a_s.min(a.duration_s() - best.a_s) < 2.0 * LONE_S;
-    let rival = found.iter().any(|c| c.score > LONE_RIVAL * best.score && apart_s(c.a_s, c.b_s) > LONE_NEAR_S);
+    let rival = |c: &Candidate| {
+        // Where sound is repeated, the words that come twice are on the lane as well.
+        let repeated = (c.a_s - line.at(c.b_s)).abs() < SAME_LANE_S;
+        let share = if repeated { LONE_REPEATED } else { LONE_RIVAL };
+        c.score > share * best.score && apart_s(c.a_s, c.b_s) > LONE_NEAR_S
+    };
+    let rival = found.iter().any(rival);
     if edge || rival || apart_s(line.at(best.b_s), best.b_s) < LONE_NEAR_S {
         return Ok(None);
     }
@@ -308,18 +323,27 @@ fn beyond(
         .map(|p| (found, p)))
 }
 
-/// Frames in which a change point is sought, samples, and lags to either side, for the reach of a voice's own place.
-const FRAME: usize = 160;
+/// Frames in which a change point is sought, samples: long ones first, for words that hardly stand out, then short
+/// ones this far, seconds, around what these find.
+const FRAMES: [usize; 2] = [1280, 160];
+const AROUND_S: f64 = 0.5;
+/// Lags to either side, samples, for the reach of a voice's own place.
 const LAGS: usize = 10;
-/// Independent values in a frame: 300-3400 Hz for 20 ms.
-const VALUES: f32 = 124.0;
-/// What the best of several lags gains by chance.
+/// Independent values in a sample: 300-3400 Hz.
+const VALUES: f32 = 0.775;
+/// What the best of several lags gains by chance, or beyond what others gain.
 const CHANCE: f32 = 4.0;
+/// Places that score no less than this below the best are as good, nats.
+const TIE: f32 = 1.0;
+/// Places where a frame shows what it gains by chance, seconds: any two narrow sounds (a vowel, an engine) match
+/// somewhere. Those nearer to either map than the last are left out.
+const ELSEWHERE_S: [f64; 8] = [-0.461, -0.307, -0.187, -0.089, 0.097, 0.173, 0.313, 0.449];
+const ELSEWHERE_LEAST_S: f64 = 0.01;
 /// Farthest that a change point is sought beyond the measurements around it, seconds.
 const BESIDE_S: f64 = 1.0;
 
-/// Where between two `b` times the clock changes from one map (`b` time to `a` time) to another, and one
-/// standard deviation of that, seconds.
+/// Where between two `b` times the clock changes from one map (`b` time to `a` time) to another: in the middle of
+/// where nothing tells, seconds of `b`.
 pub(crate) fn locate(
     a: &Track,
     b: &Track,
@@ -327,49 +351,62 @@ pub(crate) fn locate(
     before: &dyn Fn(f64) -> f64,
     after: &dyn Fn(f64) -> f64,
     between_s: (f64, f64),
-) -> (f64, f64) {
-    let (from, to) = ((between_s.0 - BESIDE_S).max(0.0), (between_s.1 + BESIDE_S).min(b.duration_s()));
-    let frames = ((to - from) * TRACK_RATE_HZ / FRAME as f64) as usize;
+) -> f64 {
+    let (mut from, mut to) = ((between_s.0 - BESIDE_S).max(0.0), (between_s.1 + BESIDE_S).min(b.duration_s()));
+    let mut found_s = (from + to) / 2.0;
+    for frame in FRAMES {
+        found_s = change(a, b, inverted, [before, after], (from, to), frame).unwrap_or(found_s);
+        (from, to) = (from.max(found_s - AROUND_S), to.min(found_s + AROUND_S));
+    }
+    found_s
+}
+
+/// Change point in frames of one length; `None` where they do not fit in.
+fn change(
+    a: &Track,
+    b: &Track,
+    inverted: bool,
+    maps: [&dyn Fn(f64) -> f64; 2],
+    (from, to): (f64, f64),
+    frame: usize,
+) -> Option<f64> {
+    let frames = ((to - from) * TRACK_RATE_HZ / frame as f64) as usize;
     if frames < 2 {
-        return ((from + to) / 2.0, (to - from) / 2.0);
+        return None;
     }
     let first = (from * TRACK_RATE_HZ).round() as i64;
-    let mut block = vec![0.0f32; FRAME];
-    let mut stretch = vec![0.0f32; FRAME + 2 * LAGS];
+    let mut block = vec![0.0f32; frame];
+    let mut stretch = vec![0.0f32; frame + 2 * LAGS];
     let sign = if inverted { -1.0 } else { 1.0 };
-    let mut gain = |block: &[f32], start: i64, map: &dyn Fn(f64) -> f64| {
-        let a_start = (map(start as f64 / TRACK_RATE_HZ) * TRACK_RATE_HZ).round() as i64;
-        a.read(a_start - LAGS as i64, &mut stretch);
+    let mut gain = |block: &[f32], a_s: f64| {
+        a.read((a_s * TRACK_RATE_HZ).round() as i64 - LAGS as i64, &mut stretch);
         let energy = |s: &[f32]| s.iter().map(|v| v * v).sum::<f32>();
         let own = energy(block);
-        let r = stretch.windows(FRAME).fold(0.0f32, |best, w| {
+        let r = stretch.windows(frame).fold(0.0f32, |best, w| {
             let product: f32 = w.iter().zip(block).map(|(x, y)| x * y).sum();
             let power = own * energy(w);
             if power > 0.0 { best.max(sign * product / power.sqrt()) } else { best }
         });
-        (-0.5 * VALUES * (1.0 - (r * r).min(0.9999)).ln() - CHANCE).max(0.0)
+        -0.5 * VALUES * frame as f32 * (1.0 - (r * r).min(0.9999)).ln()
     };
     // Score of a change after frame k, for k = 0 (all after) to all frames (all before).
     let mut score = vec![0.0f32; frames + 1];
     for k in 0..frames {
-        let start = first + (k * FRAME) as i64;
+        let start = first + (k * frame) as i64;
         b.read(start, &mut block);
-        let step = gain(&block, start, before) - gain(&block, start, after);
-        score[k + 1] = score[k] + step;
+        let at = maps.map(|map| map(start as f64 / TRACK_RATE_HZ));
+        let [before, after] = at.map(|at_s| {
+            let own = gain(&block, at_s) - CHANCE;
+            if own <= 0.0 {
+                return 0.0;
+            }
+            let elsewhere = ELSEWHERE_S.iter().map(|aside_s| at_s + aside_s);
+            let elsewhere = elsewhere.filter(|e| at.iter().all(|m| (e - m).abs() > ELSEWHERE_LEAST_S));
+            (own - elsewhere.fold(0.0, |most, e| gain(&block, e).max(most))).max(0.0)
+        });
+        score[k + 1] = score[k] + before - after;
     }
     let top = score.iter().copied().fold(f32::NEG_INFINITY, f32::max);
-    let chances: Vec<f64> = score.iter().map(|&s| f64::from(s - top).exp()).collect();
-    let total: f64 = chances.iter().sum();
-    let mut sum = 0.0;
-    let median = chances
-        .iter()
-        .position(|c| {
-            sum += c;
-            sum >= total / 2.0
-        })
-        .unwrap_or(0);
-    let seconds = |k: usize| from + k as f64 * FRAME as f64 / TRACK_RATE_HZ;
-    let variance =
-        chances.iter().enumerate().map(|(k, c)| c * (seconds(k) - seconds(median)).powi(2)).sum::<f64>() / total;
-    (seconds(median), variance.sqrt().max(FRAME as f64 / TRACK_RATE_HZ / 2.0))
+    let best: Vec<usize> = (0..=frames).filter(|&k| top - score[k] < TIE).collect();
+    Some(from + (best[best.len() / 2] * frame) as f64 / TRACK_RATE_HZ)
 }

@@ -793,7 +793,7 @@ impl PairFit {
             let map = |t: f64| self.at(t);
             let before = |t: f64| if t >= at { map(t) - step_s } else { map(t) };
             let after = |t: f64| if t >= at { map(t) } else { map(t) + step_s };
-            jump::locate(a, b, inverted, &before, &after, between_s).0
+            jump::locate(a, b, inverted, &before, &after, between_s)
         });
         places.collect()
     }
