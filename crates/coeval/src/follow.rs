@@ -63,14 +63,12 @@ impl Line {
 }
 
 /// What a block's correlation at one lag bin says for it, in nats or so: near 0 on average where
-/// nothing is common, rising as the square of what stands out, hardly at all beyond what one block may say: only so
-/// much that a voice and its reflection do not say the same.
+/// nothing is common, rising as the square of what stands out.
 fn weight(height: f32) -> f32 {
-    let nats = (height - 1.0) + 0.5 * (height - 3.0).max(0.0).powi(2);
-    if nats > FULL { FULL + 2.0 * (nats / FULL).ln() } else { nats }
+    (height - 1.0) + 0.5 * (height - 3.0).max(0.0).powi(2)
 }
 
-const FULL: f32 = 55.0;
+/// Most that a block may say for a line.
 const WEIGHT_MAX: f32 = 60.0;
 /// How far another seat puts a voice, bins (1.5 ms: 50 cm of air), and what that costs, packed (6 nats).
 const SEAT_BINS: usize = 3;
@@ -89,12 +87,31 @@ fn lasting(samples: &[f32]) -> f32 {
     if fourth > 0.0 { (square * square / fourth) as f32 } else { 0.0 }
 }
 
+/// Weights in a byte: in quarters of a nat up to this code, from there on by their logarithms.
+const LINEAR: u8 = 240;
+const LINEAR_MAX: f32 = 59.0;
+const LOGARITHMIC: f32 = 0.23;
+
 fn pack(weight: f32) -> u8 {
-    ((weight.min(WEIGHT_MAX) + 1.0) * 4.0).round() as u8
+    if weight <= LINEAR_MAX {
+        ((weight + 1.0) * 4.0).round() as u8
+    } else {
+        LINEAR.saturating_add(((weight / LINEAR_MAX).ln() / LOGARITHMIC).round() as u8)
+    }
 }
 
+/// The weight, which counts no further than a block may say; only so far that a voice and its reflection are not alike.
 fn unpack(packed: u8) -> f32 {
-    f32::from(packed) * 0.25 - 1.0
+    let beyond = packed.saturating_sub(LINEAR);
+    f32::from(packed - beyond) * 0.25 - 1.0 + f32::from(beyond) * ((WEIGHT_MAX - LINEAR_MAX) / 15.0)
+}
+
+/// The weight as it is.
+fn unbounded(packed: u8) -> f32 {
+    match packed.saturating_sub(LINEAR) {
+        0 => unpack(packed),
+        beyond => LINEAR_MAX * (f32::from(beyond) * LOGARITHMIC).exp(),
+    }
 }
 
 /// Correlates one block of `b` with `a` around a place and pools it into lag bins.
@@ -128,7 +145,8 @@ impl BlockReader<'_> {
         let spread = (energy(lags) / lags.len() as f32).sqrt().max(0.7 * expected);
         let sign = if self.inverted { -1.0 } else { 1.0 };
         let scale = if spread > 0.0 { sign / spread } else { 0.0 };
-        let most = WEIGHT_MAX * (longest / LASTING).min(1.0).powi(2);
+        let lasts = (longest / LASTING).min(1.0).powi(2);
+        let most = if lasts < 1.0 { WEIGHT_MAX * lasts } else { f32::INFINITY };
         out.extend(
             lags.chunks_exact(BIN)
                 .map(|bin| pack(weight(bin.iter().fold(f32::NEG_INFINITY, |m, &v| m.max(v * scale))).min(most))),
@@ -426,7 +444,7 @@ fn joined(rows: &[Vec<u8>], bins: &mut [usize], pieces: Vec<std::ops::Range<usiz
                 .map(|i| {
                     let width = rows[i].len() as i64;
                     let at = (bins[i] as i64 + shift).rem_euclid(width) as usize;
-                    unpack(
+                    unbounded(
                         rows[i][at.saturating_sub(2)..(at + 3).min(rows[i].len())].iter().copied().max().unwrap_or(0),
                     )
                 })
