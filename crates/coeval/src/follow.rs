@@ -145,11 +145,14 @@ impl BlockReader<'_> {
         let spread = (energy(lags) / lags.len() as f32).sqrt().max(0.7 * expected);
         let sign = if self.inverted { -1.0 } else { 1.0 };
         let scale = if spread > 0.0 { sign / spread } else { 0.0 };
-        let lasts = (longest / LASTING).min(1.0).powi(2);
-        let most = if lasts < 1.0 { WEIGHT_MAX * lasts } else { f32::INFINITY };
+        let most = WEIGHT_MAX * (longest / LASTING).min(1.0).powi(2);
+        let bounded = |nats: f32| {
+            // As little more as tells a voice from its reflection.
+            if nats > most && most < WEIGHT_MAX { most * (1.0 + 0.05 * (nats / most).ln()) } else { nats }
+        };
         out.extend(
             lags.chunks_exact(BIN)
-                .map(|bin| pack(weight(bin.iter().fold(f32::NEG_INFINITY, |m, &v| m.max(v * scale))).min(most))),
+                .map(|bin| pack(bounded(weight(bin.iter().fold(f32::NEG_INFINITY, |m, &v| m.max(v * scale)))))),
         );
     }
 }
