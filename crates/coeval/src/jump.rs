@@ -48,6 +48,9 @@ const LONE_NEAR_S: f64 = 0.03;
 /// What the blocks of a piece must say together, and how far it must lie from the one before.
 const PIECE_SAYS: f32 = 40.0;
 const SAME_LANE_S: f64 = 0.003;
+/// How nearly a lane must be come back to, and how far sources lie apart at the most, seconds (6 m of air).
+const RETURN_S: f64 = 0.0015;
+const SOURCES_S: f64 = 0.018;
 /// Farthest drift of a continuation from its line, ppm: a line across small jumps is tilted.
 const TILT_PPM: f64 = 150.0;
 
@@ -167,7 +170,12 @@ pub(crate) fn pieces(
         pieces.extend(found);
     }
     pieces.sort_by(|x, y| x.points[0].b_s.total_cmp(&y.points[0].b_s));
-    let mut pieces = cleaned(split(pieces));
+    let loudness = |p: &Piece| {
+        let mut rich: Vec<f32> = p.strong().map(|s| richness(a, b, line, s.b_s)).collect();
+        rich.sort_by(f32::total_cmp);
+        rich.get(rich.len() / 2).copied().unwrap_or(0.0)
+    };
+    let mut pieces = cleaned(one_source(cleaned(split(pieces)), loudness));
     let spoken_s = pieces.first().zip(pieces.last()).map(|(first, last)| (first.heard_s().0, last.heard_s().1));
     if let Some((first, last)) = spoken_s {
         let rich = |s: &(f64, f64)| s.1 - s.0 >= STRETCH_S && blocks(*s) > 0;
@@ -285,6 +293,42 @@ fn cleaned(pieces: Vec<Piece>) -> Vec<Piece> {
         kept.push(piece);
     }
     kept
+}
+
+/// Leaves out what is heard from another place than the rest: a lane that is left for a near one and come back to
+/// is no clock that jumps twice by as much, but two sources that are loud in turns (a voice, and the engine that an open
+/// line hears as well). The louder one stays: voices stand out.
+fn one_source(mut pieces: Vec<Piece>, loudness: impl Fn(&Piece) -> f32) -> Vec<Piece> {
+    let moved_s = |from: &Piece, to: &Piece| {
+        let (lane, start) = (from.lane(true), to.lane(false));
+        start.a_s - lane.at(start.b_s)
+    };
+    let returns = |w: &[Piece]| moved_s(&w[0], &w[2]).abs() < RETURN_S && moved_s(&w[0], &w[1]).abs() < SOURCES_S;
+    let mut others_s: Vec<f64> = Vec::new();
+    while let Some(i) = pieces.windows(3).position(returns) {
+        let aside_s = moved_s(&pieces[i], &pieces[i + 1]);
+        if loudness(&pieces[i + 1]) > loudness(&pieces[i]).max(loudness(&pieces[i + 2])) {
+            pieces.remove(i + 2);
+            pieces.remove(i);
+            others_s.push(-aside_s);
+        } else {
+            pieces.remove(i + 1);
+            others_s.push(aside_s);
+        }
+    }
+    // The other source may begin and end a file as well, where there is nothing to come back to.
+    let other = |aside_s: f64| others_s.iter().any(|o| (o - aside_s).abs() < RETURN_S);
+    if let [first, second, ..] = &pieces[..]
+        && other(-moved_s(first, second))
+    {
+        pieces.remove(0);
+    }
+    if let [.., before, last] = &pieces[..]
+        && other(moved_s(before, last))
+    {
+        pieces.pop();
+    }
+    pieces
 }
 
 /// How the tracks lie within a stretch of `b` in which nothing speaks for `line`.
