@@ -78,29 +78,37 @@ impl Piece {
     }
 
     /// Its points as rough evidence.
-    fn rough(&self, out: &mut Vec<Evidence>) {
+    fn rough(&self) -> Vec<Evidence> {
         if self.strong().count() >= 8 {
             let sigma_s = |weight: f32| BIN_S / f64::from(weight).sqrt();
-            out.extend(self.strong().map(|p| Evidence { a_s: p.a_s, b_s: p.b_s, sigma_s: sigma_s(p.weight) }));
+            self.strong().map(|p| Evidence { a_s: p.a_s, b_s: p.b_s, sigma_s: sigma_s(p.weight) }).collect()
         } else {
             // Between its few strong points a path follows chance: the straight line is the better guess.
             let mut off: Vec<f64> = self.points.iter().map(|p| p.a_s - self.line.at(p.b_s)).collect();
             off.sort_by(f64::total_cmp);
             let off = off[off.len() / 2];
-            out.extend([&self.points[0], &self.points[self.points.len() - 1]].map(|p| Evidence {
-                a_s: self.line.at(p.b_s) + off,
-                b_s: p.b_s,
-                sigma_s: BIN_S,
-            }));
+            let ends = [&self.points[0], &self.points[self.points.len() - 1]];
+            ends.map(|p| Evidence { a_s: self.line.at(p.b_s) + off, b_s: p.b_s, sigma_s: BIN_S }).into()
         }
     }
 }
 
-/// Between which `b` times each jump of these pieces lies, and the pieces' points as rough evidence.
-pub(crate) fn rough(pieces: &[Piece]) -> (Vec<(f64, f64)>, Vec<Evidence>) {
-    let mut evidence = Vec::new();
-    pieces.iter().for_each(|p| p.rough(&mut evidence));
-    (pieces.windows(2).map(|w| (w[0].heard_s().1, w[1].heard_s().0)).collect(), evidence)
+/// Between which `b` times each jump of these pieces lies.
+pub(crate) fn between(pieces: &[Piece]) -> Vec<(f64, f64)> {
+    pieces.windows(2).map(|w| (w[0].heard_s().1, w[1].heard_s().0)).collect()
+}
+
+/// The pieces' points as rough evidence. A block across a jump is of the piece of which it holds more: what lies on
+/// the other side of the jump is left out where the piece has other points.
+pub(crate) fn rough(pieces: &[Piece], jumps: &[f64]) -> Vec<Evidence> {
+    let of = |(i, piece): (usize, &Piece)| {
+        let all = piece.rough();
+        let from = if i > 0 { jumps[i - 1] } else { f64::NEG_INFINITY };
+        let to = jumps.get(i).copied().unwrap_or(f64::INFINITY);
+        let own: Vec<Evidence> = all.iter().copied().filter(|e| e.b_s > from && e.b_s <= to).collect();
+        if own.is_empty() { all } else { own }
+    };
+    pieces.iter().enumerate().flat_map(of).collect()
 }
 
 /// Fewer measurements between two jumps may be of one place only.

@@ -305,9 +305,12 @@ impl Aligner {
         progress: &dyn Progress,
     ) -> Result<Option<PairAlignment>> {
         let found = jump::pieces(a, b, line, path, &self.plans, progress)?;
-        let (between_s, rough) = jump::rough(&found);
+        let between_s = jump::between(&found);
         let mut jumps: Vec<f64> = between_s.iter().map(|b| (b.0 + b.1) / 2.0).collect();
-        let first = |jumps: &[f64]| PairFit::new(a, b, &rough, jumps, 0.01, Places::utterances(&rough, 0.0, 0.0));
+        let first = |jumps: &[f64]| {
+            let rough = jump::rough(&found, jumps);
+            PairFit::new(a, b, &rough, jumps, 0.01, Places::utterances(&rough, 0.0, 0.0))
+        };
         let Some(mut fit) = first(&jumps) else { return Ok(None) };
         if !jumps.is_empty() {
             jumps = fit.located(a, b, line.inverted, &between_s);
@@ -622,6 +625,8 @@ const LEVER_S: f64 = 1.5;
 const DRIFT_AROUND_PPM: f64 = 300.0;
 /// What is smaller is a voice from another place, not lost sound, seconds.
 const JUMP_LEAST_S: f64 = 0.004;
+/// What is larger is no other source of the same sound either, seconds: 7 m of air.
+const JUMP_LARGE_S: f64 = 0.02;
 /// How much less likely (-2 ln of the ratio) the measurements must be without a jump: jumps are rare.
 const JUMP_SURPRISE: f64 = 25.0;
 /// Candidates for the variance that drift gathers, ppm^2 per second, and how probable each is.
@@ -701,7 +706,8 @@ impl PairFit {
             let mut fewer = fit.jumps.clone();
             fewer.remove(least);
             let Some(without) = Self::best(a, b, evidence, &fewer) else { break };
-            if fit.step_s(least).abs() >= JUMP_LEAST_S && without.surprise() - fit.surprise() >= JUMP_SURPRISE {
+            let unlikely = without.surprise() - fit.surprise() >= JUMP_SURPRISE;
+            if fit.step_s(least).abs() >= JUMP_LEAST_S && (unlikely || fit.must_jump(least, evidence)) {
                 break;
             }
             fit = without;
@@ -796,6 +802,18 @@ impl PairFit {
             jump::locate(a, b, inverted, &before, &after, between_s)
         });
         places.collect()
+    }
+
+    /// Whether a jump is too large for any other reading, and what it parts too exact and too much for chance.
+    fn must_jump(&self, jump: usize, evidence: &[Evidence]) -> bool {
+        let at = self.jumps[jump];
+        let from = if jump > 0 { self.jumps[jump - 1] } else { f64::NEG_INFINITY };
+        let to = self.jumps.get(jump + 1).copied().unwrap_or(f64::INFINITY);
+        let exact = |from: f64, to: f64| {
+            let fits = |e: &&Evidence| e.sigma_s < EXACT_S && (self.at(e.b_s) - e.a_s).abs() < JUMP_LEAST_S;
+            evidence.iter().filter(|e| e.b_s > from && e.b_s <= to).filter(fits).count()
+        };
+        self.step_s(jump).abs() >= JUMP_LARGE_S && exact(from, at).min(exact(at, to)) >= EVIDENCE_LEAST
     }
 
     fn least_jump(&self) -> Option<usize> {
