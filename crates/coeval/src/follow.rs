@@ -611,3 +611,31 @@ fn best_path(rows: &[Vec<u8>]) -> Vec<usize> {
     }
     path
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_byte_keeps_a_weight_and_how_far_it_counts() {
+        let mut last = -1.0;
+        for tenths in 0..15_000 {
+            let weight = tenths as f32 / 10.0;
+            let (counts, is) = (unpack(pack(weight)), unbounded(pack(weight)));
+            assert!((is - weight).abs() <= (0.13 * weight).max(0.13), "{weight}: {is}");
+            assert!(
+                counts >= last && counts <= WEIGHT_MAX && (weight > LINEAR_MAX || counts == is),
+                "{weight}: {counts}"
+            );
+            last = counts;
+        }
+    }
+
+    #[test]
+    fn a_line_passes_a_voice_from_another_seat_for_a_price() {
+        let mut bins = vec![pack(0.0); 21];
+        bins[10] = pack(40.0);
+        let passed = seats(&bins);
+        assert_eq!((unpack(passed[10]), unpack(passed[7]), unpack(passed[6])), (40.0, 34.0, 0.0));
+    }
+}

@@ -300,3 +300,70 @@ fn a_mix_up_of_rates_is_named_where_it_is_looked_for() {
     let (a, b) = noisy_pair(9, 90, 3.0, 900.0);
     assert!(!placed(align_pair(&a, &b, &wide, &()).unwrap()).rate_mixup);
 }
+
+/// What a recorder says at a time: words at some moments, near silence else.
+fn line_of(noise: &mut Noise, length_s: usize, talk_s: &[(f64, f64)]) -> Vec<f32> {
+    let talks = |t: f64| talk_s.iter().any(|s| (s.0..s.1).contains(&t));
+    let syllables = |t: f64| if talks(t) { 1.5 * (9.0 * t).sin().max(0.0) as f32 } else { 0.0 };
+    (0..8000 * length_s).map(|i| noise.gauss() * (syllables(i as f64 / 8000.0) + 0.001)).collect()
+}
+
+/// A camera that hears a line with noise as loud as its words, and goes on `step_s` later in it at each moment.
+fn camera_of(noise: &mut Noise, line: &[f32], length_s: usize, jumps: &[(f64, f64)]) -> Vec<f32> {
+    (0..8000 * length_s)
+        .map(|i| {
+            let lost_s: f64 = jumps.iter().filter(|j| i as f64 / 8000.0 >= j.0).map(|j| j.1).sum();
+            line.get(i + 8000 + (lost_s * 8000.0) as usize).unwrap_or(&0.0) + noise.gauss()
+        })
+        .collect()
+}
+
+#[test]
+fn the_last_words_of_a_file_beyond_a_small_jump_keep_it() {
+    // The talk of 100 s goes on for 2 s after 14 ms are lost, wherever in a block that is.
+    for at_s in [100.1, 100.3, 100.42, 100.45, 100.48, 100.52, 100.6] {
+        let mut noise = Noise::new(41);
+        let line = line_of(&mut noise, 140, &[(5.0, 12.0), (31.0, 37.0), (60.0, 64.0), (97.0, 103.5)]);
+        let camera = camera_of(&mut noise, &line, 125, &[(at_s, 0.014)]);
+        let (a, b) = (track(&line, 8000.0), track(&camera, 8000.0));
+        let p = placed(align_pair(&a, &b, &PairOptions::default(), &()).unwrap());
+        let [jump] = p.jumps[..] else { panic!("{at_s}: {:?}", p.jumps) };
+        assert!((jump.step_s - 0.014).abs() < 2e-4 && (jump.b_s - at_s).abs() < 0.25, "{at_s}: {jump:?}");
+    }
+}
+
+#[test]
+fn words_before_a_jump_that_repeats_sound_are_found() {
+    // The first two seconds that both hear, the last half of which comes again.
+    let mut noise = Noise::new(42);
+    let line = line_of(&mut noise, 140, &[(21.0, 23.4), (40.0, 45.0), (80.0, 86.0), (110.0, 114.0)]);
+    let mut camera = camera_of(&mut noise, &line, 120, &[]);
+    // Up to this moment it hears what it will hear half a second earlier from then on.
+    let (at, again) = (172_960, 4000);
+    for i in (0..at).rev() {
+        camera[i] = if i >= again { line[i + again + 8000] } else { 0.0 } + noise.gauss();
+    }
+    let p = placed(align_pair(&track(&line, 8000.0), &track(&camera, 8000.0), &PairOptions::default(), &()).unwrap());
+    let [jump] = p.jumps[..] else { panic!("{:?}", p.jumps) };
+    assert!((jump.step_s + 0.5).abs() < 2e-4 && (jump.b_s - at as f64 / 8000.0).abs() < 0.1, "{jump:?}");
+}
+
+#[test]
+fn two_sources_at_two_distances_are_no_jumps() {
+    // An open line hears the engine 5.5 ms later, against the voice, than the camera does: the one is common when the
+    // other is not, and the voice stands out from the line.
+    let mut noise = Noise::new(43);
+    let n = 8000 * 160;
+    let engine: Vec<f32> = (0..n + 100).map(|_| noise.gauss()).collect();
+    let (mut camera, mut line) = (vec![0.0f32; n], vec![0.0f32; n]);
+    for (i, (c, l)) in camera.iter_mut().zip(&mut line).enumerate() {
+        let t = i as f32 / 8000.0;
+        let talk = if (2.0..12.0).contains(&(t % 25.0)) { (9.0 * t).sin().abs() } else { 0.0 };
+        let voice = talk * noise.gauss();
+        *c = 4.0 * voice + engine[i + 44] + 0.3 * noise.gauss();
+        *l = 2.0 * voice + 0.5 * engine[i] + 0.2 * noise.gauss();
+    }
+    let (a, b) = (track(&camera, 8000.0), track(&line, 8000.0));
+    let p = placed(align_pair(&a, &b, &PairOptions::default(), &()).unwrap());
+    assert!(p.jumps.is_empty() && p.map.offset_s().abs() < 2e-4, "{} s, {:?}", p.map.offset_s(), p.jumps);
+}
