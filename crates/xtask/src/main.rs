@@ -131,14 +131,19 @@ fn test() -> Outcome {
         Ok(instructions::Verdict::Skipped(why)) => report.skipped.push(format!("instructions: {why}")),
         Err(why) => report.failures.push(why),
     }
-    // Every binding has a script that builds it and runs its tests, whatever they are written in.
-    for folder in ["bindings/c", "bindings/python"] {
-        let script = root().join(folder).join("test.sh");
-        if script.is_file() {
-            report.count(folder, Command::new("bash").arg(script));
-        } else {
-            report.skipped.push(format!("{folder}: there is no test.sh in it"));
-        }
+    // Every binding has a script that builds it and runs its tests, whatever they are written in. Much of them runs on
+    // one core: side by side they take the time of the longer one.
+    let bindings: Vec<(&str, Seen)> = std::thread::scope(|scope| {
+        let script = |folder: &'static str| {
+            let script = root().join(folder).join("test.sh");
+            (folder, scope.spawn(move || Seen::of(Command::new("bash").arg(script), false)))
+        };
+        let started = ["bindings/c", "bindings/python"].map(script);
+        started.map(|(folder, seen)| (folder, seen.join().unwrap_or_else(|_| Seen::failed("a thread died")))).into()
+    });
+    for (folder, seen) in bindings {
+        seen.lines.iter().for_each(|line| println!("{line}"));
+        report.add(folder, seen);
     }
     report.finish()
 }
@@ -256,6 +261,52 @@ struct Report {
     total: Count,
 }
 
+/// What a command that tests has said.
+#[derive(Default)]
+struct Seen {
+    /// Its output, where that was not shown at once.
+    lines: Vec<String>,
+    count: Count,
+    skipped: Vec<String>,
+    failure: Option<String>,
+}
+
+impl Seen {
+    fn failed(why: impl ToString) -> Self {
+        Self { failure: Some(why.to_string()), ..Self::default() }
+    }
+
+    /// Runs a command to its end; its output is shown as it comes or kept.
+    fn of(command: &mut Command, show: bool) -> Self {
+        println!("$ {}", shown(command));
+        let mut child = match command.current_dir(root()).stdout(Stdio::piped()).spawn() {
+            Ok(child) => child,
+            Err(e) => return Self::failed(e),
+        };
+        let mut seen = Self::default();
+        for line in child.stdout.take().into_iter().flat_map(|out| BufReader::new(out).lines()).map_while(Result::ok) {
+            let of_line = Count::of(&line).unwrap_or_default();
+            seen.count.passed += of_line.passed;
+            seen.count.failed += of_line.failed;
+            seen.count.ignored += of_line.ignored;
+            // Tests that lack something say so themselves.
+            seen.skipped.extend(line.strip_prefix("skipped: ").map(str::to_owned));
+            if show {
+                println!("{line}");
+            } else {
+                seen.lines.push(line);
+            }
+        }
+        seen.failure = match child.wait() {
+            Ok(status) if status.success() && seen.count.passed > 0 => None,
+            Ok(status) if status.success() => Some("no test ran".to_owned()),
+            Ok(status) => Some(status.to_string()),
+            Err(e) => Some(e.to_string()),
+        };
+        seen
+    }
+}
+
 /// Numbers of tests.
 #[derive(Default, Clone, Copy, PartialEq, Debug)]
 struct Count {
@@ -267,30 +318,12 @@ struct Count {
 impl Report {
     /// Runs a command that tests, shows its output, and adds up what it says.
     fn count(&mut self, what: &str, command: &mut Command) {
-        println!("$ {}", shown(command));
-        let started = command.current_dir(root()).stdout(Stdio::piped()).spawn();
-        let mut child = match started {
-            Ok(child) => child,
-            Err(e) => return self.failures.push(format!("{what}: {e}")),
-        };
-        let mut count = Count::default();
-        for line in child.stdout.take().into_iter().flat_map(|out| BufReader::new(out).lines()).map_while(Result::ok) {
-            println!("{line}");
-            let of_line = Count::of(&line).unwrap_or_default();
-            count.passed += of_line.passed;
-            count.failed += of_line.failed;
-            count.ignored += of_line.ignored;
-            // Tests that lack something say so themselves.
-            if let Some(why) = line.strip_prefix("skipped: ") {
-                self.skipped.push(format!("{what}: {why}"));
-            }
-        }
-        match child.wait() {
-            Ok(status) if status.success() && count.passed > 0 => {}
-            Ok(status) if status.success() => self.failures.push(format!("{what}: no test ran")),
-            Ok(status) => self.failures.push(format!("{what}: {status}")),
-            Err(e) => self.failures.push(format!("{what}: {e}")),
-        }
+        self.add(what, Seen::of(command, true));
+    }
+
+    fn add(&mut self, what: &str, Seen { count, skipped, failure, .. }: Seen) {
+        self.skipped.extend(skipped.iter().map(|why| format!("{what}: {why}")));
+        self.failures.extend(failure.map(|why| format!("{what}: {why}")));
         self.ran.push(format!("{what}: {} passed, {} failed, {} ignored", count.passed, count.failed, count.ignored));
         self.total.passed += count.passed;
         self.total.failed += count.failed;
