@@ -98,13 +98,18 @@ pub(crate) fn between(pieces: &[Piece]) -> Vec<(f64, f64)> {
     pieces.windows(2).map(|w| (w[0].heard_s().1, w[1].heard_s().0)).collect()
 }
 
+/// Between which `b` times a file runs before its jump `i`, and after the one before: without end at its ends.
+pub(crate) fn stretch(jumps: &[f64], i: usize) -> (f64, f64) {
+    let from = if i > 0 { jumps[i - 1] } else { f64::NEG_INFINITY };
+    (from, jumps.get(i).copied().unwrap_or(f64::INFINITY))
+}
+
 /// The pieces' points as rough evidence. A block across a jump is of the piece of which it holds more: what lies on
 /// the other side of the jump is left out where the piece has other points.
 pub(crate) fn rough(pieces: &[Piece], jumps: &[f64]) -> Vec<Evidence> {
     let of = |(i, piece): (usize, &Piece)| {
         let all = piece.rough();
-        let from = if i > 0 { jumps[i - 1] } else { f64::NEG_INFINITY };
-        let to = jumps.get(i).copied().unwrap_or(f64::INFINITY);
+        let (from, to) = stretch(jumps, i);
         let own: Vec<Evidence> = all.iter().copied().filter(|e| e.b_s > from && e.b_s <= to).collect();
         if own.is_empty() { all } else { own }
     };
@@ -118,16 +123,14 @@ const FEW: usize = 6;
 /// them or to tell the drift: known to a bin or two, all with the same error, and better than to lose a jump or the
 /// clock.
 pub(crate) fn complete(evidence: &mut Vec<Evidence>, jumps: &[f64], pieces: &[Piece]) {
-    let ends = |i: usize| jumps.get(i).copied().unwrap_or(f64::INFINITY);
-    let mut from = f64::NEG_INFINITY;
     for i in 0..=jumps.len() {
-        let within = |b_s: f64| b_s > from && b_s <= ends(i);
+        let (from, to) = stretch(jumps, i);
+        let within = |b_s: f64| b_s > from && b_s <= to;
         if evidence.iter().filter(|e| within(e.b_s)).count() < FEW {
             let blocks: Vec<&PathPoint> = pieces.iter().flat_map(Piece::strong).filter(|p| within(p.b_s)).collect();
             let sigma_s = 2.0 * BIN_S * (blocks.len() as f64).sqrt();
             evidence.extend(blocks.iter().map(|p| Evidence { a_s: p.a_s, b_s: p.b_s, sigma_s }));
         }
-        from = ends(i);
     }
     evidence.sort_by(|x, y| x.b_s.total_cmp(&y.b_s));
 }

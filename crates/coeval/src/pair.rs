@@ -805,15 +805,13 @@ impl PairFit {
     }
 
     /// Whether a jump is too large for any other reading, and what it parts too exact and too much for chance.
-    fn must_jump(&self, jump: usize, evidence: &[Evidence]) -> bool {
-        let at = self.jumps[jump];
-        let from = if jump > 0 { self.jumps[jump - 1] } else { f64::NEG_INFINITY };
-        let to = self.jumps.get(jump + 1).copied().unwrap_or(f64::INFINITY);
-        let exact = |from: f64, to: f64| {
+    fn must_jump(&self, which: usize, evidence: &[Evidence]) -> bool {
+        let exact = |(from, to): (f64, f64)| {
             let fits = |e: &&Evidence| e.sigma_s < EXACT_S && (self.at(e.b_s) - e.a_s).abs() < JUMP_LEAST_S;
             evidence.iter().filter(|e| e.b_s > from && e.b_s <= to).filter(fits).count()
         };
-        self.step_s(jump).abs() >= JUMP_LARGE_S && exact(from, at).min(exact(at, to)) >= EVIDENCE_LEAST
+        let sides = [which, which + 1].map(|i| exact(jump::stretch(&self.jumps, i)));
+        self.step_s(which).abs() >= JUMP_LARGE_S && sides.into_iter().all(|count| count >= EVIDENCE_LEAST)
     }
 
     fn least_jump(&self) -> Option<usize> {
