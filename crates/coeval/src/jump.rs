@@ -48,11 +48,17 @@ const LONE_NEAR_S: f64 = 0.03;
 /// What the blocks of a piece must say together, and how far it must lie from the one before.
 const PIECE_SAYS: f32 = 40.0;
 const SAME_LANE_S: f64 = 0.003;
-/// How nearly a lane must be come back to, and how far sources lie apart at the most, seconds (6 m of air).
-const RETURN_S: f64 = 0.0015;
+/// How nearly a lane must be come back to (two voices at two distances sit at its ends), and how far sources lie apart
+/// at the most, seconds (6 m of air).
+const RETURN_S: f64 = 0.0006;
 const SOURCES_S: f64 = 0.018;
 /// Farthest drift of a continuation from its line, ppm: a line across small jumps is tilted.
 const TILT_PPM: f64 = 150.0;
+/// Blocks this far apart tell the drift between jumps, seconds, and how many pairs of them do; from where on a line's
+/// own drift is taken for tilted, ppm.
+const LEVER_S: (f64, f64) = (20.0, 60.0);
+const LEVERS: usize = 12;
+const TILTED_PPM: f64 = 60.0;
 
 impl Piece {
     fn strong(&self) -> impl DoubleEndedIterator<Item = &PathPoint> {
@@ -75,6 +81,13 @@ impl Piece {
         let end = if last { self.strong().next_back() } else { self.strong().next() };
         let end = end.unwrap_or(&self.points[if last { self.points.len() - 1 } else { 0 }]);
         self.line.through(end.a_s, end.b_s)
+    }
+
+    /// How far the sound of its blocks stands out, by the median.
+    fn loudness(&self, a: &Track, b: &Track) -> f32 {
+        let mut rich: Vec<f32> = self.strong().map(|s| richness(a, b, &self.line, s.b_s)).collect();
+        rich.sort_by(f32::total_cmp);
+        rich.get(rich.len() / 2).copied().unwrap_or(0.0)
     }
 
     /// Its points as rough evidence.
@@ -144,8 +157,8 @@ pub(crate) fn pieces(
     plans: &Plans,
     progress: &dyn Progress,
 ) -> Result<Vec<Piece>> {
-    let mut pieces: Vec<Piece> =
-        path.pieces.iter().map(|points| Piece { line: *line, points: points.clone() }).collect();
+    let path: Vec<Piece> = path.pieces.iter().map(|points| Piece { line: *line, points: points.clone() }).collect();
+    let mut pieces = straight(path);
     let mut rich: Vec<f32> = pieces.iter().flat_map(|p| p.strong().map(|s| richness(a, b, line, s.b_s))).collect();
     if rich.is_empty() {
         return Ok(pieces);
@@ -181,12 +194,7 @@ pub(crate) fn pieces(
         pieces.extend(found);
     }
     pieces.sort_by(|x, y| x.points[0].b_s.total_cmp(&y.points[0].b_s));
-    let loudness = |p: &Piece| {
-        let mut rich: Vec<f32> = p.strong().map(|s| richness(a, b, line, s.b_s)).collect();
-        rich.sort_by(f32::total_cmp);
-        rich.get(rich.len() / 2).copied().unwrap_or(0.0)
-    };
-    let mut pieces = cleaned(one_source(cleaned(split(pieces)), loudness));
+    let mut pieces = cleaned(split(pieces));
     let spoken_s = pieces.first().zip(pieces.last()).map(|(first, last)| (first.heard_s().0, last.heard_s().1));
     if let Some((first, last)) = spoken_s {
         let rich = |s: &(f64, f64)| s.1 - s.0 >= STRETCH_S && blocks(*s) > 0;
@@ -261,6 +269,43 @@ fn sought(
     candidates_of_either(a, b, pass, from_b, max_ppm, range, within, plans, progress)
 }
 
+/// Pieces without what a path passes at a bend: a line across small jumps is tilted, and in a pause its path may bend
+/// from one side of a jump to the other. The drift is the median of what blocks that are neither near nor far say.
+fn straight(pieces: Vec<Piece>) -> Vec<Piece> {
+    let slopes = |piece: &Piece| {
+        let strong: Vec<PathPoint> = piece.strong().copied().collect();
+        let ppm = |p: &PathPoint, q: &PathPoint| ((q.a_s - p.a_s) / (q.b_s - p.b_s) - 1.0) * 1e6;
+        let far = |p: &PathPoint, q: &PathPoint| (LEVER_S.0..LEVER_S.1).contains(&(q.b_s - p.b_s));
+        let pairs = |i: usize| strong[i + 1..].iter().map(move |q| (i, q));
+        let pairs = (0..strong.len()).flat_map(pairs).filter(|&(i, q)| far(&strong[i], q));
+        pairs.map(|(i, q)| ppm(&strong[i], q)).collect::<Vec<f64>>()
+    };
+    let mut all: Vec<f64> = pieces.iter().flat_map(slopes).collect();
+    if all.len() < LEVERS {
+        return pieces;
+    }
+    all.sort_by(f64::total_cmp);
+    let usual_ppm = all[all.len() / 2];
+    let bends = |p: &PathPoint, q: &PathPoint| {
+        let apart_s = q.b_s - p.b_s;
+        let moved_s = q.a_s - p.a_s - apart_s * (1.0 + usual_ppm * 1e-6);
+        apart_s >= STRETCH_S && moved_s.abs() >= SAME_LANE_S.max(TILT_PPM * 1e-6 * apart_s)
+    };
+    let mut cut = Vec::new();
+    for Piece { mut line, points: mut rest } in pieces {
+        if (usual_ppm - line.drift_ppm).abs() > TILTED_PPM {
+            line.drift_ppm = usual_ppm;
+        }
+        let strong: Vec<PathPoint> = rest.iter().filter(|p| p.weight >= SPEAKS).copied().collect();
+        for w in strong.windows(2).filter(|w| bends(&w[0], &w[1])) {
+            let after = rest.split_off(rest.partition_point(|p| p.b_s < (w[0].b_s + w[1].b_s) / 2.0));
+            cut.push(Piece { line, points: std::mem::replace(&mut rest, after) });
+        }
+        cut.push(Piece { line, points: rest });
+    }
+    cut
+}
+
 /// Pieces that others lie within are cut there, so that each begins where the one before has ended.
 fn split(pieces: Vec<Piece>) -> Vec<Piece> {
     let starts: Vec<f64> = pieces.iter().map(|p| p.points[0].b_s).collect();
@@ -306,40 +351,51 @@ fn cleaned(pieces: Vec<Piece>) -> Vec<Piece> {
     kept
 }
 
-/// Leaves out what is heard from another place than the rest: a lane that is left for a near one and come back to
-/// is no clock that jumps twice by as much, but two sources that are loud in turns (a voice, and the engine that an open
-/// line hears as well). The louder one stays: voices stand out.
-fn one_source(mut pieces: Vec<Piece>, loudness: impl Fn(&Piece) -> f32) -> Vec<Piece> {
-    let moved_s = |from: &Piece, to: &Piece| {
-        let (lane, start) = (from.lane(true), to.lane(false));
-        start.a_s - lane.at(start.b_s)
-    };
-    let returns = |w: &[Piece]| moved_s(&w[0], &w[2]).abs() < RETURN_S && moved_s(&w[0], &w[1]).abs() < SOURCES_S;
+/// Leaves out what is heard from another place than the rest, by the steps from each piece to the next that a fit
+/// found: a lane that is left for a near one and come back to is no clock that jumps twice by as much, but two sources
+/// that are loud in turns (a voice, and the engine that an open line hears as well). The louder one stays: voices stand
+/// out. Whether any were left out.
+pub(crate) fn one_source(a: &Track, b: &Track, pieces: &mut Vec<Piece>, mut steps_s: Vec<f64>) -> bool {
+    let before = pieces.len();
     let mut others_s: Vec<f64> = Vec::new();
-    while let Some(i) = pieces.windows(3).position(returns) {
-        let aside_s = moved_s(&pieces[i], &pieces[i + 1]);
-        if loudness(&pieces[i + 1]) > loudness(&pieces[i]).max(loudness(&pieces[i + 2])) {
-            pieces.remove(i + 2);
-            pieces.remove(i);
-            others_s.push(-aside_s);
+    let returns = |w: &[f64]| (w[0] + w[1]).abs() < RETURN_S && w[0].abs() < SOURCES_S;
+    while let Some(i) = steps_s.windows(2).position(returns) {
+        let [first, aside, last] = [i, i + 1, i + 2].map(|k| pieces[k].loudness(a, b));
+        if aside > first.max(last) {
+            others_s.push(-steps_s[i]);
+            leave_out(pieces, &mut steps_s, i + 2);
+            leave_out(pieces, &mut steps_s, i);
         } else {
-            pieces.remove(i + 1);
-            others_s.push(aside_s);
+            others_s.push(steps_s[i]);
+            leave_out(pieces, &mut steps_s, i + 1);
         }
     }
     // The other source may begin and end a file as well, where there is nothing to come back to.
     let other = |aside_s: f64| others_s.iter().any(|o| (o - aside_s).abs() < RETURN_S);
-    if let [first, second, ..] = &pieces[..]
-        && other(-moved_s(first, second))
-    {
-        pieces.remove(0);
+    if steps_s.first().is_some_and(|s| other(-s)) {
+        leave_out(pieces, &mut steps_s, 0);
     }
-    if let [.., before, last] = &pieces[..]
-        && other(moved_s(before, last))
-    {
-        pieces.pop();
+    if steps_s.last().is_some_and(|&s| other(s)) {
+        leave_out(pieces, &mut steps_s, pieces.len() - 1);
     }
-    pieces
+    if pieces.len() == before {
+        return false;
+    }
+    *pieces = cleaned(std::mem::take(pieces));
+    true
+}
+
+/// Takes out a piece; the steps to it and from it become one.
+fn leave_out(pieces: &mut Vec<Piece>, steps_s: &mut Vec<f64>, which: usize) {
+    pieces.remove(which);
+    if which == 0 {
+        steps_s.remove(0);
+    } else {
+        let step_s = steps_s.remove(which - 1);
+        if let Some(next) = steps_s.get_mut(which - 1) {
+            *next += step_s;
+        }
+    }
 }
 
 /// How the tracks lie within a stretch of `b` in which nothing speaks for `line`.
@@ -464,4 +520,38 @@ fn change(
     let top = score.iter().copied().fold(f32::NEG_INFINITY, f32::max);
     let best: Vec<usize> = (0..=frames).filter(|&k| top - score[k] < TIE).collect();
     Some(from + (best[best.len() / 2] * frame) as f64 / TRACK_RATE_HZ)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::pair::tests::Noise;
+
+    #[test]
+    fn sound_that_matches_anywhere_does_not_move_a_jump() {
+        // Words at one lag up to 12 s, at another from 20 s on; from 22 s both hear calls of one pitch, which match at
+        // the first lag alone.
+        let (rate, later) = (8000, 12_000);
+        let mut noise = Noise::new(51);
+        let (mut a, mut b): (Vec<f32>, Vec<f32>) =
+            (0..64 * rate).map(|_| (0.1 * noise.gauss(), 0.1 * noise.gauss())).unzip();
+        for (second, lag) in [(10, 0), (20, later)] {
+            for i in rate * second..rate * (second + 2) {
+                let word = noise.gauss();
+                a[i + lag] += word;
+                b[i] += word;
+            }
+        }
+        for second in (24..59).step_by(2) {
+            for i in rate * second..rate * second + 5600 {
+                let call = (i as f32 * 0.5).sin();
+                a[i] += call;
+                b[i] += call;
+            }
+        }
+        let (a, b) = (Track::raw(&a), Track::raw(&b));
+        let step_s = later as f64 / rate as f64;
+        let at_s = locate(&a, &b, false, &|t| t, &|t| t + step_s, (9.0, 60.0));
+        assert!((11.8..20.2).contains(&at_s), "{at_s}");
+    }
 }

@@ -304,21 +304,15 @@ impl Aligner {
         path: &Path,
         progress: &dyn Progress,
     ) -> Result<Option<PairAlignment>> {
-        let found = jump::pieces(a, b, line, path, &self.plans, progress)?;
-        let between_s = jump::between(&found);
-        let mut jumps: Vec<f64> = between_s.iter().map(|b| (b.0 + b.1) / 2.0).collect();
-        let first = |jumps: &[f64]| {
-            let rough = jump::rough(&found, jumps);
-            PairFit::new(a, b, &rough, jumps, 0.01, Places::utterances(&rough, 0.0, 0.0))
+        let mut found = jump::pieces(a, b, line, path, &self.plans, progress)?;
+        let fit = loop {
+            let Some(fit) = PairFit::rough(a, b, line.inverted, &found) else { return Ok(None) };
+            let steps_s: Vec<f64> = (0..fit.jumps.len()).map(|j| fit.step_s(j)).collect();
+            if !jump::one_source(a, b, &mut found, steps_s) {
+                break fit;
+            }
         };
-        let Some(mut fit) = first(&jumps) else { return Ok(None) };
-        if !jumps.is_empty() {
-            jumps = fit.located(a, b, line.inverted, &between_s);
-            fit = match first(&jumps) {
-                Some(fit) => fit,
-                None => return Ok(None),
-            };
-        }
+        let mut jumps = fit.jumps.clone();
         let mut map = fit.map()?;
         let mut weighting = flat();
         let mut last: Option<(PairFit, Vec<Evidence>, usize)> = None;
@@ -665,6 +659,18 @@ impl PairFit {
         let solved = problem.solve()?;
         let chosen_at = solved.surprise;
         Some(Self { solved, jumps: jumps.to_vec(), duration_s: b.duration_s(), wander_q, places, chosen_at })
+    }
+
+    /// The first fit, by the blocks of pieces of a path: its jumps each where it is.
+    fn rough(a: &Track, b: &Track, inverted: bool, pieces: &[jump::Piece]) -> Option<Self> {
+        let fit = |jumps: &[f64]| {
+            let rough = jump::rough(pieces, jumps);
+            Self::new(a, b, &rough, jumps, 0.01, Places::utterances(&rough, 0.0, 0.0))
+        };
+        let between_s = jump::between(pieces);
+        let middles: Vec<f64> = between_s.iter().map(|b| (b.0 + b.1) / 2.0).collect();
+        let first = fit(&middles)?;
+        if middles.is_empty() { Some(first) } else { fit(&first.located(a, b, inverted, &between_s)) }
     }
 
     /// Constant drift unless the evidence asks for wander, and the error of place that its scatter

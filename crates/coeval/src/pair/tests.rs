@@ -367,3 +367,31 @@ fn two_sources_at_two_distances_are_no_jumps() {
     let p = placed(align_pair(&a, &b, &PairOptions::default(), &()).unwrap());
     assert!(p.jumps.is_empty() && p.map.offset_s().abs() < 2e-4, "{} s, {:?}", p.map.offset_s(), p.jumps);
 }
+
+#[test]
+fn two_small_jumps_that_nearly_cancel_are_jumps() {
+    // 9.4 ms are lost and 10.4 ms come twice: 1 ms further apart than two sources would be.
+    let mut noise = Noise::new(44);
+    let line = line_of(&mut noise, 160, &[(5.0, 15.0), (31.0, 40.0), (60.0, 70.0), (85.0, 93.0), (120.0, 130.0)]);
+    let camera = camera_of(&mut noise, &line, 150, &[(0.0, 0.02), (50.0, 0.0094), (103.0, -0.0104)]);
+    let p = placed(align_pair(&track(&line, 8000.0), &track(&camera, 8000.0), &PairOptions::default(), &()).unwrap());
+    let steps: Vec<f64> = p.jumps.iter().map(|j| j.step_s).collect();
+    assert!(steps.len() == 2 && (steps[0] - 0.0094).abs() < 2e-4 && (steps[1] + 0.0104).abs() < 2e-4, "{steps:?}");
+}
+
+#[test]
+fn a_large_jump_that_exact_measurements_part_must_be() {
+    let (a, b) = words(&[]);
+    let fit_of = |step_s: f64, after: usize, sigma_s: f64| {
+        let at = |i: usize| 5.0 + 5.0 * i as f64;
+        let beyond = |i: usize| i >= 8;
+        let evidence: Vec<Evidence> = (0..8 + after)
+            .map(|i| Evidence { a_s: at(i) + if beyond(i) { step_s } else { 0.0 }, b_s: at(i), sigma_s })
+            .collect();
+        let places = Places::utterances(&evidence, 0.0, 0.0);
+        let fit = PairFit::new(&a, &b, &evidence, &[42.0], 0.0, places).unwrap();
+        fit.must_jump(0, &evidence)
+    };
+    assert!(fit_of(0.118, 3, 2e-5) && fit_of(-0.021, 3, 2e-5));
+    assert!(!fit_of(0.019, 3, 2e-5) && !fit_of(0.118, 2, 2e-5) && !fit_of(0.118, 3, 2e-4));
+}
