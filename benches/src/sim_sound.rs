@@ -23,6 +23,9 @@ pub const SPEED_OF_SOUND_M_S: f64 = 343.2;
 /// Frame by which speech is called active: 20 ms.
 pub(crate) const FRAME: usize = 320;
 
+/// What lies among the prompts and is no speech: sixteen seconds of monkeys.
+const NO_SPEECH: [&str; 1] = ["tt-monkeys"];
+
 /// One speaker's sentences.
 #[derive(Debug, Clone)]
 pub struct Voice {
@@ -41,6 +44,24 @@ pub struct Engine {
     pub name: String,
     /// A steady stretch, unit root mean square.
     pub sound: Vec<f32>,
+}
+
+impl Engine {
+    /// The same revving: its speed and its level swing within seconds.
+    fn revving(&self, phase: f64) -> Self {
+        let mut at = 0.0f64;
+        let sound = (0..40 * 16_000)
+            .map(|i| {
+                let t = i as f64 / 16_000.0;
+                let swing = (t * 2.1 + phase).sin() + (t * 0.73 + 2.0 * phase).sin();
+                at = (at + 1.0 + 0.2 * swing) % (self.sound.len() - 1) as f64;
+                let level = 10f64.powf(0.2 * swing + 0.1 * (t * 5.3 + phase).sin());
+                let (k, f) = (at as usize, at.fract());
+                (level * (f64::from(self.sound[k]) * (1.0 - f) + f64::from(self.sound[k + 1]) * f)) as f32
+            })
+            .collect();
+        Self { name: format!("{}-revving", self.name), sound }
+    }
 }
 
 /// Voices and engines to draw from.
@@ -88,6 +109,32 @@ impl Material {
         }
         if voices.len() < 2 || engines.len() < 2 {
             return Err(io::Error::other(format!("{}: voices or engines are missing", folder.display())));
+        }
+        Ok(Self { voices, engines })
+    }
+
+    /// What speech is judged on: `tuning` for weights and thresholds, the other for the tables. The tuning engines come
+    /// once more, revving.
+    ///
+    /// # Errors
+    /// When a voice is missing.
+    pub fn for_speech(&self, tuning: bool) -> Result<Self, String> {
+        let (voices, engines): (_, &[&str]) = match tuning {
+            true => (["en", "es", "en"], &["helicopter", "turbine", "jet"]),
+            false => (["fr", "it", "ru"], &["car", "motor"]),
+        };
+        let voice = |n: &str| {
+            let found = self.voices.iter().find(|v| v.name.starts_with(n)).ok_or(format!("voice {n} is missing"))?;
+            let said = found.names.iter().zip(&found.prompts).filter(|n| !NO_SPEECH.contains(&n.0.as_str()));
+            let (names, prompts) = said.map(|(n, p)| (n.clone(), p.clone())).unzip();
+            Ok::<_, String>(Voice { name: found.name.clone(), names, prompts })
+        };
+        let voices = voices.into_iter().map(voice).collect::<Result<_, _>>()?;
+        let engines = self.engines.iter().filter(|e| engines.iter().any(|n| e.name.starts_with(n)));
+        let mut engines: Vec<Engine> = engines.cloned().collect();
+        if tuning {
+            let more: Vec<Engine> = engines.iter().enumerate().map(|(e, engine)| engine.revving(e as f64)).collect();
+            engines.extend(more);
         }
         Ok(Self { voices, engines })
     }

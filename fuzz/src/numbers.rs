@@ -9,7 +9,7 @@ use coeval::marker::{Marker, MarkerDetector, MarkerOptions, MatchOptions, match_
 use coeval::network::{Anchor, Force, Link, Node, solve_anchored};
 use coeval::pair::{Evidence, PairAlignment, PairJump, PairOptions, PairOutcome, align_pair};
 use coeval::resample::{ResampleOptions, Resampler, Route};
-use coeval::speech::{SharedMeter, SpeechBuilder, SpeechCurve, SpeechOptions, SpeechSegment};
+use coeval::speech::{SharedMeter, SpeechBuilder, SpeechCurve, SpeechOptions, SpeechSegment, spoken};
 use coeval::track::{Track, TrackBuilder};
 
 use crate::feed::Feed;
@@ -360,7 +360,8 @@ pub fn speech(data: &[u8]) {
         let (left, right) = sound.split_at(sound.len() / 2);
         let n = left.len().min(right.len());
         shared.push(&left[..n], &right[..n]).expect("as long as each other");
-        assert_eq!(shared.finish().len(), segments.len());
+        let heard = shared.finish();
+        assert_eq!(spoken(&segments, &[heard]).len(), segments.len());
     }
 }
 

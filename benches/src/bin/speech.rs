@@ -21,16 +21,13 @@ use std::error::Error;
 use std::path::{Path, PathBuf};
 
 use clap::Parser;
-use coeval::speech::{Origin, STEP_S, SharedMeter, SpeechBuilder, SpeechCurve, SpeechOptions, SpeechSegment};
+use coeval::speech::{Origin, STEP_S, SharedMeter, SpeechBuilder, SpeechCurve, SpeechOptions, SpeechSegment, spoken};
 use coeval_benches::sim::{Device, File, Half, Scene, SceneSpec};
-use coeval_benches::sim_sound::{Engine, Material};
+use coeval_benches::sim_sound::Material;
 
 const LEVELS_DB: [f64; 4] = [20.0, 10.0, 5.0, 0.0];
 const LENGTH_S: f64 = 240.0;
 const MARGIN_S: f64 = 1.0;
-/// What lies among the prompts and is none: sixteen seconds of monkeys.
-const NO_SPEECH: [&str; 1] = ["tt-monkeys"];
-
 #[derive(Parser)]
 struct Arguments {
     /// Find the weights anew on the tuning set and print them.
@@ -124,46 +121,6 @@ struct Case {
     level_db: f64,
     scene: Scene,
     file: File,
-}
-
-fn subset(all: &Material, voices: &[&str], engines: &[&str]) -> Result<Material, String> {
-    let voice = |n: &&str| {
-        let found = all.voices.iter().find(|v| v.name.starts_with(*n)).ok_or(format!("voice {n} is missing"))?;
-        let mut voice = found.clone();
-        let said: Vec<bool> = voice.names.iter().map(|n| !NO_SPEECH.contains(&n.as_str())).collect();
-        let mut said = said.iter();
-        voice.prompts.retain(|_| *said.next().unwrap_or(&true));
-        voice.names.retain(|n| !NO_SPEECH.contains(&n.as_str()));
-        Ok::<_, String>(voice)
-    };
-    let voices = voices.iter().map(voice).collect::<Result<_, _>>()?;
-    let engines = all.engines.iter().filter(|e| engines.iter().any(|n| e.name.starts_with(n))).cloned().collect();
-    Ok(Material { voices, engines })
-}
-
-/// Each engine once more, revving: its speed and its level swing within seconds.
-fn revving(material: &mut Material) {
-    let more: Vec<Engine> = material
-        .engines
-        .iter()
-        .enumerate()
-        .map(|(e, engine)| {
-            let (n, phase) = (engine.sound.len(), e as f64);
-            let mut at = 0.0f64;
-            let sound = (0..40 * 16_000)
-                .map(|i| {
-                    let t = i as f64 / 16_000.0;
-                    let swing = (t * 2.1 + phase).sin() + (t * 0.73 + 2.0 * phase).sin();
-                    at = (at + 1.0 + 0.2 * swing) % (n - 1) as f64;
-                    let level = 10f64.powf(0.2 * swing + 0.1 * (t * 5.3 + phase).sin());
-                    let (k, f) = (at as usize, at.fract());
-                    (level * (f64::from(engine.sound[k]) * (1.0 - f) + f64::from(engine.sound[k + 1]) * f)) as f32
-                })
-                .collect();
-            Engine { name: format!("{}-revving", engine.name), sound }
-        })
-        .collect();
-    material.engines.extend(more);
 }
 
 fn cases(material: &Material, tuning: bool) -> Result<Vec<Case>, Box<dyn Error>> {
@@ -359,9 +316,12 @@ fn speech_tables(cases: &[Case], gain: f32) -> Result<(), Box<dyn Error>> {
 
 /// Radio told from intercom: a recorder with both, two cameras that hear the people at `level_db` on either side.
 fn origin_table(material: &Material, first_seed: u64) -> Result<(), Box<dyn Error>> {
-    println!("| camera hears the people at | segments | right, % | of the intercom, % | of the radio, % |");
-    println!("| --- | --- | --- | --- | --- |");
+    println!(
+        "| camera hears the people at | segments | right, % | of the intercom, % | of the radio, % | called nobody's |"
+    );
+    println!("| --- | --- | --- | --- | --- | --- |");
     for level_db in [0.0, -6.0, -9.0, -12.0] {
+        let mut lost = 0;
         let mut right = [[0usize; 2]; 2];
         for seed in 0..8u64 {
             let spec = SceneSpec {
@@ -399,7 +359,9 @@ fn origin_table(material: &Material, first_seed: u64) -> Result<(), Box<dyn Erro
             meter.push(&recorder.samples, &camera.samples)?;
             let said = |who: fn(usize) -> bool| scene.speech(&recorder.truth, recorder.duration_s(), who);
             let (aboard, radio) = (said(|w| w < 2), said(|w| w == 2));
-            for (segment, shared) in segments.iter().zip(meter.finish()) {
+            let heard = meter.finish();
+            let speech = spoken(&segments, std::slice::from_ref(&heard));
+            for ((segment, heard), speech) in segments.iter().zip(heard).zip(speech) {
                 let steps = (segment.start_s / STEP_S) as usize..((segment.end_s / STEP_S) as usize).min(radio.len());
                 let share = |mask: &[bool]| mask[steps.clone()].iter().filter(|x| **x).count();
                 let (a, r) = (share(&aboard), share(&radio));
@@ -407,14 +369,15 @@ fn origin_table(material: &Material, first_seed: u64) -> Result<(), Box<dyn Erro
                     continue;
                 }
                 let is_radio = r > a;
-                let said = segment.origin(shared) == Origin::Radio;
+                lost += usize::from(!speech);
+                let said = segment.origin(heard.map(|h| h.shared)) == Origin::Radio;
                 right[usize::from(is_radio)][usize::from(said == is_radio)] += 1;
             }
         }
         let percent = |x: [usize; 2]| 100.0 * x[1] as f64 / (x[0] + x[1]).max(1) as f64;
         let all = [right[0][0] + right[1][0], right[0][1] + right[1][1]];
         println!(
-            "| {level_db} dB | {} | {:.2} | {:.2} | {:.2} |",
+            "| {level_db} dB | {} | {:.2} | {:.2} | {:.2} | {lost} |",
             all[0] + all[1],
             percent(all),
             percent(right[0]),
@@ -426,9 +389,7 @@ fn origin_table(material: &Material, first_seed: u64) -> Result<(), Box<dyn Erro
 
 fn run(arguments: &Arguments) -> Result<(), Box<dyn Error>> {
     let all = Material::load(Path::new(&arguments.data))?;
-    let mut tuning = subset(&all, &["en", "es", "en"], &["helicopter", "turbine", "jet"])?;
-    revving(&mut tuning);
-    let test = subset(&all, &["fr", "it", "ru"], &["car", "motor"])?;
+    let (tuning, test) = (all.for_speech(true)?, all.for_speech(false)?);
     if arguments.fit {
         let (mut columns, mut speech) = (Vec::new(), Vec::new());
         for case in cases(&tuning, true)? {

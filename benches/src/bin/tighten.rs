@@ -36,6 +36,9 @@ struct Arguments {
     /// Voice over engine at the recorder, dB; may be repeated.
     #[arg(long, default_values_t = [20.0, 10.0])]
     level: Vec<f64>,
+    /// On the voices and engines of the tuning set.
+    #[arg(long)]
+    tuning: bool,
     /// Where the sounds are.
     #[arg(long, default_value = concat!(env!("CARGO_MANIFEST_DIR"), "/data"))]
     data: PathBuf,
@@ -96,9 +99,7 @@ fn clump(utterances: &mut [Utterance]) {
 }
 
 fn run(arguments: &Arguments) -> Result<(), Box<dyn Error>> {
-    let mut material = Material::load(&arguments.data)?;
-    material.voices.retain(|v| ["fr", "it", "ru"].iter().any(|n| v.name.starts_with(n)));
-    material.engines.retain(|e| ["car", "motor"].iter().any(|n| e.name.starts_with(n)));
+    let material = Material::load(&arguments.data)?.for_speech(arguments.tuning)?;
     println!(
         "| level | hour | engine | removable | removed | cuts | near speech | speech lost | of true speech: removed | near |"
     );

@@ -407,7 +407,7 @@ pub unsafe extern "C" fn coeval_shared_meter_finish(
                 place(out, "the place for the answers")?;
             }
             let answers = handle::take(meter)?.meter.finish();
-            copy_out(answers.into_iter().map(|shared| shared.unwrap_or(f64::NAN)), out, capacity);
+            copy_out(answers.into_iter().map(|heard| heard.map_or(f64::NAN, |h| h.shared)), out, capacity);
             Ok(())
         })
     }

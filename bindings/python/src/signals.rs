@@ -439,7 +439,7 @@ pub(crate) fn shared_speech(
             step(progress, "comparing with cameras", from as f64 / frames as f64)?;
             meter.push(recorder.read(from, to, &mut own), camera.read(from, to, &mut other))?;
         }
-        Ok(meter.finish())
+        Ok(meter.finish().into_iter().map(|heard| Some(heard?.shared)).collect())
     })
 }
 

@@ -7,7 +7,7 @@ use coeval::event::{EventMeter, FoundEvent};
 use coeval::level::LevelMeter;
 use coeval::marker::{Marker, MarkerDetector, MarkerOptions};
 use coeval::progress::{Progress, step};
-use coeval::speech::{RATE_HZ, SharedMeter, SpeechBuilder, SpeechOptions, SpeechSegment};
+use coeval::speech::{Heard, RATE_HZ, SharedMeter, SpeechBuilder, SpeechOptions, SpeechSegment, spoken};
 use coeval::{Error, ErrorKind, Result};
 use coeval_media::{OpenOptions, SoundReader};
 use serde::{Deserialize, Serialize};
@@ -132,17 +132,10 @@ pub fn speech_map(
             sound.write_all(&bytes).map_err(|e| Error::io(std::env::temp_dir(), e))?;
             builder.push(&mono)
         })?;
-        let segments = builder.finish().segments(&SpeechOptions::default())?;
-        for segment in &segments {
-            let sample = |s: f64| ((s * RATE_HZ) as u64).min(frames);
-            let (first, end) = (sample(segment.start_s), sample(segment.end_s));
-            bytes.resize(4 * (end - first) as usize, 0);
-            sound.seek(SeekFrom::Start(4 * first)).map_err(|e| Error::io(std::env::temp_dir(), e))?;
-            sound.read_exact(&mut bytes).map_err(|e| Error::io(std::env::temp_dir(), e))?;
-            loudness.push(&samples(&bytes))?;
-        }
-        let mut heard_by: Vec<Vec<(String, f64)>> = vec![Vec::new(); segments.len()];
-        for camera in &cameras {
+        let curve = builder.finish();
+        let segments = curve.segments(&SpeechOptions::default())?;
+        let mut heard: Vec<Vec<Option<Heard>>> = vec![vec![None; segments.len()]; cameras.len()];
+        for (camera, heard) in cameras.iter().zip(&mut heard) {
             for clip in &camera.files {
                 let Some((clip_from, clip_to)) = span(clip) else { continue };
                 // On a sample of the recorder's sound.
@@ -171,14 +164,23 @@ pub fn speech_map(
                     sound.read_exact(&mut bytes).map_err(|e| Error::io(std::env::temp_dir(), e))?;
                     meter.push(&samples(&bytes), &mono)
                 })?;
-                for (i, shared) in mine.into_iter().zip(meter.finish()) {
-                    if let Some(shared) = shared {
-                        heard_by[i].push((camera.id.clone(), shared));
-                    }
+                for (i, answer) in mine.into_iter().zip(meter.finish()) {
+                    heard[i] = answer.or(heard[i]);
                 }
             }
         }
-        for (segment, heard_by) in segments.iter().zip(heard_by) {
+        let speech = spoken(&segments, &heard);
+        // Which are speech is asked of what is sure; what is cut must spare the faint words as well.
+        let segments = curve.with_faint_ends(&segments);
+        for (i, segment) in segments.iter().enumerate().filter(|s| speech[s.0]) {
+            let sample = |s: f64| ((s * RATE_HZ) as u64).min(frames);
+            let (first, end) = (sample(segment.start_s), sample(segment.end_s));
+            bytes.resize(4 * (end - first) as usize, 0);
+            sound.seek(SeekFrom::Start(4 * first)).map_err(|e| Error::io(std::env::temp_dir(), e))?;
+            sound.read_exact(&mut bytes).map_err(|e| Error::io(std::env::temp_dir(), e))?;
+            loudness.push(&samples(&bytes))?;
+            let heard = cameras.iter().zip(&heard);
+            let heard_by: Vec<(String, f64)> = heard.filter_map(|(c, h)| Some((c.id.clone(), h[i]?.shared))).collect();
             let best = heard_by.iter().map(|h| h.1).reduce(f64::max);
             voices.push(Voice {
                 start_s: from_s + segment.start_s,

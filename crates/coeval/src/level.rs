@@ -113,6 +113,9 @@ pub struct Advice {
 #[derive(Debug)]
 struct ActiveLevel {
     keep: f64,
+    /// The envelope is held against the thresholds at every so many samples: it moves by 2 % of itself meanwhile, while
+    /// sixteen comparisons a sample would cost more than all else that is measured.
+    every: u64,
     hang: u64,
     p: f64,
     q: f64,
@@ -128,8 +131,10 @@ impl ActiveLevel {
     const MARGIN_DB: f64 = 15.9;
 
     fn new(rate_hz: f64) -> Self {
-        let hang = (0.2 * rate_hz).round() as u64;
+        let every = (rate_hz / 1500.0).floor().max(1.0) as u64;
+        let hang = (0.2 * rate_hz / every as f64).round() as u64;
         Self {
+            every,
             keep: (-1.0 / (0.03 * rate_hz)).exp(),
             hang,
             p: 0.0,
@@ -146,6 +151,9 @@ impl ActiveLevel {
         self.q = self.keep * self.q + (1.0 - self.keep) * self.p;
         self.square += x * x;
         self.count += 1;
+        if !self.count.is_multiple_of(self.every) {
+            return;
+        }
         let mut threshold = 1.0;
         for (active, since) in self.active.iter_mut().zip(&mut self.since) {
             threshold *= 0.5;
@@ -163,7 +171,7 @@ impl ActiveLevel {
     fn result(&self) -> (Option<f64>, f64) {
         let levels: Vec<(f64, f64)> = (0..Self::STEPS)
             .filter(|&j| self.active[j] > 0)
-            .map(|j| (10.0 * (self.square / self.active[j] as f64).log10(), -6.020_599_913 * (j + 1) as f64))
+            .map(|j| (10.0 * (self.square / (self.every * self.active[j]) as f64).log10(), -6.020_599_913 * (j + 1) as f64))
             .collect();
         // From the highest threshold down, the level's height over it grows; it is read where that is the margin.
         for w in levels.windows(2) {

@@ -5,7 +5,8 @@
 //! 2. [`SpeechCurve::segments`] makes stretches of it: two thresholds, a hang-over, shortest lengths.
 //! 3. [`SharedMeter`] asks of each stretch whether a camera hears the same sound at the same moment, which the
 //!    alignment makes a sharp question: the radio comes out of headsets, no camera hears it.
-//! 4. [`SpeechSegment::origin`] weighs that with the band that the sound fills.
+//! 4. [`SpeechSegment::origin`] weighs that with the band that the sound fills; [`spoken`] tells which stretches are of
+//!    nobody: an engine that both hear alike, from where no voice comes.
 //!
 //! # How the probability is made
 //! The `earshot` library (a small network, its weights inside) answers for every 16 ms. Alone it is right over
@@ -87,7 +88,7 @@ const SURE_ODDS: f32 = 8.0;
 /// How far the line lies below the middle.
 const LINE_BELOW: f32 = 0.5;
 /// Two clusters no further apart than this are one, and one more apart are two for sure.
-const APART: f32 = 4.5;
+const APART: f32 = 3.5;
 /// Samples beyond this, 60 dB over full scale, are no sound, and their power would not be a number.
 const LOUDEST: f32 = 1e3;
 
@@ -619,7 +620,51 @@ impl SpeechCurve {
             })
             .collect())
     }
+
+    /// The same stretches with what may be faint words at their ends, for whoever cuts: half of what the map misses
+    /// falls away at the end of a sentence. Each end moves on by up to a second, over pauses of 0.3 s, while the
+    /// probability comes back to a quarter, and never into another stretch.
+    pub fn with_faint_ends(&self, segments: &[SpeechSegment]) -> Vec<SpeechSegment> {
+        let step = |s: f64| ((s / STEP_S).round().max(0.0) as usize).min(self.probability.len());
+        let (most, pause) = (step_count(FAINT_S), step_count(FAINT_PAUSE_S));
+        let reach = |faint: &mut dyn Iterator<Item = &f32>| {
+            let mut last = 0;
+            for (i, p) in faint.take(most).enumerate() {
+                if *p >= FAINT {
+                    last = i + 1;
+                } else if i - last >= pause {
+                    break;
+                }
+            }
+            last
+        };
+        let mut drawn: Vec<SpeechSegment> = Vec::with_capacity(segments.len());
+        for (i, segment) in segments.iter().enumerate() {
+            let before = drawn.last().map_or(0, |d: &SpeechSegment| step(d.end_s));
+            let after = segments.get(i + 1).map_or(self.probability.len(), |s| step(s.start_s));
+            let (from, to) = (step(segment.start_s), step(segment.end_s));
+            let earlier = reach(&mut self.probability[before.min(from)..from].iter().rev());
+            let later = reach(&mut self.probability[to.min(after)..after].iter());
+            let (start_s, end_s) = ((from - earlier) as f64 * STEP_S, (to + later) as f64 * STEP_S);
+            drawn.push(SpeechSegment {
+                start_s: segment.start_s.min(start_s),
+                end_s: segment.end_s.max(end_s),
+                ..*segment
+            });
+        }
+        drawn
+    }
 }
+
+fn step_count(s: f64) -> usize {
+    (s / STEP_S).round() as usize
+}
+
+/// How far a stretch is drawn out into what may be faint words at its ends, seconds; what must be likely there, and how
+/// long a pause in it may last.
+const FAINT_S: f64 = 1.0;
+const FAINT: f32 = 0.25;
+const FAINT_PAUSE_S: f64 = 0.3;
 
 /// How stretches are made of probabilities. The defaults are what the benchmark measures.
 #[derive(Debug, Clone, PartialEq)]
@@ -709,8 +754,8 @@ impl SpeechSegment {
         Ok(Self { start_s, end_s, confidence: 1.0, outside_band_db: None })
     }
 
-    /// Where the voice comes from. `shared` is the greatest answer of the [`SharedMeter`]s of the cameras that
-    /// ran meanwhile, `None` when none did.
+    /// Where the voice comes from. `shared` is the greatest that the [`SharedMeter`]s of the cameras that ran meanwhile
+    /// [heard](Heard::shared), `None` when none did.
     ///
     /// A camera that hears the same sound at the same moment hears somebody aboard; where cameras ran and none
     /// does, it is the radio. Sound in a radio's narrow band must be heard by a camera more surely; without a camera
@@ -743,6 +788,114 @@ const SHARED_GROUP: usize = 48;
 /// Lags within which a voice may come, and lags that show what chance does, samples.
 const NEAR_LAGS: usize = 64;
 const FAR_LAGS: std::ops::Range<usize> = 240..960;
+/// 300 Hz to 3.4 kHz, which a radio's voice fills as well; bands of it in which the two levels are compared, and over how
+/// many blocks (16 s) the usual difference is found.
+const LEVEL_BINS: std::ops::Range<usize> = 38..435;
+const LEVEL_BANDS: usize = 12;
+const LEVEL_BLOCKS: f32 = 500.0;
+
+/// What a camera hears of a stretch of the recorder's sound.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[non_exhaustive]
+pub struct Heard {
+    /// How surely it hears the same sound at the same moment: the peak of the common sound, in standard deviations.
+    pub shared: f64,
+    /// By how much the camera hears it later than the alignment says, seconds, within 4 ms: the voice's own distance.
+    pub later_s: f64,
+    /// How far the recorder's sound stands above what the camera's would have it, were it the noise that both hear
+    /// between the stretches, dB: exceeded in a tenth of the stretch, on average over the bands.
+    pub over_db: f64,
+    /// The other way round, dB: by how much the camera's stands above the recorder's in a tenth of all bands and
+    /// moments, as wind and knocks at it do.
+    pub under_db: f64,
+}
+
+impl Heard {
+    /// An answer made elsewhere.
+    ///
+    /// # Errors
+    /// [`InvalidArgument`](ErrorKind::InvalidArgument) when a number is not finite.
+    pub fn new(shared: f64, later_s: f64, over_db: f64, under_db: f64) -> Result<Self> {
+        let all = [shared, later_s, over_db, under_db];
+        match all.iter().all(|x| x.is_finite()) {
+            true => Ok(Self { shared, later_s, over_db, under_db }),
+            false => Err(invalid(format!("what a camera hears is {all:?}, not finite numbers"))),
+        }
+    }
+}
+
+/// Cameras know voices where so many of them stand so far above the noise, by the median, dB.
+const VOICES_LEAST: usize = 5;
+const VOICES_OVER_DB: f64 = 4.0;
+/// Share of that which an engine's turn does not reach, and how far a camera may hear what the recorder does not, dB.
+const ENGINE_OVER: f64 = 0.5;
+const ENGINE_UNDER_DB: f64 = 6.0;
+/// An engine's turn is never called speech more surely than this.
+const ENGINE_CONFIDENCE: f32 = 0.91;
+/// Less shared sound is chance; more is a voice's if at least this share of voices come from as far, to so many seconds.
+const ENGINE_SHARED: f64 = 8.0;
+const SAME_PLACE: f64 = 0.1;
+const SAME_PLACE_S: f64 = 0.5e-3;
+
+/// Which of a recorder's stretches are speech. `heard` has, for each camera, its answer for every stretch, in their
+/// order (`None` where it did not run).
+///
+/// The map is made of the recorder's sound alone and takes an engine that swings for vowels now and then. A stretch
+/// is nobody's when a camera hears in it no more than the noise that both hear: the recorder's sound stands less than
+/// half as far above that as where voices are, the camera's not above the recorder's, what they share is no more
+/// than chance or comes from where no voice does, and the map is none too sure. Any camera that hears a voice overrules that; without a camera, or
+/// where voices hardly stand above the noise, everything is speech. The thresholds come from the tuning voices and
+/// engines of `cargo run --release -p coeval-benches --bin tighten -- --tuning`.
+pub fn spoken(segments: &[SpeechSegment], heard: &[Vec<Option<Heard>>]) -> Vec<bool> {
+    let mut engine = vec![false; segments.len()];
+    let mut voice: Vec<bool> = segments.iter().map(|s| s.confidence > ENGINE_CONFIDENCE).collect();
+    for camera in heard {
+        let sure = |h: &&Heard| h.shared >= SHARED_NARROW;
+        let mut over: Vec<f64> = camera.iter().flatten().filter(sure).map(|h| h.over_db).collect();
+        over.sort_by(f64::total_cmp);
+        let usual = if over.len() < VOICES_LEAST { 0.0 } else { over[over.len() / 2] };
+        if usual < VOICES_OVER_DB {
+            voice.iter_mut().zip(camera).filter(|v| v.1.is_some()).for_each(|v| *v.0 = true);
+            continue;
+        }
+        let above = |h: &Heard| h.over_db >= ENGINE_OVER * usual;
+        let places: Vec<f64> = camera.iter().flatten().filter(sure).filter(|h| above(h)).map(|h| h.later_s).collect();
+        let from = |h: &Heard| places.iter().filter(|p| (*p - h.later_s).abs() <= SAME_PLACE_S).count();
+        let known = |h: &Heard| from(h) as f64 >= SAME_PLACE * places.len() as f64;
+        for ((h, engine), voice) in camera.iter().zip(&mut engine).zip(&mut voice) {
+            let Some(h) = h else { continue };
+            let alike = h.shared < ENGINE_SHARED || !known(h);
+            let noise = !above(h) && alike && h.under_db < ENGINE_UNDER_DB;
+            *(if noise { engine } else { voice }) = true;
+        }
+    }
+    engine.into_iter().zip(voice).map(|(engine, voice)| voice || !engine).collect()
+}
+
+/// How often each of many levels came, in steps of a quarter of a decibel, from -40 to 40 dB.
+#[derive(Debug, Clone)]
+struct Levels([u32; 320]);
+
+impl Levels {
+    fn new() -> Self {
+        Self([0; 320])
+    }
+
+    fn add(&mut self, db: f32) {
+        self.0[(((db + 40.0) * 4.0).max(0.0) as usize).min(319)] += 1;
+    }
+
+    /// The level that this share of them does not reach.
+    fn quantile(&self, share: f64) -> f64 {
+        let all: u32 = self.0.iter().sum();
+        let mut below = 0;
+        let at = self.0.iter().position(|n| {
+            below += n;
+            f64::from(below) > share * f64::from(all)
+        });
+        at.unwrap_or(0) as f64 / 4.0 - 40.0 + 0.125
+    }
+}
 
 /// Asks of stretches of a recorder's sound whether a camera hears the same at the same moment.
 ///
@@ -750,7 +903,8 @@ const FAR_LAGS: std::ops::Range<usize> = 240..960;
 /// stretch the cross-spectra of blocks of 128 ms are added up with unit magnitude (the phase transform; Knapp &
 /// Carter, IEEE TASSP 24(4), 1976), each bin weighted by how far the recorder's voice stands above its own noise
 /// between the stretches, so that the engine, which both may hear, counts little. The answer is the highest peak of
-/// the correlation within 4 ms, in standard deviations of the correlation at 15 to 60 ms.
+/// the correlation within 4 ms, in standard deviations of the correlation at 15 to 60 ms. Beside it stand the levels
+/// of the two, against each other and against what they are between the stretches.
 pub struct SharedMeter {
     spans: Vec<(usize, usize)>,
     next_span: usize,
@@ -764,7 +918,12 @@ pub struct SharedMeter {
     quiet: usize,
     sums: Vec<Complex<f32>>,
     blocks: usize,
-    answers: Vec<Option<f64>>,
+    /// Level of the recorder over the camera's where nobody speaks, dB, and how far above it the stretch at work is: its
+    /// bands, and its blocks by the mean of theirs.
+    usual_db: [f32; LEVEL_BANDS],
+    bands_db: Levels,
+    blocks_db: Levels,
+    answers: Vec<Option<Heard>>,
     forward: Arc<dyn RealToComplex<f32>>,
     inverse: Arc<dyn ComplexToReal<f32>>,
     hann: Vec<f32>,
@@ -801,6 +960,9 @@ impl SharedMeter {
             quiet: 0,
             sums: vec![Complex::default(); bins],
             blocks: 0,
+            usual_db: [0.0; LEVEL_BANDS],
+            bands_db: Levels::new(),
+            blocks_db: Levels::new(),
             answers: vec![None; segments.len()],
             forward,
             inverse,
@@ -849,9 +1011,18 @@ impl SharedMeter {
             let cross: Complex<f32> = own[k] * other[k].conj();
             cross * (1.0 / cross.norm().max(1e-20))
         };
+        let over: [f32; LEVEL_BANDS] = std::array::from_fn(|band| {
+            let width = (LEVEL_BINS.end as f32 / LEVEL_BINS.start as f32).powf(1.0 / LEVEL_BANDS as f32);
+            let edge = |band: usize| (LEVEL_BINS.start as f32 * width.powi(band as i32)).round() as usize;
+            let power =
+                |s: &[Complex<f32>]| s[edge(band)..edge(band + 1)].iter().map(|c| c.norm_sqr()).sum::<f32>().max(1e-12);
+            10.0 * (power(&own) / power(&other)).log10() - self.usual_db[band]
+        });
         if !inside {
             // The noise between the stretches, over about a second; what both hear of it, over five.
             self.quiet += 1;
+            let share = (1.0 / self.quiet as f32).max(1.0 / LEVEL_BLOCKS);
+            self.usual_db.iter_mut().zip(over).for_each(|(usual, over)| *usual += share * over);
             let fast = (1.0 / self.quiet as f32).max(0.03);
             let slow = (1.0 / self.quiet as f32).max(0.006);
             for k in SHARED_BINS {
@@ -867,6 +1038,8 @@ impl SharedMeter {
             self.sums[k] += phase(k) * weight;
             self.weights[k] += weight;
         }
+        over.into_iter().for_each(|db| self.bands_db.add(db));
+        self.blocks_db.add(over.iter().sum::<f32>() / LEVEL_BANDS as f32);
         self.blocks += 1;
     }
 
@@ -887,20 +1060,28 @@ impl SharedMeter {
             }
             let mut time = self.inverse.make_output_vec();
             self.inverse.process(&mut self.sums, &mut time).expect("buffers come from the plan");
-            let lag = |l: usize| [time[l].abs(), time[(SHARED_WINDOW - l) % SHARED_WINDOW].abs()];
-            let peak = (0..=NEAR_LAGS).flat_map(lag).fold(0f32, f32::max);
-            let far: Vec<f32> = FAR_LAGS.flat_map(lag).collect();
+            let at = |lag: i64| time[lag.rem_euclid(SHARED_WINDOW as i64) as usize].abs();
+            let near = -(NEAR_LAGS as i64)..=NEAR_LAGS as i64;
+            let (lag, peak) = near.map(|l| (l, at(l))).fold((0, 0f32), |m, x| if x.1 > m.1 { x } else { m });
+            let far: Vec<f32> = FAR_LAGS.flat_map(|l| [at(l as i64), at(-(l as i64))]).collect();
             let spread = (far.iter().map(|x| x * x).sum::<f32>() / far.len() as f32).sqrt();
-            self.answers[self.next_span] = Some(f64::from(peak / spread.max(1e-20)));
+            self.answers[self.next_span] = Some(Heard {
+                shared: f64::from(peak / spread.max(1e-20)),
+                // The peak lies where the recorder's sound would have to be moved to.
+                later_s: -lag as f64 / RATE_HZ,
+                over_db: self.blocks_db.quantile(0.9),
+                under_db: -self.bands_db.quantile(0.1),
+            });
         }
+        (self.bands_db, self.blocks_db) = (Levels::new(), Levels::new());
         self.sums.fill(Complex::default());
         self.weights.fill(0.0);
         self.blocks = 0;
         self.next_span += 1;
     }
 
-    /// For each stretch, how surely the camera hears the same, in standard deviations; `None` where it did not run.
-    pub fn finish(mut self) -> Vec<Option<f64>> {
+    /// For each stretch, what the camera hears of it; `None` where it did not run.
+    pub fn finish(mut self) -> Vec<Option<Heard>> {
         while self.next_span < self.spans.len() {
             self.close();
         }
@@ -1024,12 +1205,81 @@ mod tests {
             meter.push(a, b).unwrap();
         }
         let answers = meter.finish();
-        assert!(answers[0].unwrap() > 2.0 * SHARED, "{answers:?}");
-        assert!(answers[1].unwrap() < SHARED, "{answers:?}");
+        let shared = |i: usize| answers[i].map(|h| h.shared);
+        assert!(shared(0).unwrap() > 2.0 * SHARED && shared(1).unwrap() < SHARED, "{answers:?}");
+        assert!((answers[0].unwrap().later_s - 0.004).abs() < 1e-4, "{answers:?}");
         assert_eq!(answers[2], None);
-        assert_eq!(spans[0].origin(answers[0]), Origin::Intercom);
-        assert_eq!(spans[1].origin(answers[1]), Origin::Radio);
+        assert_eq!(spans[0].origin(shared(0)), Origin::Intercom);
+        assert_eq!(spans[1].origin(shared(1)), Origin::Radio);
         let wide = SpeechSegment { outside_band_db: Some(-3.0), ..spans[2] };
         assert_eq!((wide.origin(None), wide.origin(Some(1.0))), (Origin::Intercom, Origin::Radio));
+    }
+
+    #[test]
+    fn what_both_hear_louder_is_told_from_what_one_hears() {
+        // Both hear an engine, three times as loud from 4 to 6 s; from 8 to 10 s the recorder hears a voice as well, and
+        // from 12 to 14 s the camera the wind.
+        let mut next = noise(5);
+        let n = 16_000 * 16;
+        let louder = |i: usize| if (64_000..96_000).contains(&i) { 3.0 } else { 1.0 };
+        let engine: Vec<f32> = (0..n).map(|i| 0.1 * louder(i) * next()).collect();
+        let own: Vec<f32> = (0..n).map(|i| engine[i] + if i / 32_000 == 4 { 0.4 * next() } else { 0.0 }).collect();
+        let camera: Vec<f32> = (0..n).map(|i| 2.0 * engine[i] + if i / 32_000 == 6 { next() } else { 0.0 }).collect();
+        let spans = [(4.1, 5.9), (8.1, 9.9), (12.1, 13.9)].map(|(a, b)| SpeechSegment::new(a, b).unwrap());
+        let mut meter = SharedMeter::new(&spans).unwrap();
+        meter.push(&own, &camera).unwrap();
+        let heard: Vec<Heard> = meter.finish().into_iter().flatten().collect();
+        assert!(heard[0].over_db.abs() < 1.5 && heard[0].under_db.abs() < 3.0, "{heard:?}");
+        assert!(heard[1].over_db > 9.0, "{heard:?}");
+        assert!(heard[2].over_db < -6.0 && heard[2].under_db > ENGINE_UNDER_DB, "{heard:?}");
+    }
+
+    #[test]
+    fn an_engine_that_a_camera_hears_alike_is_nobody() {
+        let at = |i: usize| SpeechSegment { confidence: 0.85, ..SpeechSegment::new(i as f64, i as f64 + 0.5).unwrap() };
+        let mut segments: Vec<SpeechSegment> = (0..9).map(at).collect();
+        // Six voices from two seats, the engine from elsewhere, then a radio, and a voice among the engine's noise.
+        let answer = |shared, later_s, over_db, under_db| Some(Heard::new(shared, later_s, over_db, under_db).unwrap());
+        let voice = |i: usize| answer(30.0, if i < 3 { 0.001 } else { 0.002 }, 8.0, 2.0);
+        let mut camera: Vec<Option<Heard>> = (0..6).map(voice).collect();
+        camera.extend([answer(25.0, -0.002, 2.0, 3.0), answer(3.0, 0.0, 7.0, 3.0), answer(20.0, 0.0021, 2.0, 3.0)]);
+        let nobody = |segments: &[SpeechSegment], heard: &[Vec<Option<Heard>>]| -> Vec<usize> {
+            spoken(segments, heard).iter().enumerate().filter(|s| !s.1).map(|s| s.0).collect()
+        };
+        assert_eq!(nobody(&segments, &[camera.clone()]), [6]);
+        // Another camera that hears a voice overrules, one that did not run does not.
+        let mut other = camera.clone();
+        other[6] = answer(30.0, 0.001, 8.0, 2.0);
+        assert_eq!(nobody(&segments, &[camera.clone(), other]), [0; 0]);
+        assert_eq!(nobody(&segments, &[camera.clone(), vec![None; 9]]), [6]);
+        assert_eq!(nobody(&segments, &[]), [0; 0]);
+        // A gust at the camera, a voice hardly above the noise, and a map that is sure: speech.
+        let mut gust = camera.clone();
+        gust[6] = answer(25.0, -0.002, 2.0, 9.0);
+        assert_eq!(nobody(&segments, &[gust]), [0; 0]);
+        let faint = |h: Heard| Heard { over_db: 0.4 * h.over_db, ..h };
+        assert_eq!(nobody(&segments, &[camera.iter().map(|h| h.map(faint)).collect()]), [0; 0]);
+        segments[6].confidence = 0.95;
+        assert_eq!(nobody(&segments, &[camera]), [0; 0]);
+    }
+
+    #[test]
+    fn faint_ends_are_drawn_out_but_not_into_another_stretch() {
+        let mut p = vec![0.0f32; 1000];
+        p[100..200].fill(0.9);
+        p[225..240].fill(0.3); // A faint syllable after a short pause; then nothing for too long.
+        p[280..290].fill(0.3);
+        p[400..500].fill(0.9);
+        p[500..540].fill(0.3); // Faint up to the next stretch.
+        p[540..600].fill(0.9);
+        p[600..800].fill(0.3); // Longer than a word.
+        let curve = SpeechCurve::from_values(p).unwrap();
+        let drawn = curve.with_faint_ends(&curve.segments(&SpeechOptions::default()).unwrap());
+        let spans: Vec<(i64, i64)> =
+            drawn.iter().map(|s| ((s.start_s * 1e2).round() as i64, (s.end_s * 1e2).round() as i64)).collect();
+        assert_eq!(spans, [(100, 240), (400, 540), (540, 700)]);
+        assert!(curve.with_faint_ends(&[]).is_empty());
+        let beyond = SpeechSegment::new(9.0, 20.0).unwrap();
+        assert_eq!(curve.with_faint_ends(&[beyond]), [beyond]);
     }
 }
