@@ -5,6 +5,7 @@
 //! clipped samples and the active speech level (ITU-T P.56, method B); and over the whole, loudness (ITU-R
 //! BS.1770, EBU Tech 3341 and 3342), stretches of digital silence, drop-outs, mains hum and the noise floor.
 
+use std::collections::VecDeque;
 use std::sync::Arc;
 
 use ebur128::{Channel, EbuR128, Mode};
@@ -171,7 +172,9 @@ impl ActiveLevel {
     fn result(&self) -> (Option<f64>, f64) {
         let levels: Vec<(f64, f64)> = (0..Self::STEPS)
             .filter(|&j| self.active[j] > 0)
-            .map(|j| (10.0 * (self.square / (self.every * self.active[j]) as f64).log10(), -6.020_599_913 * (j + 1) as f64))
+            .map(|j| {
+                (10.0 * (self.square / (self.every * self.active[j]) as f64).log10(), -6.020_599_913 * (j + 1) as f64)
+            })
             .collect();
         // From the highest threshold down, the level's height over it grows; it is read where that is the margin.
         for w in levels.windows(2) {
@@ -332,6 +335,8 @@ pub struct LevelMeter {
     speech: Vec<ActiveLevel>,
     loudness: EbuR128,
     peaks: EbuR128,
+    /// Energy of the last tenths of a second, the latest first.
+    tenths: VecDeque<f64>,
     momentary_max: f64,
     short_term_max: f64,
     until_reading: usize,
@@ -389,6 +394,7 @@ impl LevelMeter {
             speech: (0..channels).map(|_| ActiveLevel::new(rate)).collect(),
             loudness,
             peaks,
+            tenths: VecDeque::new(),
             momentary_max: f64::NEG_INFINITY,
             short_term_max: f64::NEG_INFINITY,
             until_reading: 0,
@@ -436,13 +442,16 @@ impl LevelMeter {
             self.clean = clean;
             self.until_reading -= frames;
             if self.until_reading == 0 {
-                if self.frames as f64 >= 0.4 * self.rate {
-                    self.momentary_max = self.momentary_max.max(self.loudness.loudness_momentary().map_err(internal)?);
-                }
-                if self.frames as f64 >= 3.0 * self.rate {
-                    self.short_term_max =
-                        self.short_term_max.max(self.loudness.loudness_shortterm().map_err(internal)?);
-                }
+                // Whole windows read anew would cost thirty times as much as their tenths of a second kept.
+                let lufs = self.loudness.loudness_window(100).map_err(internal)?;
+                self.tenths.push_front(10f64.powf(0.1 * lufs));
+                self.tenths.truncate(30);
+                let mean = |tenths: usize| {
+                    let sum: f64 = self.tenths.iter().take(tenths).sum();
+                    if self.tenths.len() < tenths { f64::NEG_INFINITY } else { 10.0 * (sum / tenths as f64).log10() }
+                };
+                self.momentary_max = self.momentary_max.max(mean(4));
+                self.short_term_max = self.short_term_max.max(mean(30));
             }
             rest = later;
         }
