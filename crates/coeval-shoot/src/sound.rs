@@ -5,7 +5,7 @@ use std::path::Path;
 
 use coeval::level::{LevelMeter, LevelReport};
 use coeval::marker::{Marker, MarkerDetector, MarkerOptions};
-use coeval::pair::{Aligner, PairOptions, PairOutcome};
+use coeval::pair::{Aligner, PairOptions, PairOutcome, Unplaced};
 use coeval::progress::{Progress, step};
 use coeval::speech::{SpeechBuilder, SpeechOptions, SpeechSegment};
 use coeval::track::{Track, TrackBuilder};
@@ -321,11 +321,56 @@ pub(crate) fn find_claps(path: &Path, options: &OpenOptions, progress: &dyn Prog
     }
 }
 
+/// How sure both of two placements must be to tell how their files lie to each other.
+const SURE: f64 = 0.99;
+/// Files that lie further apart than this share nothing, seconds; an overlap shorter than this is too little to be found
+/// anywhere but where it is expected, to so many seconds.
+const APART_S: f64 = 5.0;
+const SHORT_S: f64 = 120.0;
+const EXPECTED_S: f64 = 2.0;
+
+/// How two files lie to each other, by a third that both were placed on.
+enum Expected {
+    Anywhere,
+    Within((f64, f64)),
+    Apart,
+}
+
+/// What the comparisons with the files `hubs` say of two others; each with its length in seconds.
+fn expected(
+    compared: &[&Compared],
+    hubs: &[usize],
+    (a, a_length_s): (usize, f64),
+    (b, b_length_s): (usize, f64),
+) -> Expected {
+    // From when to when a file runs on a hub's clock.
+    let span = |file: usize, length_s: f64, hub: usize| {
+        let link = compared.iter().find(|c| (c.a, c.b) == (file.min(hub), file.max(hub)))?;
+        let PairOutcome::Placed(placed) = &link.outcome else { return None };
+        let on_hub = |s: f64| if hub < file { placed.map.to_timeline(s) } else { placed.map.to_file(s) };
+        (placed.confidence >= SURE).then(|| (on_hub(0.0), on_hub(length_s)))
+    };
+    for &hub in hubs {
+        if let (Some(a), Some(b)) = (span(a, a_length_s, hub), span(b, b_length_s, hub)) {
+            let overlap_s = a.1.min(b.1) - a.0.max(b.0);
+            if overlap_s < -APART_S {
+                return Expected::Apart;
+            }
+            if overlap_s < SHORT_S {
+                let offset_s = b.0 - a.0;
+                return Expected::Within((offset_s - EXPECTED_S, offset_s + EXPECTED_S));
+            }
+        }
+    }
+    Expected::Anywhere
+}
+
 /// Compares every two files of different recordings, but for those that are in `known` already.
 ///
 /// Two files of one recording never overlap and are not compared. A silent file has nothing to compare. Two files for
 /// which `range_s` tells the lowest and highest offset (time in the first minus time in the second at its start,
-/// seconds) are looked for there only.
+/// seconds) are looked for there only. The longest recording goes first: files that both have a sure place on it, but
+/// no time in common, are not searched from end to end.
 ///
 /// # Errors
 /// [`Cancelled`](ErrorKind::Cancelled), and [`InvalidArgument`](ErrorKind::InvalidArgument) for options out of range.
@@ -341,6 +386,7 @@ pub fn compare(
         Ok(Some(sound)) if !sound.track.is_silent() => Some(&sound.track),
         _ => None,
     };
+    let length_s = |file: usize| track(file).map_or(0.0, Track::duration_s);
     let mut recording_of = vec![usize::MAX; heard.len()];
     for (index, group) in groups.iter().enumerate() {
         group.files.iter().for_each(|&f| recording_of[f] = index);
@@ -355,19 +401,41 @@ pub fn compare(
             }
         }
     }
+    let sound_s = |g: &Group| g.files.iter().map(|&f| length_s(f)).sum::<f64>();
+    let hubs = groups.iter().max_by(|x, y| sound_s(x).total_cmp(&sound_s(y)).then(y.id.cmp(&x.id)));
+    let hubs: &[usize] = hubs.map_or(&[], |g| &g.files);
     let aligner = Aligner::new(options.clone())?;
     let work = |p: &(usize, usize, &Track, &Track)| p.2.duration_s() + p.3.duration_s();
-    for_all("comparing", &pairs, work, progress, |&(a, b, x, y), progress| {
-        let outcome = match range_s(a, b) {
-            None => aligner.align(x, y, progress)?,
-            range => {
-                let mut options = options.clone();
-                options.offset_range_s = range;
-                Aligner::new(options)?.align(x, y, progress)?
-            }
-        };
-        Ok(Compared::new(a, b, outcome))
-    })
+    let all: f64 = pairs.iter().map(work).sum();
+    let (first, later): (Vec<_>, Vec<_>) = pairs.into_iter().partition(|p| hubs.contains(&p.0) || hubs.contains(&p.1));
+    let share = first.iter().map(work).sum::<f64>() / all.max(1e-9);
+    let mut compared: Vec<Compared> = Vec::new();
+    for (pairs, from, part) in [(first, 0.0, share), (later, share, 1.0 - share)] {
+        if pairs.is_empty() {
+            continue;
+        }
+        let progress = &|stage: &str, done: f64| progress.report(stage, from + part * done);
+        let so_far: Vec<&Compared> = known.iter().chain(&compared).collect();
+        let found = for_all("comparing", &pairs, work, progress, |&(a, b, x, y), progress| {
+            let place = match range_s(a, b) {
+                Some(range) => Expected::Within(range),
+                None => expected(&so_far, hubs, (a, x.duration_s()), (b, y.duration_s())),
+            };
+            let outcome = match place {
+                Expected::Anywhere => aligner.align(x, y, progress)?,
+                Expected::Apart => PairOutcome::Unplaced(Unplaced::NoCommonSound),
+                Expected::Within(range) => {
+                    let mut options = options.clone();
+                    options.offset_range_s = Some(range);
+                    Aligner::new(options)?.align(x, y, progress)?
+                }
+            };
+            Ok(Compared::new(a, b, outcome))
+        })?;
+        compared.extend(found);
+    }
+    compared.sort_by_key(|c| (c.a, c.b));
+    Ok(compared)
 }
 
 /// Decoders are many and files are hostile: a panic in one becomes this file's failure.
@@ -394,6 +462,35 @@ fn repeat(error: &Error) -> Error {
 #[cfg(test)]
 pub(crate) mod tests {
     use super::*;
+    use coeval::clock::ClockMap;
+    use coeval::pair::PairAlignment;
+
+    #[test]
+    fn files_with_sure_places_on_a_third_are_looked_for_where_they_meet() {
+        // File 1 is the hub, an hour long; 0, 2 and 3 are ten minutes each, and start 100, 690 and 3000 s into it.
+        let at = |a: usize, b: usize, offset_s: f64, confidence: f64| {
+            let map = ClockMap::linear(offset_s, 40.0, 600.0);
+            let mut placed = PairAlignment::from_parts(map, Vec::new(), Vec::new());
+            placed.confidence = confidence;
+            Compared::new(a, b, PairOutcome::Placed(Box::new(placed)))
+        };
+        let all = [at(0, 1, -100.0, 1.0), at(1, 2, 690.0, 1.0), at(1, 3, 3000.0, 1.0)];
+        let on = |links: &[Compared], hubs: &[usize], a: usize, b: usize| {
+            expected(&links.iter().collect::<Vec<_>>(), hubs, (a, 600.0), (b, 600.0))
+        };
+        let Expected::Within(range) = on(&all, &[1], 0, 2) else { panic!("ten seconds in common") };
+        assert!(range.0 < 590.0 && range.1 > 590.0 && range.1 - range.0 < 10.0, "{range:?}");
+        assert!(matches!(on(&all, &[1], 0, 3), Expected::Apart));
+        // Where one of the two is not sure, not placed, or the third is another, they may lie anywhere.
+        let unsure = [at(0, 1, -100.0, 0.95), at(1, 3, 3000.0, 1.0)];
+        let unplaced = [at(0, 1, -100.0, 1.0), Compared::new(1, 3, PairOutcome::Unplaced(Unplaced::NoCommonSound))];
+        for (links, hub) in [(&unsure[..], 1), (&unplaced, 1), (&all, 2)] {
+            assert!(matches!(on(links, &[hub], 0, 3), Expected::Anywhere));
+        }
+        // Much in common is found anywhere.
+        let near = [at(0, 1, -100.0, 1.0), at(1, 3, 300.0, 1.0)];
+        assert!(matches!(on(&near, &[1], 0, 3), Expected::Anywhere));
+    }
 
     /// A camera's file: 25 frames a second, stereo AAC at 48 kHz.
     pub(crate) fn camera(name: &str, duration_s: f64, created_unix_s: Option<i64>) -> Probed {

@@ -761,12 +761,17 @@ impl SpeechSegment {
     /// does, it is the radio. Sound in a radio's narrow band must be heard by a camera more surely; without a camera
     /// the band alone decides.
     pub fn origin(&self, shared: Option<f64>) -> Origin {
-        let narrow = self.outside_band_db.is_some_and(|db| db < RADIO_BAND_DB);
+        let narrow = self.is_narrow();
         let aboard = match shared {
             Some(shared) => shared >= if narrow { SHARED_NARROW } else { SHARED },
             None => !narrow,
         };
         if aboard { Origin::Intercom } else { Origin::Radio }
+    }
+
+    /// Whether it has a radio's band.
+    fn is_narrow(&self) -> bool {
+        self.outside_band_db.is_some_and(|db| db < RADIO_BAND_DB)
     }
 }
 
@@ -843,12 +848,13 @@ const SAME_PLACE_S: f64 = 0.5e-3;
 /// The map is made of the recorder's sound alone and takes an engine that swings for vowels now and then. A stretch
 /// is nobody's when a camera hears in it no more than the noise that both hear: the recorder's sound stands less than
 /// half as far above that as where voices are, the camera's not above the recorder's, what they share is no more
-/// than chance or comes from where no voice does, and the map is none too sure. Any camera that hears a voice overrules that; without a camera, or
+/// than chance or comes from where no voice does, and the map is none too sure, nor is it of a radio's band. Any camera that hears a voice overrules that; without a camera, or
 /// where voices hardly stand above the noise, everything is speech. The thresholds come from the tuning voices and
 /// engines of `cargo run --release -p coeval-benches --bin tighten -- --tuning`.
 pub fn spoken(segments: &[SpeechSegment], heard: &[Vec<Option<Heard>>]) -> Vec<bool> {
     let mut engine = vec![false; segments.len()];
-    let mut voice: Vec<bool> = segments.iter().map(|s| s.confidence > ENGINE_CONFIDENCE).collect();
+    let clear = |s: &SpeechSegment| s.confidence > ENGINE_CONFIDENCE || s.is_narrow();
+    let mut voice: Vec<bool> = segments.iter().map(clear).collect();
     for camera in heard {
         let sure = |h: &&Heard| h.shared >= SHARED_NARROW;
         let mut over: Vec<f64> = camera.iter().flatten().filter(sure).map(|h| h.over_db).collect();
@@ -1259,7 +1265,9 @@ mod tests {
         assert_eq!(nobody(&segments, &[gust]), [0; 0]);
         let faint = |h: Heard| Heard { over_db: 0.4 * h.over_db, ..h };
         assert_eq!(nobody(&segments, &[camera.iter().map(|h| h.map(faint)).collect()]), [0; 0]);
-        segments[6].confidence = 0.95;
+        segments[6].outside_band_db = Some(-20.0);
+        assert_eq!(nobody(&segments, &[camera.clone()]), [0; 0]);
+        segments[6] = SpeechSegment { confidence: 0.95, outside_band_db: None, ..segments[6] };
         assert_eq!(nobody(&segments, &[camera]), [0; 0]);
     }
 
