@@ -23,14 +23,19 @@ from pathlib import Path
 PROJECT = Path(__file__).resolve().parents[2]
 
 
+def ended(child, began):
+    """Waits for a child; seconds since it began and its peak MiB."""
+    _, status, usage = os.wait4(child.pid, 0)
+    whole = time.perf_counter() - began
+    if os.waitstatus_to_exitcode(status) != 0:
+        sys.exit(f"failed: {' '.join(map(str, child.args))}")
+    return whole, usage.ru_maxrss / 1024
+
+
 def measured(command):
     """Runs a command; seconds and peak MiB of it and its children."""
     began = time.perf_counter()
-    child = subprocess.Popen(command, stdout=subprocess.DEVNULL)
-    _, status, usage = os.wait4(child.pid, 0)
-    if os.waitstatus_to_exitcode(status) != 0:
-        sys.exit(f"failed: {' '.join(map(str, command))}")
-    return time.perf_counter() - began, usage.ru_maxrss / 1024
+    return ended(subprocess.Popen(command, stdout=subprocess.DEVNULL), began)
 
 
 def staged(command):
@@ -51,14 +56,11 @@ def staged(command):
             if not seen or seen[-1][0] != name:
                 seen.append((name, now))
     os.close(ours)
-    _, status, usage = os.wait4(child.pid, 0)
-    whole = time.perf_counter() - began
-    if os.waitstatus_to_exitcode(status) != 0:
-        sys.exit(f"failed: {' '.join(map(str, command))}")
+    whole, peak_mib = ended(child, began)
     stages = {}
     for (name, begins), (_, ends) in zip(seen, seen[1:] + [(None, whole)]):
         stages[name.decode()] = stages.get(name.decode(), 0.0) + ends - begins
-    return whole, usage.ru_maxrss / 1024, stages
+    return whole, peak_mib, stages
 
 
 def at(knots, t):

@@ -28,6 +28,7 @@ use coeval_benches::sim_sound::Material;
 const LEVELS_DB: [f64; 4] = [20.0, 10.0, 5.0, 0.0];
 const LENGTH_S: f64 = 240.0;
 const MARGIN_S: f64 = 1.0;
+
 #[derive(Parser)]
 struct Arguments {
     /// Find the weights anew on the tuning set and print them.

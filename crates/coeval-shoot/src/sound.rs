@@ -1,5 +1,6 @@
 //! Files -> headers -> tracks -> pairs.
 
+use std::collections::BTreeMap;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::Path;
 
@@ -336,22 +337,32 @@ enum Expected {
     Apart,
 }
 
-/// What the comparisons with the files `hubs` say of two others; each with its length in seconds.
-fn expected(
-    compared: &[&Compared],
-    hubs: &[usize],
-    (a, a_length_s): (usize, f64),
-    (b, b_length_s): (usize, f64),
-) -> Expected {
-    // From when to when a file runs on a hub's clock.
-    let span = |file: usize, length_s: f64, hub: usize| {
-        let link = compared.iter().find(|c| (c.a, c.b) == (file.min(hub), file.max(hub)))?;
-        let PairOutcome::Placed(placed) = &link.outcome else { return None };
-        let on_hub = |s: f64| if hub < file { placed.map.to_timeline(s) } else { placed.map.to_file(s) };
-        (placed.confidence >= SURE).then(|| (on_hub(0.0), on_hub(length_s)))
-    };
-    for &hub in hubs {
-        if let (Some(a), Some(b)) = (span(a, a_length_s, hub), span(b, b_length_s, hub)) {
+/// For each file that has a sure place on one of the files `hubs`: which, and from when to when it runs on its clock.
+type Spans = BTreeMap<usize, Vec<(usize, (f64, f64))>>;
+
+fn spans<'c>(compared: impl Iterator<Item = &'c Compared>, hubs: &[usize], length_s: impl Fn(usize) -> f64) -> Spans {
+    let mut spans = Spans::new();
+    for c in compared {
+        let PairOutcome::Placed(placed) = &c.outcome else { continue };
+        if placed.confidence < SURE {
+            continue;
+        }
+        if hubs.contains(&c.a) {
+            let on_hub = |s: f64| placed.map.to_timeline(s);
+            spans.entry(c.b).or_default().push((c.a, (on_hub(0.0), on_hub(length_s(c.b)))));
+        } else if hubs.contains(&c.b) {
+            let on_hub = |s: f64| placed.map.to_file(s);
+            spans.entry(c.a).or_default().push((c.b, (on_hub(0.0), on_hub(length_s(c.a)))));
+        }
+    }
+    spans
+}
+
+/// What their places on a third say of two files.
+fn expected(spans: &Spans, a: usize, b: usize) -> Expected {
+    let of = |file: usize| spans.get(&file).map_or(&[][..], Vec::as_slice);
+    for &(hub, a) in of(a) {
+        if let Some(&(_, b)) = of(b).iter().find(|b| b.0 == hub) {
             let overlap_s = a.1.min(b.1) - a.0.max(b.0);
             if overlap_s < -APART_S {
                 return Expected::Apart;
@@ -415,11 +426,11 @@ pub fn compare(
             continue;
         }
         let progress = &|stage: &str, done: f64| progress.report(stage, from + part * done);
-        let so_far: Vec<&Compared> = known.iter().chain(&compared).collect();
+        let sure = spans(known.iter().chain(&compared), hubs, length_s);
         let found = for_all("comparing", &pairs, work, progress, |&(a, b, x, y), progress| {
             let place = match range_s(a, b) {
                 Some(range) => Expected::Within(range),
-                None => expected(&so_far, hubs, (a, x.duration_s()), (b, y.duration_s())),
+                None => expected(&sure, a, b),
             };
             let outcome = match place {
                 Expected::Anywhere => aligner.align(x, y, progress)?,
@@ -476,7 +487,7 @@ pub(crate) mod tests {
         };
         let all = [at(0, 1, -100.0, 1.0), at(1, 2, 690.0, 1.0), at(1, 3, 3000.0, 1.0)];
         let on = |links: &[Compared], hubs: &[usize], a: usize, b: usize| {
-            expected(&links.iter().collect::<Vec<_>>(), hubs, (a, 600.0), (b, 600.0))
+            expected(&spans(links.iter(), hubs, |_| 600.0), a, b)
         };
         let Expected::Within(range) = on(&all, &[1], 0, 2) else { panic!("ten seconds in common") };
         assert!(range.0 < 590.0 && range.1 > 590.0 && range.1 - range.0 < 10.0, "{range:?}");

@@ -501,8 +501,7 @@ impl Resampler {
                 }
                 continue;
             }
-            let fraction = fraction.max(0.0);
-            let (rows, share) = (self.kernel.rows(fraction), self.kernel.share(fraction));
+            let (rows, share) = self.kernel.beside(fraction.max(0.0));
             let inside = first >= self.held_from && first + self.kernel.taps as i64 <= self.held_to;
             for (y, held) in out.iter_mut().zip(&self.held) {
                 let x = if inside {
@@ -691,19 +690,12 @@ impl Kernel {
         Self { half, taps, phases, rows }
     }
 
-    /// The two rows on either side of a position with this `fraction` between source frames `floor(p) - half + 1 ..=
-    /// floor(p) + half`, and how far it lies from the first to the second.
-    fn rows(&self, fraction: f64) -> [&[f32]; 2] {
-        let row = self.row(fraction);
-        [row, row + 1].map(|row| &self.rows[row * self.taps..][..self.taps])
-    }
-
-    fn row(&self, fraction: f64) -> usize {
-        ((fraction * self.phases as f64) as usize).min(self.phases - 1)
-    }
-
-    fn share(&self, fraction: f64) -> f32 {
-        (fraction * self.phases as f64 - self.row(fraction) as f64) as f32
+    /// The rows for source frames `floor(p) - half + 1 ..= floor(p) + half` on either side of a position `p` with this
+    /// `fraction`, and how far it lies from the first to the second.
+    fn beside(&self, fraction: f64) -> ([&[f32]; 2], f32) {
+        let place = fraction * self.phases as f64;
+        let row = (place as usize).min(self.phases - 1);
+        ([row, row + 1].map(|row| &self.rows[row * self.taps..][..self.taps]), (place - row as f64) as f32)
     }
 }
 

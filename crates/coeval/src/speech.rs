@@ -594,8 +594,7 @@ impl SpeechCurve {
             }
             i = end;
         }
-        let hang = (options.hang_over_s / STEP_S).round() as usize;
-        let pause = (options.min_pause_s / STEP_S).round() as usize;
+        let (hang, pause) = (step_count(options.hang_over_s), step_count(options.min_pause_s));
         let mut joined: Vec<(usize, usize)> = Vec::new();
         for (from, to) in found {
             let to = (to + hang).min(p.len());
@@ -625,7 +624,7 @@ impl SpeechCurve {
     /// falls away at the end of a sentence. Each end moves on by up to a second, over pauses of 0.3 s, while the
     /// probability comes back to a quarter, and never into another stretch.
     pub fn with_faint_ends(&self, segments: &[SpeechSegment]) -> Vec<SpeechSegment> {
-        let step = |s: f64| ((s / STEP_S).round().max(0.0) as usize).min(self.probability.len());
+        let step = |s: f64| step_count(s).min(self.probability.len());
         let (most, pause) = (step_count(FAINT_S), step_count(FAINT_PAUSE_S));
         let reach = |faint: &mut dyn Iterator<Item = &f32>| {
             let mut last = 0;
@@ -656,6 +655,7 @@ impl SpeechCurve {
     }
 }
 
+/// Steps in a time, the nearest number of them; none in a negative one.
 fn step_count(s: f64) -> usize {
     (s / STEP_S).round() as usize
 }
@@ -848,9 +848,10 @@ const SAME_PLACE_S: f64 = 0.5e-3;
 /// The map is made of the recorder's sound alone and takes an engine that swings for vowels now and then. A stretch
 /// is nobody's when a camera hears in it no more than the noise that both hear: the recorder's sound stands less than
 /// half as far above that as where voices are, the camera's not above the recorder's, what they share is no more
-/// than chance or comes from where no voice does, and the map is none too sure, nor is it of a radio's band. Any camera that hears a voice overrules that; without a camera, or
-/// where voices hardly stand above the noise, everything is speech. The thresholds come from the tuning voices and
-/// engines of `cargo run --release -p coeval-benches --bin tighten -- --tuning`.
+/// than chance or comes from where no voice does, the map is none too sure, and the band is not a radio's. Any camera
+/// that hears a voice overrules that; without a camera, or where voices hardly stand above the noise, everything is
+/// speech. The thresholds come from the tuning voices and engines of `cargo run --release -p coeval-benches --bin
+/// tighten -- --tuning`.
 pub fn spoken(segments: &[SpeechSegment], heard: &[Vec<Option<Heard>>]) -> Vec<bool> {
     let mut engine = vec![false; segments.len()];
     let clear = |s: &SpeechSegment| s.confidence > ENGINE_CONFIDENCE || s.is_narrow();
@@ -927,6 +928,7 @@ pub struct SharedMeter {
     /// Level of the recorder over the camera's where nobody speaks, dB, and how far above it the stretch at work is: its
     /// bands, and its blocks by the mean of theirs.
     usual_db: [f32; LEVEL_BANDS],
+    level_bands: [std::ops::Range<usize>; LEVEL_BANDS],
     bands_db: Levels,
     blocks_db: Levels,
     answers: Vec<Option<Heard>>,
@@ -954,6 +956,9 @@ impl SharedMeter {
         let mut planner = RealFftPlanner::<f32>::new();
         let (forward, inverse) = (planner.plan_fft_forward(SHARED_WINDOW), planner.plan_fft_inverse(SHARED_WINDOW));
         let bins = SHARED_WINDOW / 2 + 1;
+        // Each band as much wider than the one before.
+        let width = (LEVEL_BINS.end as f32 / LEVEL_BINS.start as f32).powf(1.0 / LEVEL_BANDS as f32);
+        let edge = |band: usize| (LEVEL_BINS.start as f32 * width.powi(band as i32)).round() as usize;
         Ok(Self {
             spans: segments.iter().map(|s| (sample(s.start_s), sample(s.end_s))).collect(),
             next_span: 0,
@@ -967,6 +972,7 @@ impl SharedMeter {
             sums: vec![Complex::default(); bins],
             blocks: 0,
             usual_db: [0.0; LEVEL_BANDS],
+            level_bands: std::array::from_fn(|band| edge(band)..edge(band + 1)),
             bands_db: Levels::new(),
             blocks_db: Levels::new(),
             answers: vec![None; segments.len()],
@@ -1018,10 +1024,8 @@ impl SharedMeter {
             cross * (1.0 / cross.norm().max(1e-20))
         };
         let over: [f32; LEVEL_BANDS] = std::array::from_fn(|band| {
-            let width = (LEVEL_BINS.end as f32 / LEVEL_BINS.start as f32).powf(1.0 / LEVEL_BANDS as f32);
-            let edge = |band: usize| (LEVEL_BINS.start as f32 * width.powi(band as i32)).round() as usize;
-            let power =
-                |s: &[Complex<f32>]| s[edge(band)..edge(band + 1)].iter().map(|c| c.norm_sqr()).sum::<f32>().max(1e-12);
+            let bins = self.level_bands[band].clone();
+            let power = |s: &[Complex<f32>]| s[bins.clone()].iter().map(|c| c.norm_sqr()).sum::<f32>().max(1e-12);
             10.0 * (power(&own) / power(&other)).log10() - self.usual_db[band]
         });
         if !inside {
