@@ -14,7 +14,7 @@ use crate::correlate::Plans;
 use crate::error::Result;
 use crate::pair::Evidence;
 use crate::progress::{Progress, step};
-use crate::track::{FractionalDelay, TRACK_RATE_HZ, Track, on_phase, resampled};
+use crate::track::{TRACK_RATE_HZ, Track, on_phase, resampled};
 
 /// Transform length, lags kept to either side (8 ms), and window length that makes these lags linear.
 const SIZE: usize = 8192;
@@ -156,7 +156,6 @@ pub(crate) fn measure(
     progress: &dyn Progress,
 ) -> Result<Measured> {
     let plan = plans.get(SIZE);
-    let table = FractionalDelay::new();
     let sign = if how.inverted { -1.0 } else { 1.0 };
     let window = |&start: &i64| -> Window {
         let middle_s = (start as f64 + WINDOW as f64 / 2.0) / TRACK_RATE_HZ;
@@ -171,7 +170,7 @@ pub(crate) fn measure(
         // On a place that the interpolation table knows exactly; the remainder is added to the result.
         let wanted = how.map.to_timeline(middle_s) * TRACK_RATE_HZ;
         let middle = on_phase(wanted);
-        resampled(a, middle, slope, &table, &mut stretch[..WINDOW + 2 * REACH]);
+        resampled(a, middle, slope, &mut stretch[..WINDOW + 2 * REACH]);
         let (x, y) = (plan.spectrum(&mut stretch), plan.spectrum(&mut block));
         let power = |s: &[Complex32]| s.chunks(BAND).map(|c| c.iter().map(|v| v.norm_sqr()).sum()).collect();
         let cross = x.iter().zip(&y).map(|(x, y)| x * y.conj() * sign).collect();

@@ -12,7 +12,7 @@ use crate::correlate::{Plan, Plans};
 use crate::error::Result;
 use crate::offset::Candidate;
 use crate::progress::{Progress, step};
-use crate::track::{FractionalDelay, LEVEL_HOP, TRACK_RATE_HZ, Track, resampled};
+use crate::track::{LEVEL_HOP, TRACK_RATE_HZ, Track, resampled};
 
 /// Samples pooled into one lag bin: 0.5 ms, so that neither reverberation nor the last ppm matter.
 const BIN: usize = 4;
@@ -94,7 +94,8 @@ const LOGARITHMIC: f32 = 0.23;
 
 fn pack(weight: f32) -> u8 {
     if weight <= LINEAR_MAX {
-        ((weight + 1.0) * 4.0).round() as u8
+        // To the nearest; what is less than nothing is nothing.
+        ((weight + 1.0) * 4.0 + 0.5) as u8
     } else {
         LINEAR.saturating_add(((weight / LINEAR_MAX).ln() / LOGARITHMIC).round() as u8)
     }
@@ -118,7 +119,6 @@ fn unbounded(packed: u8) -> f32 {
 struct BlockReader<'t> {
     a: &'t Track,
     b: &'t Track,
-    table: FractionalDelay,
     length: usize,
     inverted: bool,
 }
@@ -129,7 +129,7 @@ impl BlockReader<'_> {
         let lags = (2 * half + 1) * BIN;
         let mut block = vec![0.0; plan.len];
         let middle = b_start as f64 + self.length as f64 / 2.0;
-        resampled(self.b, middle, 1.0 / (1.0 + drift_ppm * 1e-6), &self.table, &mut block[..self.length]);
+        resampled(self.b, middle, 1.0 / (1.0 + drift_ppm * 1e-6), &mut block[..self.length]);
         let mut stretch = vec![0.0; plan.len];
         let origin = a_start - (half * BIN + BIN / 2) as i64;
         let used = self.length + lags - 1;
@@ -205,7 +205,7 @@ fn verify_range(
     }
     let length = block_length(to - from);
     let starts = rich_blocks(a, b, &centre, (from, to), length, BLOCKS);
-    let reader = BlockReader { a, b, table: FractionalDelay::new(), length, inverted: candidate.inverted };
+    let reader = BlockReader { a, b, length, inverted: candidate.inverted };
     let slack_bins = 4 + (length / BIN).min(8);
     let half_range = (range.1 - range.0) / 2.0;
     let rows: Vec<(f64, usize, Vec<u8>)> = starts
@@ -379,7 +379,7 @@ pub(crate) fn trace(
     if total < 2 {
         return Ok(None);
     }
-    let reader = BlockReader { a, b, table: FractionalDelay::new(), length, inverted: line.inverted };
+    let reader = BlockReader { a, b, length, inverted: line.inverted };
     let plan = plans.get((length + (2 * HALF + 1) * BIN).next_power_of_two());
     let done = std::sync::atomic::AtomicUsize::new(0);
     let middle_s = |i: usize| (first as f64 + (i as f64 + 0.5) * length as f64) / TRACK_RATE_HZ;

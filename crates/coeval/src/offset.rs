@@ -12,7 +12,7 @@ use realfft::num_complex::Complex32;
 use crate::correlate::Plans;
 use crate::error::Result;
 use crate::progress::{Progress, step};
-use crate::track::{FractionalDelay, LEVEL_HOP, TRACK_RATE_HZ, Track, resampled};
+use crate::track::{LEVEL_HOP, TRACK_RATE_HZ, Track, resampled};
 
 /// How one pass of the search looks.
 #[derive(Debug, Clone, Copy)]
@@ -77,15 +77,14 @@ fn candidates(
     let drifts: Vec<f64> = (-steps..=steps).map(|i| i as f64 * pass.step_ppm).collect();
     let size = ((4 * length).next_power_of_two().max(1 << 15)).min((whole.len() + length).next_power_of_two());
     let plan = plans.get(size);
-    let table = FractionalDelay::new();
     let probes: Vec<(f64, f64, Vec<Complex32>)> = starts
         .par_iter()
         .flat_map_iter(|&start| {
-            let (plan, table) = (&plan, &table);
+            let plan = &plan;
             drifts.iter().map(move |&drift_ppm| {
                 let mut buffer = vec![0.0; size];
                 let middle = start as f64 + length as f64 / 2.0;
-                resampled(probe_track, middle, 1.0 / (1.0 + drift_ppm * 1e-6), table, &mut buffer[..length]);
+                resampled(probe_track, middle, 1.0 / (1.0 + drift_ppm * 1e-6), &mut buffer[..length]);
                 ((start as f64 + length as f64 / 2.0) / TRACK_RATE_HZ, drift_ppm, plan.spectrum(&mut buffer))
             })
         })

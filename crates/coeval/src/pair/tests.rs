@@ -31,12 +31,11 @@ fn noisy_pair(seed: u64, length_s: usize, snr_db: f32, drift_ppm: f64) -> (Track
     let n = 8000 * length_s;
     let common: Vec<f32> = (0..n + 8000 * 30).map(|_| noise.gauss()).collect();
     let base = Track::raw(&common);
-    let table = crate::track::FractionalDelay::new();
     let own = 10f32.powf(-snr_db / 20.0);
     let (mut a, mut b) = (vec![0.0f32; n], vec![0.0f32; n]);
     let middle = n as f64 / 2.0;
-    crate::track::resampled(&base, middle + 80_000.0, 1.0, &table, &mut a);
-    crate::track::resampled(&base, middle + 106_400.0, 1.0 + drift_ppm * 1e-6, &table, &mut b);
+    crate::track::resampled(&base, middle + 80_000.0, 1.0, &mut a);
+    crate::track::resampled(&base, middle + 106_400.0, 1.0 + drift_ppm * 1e-6, &mut b);
     a.iter_mut().chain(&mut b).for_each(|s| *s += own * noise.gauss());
     (track(&a, 8000.0), track(&b, 8000.0))
 }
