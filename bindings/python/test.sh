@@ -11,7 +11,7 @@ if ! cmp -s tests/requirements.txt "$stamp"; then
     cp tests/requirements.txt "$stamp"
 fi
 export VIRTUAL_ENV=$venv PATH=$venv/bin:$PATH PYTHONDONTWRITEBYTECODE=1 MPLBACKEND=Agg
-maturin develop --quiet
+maturin develop --quiet --features as-tested
 mypy
 python -m mypy.stubtest coeval --mypy-config-file pyproject.toml --allowlist tests/stubtest-allowlist.txt
 python -m pytest -ra -p no:cacheprovider "$@"

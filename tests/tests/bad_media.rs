@@ -247,6 +247,31 @@ fn random_damage() {
     }
 }
 
+/// A stream says nowhere how long it is: what it held when it was opened is what is read, however fast it grows.
+#[test]
+fn streams_that_grow_while_they_are_read() {
+    let made = Made::new();
+    // The first frame of an MP3, behind its tag, tells the length: it is left out.
+    for (name, from) in [("aac48.adts.aac", 0), ("lame48.mp3", 45 + 288)] {
+        // Longer than what is read ahead.
+        let bytes = std::fs::read(fixtures().join(name)).expect("fixture")[from..].repeat(30);
+        let path = made.file(name, &bytes);
+        let whole = read(&path, u64::MAX).expect("reads").0;
+        let mut reader = SoundReader::open(&path, &OpenOptions::default()).expect("opens");
+        let (mut frames, mut block) = (0, Vec::new());
+        loop {
+            let n = reader.read(&mut block).expect("reads") as u64;
+            frames += n;
+            if n == 0 || frames > 2 * whole {
+                break;
+            }
+            let mut file = std::fs::OpenOptions::new().append(true).open(&path).expect("opens");
+            std::io::Write::write_all(&mut file, &bytes[..4000]).expect("grows");
+        }
+        assert_eq!(frames, whole, "{name}");
+    }
+}
+
 /// The clicks of `coeval_tests` are those of the fixtures: a guard for the tests themselves.
 #[test]
 fn clicks_are_found_where_they_are_put() {

@@ -4,6 +4,7 @@ use std::path::Path;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 use coeval::{ErrorKind, Result};
+use coeval_shoot::alignment::File;
 use coeval_shoot::{Alignment, Options, align};
 use coeval_tests::shoot::{RATE_HZ, event, heard, write_good_pair, write_wav};
 
@@ -22,11 +23,17 @@ fn align_while(folder: &Path, stage: &str, n: usize, meddle: impl Fn() + Sync) -
 }
 
 /// A third recording, of which something happens; the pair beside it must be placed whatever that is.
-fn with_a_third(stage: &str, n: usize, meddle: impl Fn(&Path) + Sync) -> coeval_shoot::alignment::File {
+fn with_a_third(stage: &str, n: usize, meddle: impl Fn(&Path) + Sync) -> File {
+    with_a_third_that_is(|_| (), stage, n, meddle)
+}
+
+/// The same, and `prepare` does something to the third before the work begins.
+fn with_a_third_that_is(prepare: impl Fn(&Path), stage: &str, n: usize, meddle: impl Fn(&Path) + Sync) -> File {
     let dir = tempfile::tempdir().unwrap();
     write_good_pair(dir.path());
     let third = dir.path().join("a-third.wav");
     write_wav(&third, &heard(&event(24)[2 * RATE_HZ as usize..], 3));
+    prepare(&third);
     let alignment = align_while(dir.path(), stage, n, || meddle(&third)).expect("one file's trouble is its own");
     for good in ["left.wav", "right.wav"] {
         assert!(alignment.file(good).is_some_and(|f| f.is_placed()), "{good}: {alignment:?}");
@@ -47,12 +54,23 @@ fn a_file_that_vanishes() {
 #[test]
 fn a_file_that_grows() {
     use std::io::Write;
-    let grown = with_a_third("reading sound", 8, |third| {
+    let grow = |third: &Path| {
         let mut file = std::fs::OpenOptions::new().append(true).open(third).unwrap();
         file.write_all(&vec![9; 1 << 20]).unwrap();
-    });
+    };
+    // A recorder that still runs has not written yet how long the sound is.
+    let unfinished = |third: &Path| {
+        let mut bytes = std::fs::read(third).unwrap();
+        assert_eq!(&bytes[36..40], b"data");
+        for at in [4, 40] {
+            bytes[at..at + 4].fill(0xFF);
+        }
+        std::fs::write(third, bytes).unwrap();
+    };
     // What it promised when it was opened is what was read.
-    assert!(grown.is_placed() && (grown.duration_s.unwrap() - 22.0).abs() < 1e-9, "{grown:?}");
+    for grown in [with_a_third("reading sound", 8, grow), with_a_third_that_is(unfinished, "reading sound", 8, grow)] {
+        assert!(grown.is_placed() && (grown.duration_s.unwrap() - 22.0).abs() < 1e-9, "{grown:?}");
+    }
 }
 
 #[test]
@@ -101,8 +119,10 @@ fn stopped_anywhere() {
     let step = (reports / 30).max(1);
     for n in (0..reports).filter(|n| n % step == 0 || *n < 5 || *n + 20 > reports) {
         let out = dir.path().join("out");
-        let (done, _) = job(&out, n);
+        let (done, seen) = job(&out, n);
         assert_eq!(done.expect_err("it was stopped").kind(), ErrorKind::Cancelled, "report {n} of {reports}");
+        // A step that does not hear of it would go on and report again.
+        assert_eq!(seen, n + 1, "it went on after report {n} of {reports}");
         for name in below(&out) {
             let (left, right) = (std::fs::read(out.join(&name)).unwrap(), std::fs::read(whole.join(&name)).unwrap());
             assert!(left == right, "stopped at report {n} of {reports}: {name} is not whole");

@@ -94,6 +94,12 @@ fn no_room_for_a_file() {
         assert_eq!(hidden(&out), 0, "{blocks} blocks leave unfinished files");
         assert!(matches!(code, Some(2 | 3)), "{blocks} blocks: {code:?} {said}");
         assert!(said.contains("has room") || said.contains("too large"), "{blocks} blocks: {said}");
+        if blocks == 4000 {
+            // Sound that has no room does not end what comes after it, down to the report, which has none either.
+            let large = ["sound/", "report.html", "READ-ME.txt"];
+            let small = shoot.expected.keys().filter(|name| !large.iter().any(|l| name.starts_with(l)));
+            assert!(content(&out).keys().eq(small), "{blocks} blocks: {:?}", content(&out).keys());
+        }
         parts.push(there);
     }
     // Nothing at all, then all but the sound, then some of that, never everything.
@@ -138,23 +144,91 @@ fn a_full_disk() {
     assert_eq!(hidden(&copy), 0);
 }
 
-/// Less and less memory: the work is done, or the command ends and says so; never half a file under its name.
+/// The C library's allocator takes what it hands out from the system, and gives back what is freed, so that a limit is felt
+/// at each larger piece and not only at the highest use; with one store for all threads.
+const PLAIN_MEMORY: [(&str, &str); 3] =
+    [("MALLOC_ARENA_MAX", "1"), ("MALLOC_MMAP_THRESHOLD_", "65536"), ("MALLOC_TRIM_THRESHOLD_", "65536")];
+
+/// Less and less memory: the work is done, or the command ends and says so; never half a file under its name. What it
+/// needs does not grow with the files.
 #[test]
 fn too_little_memory() {
     let shoot = Shoot::new();
-    let (mut done, mut ended) = (0, 0);
-    for megabytes in [2000, 220, 140, 90, 50, 30] {
+    let (mut too_little, mut enough) = (24, 256);
+    let is_enough = |megabytes: u64| {
         let out = shoot.dir.path().join(format!("out-{megabytes}"));
-        let output = run(&mut shoot.align(&format!("ulimit -v {}", megabytes * 1024), &out));
-        whole_only(&out, &shoot.expected, &format!("{megabytes} MB"));
+        let limit = format!("ulimit -v {}", megabytes * 1024);
+        let output = run(shoot.align(&limit, &out).envs(PLAIN_MEMORY).args(["--threads", "2"]));
+        let there = whole_only(&out, &shoot.expected, &format!("{megabytes} MB"));
         if output.status.success() {
-            done += 1;
+            assert_eq!(there, shoot.expected.len(), "{megabytes} MB");
         } else {
-            ended += 1;
+            assert!(there < shoot.expected.len(), "{megabytes} MB");
             assert!(!output.stderr.is_empty(), "{megabytes} MB: it ended without a word");
         }
+        output.status.success()
+    };
+    assert!(is_enough(enough) && !is_enough(too_little));
+    while enough - too_little > 4 {
+        let between = u64::midpoint(enough, too_little);
+        *if is_enough(between) { &mut enough } else { &mut too_little } = between;
     }
-    assert!(done > 0 && ended > 0, "{done} done, {ended} ended");
+    // Ten minutes of silence beside the rest: 58 MB, which take no room on a disk.
+    const SILENCE: u32 = 600 * 96_000;
+    let long = std::fs::File::create(shoot.dir.path().join("shoot/silence.wav")).unwrap();
+    let format = b"WAVEfmt \x10\0\0\0\x01\0\x01\0\x80\xBB\0\0\0\x77\x01\0\x02\0\x10\0data";
+    let header = [b"RIFF", &(36 + SILENCE).to_le_bytes()[..], format, &SILENCE.to_le_bytes()].concat();
+    (&long).write_all(&header).unwrap();
+    long.set_len(u64::from(44 + SILENCE)).unwrap();
+    let out = shoot.dir.path().join("out-of-long");
+    let output = run(shoot.align("ulimit -v 131072", &out).envs(PLAIN_MEMORY).args(["--threads", "2"]));
+    // Silence has no place.
+    assert_eq!(output.status.code(), Some(3), "{}", text(&output.stderr));
+    assert!(content(&out).keys().eq(shoot.expected.keys()), "{:?}", content(&out).keys());
+}
+
+/// While results are written there is suddenly no more memory to be had. The command ends and says so, and what lies
+/// there is whole; a second run with memory makes the rest, and clears away what the first left unfinished.
+#[cfg(target_os = "linux")]
+#[test]
+fn memory_that_runs_out_amid_the_results() {
+    let shoot = Shoot::new();
+    let (mut writing, mut amid, mut unfinished) = (Duration::ZERO, 0, 0);
+    for moment in 0..=3 {
+        let out = shoot.dir.path().join(format!("out-{moment}"));
+        let mut child = shoot.align("true", &out).envs(PLAIN_MEMORY).spawn().unwrap();
+        let begun = Instant::now();
+        while !out.exists() && child.try_wait().unwrap().is_none() {
+            assert!(begun.elapsed() < Duration::from_secs(120));
+            std::thread::sleep(Duration::from_micros(200));
+        }
+        let first = Instant::now();
+        // The first run is left in peace, to see how long it writes.
+        if moment > 0 {
+            std::thread::sleep(writing * (moment - 1) / 6);
+            let limited = Command::new("prlimit").args(["--as=4096", "--pid", &child.id().to_string()]).output();
+            let ended = child.try_wait().unwrap().is_some();
+            assert!(ended || limited.as_ref().is_ok_and(|o| o.status.success()), "{limited:?}");
+        }
+        let output = child.wait_with_output().unwrap();
+        let what = format!("moment {moment}, {:?}", output.status);
+        let there = whole_only(&out, &shoot.expected, &what);
+        if output.status.success() {
+            assert_eq!(there, shoot.expected.len(), "{what}");
+            writing = first.elapsed();
+            continue;
+        }
+        assert!(!output.stderr.is_empty(), "{what}: it ended without a word");
+        amid += 1;
+        if hidden(&out) > 0 {
+            unfinished += 1;
+            let again = run(&mut shoot.align("true", &out));
+            assert!(again.status.success(), "{what}, again: {}", text(&again.stderr));
+            assert!(content(&out) == shoot.expected, "{what}: a second run does not mend it");
+            assert_eq!(hidden(&out), 0, "{what}");
+        }
+    }
+    assert!(amid >= 2 && unfinished >= 1, "{amid} ended amid the results, {unfinished} with something unfinished");
 }
 
 /// A thousand files in one folder, most of them rubbish, with no more than 64 open at a time.
@@ -177,7 +251,9 @@ fn a_thousand_files() {
     let out = dir.path().join("result");
     let words = ["-o", "--json"].map(Path::new);
     let output = run(&mut limited("ulimit -n 64; ulimit -v 4000000", &[&material, words[0], &out, words[1]]));
-    assert_eq!(output.status.code(), Some(3), "{}", text(&output.stderr));
+    let said = text(&output.stderr);
+    assert_eq!(output.status.code(), Some(3), "{said}");
+    assert!(!said.contains("was not made"), "{said}");
     let result: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
     let files: Vec<&serde_json::Value> =
         result["recordings"].as_array().unwrap().iter().flat_map(|r| r["files"].as_array().unwrap()).collect();

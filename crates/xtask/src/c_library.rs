@@ -58,10 +58,16 @@ impl Install {
 
 /// Builds the library and puts it with its headers and package files under a prefix.
 pub(crate) fn install(what: &Install) -> Outcome {
-    let mut build = cargo(&["build", "--package", "coeval-c", "--lib", "--profile", &what.profile]);
-    if let Some(features) = &what.features {
-        build.args(["--features", features]);
-    }
+    let mut build = cargo(&["build", "--lib", "--profile", &what.profile]);
+    match &what.features {
+        None => build.args(["--package", "coeval-c"]),
+        // Only tests ask for features. With those of the whole workspace, by which Rust's tests are built, nothing is built
+        // twice; an example brings in those of what only tests need. The Python module among the libraries is linked
+        // without an interpreter.
+        Some(features) => build
+            .args(["--workspace", "--example", "sixty_seconds", "--features", &format!("coeval-c/{features}")])
+            .env("PYO3_BUILD_EXTENSION_MODULE", "1"),
+    };
     run(&mut build)?;
     // Cargo names the folder of the profile `dev` otherwise.
     let built = target().join(if what.profile == "dev" { "debug" } else { &what.profile });

@@ -75,7 +75,9 @@ fn compiler() -> Outcome<String> {
 
 /// Each stage and its instructions.
 fn count() -> Outcome<Vec<(String, u64)>> {
-    run(&mut cargo(&["build", "--quiet", "--package", "coeval-benches", "--bin", "stages"]))?;
+    // With the features of the whole workspace, by which the tests are built, nothing is built twice; an example brings in
+    // those of what only tests need.
+    run(&mut cargo(&["build", "--quiet", "--workspace", "--bin", "stages", "--example", "sixty_seconds"]))?;
     let program = target().join("debug/stages");
     let list = Command::new(&program).output().map_err(|e| format!("{}: {e}", program.display()))?;
     String::from_utf8_lossy(&list.stdout)

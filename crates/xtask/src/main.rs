@@ -100,29 +100,6 @@ fn deny() -> Outcome {
 fn test() -> Outcome {
     let mut report = Report::default();
     report.count("cargo test", &mut cargo(&["test", "--workspace", "--no-fail-fast"]));
-    match run(&mut cargo(&["build", "--release", "--package", "coeval-cli"])) {
-        Err(why) => report.failures.push(why),
-        Ok(()) => {
-            let command = target().join("release/coeval");
-            match python() {
-                Err(why) => report.skipped.push(format!("checks against Python libraries: {why}")),
-                Ok(python) => {
-                    let mut pytest = Command::new(python);
-                    pytest.args(["-m", "pytest", "-ra", "-p", "no:cacheprovider", "tests/python"]);
-                    pytest.env("PYTHONDONTWRITEBYTECODE", "1").env("COEVAL", &command);
-                    report.count("checks against Python libraries", &mut pytest);
-                }
-            }
-            match browser() {
-                Err(why) => report.skipped.push(format!("the report in a browser: {why}")),
-                Ok(folder) => {
-                    let mut node = Command::new("node");
-                    node.arg("tests/browser/report.mjs").arg(folder).env("COEVAL", &command);
-                    report.count("the report in a browser", &mut node);
-                }
-            }
-        }
-    }
     match instructions::compare() {
         Ok(instructions::Verdict::Within(lines)) => {
             report.ran.push(format!("instructions of {} stages, none 10 % above the list", lines.len()));
@@ -131,22 +108,35 @@ fn test() -> Outcome {
         Ok(instructions::Verdict::Skipped(why)) => report.skipped.push(format!("instructions: {why}")),
         Err(why) => report.failures.push(why),
     }
-    // Every binding has a script that builds it and runs its tests, whatever they are written in. Much of them runs on
-    // one core: side by side they take the time of the longer one.
-    let bindings: Vec<(&str, Seen)> = std::thread::scope(|scope| {
-        let script = |folder: &'static str| {
-            let script = root().join(folder).join("test.sh");
-            (folder, scope.spawn(move || Seen::of(Command::new("bash").arg(script), false)))
-        };
-        let started = ["bindings/c", "bindings/python"].map(script);
-        started.map(|(folder, seen)| (folder, seen.join().unwrap_or_else(|_| Seen::failed("a thread died")))).into()
-    });
-    for (folder, seen) in bindings {
-        seen.lines.iter().for_each(|line| println!("{line}"));
-        report.add(folder, seen);
+    // Every binding has a script that builds it and runs its tests, whatever they are written in.
+    let script = |folder: &'static str| -> Job {
+        (folder, Box::new(move || Ok(Seen::of(Command::new("bash").arg(root().join(folder).join("test.sh")), false))))
+    };
+    let mut beside = vec![script("bindings/c")];
+    match run(&mut cargo(&["build", "--release", "--package", "coeval-cli"])) {
+        Err(why) => report.failures.push(why),
+        Ok(()) => {
+            let with_libraries = || {
+                let mut pytest = Command::new(python()?);
+                pytest.args(["-m", "pytest", "-ra", "-p", "no:cacheprovider", "tests/python"]);
+                pytest.env("PYTHONDONTWRITEBYTECODE", "1").env("COEVAL", target().join("release/coeval"));
+                Ok(Seen::of(&mut pytest, false))
+            };
+            let in_browser = || {
+                let mut node = Command::new("node");
+                node.arg("tests/browser/report.mjs").arg(browser()?).env("COEVAL", target().join("release/coeval"));
+                Ok(Seen::of(&mut node, false))
+            };
+            beside.push(("checks against Python libraries", Box::new(with_libraries)));
+            beside.push(("the report in a browser", Box::new(in_browser)));
+        }
     }
+    report.side_by_side([vec![script("bindings/python")], beside]);
     report.finish()
 }
+
+/// Tests by name; an error says why they cannot run here.
+type Job = (&'static str, Box<dyn FnOnce() -> Outcome<Seen> + Send>);
 
 /// Where cargo builds.
 fn target() -> PathBuf {
@@ -319,6 +309,25 @@ impl Report {
     /// Runs a command that tests, shows its output, and adds up what it says.
     fn count(&mut self, what: &str, command: &mut Command) {
         self.add(what, Seen::of(command, true));
+    }
+
+    /// Runs two lists of tests at once, each in its order: much of either runs on one core. What they say is shown at the
+    /// end.
+    fn side_by_side(&mut self, lists: [Vec<Job>; 2]) {
+        let done = std::thread::scope(|scope| {
+            let one_by_one = |jobs: Vec<Job>| jobs.into_iter().map(|(what, job)| (what, job())).collect::<Vec<_>>();
+            let started = lists.map(|jobs| scope.spawn(move || one_by_one(jobs)));
+            started.map(|list| list.join().unwrap_or_else(|_| vec![("tests", Ok(Seen::failed("a thread died")))]))
+        });
+        for (what, seen) in done.into_iter().flatten() {
+            match seen {
+                Err(why) => self.skipped.push(format!("{what}: {why}")),
+                Ok(seen) => {
+                    seen.lines.iter().for_each(|line| println!("{line}"));
+                    self.add(what, seen);
+                }
+            }
+        }
     }
 
     fn add(&mut self, what: &str, Seen { count, skipped, failure, .. }: Seen) {
