@@ -1,13 +1,19 @@
 #!/usr/bin/env python3
-"""Whole-job time and peak memory of `coeval align` beside the notebook way, on the same files in one run.
+"""Time and peak memory of `coeval align` beside the notebook way, on the same files in one run.
 
     cargo build --release -p coeval-cli -p coeval-benches
     python3 benches/scripts/whole_job.py [--minutes 10 60 240] [--folder out/whole-job] [--json OUT]
 
-Shoots (two cameras, one recorder) are made by `make_shoot` when they are not there yet. Peak memory is the
-largest resident set of the process; the notebook way's ffmpeg is a process of its own and counted apart.
-Reading is decoding and making the tracks that are compared; comparing is the alignment without it.
-Errors are the largest over each whole file against the shoot's truth. Needs ffmpeg, NumPy, SciPy.
+Shoots (two cameras, one recorder) are made by `make_shoot` when they are not there yet. Three jobs are timed:
+
+placing      from the files to alignment.json, which is what the notebook way does, and more
+whole job    placing, then levels, claps, speech, conformed sound, every hand-over and the report
+notebook     decoding and one correlation per file, at the cameras' rate of 48 kHz (where memory allows: 2 GiB for each
+             ten minutes of a shoot; so up to --full-rate-up-to minutes), and at 8 kHz
+
+Reading is decoding and making the tracks that are compared; comparing is the alignment without it. Peak memory is
+the largest resident set of the process; the notebook way's ffmpeg is not counted. Errors are the largest over each
+whole file against the shoot's truth. Needs ffmpeg, NumPy, SciPy.
 """
 
 import argparse
@@ -17,10 +23,13 @@ import pty
 import re
 import subprocess
 import sys
+import tempfile
 import time
 from pathlib import Path
 
 PROJECT = Path(__file__).resolve().parents[2]
+# Of the cameras that `make_shoot` plays.
+CAMERA_RATE_HZ = 48_000
 
 
 def ended(child, began):
@@ -38,21 +47,22 @@ def measured(command):
     return ended(subprocess.Popen(command, stdout=subprocess.DEVNULL), began)
 
 
-def staged(command):
-    """Like `measured` for `coeval`, whose progress shows on a terminal: seconds, peak MiB, and seconds of each stage."""
+def staged(command, shown):
+    """Like `measured` for `coeval`, whose progress shows on a terminal: seconds, peak MiB, and seconds of each stage.
+    What it prints goes to the file `shown`."""
     ours, theirs = pty.openpty()
     began = time.perf_counter()
     terminal = {**os.environ, "TERM": "xterm"}
-    child = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=theirs, env=terminal)
+    child = subprocess.Popen(command, stdout=shown, stderr=theirs, env=terminal)
     os.close(theirs)
     seen = []
     while True:
         try:
-            shown = os.read(ours, 1 << 16)
+            said = os.read(ours, 1 << 16)
         except OSError:  # The other end is closed.
             break
         now = time.perf_counter() - began
-        for name in re.findall(rb"(?:^|\r|\x1b\[2K)([a-z]+) ", shown):
+        for name in re.findall(rb"(?:^|\r|\x1b\[2K)([a-z]+) ", said):
             if not seen or seen[-1][0] != name:
                 seen.append((name, now))
     os.close(ours)
@@ -88,11 +98,14 @@ def main():
     parser.add_argument("--minutes", type=float, nargs="+", default=[10, 60, 240])
     parser.add_argument("--folder", type=Path, default=PROJECT / "out" / "whole-job")
     parser.add_argument("--bin", type=Path, default=PROJECT / "target" / "release")
+    parser.add_argument("--full-rate-up-to", type=float, default=60, metavar="MINUTES",
+                        help="longest shoot that the notebook way gets at 48 kHz (default 60)")
     parser.add_argument("--json", type=Path)
     options = parser.parse_args()
     rows = []
-    print("| shoot | sound | coeval s | reading | comparing | peak MiB | largest error ms | notebook s | decoding | correlating | peak MiB (+ ffmpeg) "
-          "| largest error ms | times faster |\n| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |")
+    print("| shoot | sound | placing s | reading | comparing | peak MiB | largest error ms | whole job s | peak MiB "
+          "| notebook, 48 kHz: s | peak MiB | error ms | placing is faster by | notebook, 8 kHz: s | decoding | correlating "
+          "| peak MiB | error ms | placing is faster by |\n" + "| --- " * 19 + "|")
     for minutes in options.minutes:
         shoot = options.folder / f"{minutes:g}"
         if not (shoot / "truth.json").exists():
@@ -100,34 +113,46 @@ def main():
                            check=True, stdout=subprocess.DEVNULL)
         files = json.loads((shoot / "truth.json").read_text())["files"]
         truth = {f["path"]: (f["knots"], f["duration_s"]) for f in files}
-        out = shoot / f"aligned-{os.getpid()}-{time.time_ns()}"
-        ours_s, ours_mib, stages = staged([options.bin / "coeval", "align", shoot / "recordings", "-o", out])
-        result = json.loads((out / "alignment.json").read_text())
-        maps = {f["path"]: f["knots"] for r in result["recordings"] for f in r["files"]}
         # The truth is on the first file's clock and begins with it; the result's timeline begins with the earliest file.
         first = files[0]["path"]
-        back = [[t, f] for f, t in maps.get(first, [])]
-        ours_ms = worst_ms(truth, {n: [[f, at(back, t)] for f, t in k] for n, k in maps.items()}) if back else None
 
-        figures = shoot / "notebook.json"
-        paths = [shoot / "recordings" / f["path"] for f in files]
-        measured([sys.executable, Path(__file__).with_name("notebook_way.py"), *paths, "--json", figures])
-        notebook = json.loads(figures.read_text())
-        offsets = {Path(f["path"]).name: f for f in notebook["files"]}
-        straight = {n: [[0.0, f["offset_s"]], [f["duration_s"], f["offset_s"] + f["duration_s"]]] for n, f in offsets.items()}
-        notebook_ms = worst_ms({n: t for n, t in truth.items() if n != first}, straight)
-        row = {"minutes": minutes, "sound_h": sum(f["duration_s"] for f in files) / 3600, "coeval_s": ours_s,
-               "coeval_stages_s": stages,
-               "coeval_peak_mib": ours_mib, "coeval_worst_ms": ours_ms, "notebook_s": notebook["whole_s"],
-               "notebook_decode_s": notebook["decode_s"], "notebook_correlate_s": notebook["correlate_s"],
-               "notebook_peak_mib": notebook["peak_mib"], "ffmpeg_peak_mib": notebook["ffmpeg_peak_mib"],
-               "notebook_worst_ms": notebook_ms}
+        def error_ms(alignment):
+            maps = {f["path"]: f["knots"] for r in alignment["recordings"] for f in r["files"]}
+            back = [[t, f] for f, t in maps.get(first, [])]
+            return worst_ms(truth, {n: [[f, at(back, t)] for f, t in k] for n, k in maps.items()}) if back else None
+
+        coeval, recordings = options.bin / "coeval", shoot / "recordings"
+        with tempfile.TemporaryFile() as shown:
+            placing_s, placing_mib, stages = staged([coeval, "align", recordings, "--json"], shown)
+            shown.seek(0)
+            ours_ms = error_ms(json.load(shown))
+        out = shoot / f"aligned-{os.getpid()}-{time.time_ns()}"
+        whole_s, whole_mib = measured([coeval, "align", recordings, "-o", out])
+        assert error_ms(json.loads((out / "alignment.json").read_text())) == ours_ms
+
+        row = {"minutes": minutes, "sound_h": sum(f["duration_s"] for f in files) / 3600, "placing_s": placing_s,
+               "stages_s": stages, "placing_peak_mib": placing_mib, "worst_ms": ours_ms, "whole_s": whole_s,
+               "whole_peak_mib": whole_mib, "notebook": {}}
+        for name, rate in [("48 kHz", CAMERA_RATE_HZ), ("8 kHz", 8000)]:
+            if name == "48 kHz" and minutes > options.full_rate_up_to:
+                continue
+            figures = shoot / "notebook.json"
+            paths = [recordings / f["path"] for f in files]
+            measured([sys.executable, Path(__file__).with_name("notebook_way.py"), *paths, "--rate", f"{rate}", "--json", figures])
+            notebook = json.loads(figures.read_text())
+            straight = {Path(f["path"]).name: [[0.0, f["offset_s"]], [f["duration_s"], f["offset_s"] + f["duration_s"]]]
+                        for f in notebook.pop("files")}
+            notebook["worst_ms"] = worst_ms({n: t for n, t in truth.items() if n != first}, straight)
+            row["notebook"][name] = notebook
         rows.append(row)
-        shown = "not placed" if ours_ms is None else f"{ours_ms:.2f}"
-        print(f"| {minutes:g} min | {row['sound_h']:.2f} h | {ours_s:.1f} | {stages.get('reading', 0.0):.2f} "
-              f"| {stages.get('comparing', 0.0):.2f} | {ours_mib:.0f} | {shown} | {row['notebook_s']:.1f} "
-              f"| {row['notebook_decode_s']:.1f} | {row['notebook_correlate_s']:.1f} | {row['notebook_peak_mib']:.0f} + "
-              f"{row['ffmpeg_peak_mib']:.0f} | {notebook_ms:.1f} | {row['notebook_s'] / ours_s:.1f} |", flush=True)
+        own, low = row["notebook"].get("48 kHz"), row["notebook"]["8 kHz"]
+        error = "not placed" if ours_ms is None else f"{ours_ms:.2f}"
+        beside = "- | - | - | -" if own is None else (
+            f"{own['whole_s']:.1f} | {own['peak_mib']:.0f} | {own['worst_ms']:.1f} | {own['whole_s'] / placing_s:.1f}")
+        print(f"| {minutes:g} min | {row['sound_h']:.2f} h | {placing_s:.1f} | {stages.get('reading', 0.0):.2f} "
+              f"| {stages.get('comparing', 0.0):.2f} | {placing_mib:.0f} | {error} | {whole_s:.1f} | {whole_mib:.0f} | {beside} "
+              f"| {low['whole_s']:.1f} | {low['decode_s']:.1f} | {low['correlate_s']:.1f} | {low['peak_mib']:.0f} "
+              f"| {low['worst_ms']:.1f} | {low['whole_s'] / placing_s:.1f} |", flush=True)
     if options.json:
         options.json.write_text(json.dumps(rows, indent=1) + "\n")
 

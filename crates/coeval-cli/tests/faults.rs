@@ -9,7 +9,7 @@ use std::path::Path;
 use std::process::{Command, Output, Stdio};
 use std::time::{Duration, Instant};
 
-use common::{content, write_shoot};
+use common::{content, unfinished, write_shoot};
 
 /// The command within limits that the shell sets first.
 fn limited(before: &str, arguments: &[&Path]) -> Command {
@@ -41,15 +41,6 @@ fn whole_only(out: &Path, expected: &BTreeMap<String, Vec<u8>>, what: &str) -> u
         assert!(same, "{what}: {name} is not whole");
     }
     left.len()
-}
-
-fn hidden(out: &Path) -> usize {
-    ["", "sound/whole", "sound/under-clips", "edl"]
-        .iter()
-        .filter_map(|folder| std::fs::read_dir(out.join(folder)).ok())
-        .flatten()
-        .filter(|e| e.as_ref().unwrap().file_name().as_encoded_bytes().starts_with(b"."))
-        .count()
 }
 
 struct Shoot {
@@ -91,7 +82,7 @@ fn no_room_for_a_file() {
         let output = run(&mut shoot.align(&format!("trap '' XFSZ; ulimit -f {blocks}"), &out));
         let (code, said) = (output.status.code(), text(&output.stderr) + &text(&output.stdout));
         let there = whole_only(&out, &shoot.expected, &format!("{blocks} blocks"));
-        assert_eq!(hidden(&out), 0, "{blocks} blocks leave unfinished files");
+        assert_eq!(unfinished(&out), 0, "{blocks} blocks leave unfinished files");
         assert!(matches!(code, Some(2 | 3)), "{blocks} blocks: {code:?} {said}");
         assert!(said.contains("has room") || said.contains("too large"), "{blocks} blocks: {said}");
         if blocks == 4000 {
@@ -141,7 +132,7 @@ fn a_full_disk() {
     assert!(said.contains("No space left"), "{said}");
     let there = whole_only(&copy, &shoot.expected, "a full disk");
     assert!(there > 0 && there < shoot.expected.len(), "{there} files");
-    assert_eq!(hidden(&copy), 0);
+    assert_eq!(unfinished(&copy), 0);
 }
 
 /// The C library's allocator takes what it hands out from the system, and gives back what is freed, so that a limit is felt
@@ -193,7 +184,7 @@ fn too_little_memory() {
 #[test]
 fn memory_that_runs_out_amid_the_results() {
     let shoot = Shoot::new();
-    let (mut writing, mut amid, mut unfinished) = (Duration::ZERO, 0, 0);
+    let (mut writing, mut amid, mut mended) = (Duration::ZERO, 0, 0);
     for moment in 0..=3 {
         let out = shoot.dir.path().join(format!("out-{moment}"));
         let mut child = shoot.align("true", &out).envs(PLAIN_MEMORY).spawn().unwrap();
@@ -220,15 +211,15 @@ fn memory_that_runs_out_amid_the_results() {
         }
         assert!(!output.stderr.is_empty(), "{what}: it ended without a word");
         amid += 1;
-        if hidden(&out) > 0 {
-            unfinished += 1;
+        if unfinished(&out) > 0 {
+            mended += 1;
             let again = run(&mut shoot.align("true", &out));
             assert!(again.status.success(), "{what}, again: {}", text(&again.stderr));
             assert!(content(&out) == shoot.expected, "{what}: a second run does not mend it");
-            assert_eq!(hidden(&out), 0, "{what}");
+            assert_eq!(unfinished(&out), 0, "{what}");
         }
     }
-    assert!(amid >= 2 && unfinished >= 1, "{amid} ended amid the results, {unfinished} with something unfinished");
+    assert!(amid >= 2 && mended >= 1, "{amid} ended amid the results, {mended} with something unfinished");
 }
 
 /// A thousand files in one folder, most of them rubbish, with no more than 64 open at a time.

@@ -51,3 +51,16 @@ pub fn content(folder: &Path) -> BTreeMap<String, Vec<u8>> {
     }
     all
 }
+
+/// How many files below a folder are hidden, as those are that are not whole yet.
+pub fn unfinished(folder: &Path) -> usize {
+    let Ok(entries) = std::fs::read_dir(folder) else { return 0 };
+    let count = |entry: std::fs::DirEntry| {
+        if entry.file_type().unwrap().is_dir() {
+            unfinished(&entry.path())
+        } else {
+            usize::from(entry.file_name().as_encoded_bytes().starts_with(b"."))
+        }
+    };
+    entries.map(|entry| count(entry.unwrap())).sum()
+}
