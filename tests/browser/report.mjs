@@ -51,6 +51,8 @@ mkdirSync(join(folder, 'screenshots'), { recursive: true });
 const open = async (file, width, scheme) => {
   const url = pathToFileURL(resolve(file)).href;
   const page = await browser.newPage({ viewport: { width, height: 900 }, colorScheme: scheme });
+  // Other tests run beside this one.
+  page.setDefaultTimeout(180_000);
   const complaints = [];
   page.on('console', (m) => complaints.push(`${m.type()}: ${m.text()}`));
   page.on('pageerror', (e) => complaints.push(e.message));
@@ -117,6 +119,10 @@ for (const [what, file] of [['report', report], ['rough-cut', cut]]) {
 }
 
 // By keyboard and by hand.
+const soon = async (holds) => {
+  for (let i = 0; i < 200 && !await holds(); i += 1) await page.waitForTimeout(100);
+  return holds();
+};
 const { page, complaints } = await open(report, 1280, 'light');
 const sheet = () => page.evaluate(() => document.querySelector('[data-sheet]').offsetWidth);
 const whole = await sheet();
@@ -125,10 +131,10 @@ for (let i = 0; i < 3; i += 1) await page.keyboard.press('+');
 const near = await sheet();
 check(near > 3 * whole, `plus goes closer: ${whole} to ${near} px`);
 await page.keyboard.press('End');
-await page.waitForTimeout(100);
-const scrolled = await page.evaluate(() => document.querySelector('[data-chart]').scrollLeft);
-const said = await page.textContent('[data-said]');
-check(scrolled > whole && /0:0\d:\d\d to 0:0\d:\d\d/.test(said), `End shows the end: ${said}`);
+const scrolled = () => page.evaluate(() => document.querySelector('[data-chart]').scrollLeft);
+const said = () => page.textContent('[data-said]');
+const atEnd = async () => await scrolled() > whole && /0:0\d:\d\d to 0:0\d:\d\d/.test(await said());
+check(await soon(atEnd), `End shows the end: ${await said()}`);
 await page.keyboard.press('-');
 check(await sheet() < near, 'minus goes wider');
 await page.keyboard.press('0');
@@ -145,13 +151,11 @@ await buttons.nth(0).focus();
 await page.keyboard.press('Enter');
 // Not waitForFunction: it evaluates text, which the page's policy forbids.
 const played = () => page.evaluate(() => document.querySelector('audio').currentTime);
-for (let i = 0; i < 50 && await played() < 0.1; i += 1) await page.waitForTimeout(100);
-check(await played() >= 0.1, `Enter plays a check: ${await played()} s in`);
+check(await soon(async () => await played() >= 0.1), `Enter plays a check: ${await played()} s in`);
 check(String(await playing()) === '0', 'and no other');
 check((await buttons.nth(0).getAttribute('aria-label')).startsWith('Stop'), 'and its button then stops it');
 await buttons.nth(1).click();
-await page.waitForTimeout(200);
-check(String(await playing()) === '1', 'one check plays at a time');
+check(await soon(async () => String(await playing()) === '1'), 'one check plays at a time');
 await buttons.nth(1).click();
 check(String(await playing()) === '', 'a second press stops it');
 
