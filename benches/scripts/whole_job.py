@@ -11,9 +11,9 @@ whole job    placing, then levels, claps, speech, conformed sound, every hand-ov
 notebook     decoding and one correlation per file, at the cameras' rate of 48 kHz (where memory allows: 2 GiB for each
              ten minutes of a shoot; so up to --full-rate-up-to minutes), and at 8 kHz
 
-Reading is decoding and making the tracks that are compared; comparing is the alignment without it. Peak memory is
-the largest resident set of the process; the notebook way's ffmpeg is not counted. Errors are the largest over each
-whole file against the shoot's truth. Needs ffmpeg, NumPy, SciPy.
+All files are in the system's cache. Reading is decoding and making the tracks that are compared; comparing is the
+alignment without it. Peak memory is the largest resident set of the process; the notebook way's ffmpeg is not counted.
+Errors are the largest over each whole file against the shoot's truth. Needs ffmpeg, NumPy, SciPy.
 """
 
 import argparse
@@ -122,6 +122,11 @@ def main():
             return worst_ms(truth, {n: [[f, at(back, t)] for f, t in k] for n, k in maps.items()}) if back else None
 
         coeval, recordings = options.bin / "coeval", shoot / "recordings"
+        # Once before: whoever came first would wait for the disk.
+        for path in recordings.iterdir():
+            with path.open("rb") as sound:
+                while sound.read(1 << 24):
+                    pass
         with tempfile.TemporaryFile() as shown:
             placing_s, placing_mib, stages = staged([coeval, "align", recordings, "--json"], shown)
             shown.seek(0)
