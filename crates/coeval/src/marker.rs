@@ -1106,7 +1106,8 @@ pub fn match_markers(a: &[Marker], b: &[Marker], options: &MatchOptions) -> Resu
         }
     }
     best.sort_by(|p, q| q.0.cmp(&p.0).then(p.1.total_cmp(&q.1)));
-    let Some(&(count, _, offset, slope)) = best.first() else {
+    // A line through two markers, its slope held within the range, may pass one of them by.
+    let Some(&(count, _, offset, slope)) = best.first().filter(|line| line.0 >= 2) else {
         return Ok(None);
     };
     // Chance: how many of the other markers lie in the common time, and how likely each meets one.
