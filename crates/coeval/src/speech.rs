@@ -928,9 +928,10 @@ pub struct SharedMeter {
     /// Level of the recorder over the camera's where nobody speaks, dB, and how far above it the stretch at work is: its
     /// bands, and its blocks by the mean of theirs.
     usual_db: [f32; LEVEL_BANDS],
-    level_bands: [std::ops::Range<usize>; LEVEL_BANDS],
     bands_db: Levels,
     blocks_db: Levels,
+    /// Bins of each of these bands.
+    level_bands: [std::ops::Range<usize>; LEVEL_BANDS],
     answers: Vec<Option<Heard>>,
     forward: Arc<dyn RealToComplex<f32>>,
     inverse: Arc<dyn ComplexToReal<f32>>,
