@@ -1,79 +1,158 @@
-"""Fits the logistic weights of the marker score to the candidates that the benchmark dumps.
+"""Learns the network that scores markers, and writes crates/coeval/src/marker_network.bin.
 
-    cargo run --release -p coeval-benches --bin markers -- 0.5 1 --dump > dump.txt
-    python3 benches/scripts/fit_markers.py dump.txt
+    benches/scripts/fetch_claps.sh; benches/scripts/fetch_sounds.sh; benches/scripts/fetch_marker_training.sh
+    marker() { cargo run --release -p coeval-benches --bin marker_training -- "$@"; }
+    marker all.f32 --scenes 1640 --seed 3 --benchmark; marker others.f32 --scenes 1650 --seed 2
+    marker all2.f32 --scenes 820 --seed 4 --benchmark; marker plain.f32 --scenes 768 --seed 5 --plain
+    marker plain2.f32 --scenes 1152 --seed 6 --plain; marker plain3.f32 --scenes 1536 --seed 7 --plain
+    marker test.f32 --scenes 960 --seed 10 --plain
+    python3 benches/scripts/fit_markers.py test.f32 all.f32 all2.f32 others.f32 plain.f32 plain2.f32 plain3.f32 \\
+        [--write crates/coeval/src/marker_network.bin]
 
-Needs numpy. Prints WEIGHTS and BIAS for crates/coeval/src/marker.rs; the bias puts the score's zero where the
-dump has one false alarm an hour. Leaves each engine out in turn to show what the fit is worth on others.
+Needs numpy and some 40 minutes on two cores. The test is of the benchmark's own sounds, other draws than the
+benchmark's. Trained on others.f32 alone, which has none of these sounds, it says what the network is worth on engines
+and claps that it has never heard; --without ENGINE leaves one of the test's engines out.
 """
 
-import re
-import sys
+import argparse
+import struct
 
 import numpy as np
 
+HEADER, MEASURES, LEVELS = 11, 14, 250
+HIDDEN = [128, 32]
+LABEL, SCENE, KIND, ENGINE, CLAP, NUMBER, LEVEL_DB, ERROR_MS, SHAPE, SECONDS, TIME_S = range(HEADER)
+
 
 def read(path):
-    false, true, hours = [], [], 0.0
-    for line in open(path):
-        values = re.search(r"\[(.*)\]$", line.strip())
-        part = line.split()
-        if line.startswith(("F ", "T ")) and values:
-            x = [float(v) for v in values.group(1).split(",")]
-            row = dict(kind=part[1], engine=part[2], shape=part[3], grouping=part[4], error=float(part[6]), x=x)
-            (false if part[0] == "F" else true).append(row)
-        elif line.startswith("all "):
-            hours = float(part[1])
-    return false, true, hours
+    x = np.fromfile(path, "<f4").reshape(-1, HEADER + MEASURES + LEVELS)
+    return x[:, :HEADER], x[:, HEADER:]
 
 
-def fit(a, y, w, ridge=1.0):
-    """Weighted logistic regression by Newton's method, on standardised columns."""
-    mean, scale = a.mean(0), a.std(0) + 1e-9
-    z = np.column_stack([(a - mean) / scale, np.ones(len(a))])
-    b = np.zeros(z.shape[1])
-    penalty = ridge * np.eye(len(b))
-    penalty[-1, -1] = 0
-    for _ in range(50):
-        p = 1 / (1 + np.exp(-np.clip(z @ b, -30, 30)))
-        h = (z * (w * p * (1 - p))[:, None]).T @ z + penalty
-        b = b + np.linalg.solve(h, z.T @ (w * (y - p)) - penalty @ b)
-    weights = b[:-1] / scale
-    return weights, b[-1] - weights @ mean
+def forward(layers, x):
+    values = [x]
+    for k, (weights, bias) in enumerate(layers):
+        x = x @ weights + bias
+        if k + 1 < len(layers):
+            x = np.maximum(x, 0)
+        values.append(x)
+    return values
+
+
+def score(layers, x):
+    return forward(layers, x)[-1][:, 0]
+
+
+def learn(x, y, epochs, noise, decay, seed=1, batch=512, rate=2e-3):
+    """Cross entropy by Adam (Kingma & Ba 2015; from memory), the rate falling by a cosine; noise on the inputs."""
+    rng = np.random.default_rng(seed)
+    sizes = [x.shape[1], *HIDDEN, 1]
+    layers = [(rng.standard_normal((a, b), "f4") * np.sqrt(2 / a).astype("f4"), np.zeros(b, "f4")) for a, b in zip(sizes, sizes[1:])]
+    first = [[np.zeros_like(p) for p in layer] for layer in layers]
+    second = [[np.zeros_like(p) for p in layer] for layer in layers]
+    steps, t = epochs * (len(x) // batch), 0
+    for _ in range(epochs):
+        order = rng.permutation(len(x))
+        for at in range(0, len(x) - batch + 1, batch):
+            rows = order[at : at + batch]
+            values = forward(layers, x[rows] + noise * rng.standard_normal((batch, x.shape[1]), "f4"))
+            p = 1 / (1 + np.exp(-np.clip(values[-1][:, 0], -30, 30)))
+            gradient = ((p - y[rows]) / batch)[:, None].astype("f4")
+            t += 1
+            now = rate * 0.5 * (1 + np.cos(np.pi * t / steps))
+            for k in reversed(range(len(layers))):
+                own = values[k].T @ gradient, gradient.sum(0)
+                before = (gradient @ layers[k][0].T) * (values[k] > 0) if k else None
+                for g, parameter, m, v in zip(own, layers[k], first[k], second[k]):
+                    m += 0.1 * (g - m)
+                    v += 0.001 * (g * g - v)
+                    parameter -= now * (m / (1 - 0.9**t)) / (np.sqrt(v / (1 - 0.999**t)) + 1e-8)
+                layers[k][0][...] *= 1 - now * decay
+                gradient = before
+    return layers
+
+
+def alarms(head, s, most=5000):
+    """Scores of the false alarms of scenes without claps, highest first, no two within 0.1 s; and their hours."""
+    clear = (head[:, LABEL] == 0) & (head[:, SECONDS] > 0)
+    kept, seen = [], {}
+    rows = np.flatnonzero(clear)
+    for i in rows[np.argsort(-s[rows])][:most]:
+        times = seen.setdefault(head[i, SCENE], [])
+        if all(abs(head[i, TIME_S] - t) > 0.1 for t in times):
+            times.append(head[i, TIME_S])
+            kept.append(i)
+    scenes = {scene: seconds for scene, seconds in head[head[:, SECONDS] > 0][:, [SCENE, SECONDS]]}
+    return np.array(kept), sum(scenes.values()) / 3600
+
+
+def recall(head, s, limit, low, high, engine=None):
+    rows = (head[:, LABEL] > 0) & (head[:, LEVEL_DB] > low) & (head[:, LEVEL_DB] < high)
+    if engine is not None:
+        rows &= head[:, ENGINE] == engine
+    best = {}
+    for scene, number, label, value in zip(head[rows, SCENE], head[rows, NUMBER], head[rows, LABEL], s[rows]):
+        best[scene, number] = max(best.get((scene, number), -1e9), value if label == 1 else -1e9)
+    return 100 * np.mean([value > limit for value in best.values()]) if best else float("nan")
+
+
+def report(name, head, s):
+    rows, hours = alarms(head, s)
+    for an_hour in (0.33, 1, 3):
+        limit = s[rows[min(int(an_hour * hours), len(rows) - 1)]]
+        found = [recall(head, s, limit, low, high) for low, high in ((19, 30), (9, 11), (5, 7))]
+        print(f"{name}, {hours:.1f} h, {an_hour:4} alarms an hour: limit {limit:6.2f}, found {' '.join(f'{r:5.1f}' for r in found)} % at 20, 10, 6 dB")
+    limit = s[rows[min(int(hours), len(rows) - 1)]]
+    loud = rows[s[rows] > limit]
+    print("  alarms by kind", np.bincount(head[loud, KIND].astype(int), minlength=5), "by engine", np.bincount(head[loud, ENGINE].astype(int)))
+    print("  6 dB by engine", " ".join(f"{recall(head, s, limit, 5, 7, e):.0f}" for e in np.unique(head[:, ENGINE])))
+    return limit
+
+
+def quantised(layers):
+    """As the bytes that are written hold them."""
+    out = []
+    for weights, bias in layers:
+        scale = np.maximum(np.abs(weights).max(0), 1e-9).astype("f4") / 127
+        out.append((scale, np.round(weights / scale).astype("i1"), bias))
+    return out
 
 
 def main():
-    false, true, hours = read(sys.argv[1])
-    serves = lambda r: r["shape"] == "Clap" and r["grouping"] != "Periodic"
-    false = [r for r in false if serves(r)]
-    print(f"{len(false)} false candidates in {hours} h, {len(true)} true ones, {sum(map(serves, true))} of them claps by shape")
-    kept = [r for r in true if serves(r) and abs(r["error"]) < 20]
-    def solve(f, t):
-        a = np.array([r["x"] for r in f + t])
-        y = np.r_[np.zeros(len(f)), np.ones(len(t))]
-        w = np.r_[np.full(len(f), 1.0), np.full(len(t), 1.0)]
-        return fit(a, y, w)
-    weights, bias = solve(false, kept)
-    score = lambda rows: np.array([r["x"] for r in rows]) @ weights + bias
-    order = np.sort(score(false))[::-1]
-    for allowed in (0, 0.33, 1, 3, 10):
-        limit = order[min(int(allowed * hours), len(order) - 1)] + 1e-6
-        recall = {k: np.mean([serves(r) and s >= limit for r, s in zip(true, score(true)) if r["kind"] == k]) for k in ("20", "10", "6")}
-        print(f"{allowed} alarms an hour: limit {limit:.2f}, recall of candidates {recall}")
-    for engine in sorted({r["engine"] for r in false}):
-        w, b = solve([r for r in false if r["engine"] != engine], [r for r in kept if r["engine"] != engine])
-        f = [r for r in false if r["engine"] == engine]
-        t = [r for r in kept if r["engine"] == engine]
-        if f and t:
-            sf = np.sort(np.array([r["x"] for r in f]) @ w + b)[::-1]
-            st = np.array([r["x"] for r in t]) @ w + b
-            print(f"  without {engine:<14} top false scores {np.round(sf[:4], 1)}, true quantiles {np.round(np.quantile(st, [0.01, 0.1, 0.5]), 1)}")
-    limit = order[min(int(0.5 * hours), len(order) - 1)]
-    print("WEIGHTS", ", ".join(f"{w:.4f}" for w in weights))
-    print(f"BIAS {bias - limit:.4f}")
-    worst = np.argsort(-score(false))[:12]
-    for i in worst:
-        print(f"{score(false)[i]:.2f}", false[i]["kind"], false[i]["engine"], np.round(false[i]["x"], 1))
+    arguments = argparse.ArgumentParser()
+    arguments.add_argument("test")
+    arguments.add_argument("train", nargs="+")
+    arguments.add_argument("--write")
+    arguments.add_argument("--without", type=int, action="append", default=[])
+    arguments.add_argument("--epochs", type=int, default=40)
+    arguments.add_argument("--noise", type=float, default=0.2)
+    arguments.add_argument("--decay", type=float, default=0.1)
+    a = arguments.parse_args()
+    heads, inputs = zip(*map(read, a.train))
+    # Scenes of two files are two scenes.
+    for k, head in enumerate(heads):
+        head[:, SCENE] += 100_000 * k
+    head, x = np.vstack(heads), np.vstack(inputs)
+    # A clap whose onset is far off teaches the wrong course.
+    good = (head[:, LABEL] == 0) | ((head[:, LABEL] == 1) & (np.abs(head[:, ERROR_MS]) < 20))
+    mean, spread = x[good].mean(0), np.maximum(x[good].std(0), 0.05)
+    y = (head[:, LABEL] == 1).astype("f4")
+    print(f"{good.sum()} candidates, {int(y[good].sum())} of them claps")
+    layers = learn((x[good] - mean) / spread, y[good], a.epochs, a.noise, a.decay)
+    packed = quantised(layers)
+    layers = [(scale * weights.astype("f4"), bias) for scale, weights, bias in packed]
+    report("training", head, score(layers, (x - mean) / spread))
+    test, x = read(a.test)
+    kept = ~np.isin(test[:, ENGINE], a.without)
+    test, x = test[kept], x[kept]
+    limit = report("test", test, score(layers, (x - mean) / spread))
+    if a.write:
+        packed[-1][2][0] -= limit
+        with open(a.write, "wb") as f:
+            f.write(mean.astype("<f4").tobytes() + (1 / spread).astype("<f4").tobytes())
+            for scale, weights, bias in packed:
+                for unit in range(len(scale)):
+                    f.write(struct.pack("<ff", scale[unit], bias[unit]) + weights[:, unit].tobytes())
 
 
 main()

@@ -1,6 +1,7 @@
 //! Accuracy and speed measurements.
 
 pub mod bounds;
+pub mod claps;
 pub mod shoots;
 pub mod sim;
 pub mod sim_sound;

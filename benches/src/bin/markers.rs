@@ -13,219 +13,11 @@
 //! millisecond; they count for recall, and for the onset error only in the column that says so.
 #![allow(clippy::print_stdout, reason = "a program that prints tables")]
 
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 use coeval::marker::{Marker, MarkerDetector, MarkerOptions};
+use coeval_benches::claps::{RATE, Random, add_radio, add_wind, in_room, lengthen, load, onset, rms, room};
 use realfft::RealFftPlanner;
-
-const RATE: usize = 48_000;
-
-/// SplitMix64: small, seeded, the same everywhere.
-struct Random(u64);
-
-impl Random {
-    fn next(&mut self) -> u64 {
-        self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
-        let mut z = self.0;
-        z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
-        z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
-        z ^ (z >> 31)
-    }
-    fn unit(&mut self) -> f64 {
-        (self.next() >> 11) as f64 / (1u64 << 53) as f64
-    }
-    fn range(&mut self, low: f64, high: f64) -> f64 {
-        low + (high - low) * self.unit()
-    }
-    fn below(&mut self, n: usize) -> usize {
-        (self.unit() * n as f64) as usize
-    }
-    fn normal(&mut self) -> f64 {
-        (-2.0 * self.unit().max(1e-300).ln()).sqrt() * (2.0 * std::f64::consts::PI * self.unit()).cos()
-    }
-}
-
-struct Sound {
-    name: String,
-    samples: Vec<f32>,
-}
-
-fn load(folder: &Path) -> Vec<Sound> {
-    let mut paths: Vec<PathBuf> = match std::fs::read_dir(folder) {
-        Ok(entries) => entries.flatten().map(|e| e.path()).collect(),
-        Err(_) => {
-            println!("{} is missing: run benches/scripts/fetch_claps.sh", folder.display());
-            std::process::exit(2);
-        }
-    };
-    paths.sort();
-    paths
-        .iter()
-        .filter_map(|path| {
-            let mut reader = hound::WavReader::open(path).ok()?;
-            let samples: Vec<f32> =
-                reader.samples::<i16>().filter_map(|s| s.ok()).map(|s| f32::from(s) / 32768.0).collect();
-            Some(Sound { name: path.file_stem()?.to_string_lossy().into_owned(), samples })
-        })
-        .collect()
-}
-
-fn rms(x: &[f32]) -> f64 {
-    (x.iter().map(|v| f64::from(*v).powi(2)).sum::<f64>() / x.len().max(1) as f64).sqrt()
-}
-
-/// The part of a recording within 10 dB of its median level, so that lengthening it makes no holes.
-fn body(x: &[f32]) -> &[f32] {
-    let block = RATE / 20;
-    let levels: Vec<f64> = x.chunks_exact(block).map(|b| 20.0 * rms(b).max(1e-9).log10()).collect();
-    let mut sorted = levels.clone();
-    sorted.sort_by(f64::total_cmp);
-    let median = sorted[sorted.len() / 2];
-    let good = |l: &f64| (l - median).abs() < 10.0;
-    let first = levels.iter().position(good).unwrap_or(0);
-    let last = levels.iter().rposition(good).unwrap_or(levels.len() - 1);
-    &x[first * block..(last + 1) * block]
-}
-
-/// Lengthens a recording by cross-fading random stretches of it, at -20 dBFS, over a faint white floor.
-fn lengthen(source: &[f32], seconds: f64, random: &mut Random) -> Vec<f32> {
-    let source = body(source);
-    let total = (seconds * RATE as f64) as usize;
-    let fade = RATE / 10;
-    let mut out = vec![0.0f32; total + 4 * RATE];
-    let mut at = 0;
-    while at < total {
-        let want = (random.range(0.8, 2.5) * RATE as f64) as usize;
-        let length = want.min(source.len());
-        let from = random.below(source.len() - length + 1);
-        for i in 0..length {
-            // Equal power: the stretches are unrelated.
-            let edge = i.min(length - 1 - i).min(fade) as f64 / fade as f64;
-            out[at + i] += source[from + i] * (edge * std::f64::consts::FRAC_PI_2).sin() as f32;
-        }
-        at += length - fade;
-    }
-    out.truncate(total);
-    let gain = 0.1 / rms(&out).max(1e-9);
-    for v in &mut out {
-        *v = (f64::from(*v) * gain + 0.1 * 10f64.powf(-45.0 / 20.0) * random.normal()) as f32;
-    }
-    out
-}
-
-/// Impulse response of a box by image sources (Allen & Berkley, JASA 65(4), 1979): (delay in samples, gain),
-/// the direct sound first and on a whole sample.
-fn room(random: &mut Random) -> Vec<(usize, f32)> {
-    let size = [random.range(2.0, 7.0), random.range(1.8, 5.0), random.range(1.9, 3.2)];
-    let reflect = random.range(0.55, 0.85);
-    let inside = |random: &mut Random, s: f64| random.range(0.3, s - 0.3);
-    let source: Vec<f64> = size.iter().map(|s| inside(random, *s)).collect();
-    let mut ear: Vec<f64>;
-    loop {
-        ear = size.iter().map(|s| inside(random, *s)).collect();
-        let d = source.iter().zip(&ear).map(|(a, b)| (a - b).powi(2)).sum::<f64>().sqrt();
-        if (0.4..3.0).contains(&d) {
-            break;
-        }
-    }
-    let mut taps = Vec::new();
-    let n = 8i32;
-    for x in -n..=n {
-        for y in -n..=n {
-            for z in -n..=n {
-                let bounces = x.abs() + y.abs() + z.abs();
-                if bounces > 14 {
-                    continue;
-                }
-                let image = |i: i32, s: f64, p: f64| f64::from(i) * s + if i % 2 == 0 { p } else { s - p };
-                let d = ((image(x, size[0], source[0]) - ear[0]).powi(2)
-                    + (image(y, size[1], source[1]) - ear[1]).powi(2)
-                    + (image(z, size[2], source[2]) - ear[2]).powi(2))
-                .sqrt();
-                taps.push(((d / 343.0 * RATE as f64).round() as usize, (reflect.powi(bounces) / d) as f32));
-            }
-        }
-    }
-    taps.sort_by_key(|t| t.0);
-    let first = taps[0].0;
-    taps.iter_mut().for_each(|t| t.0 -= first);
-    taps
-}
-
-fn in_room(dry: &[f32], taps: &[(usize, f32)]) -> Vec<f32> {
-    let longest = taps.last().map_or(0, |t| t.0).min(RATE * 2 / 5);
-    let mut out = vec![0.0f32; dry.len() + longest];
-    for &(delay, gain) in taps.iter().filter(|t| t.0 <= longest) {
-        out[delay..delay + dry.len()].iter_mut().zip(dry).for_each(|(o, d)| *o += d * gain);
-    }
-    out
-}
-
-/// Where a dry sample starts, in samples: the steepest rise, that is the largest energy of a millisecond over
-/// that of the 10 ms before, with a floor 20 dB below the loudest millisecond, so that what is faint does not
-/// count. Also whether that is sharp: no more than half a millisecond after the first twentieth of the peak.
-fn onset(x: &[f32]) -> (usize, bool) {
-    let ms = RATE / 1000;
-    let mut sum = vec![0.0f64; 10 * ms + 1];
-    x.iter().for_each(|v| sum.push(sum[sum.len() - 1] + f64::from(*v).powi(2)));
-    sum.extend(vec![sum[sum.len() - 1]; ms]);
-    let energy = |a: usize, b: usize| sum[b] - sum[a];
-    let loudest = (0..x.len()).map(|i| energy(i + 10 * ms, i + 11 * ms)).fold(0.0, f64::max);
-    let rise: Vec<f64> = (0..x.len().min(RATE / 10))
-        .map(|i| energy(i + 10 * ms, i + 11 * ms) / (energy(i, i + 10 * ms) / 10.0 + 0.01 * loudest))
-        .collect();
-    let best = (0..rise.len()).max_by(|&i, &j| rise[i].total_cmp(&rise[j])).unwrap_or(0);
-    // The millisecond that rises most starts before the sound does when the sound is longer than it.
-    let peak = x[best..(best + ms).min(x.len())].iter().fold(0.0f32, |m, v| m.max(v.abs()));
-    let start = best + x[best..].iter().position(|v| v.abs() >= 0.25 * peak).unwrap_or(0);
-    let most = x.iter().fold(0.0f32, |m, v| m.max(v.abs()));
-    let first = x.iter().position(|v| v.abs() >= 0.05 * most).unwrap_or(0);
-    (start, start.abs_diff(first) < RATE / 2000)
-}
-
-/// Voice band of a handheld radio, 300 Hz to 3 kHz: two second-order sections (Butterworth, fourth order) at
-/// each end, by the bilinear transform.
-fn radio_band(x: &mut [f32]) {
-    for (hz, high) in [(300.0, true), (3000.0, false)] {
-        for q in [0.541_196, 1.306_563] {
-            let k = (std::f64::consts::PI * hz / RATE as f64).tan();
-            let norm = 1.0 / (1.0 + k / q + k * k);
-            let (b0, b1) = if high { (norm, -2.0 * norm) } else { (k * k * norm, 2.0 * k * k * norm) };
-            let (a1, a2) = (2.0 * (k * k - 1.0) * norm, (1.0 - k / q + k * k) * norm);
-            let (mut z1, mut z2) = (0.0, 0.0);
-            for v in x.iter_mut() {
-                let i = f64::from(*v);
-                let o = b0 * i + z1;
-                z1 = b1 * i - a1 * o + z2;
-                z2 = b0 * i - a2 * o;
-                *v = o as f32;
-            }
-        }
-    }
-}
-
-/// Radio calls every 8 to 20 s: the squelch opens with a click, voice, then a noise tail that stops dead.
-fn add_radio(bed: &mut [f32], voices: &[Sound], random: &mut Random) {
-    let mut at = 2 * RATE;
-    loop {
-        let voice = &voices[random.below(voices.len())].samples;
-        let tail = (random.range(0.06, 0.4) * RATE as f64) as usize;
-        let head = (random.range(0.01, 0.08) * RATE as f64) as usize;
-        let level = rms(voice);
-        let mut call: Vec<f32> = (0..head).map(|_| (level * random.normal()) as f32).collect();
-        call.extend(voice.iter().map(|v| v + (0.03 * level * random.normal()) as f32));
-        let loud = level * random.range(0.7, 2.0);
-        call.extend((0..tail).map(|_| (loud * random.normal()) as f32));
-        radio_band(&mut call);
-        let heard = in_room(&call, &room(random));
-        let gain = (0.1 * 10f64.powf(random.range(0.0, 12.0) / 20.0) / rms(&heard).max(1e-9)) as f32;
-        if at + heard.len() + RATE > bed.len() {
-            break;
-        }
-        bed[at..].iter_mut().zip(&heard).for_each(|(b, h)| *b += gain * h);
-        at += heard.len() + (random.range(4.0, 12.0) * RATE as f64) as usize;
-    }
-}
 
 /// A score per moment: the baselines' output, local maxima 100 ms apart.
 type Scores = Vec<(f64, f64)>;
@@ -307,15 +99,8 @@ fn spectral_flux(x: &[f32]) -> Scores {
         .collect()
 }
 
-/// `--dump` prints every candidate with its measures, for `benches/scripts/fit_markers.py`.
-fn dump() -> bool {
-    std::env::args().any(|a| a == "--dump")
-}
-
 fn detect(x: &[f32]) -> Vec<Marker> {
-    let mut options = MarkerOptions::default();
-    options.all = dump();
-    let mut detector = MarkerDetector::new(RATE as f64, 1, &options).expect("rate is in range");
+    let mut detector = MarkerDetector::new(RATE as f64, 1, &MarkerOptions::default()).expect("rate is in range");
     let mut out = Vec::new();
     for block in x.chunks(4096) {
         out.extend(detector.push(block).expect("mono"));
@@ -335,16 +120,16 @@ fn percentile(sorted: &[f64], share: f64) -> f64 {
     if sorted.is_empty() { f64::NAN } else { sorted[((sorted.len() - 1) as f64 * share).round() as usize] }
 }
 
-fn main() {
+fn main() -> std::io::Result<()> {
     let verbose = std::env::args().any(|a| a == "--verbose");
     let mut numbers = std::env::args().skip(1).filter_map(|a| a.parse::<f64>().ok());
     let hours = numbers.next().unwrap_or(1.0);
     let seed = numbers.next().unwrap_or(20_261_125.0) as u64;
     let data = Path::new(env!("CARGO_MANIFEST_DIR")).join("data/claps");
-    let claps = load(&data.join("clap"));
-    let engines = load(&data.join("engine"));
-    let winds = load(&data.join("wind"));
-    let voices = load(&data.join("voice"));
+    let claps = load(&data.join("clap"))?;
+    let engines = load(&data.join("engine"))?;
+    let winds = load(&data.join("wind"))?;
+    let voices = load(&data.join("voice"))?;
     for clap in claps.iter().filter(|_| verbose) {
         let (start, sharp) = onset(&clap.samples);
         println!(
@@ -377,27 +162,13 @@ fn main() {
             match kind {
                 "wind" => {
                     let wind = lengthen(&winds[e % winds.len()].samples, seconds, &mut random);
-                    // Gusts: the wind swells and falls by 20 dB over seconds.
-                    let mut gust = 0.0;
-                    let mut aim = 1.0;
-                    for (i, (b, w)) in bed.iter_mut().zip(&wind).enumerate() {
-                        if i % (RATE / 2) == 0 {
-                            aim = 10f64.powf(random.range(-10.0, 10.0) / 20.0);
-                        }
-                        gust += (aim - gust) * 4.0 / RATE as f64;
-                        *b = 0.3 * *b + (gust * f64::from(*w)) as f32;
-                    }
+                    add_wind(&mut bed, &wind, &mut random);
                 }
                 "radio" => add_radio(&mut bed, &voices, &mut random),
                 _ => {}
             }
             for m in detect(&bed) {
-                if dump() {
-                    println!(
-                        "F {kind} {} {:?} {:?} {:.3} 0 {:?}",
-                        engine.name, m.shape, m.grouping, m.time_s, m.measures
-                    );
-                } else if verbose {
+                if verbose {
                     println!("  alarm {kind} {}: {:.3} s score {:.2} {:?}", engine.name, m.time_s, m.score, m.measures);
                 }
                 alarms.push(m);
@@ -451,12 +222,6 @@ fn main() {
             }
             let found = detect(&bed);
             let base = [energy_ratio(&bed), spectral_flux(&bed)];
-            for m in found.iter().filter(|_| dump()) {
-                println!(
-                    "C {level_db} {} {:?} {:?} {:.3} 0 {:?}",
-                    engine.name, m.shape, m.grouping, m.time_s, m.measures
-                );
-            }
             for clap in &truth {
                 total += 1;
                 by_sample[clap.sample].1 += 1;
@@ -468,18 +233,6 @@ fn main() {
                     hits += 1;
                     by_sample[clap.sample].0 += 1;
                     by_engine[clap.engine].0 += 1;
-                    if dump() {
-                        println!(
-                            "T {level_db} {} {:?} {:?} {:.3} {:.3} {} {:?}",
-                            engine.name,
-                            m.shape,
-                            m.grouping,
-                            m.time_s,
-                            (m.time_s - clap.time_s) * 1e3,
-                            claps[clap.sample].name,
-                            m.measures
-                        );
-                    }
                     let error = (m.time_s - clap.time_s) * 1e3;
                     by_sample[clap.sample].2.push(error);
                     errors.push(error.abs());
@@ -539,4 +292,5 @@ fn main() {
             }
         }
     }
+    Ok(())
 }

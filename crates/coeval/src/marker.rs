@@ -2,26 +2,30 @@
 //!
 //! # Finding
 //! A hand clap, a slate or a knock is a sudden rise of power over many octaves that dies away within
-//! some tens of milliseconds. It is looked for in two stages.
+//! some tens of milliseconds. It is looked for in three stages.
 //!
-//! 1. *Candidates*: the levels of half-octave bands (frames of 5 to 8 ms, four to a frame length) are
+//! 1. *Candidates*: the levels of half-octave bands (frames of 8 to 13 ms, four to a frame length) are
 //!    each compared with their own running median and 90th percentile over the 2 s before and 0.5 s
 //!    after, an order-statistic constant-false-alarm-rate test (Rohling, IEEE TAES 19(4), 1983; from
 //!    memory), so that an engine's knock raises its own threshold. The clipped, normalised excesses are
-//!    added over the bands; a candidate is a local maximum that also stands above the 60 ms before it.
+//!    added over the bands; a candidate is a local maximum that stands out from what is round it.
 //! 2. *Examination*: the sound round the candidate is whitened by an autoregressive model of the sound
 //!    just before it. In the residual the onset is the change of variance that the AR-AIC picker finds
 //!    (Maeda 1985; Sleeman & van Eck, PEPI 113, 1999; both from memory): of all splits of the window
 //!    into noise and event, the likeliest. The splits' Akaike weights give the onset as their mean, to a
 //!    fraction of a sample, and its uncertainty as their spread. Rise, decay, bandwidth and repetition
 //!    are then measured, and decide what kind of sound it is.
+//! 3. *Weighing*: these measures and the course of the bands' levels from 250 ms before to 200 ms after
+//!    go through a network of two hidden layers (128 and 32 rectified units), which has learnt what claps and
+//!    knocks are from drum samples in simulated rooms under engines, wind, radio, talk and switches
+//!    (`benches/scripts/fit_markers.py`). Its output is the [score](Marker::score).
 //!
 //! # Matching
 //! [`match_markers`] looks for the offset and drift under which most markers of two recordings fall
 //! together, and says how many such coincidences chance alone would have produced.
 
 use std::collections::VecDeque;
-use std::sync::Arc;
+use std::sync::{Arc, OnceLock};
 
 use realfft::{RealFftPlanner, RealToComplex};
 
@@ -94,11 +98,16 @@ pub struct Marker {
     pub waveform: Vec<f32>,
     /// Time of the first sample of `waveform`, seconds.
     pub waveform_start_s: f64,
-    /// How much it is like a clap or a knock: log odds by a logistic model of `measures`, fitted to drum
-    /// samples and knocks under engines, wind and radio.
+    /// How much it is like a clap or a knock: log odds by a small network on `measures` and `levels`, which has learnt
+    /// from drum samples and knocks under engines, wind, radio and talk; 0 where one false alarm an hour is expected.
     pub score: f64,
-    /// What `score` is made of, in the order of [`MEASURES`].
+    /// What was measured, in the order of [`MEASURES`].
     pub measures: [f64; MEASURES.len()],
+    /// The levels of ten half-octave bands from 350 Hz in 24 stretches of time from 250 ms before to 200 ms after the
+    /// onset, the shortest (2.7 ms) next to it: how far each lies above its median of 2.5 s, in units of the distance
+    /// from there to the 90th percentile (at least 1.5 dB), within -4 and 12; all bands of the first stretch, then of
+    /// the second, and so on. After them, per band, a third of that unit in dB.
+    pub levels: Vec<f32>,
 }
 
 /// Rate of [`Marker::waveform`], Hz.
@@ -130,17 +139,19 @@ pub struct MarkerOptions {
     pub min_peak_dbfs: f64,
     /// Report every candidate, whatever its shape, grouping and score, not only what can serve as a marker.
     pub all: bool,
-    /// Score that a marker needs. The default was set where three hours of engine, wind and radio in the
-    /// benchmark (seed 7) give three false alarms; a lower value finds more faint claps and more of what is none.
+    /// Score that a marker needs. At the default, 0, the benchmark's engines, wind and radio give some one false alarm an
+    /// hour; a lower value finds more faint claps and more of what is none.
     pub min_score: f64,
 }
 
 impl Default for MarkerOptions {
     fn default() -> Self {
-        Self { min_peak_dbfs: -60.0, all: false, min_score: 1.2 }
+        Self { min_peak_dbfs: -60.0, all: false, min_score: 0.0 }
     }
 }
 
+/// Length of a frame; the power of two nearest to it is taken.
+const FRAME_S: f64 = 0.0107;
 const BAND_LOW_HZ: f64 = 350.0;
 const BAND_HIGH_HZ: f64 = 11_500.0;
 /// Seconds of levels behind and ahead of a frame from which its background is taken.
@@ -148,13 +159,85 @@ const BACK_S: f64 = 2.0;
 const AHEAD_S: f64 = 0.5;
 /// A marker is reported when this much later sound is known: its neighbours decide its grouping.
 const GROUP_S: f64 = 6.0;
-/// Candidate threshold on the sum of normalised excesses, in its own standard deviations.
-const CANDIDATE: f32 = 3.6;
-/// Logistic weights of the measures, made by `benches/scripts/fit_markers.py` from the benchmark's dump.
-const WEIGHTS: [f64; MEASURES.len()] = [
-    0.8553, 0.3705, -0.6701, -0.7202, 0.4620, -0.0013, 0.1363, 0.0255, 0.3305, 0.0442, 0.1474, -0.0677, 0.1594, 1.2864,
+/// Edges of the stretches of [`Marker::levels`], in units of [`EDGE_S`] seconds from the frame of the onset.
+const EDGES: [f64; 25] = [
+    -94.0, -64.0, -44.0, -30.0, -20.0, -13.0, -8.0, -5.0, -3.0, -2.0, -1.0, 0.0, 1.0, 2.0, 3.0, 4.0, 6.0, 8.0, 11.0,
+    15.0, 20.0, 27.0, 37.0, 52.0, 75.0,
 ];
-const BIAS: f64 = -22.0;
+const EDGE_S: f64 = 0.008 / 3.0;
+const LEVEL_BANDS: usize = 10;
+const LEVEL_INPUTS: usize = LEVEL_BANDS * EDGES.len();
+/// Candidate threshold on the sum of normalised excesses, in its own standard deviations.
+const CANDIDATE: f32 = 2.0;
+/// Logistic weights of the first five of [`MEASURES`] and their bias: log odds at first look.
+const FIRST_LOOK: [f64; 5] = [1.172, 0.263, -0.47, -0.613, 0.038];
+const FIRST_BIAS: f64 = -7.767;
+/// What looks worse at first is no marker: some 4000 candidates an hour under engines do not, and 97 % of claps at 6 dB.
+const PROMISING: f64 = -5.5;
+/// The first stroke of a clap is this much louder than what was heard before it, and no fainter than this share of the
+/// loudest, in energy of 0.7 ms.
+const FIRST_OVER: f64 = 1.5;
+const FIRST_LEAST: f64 = 0.04;
+/// How much less like a clap the fellows of a periodic sound may be, in [`Marker::score`].
+const ALIKE: f64 = 4.0;
+/// Strength and rise of what is reported with [`MarkerOptions::all`] though it does not look like a marker.
+const STRONG: [f64; 2] = [3.6, 2.2];
+/// Sizes of the layers that weigh a candidate: [`Marker::measures`] and [`Marker::levels`] go in, its score comes out.
+const LAYERS: [usize; 4] = [MEASURES.len() + LEVEL_INPUTS, 128, 32, 1];
+/// What `benches/scripts/fit_markers.py` has learnt: mean and one over the spread of every input, 32-bit floats; then for
+/// every unit of every layer its scale and its bias, 32-bit floats, and one signed byte per input. Little-endian.
+static LEARNT: &[u8] = include_bytes!("marker_network.bin");
+
+/// A network of two hidden layers of rectified units.
+struct Network {
+    /// Mean and one over the spread of every input.
+    inputs: Vec<[f32; 2]>,
+    /// Per layer and unit: its bias, then its weights.
+    layers: Vec<Vec<Vec<f32>>>,
+}
+
+impl Network {
+    fn learnt() -> &'static Self {
+        static NETWORK: OnceLock<Network> = OnceLock::new();
+        NETWORK.get_or_init(|| {
+            let mut bytes = LEARNT.iter().copied();
+            let mut byte = || bytes.next().unwrap_or_default();
+            let mut float = || f32::from_le_bytes(std::array::from_fn(|_| byte()));
+            let means: Vec<f32> = (0..LAYERS[0]).map(|_| float()).collect();
+            let inputs = means.into_iter().map(|mean| [mean, float()]).collect();
+            let mut layers = Vec::new();
+            for sizes in LAYERS.windows(2) {
+                let mut units = Vec::new();
+                for _ in 0..sizes[1] {
+                    let mut float = || f32::from_le_bytes(std::array::from_fn(|_| byte()));
+                    let (scale, bias) = (float(), float());
+                    let weights = (0..sizes[0]).map(|_| scale * f32::from(byte() as i8));
+                    units.push(std::iter::once(bias).chain(weights).collect());
+                }
+                layers.push(units);
+            }
+            Network { inputs, layers }
+        })
+    }
+
+    /// Log odds that a candidate is a clap or a knock.
+    fn score(&self, measures: &[f64], levels: &[f32]) -> f64 {
+        let all = measures.iter().map(|m| *m as f32).chain(levels.iter().copied());
+        let mut values: Vec<f32> = all.zip(&self.inputs).map(|(v, [mean, narrow])| (v - mean) * narrow).collect();
+        for (i, layer) in self.layers.iter().enumerate() {
+            let last = i + 1 == self.layers.len();
+            values = layer
+                .iter()
+                .map(|unit| {
+                    let sum = unit[0] + unit[1..].iter().zip(&values).map(|(w, v)| w * v).sum::<f32>();
+                    if last { sum } else { sum.max(0.0) }
+                })
+                .collect();
+        }
+        f64::from(values[0])
+    }
+}
+
 /// Power floor of a band, as -110 dB: digital silence has a background too.
 const FLOOR: f32 = 1e-11;
 const LEVEL_MIN_DB: f32 = -112.0;
@@ -305,7 +388,7 @@ impl MarkerDetector {
         }
         let factor = (rate_hz / 32_000.0).ceil() as usize;
         let rate = rate_hz / factor as f64;
-        let length = ((rate * 0.0055).round() as usize).next_power_of_two().max(64);
+        let length = 1 << ((rate * FRAME_S).log2().round() as u32).max(6);
         let bin = rate / length as f64;
         let mut bands = Vec::new();
         let mut low = BAND_LOW_HZ;
@@ -416,7 +499,6 @@ impl MarkerDetector {
     fn advance(&mut self) {
         self.add_frames();
         self.add_stats();
-        self.add_markers();
         // Drop what no later step needs.
         let keep = self.stat_start * self.hop;
         let back = keep.saturating_sub((0.6 * self.rate) as usize);
@@ -516,15 +598,22 @@ impl MarkerDetector {
                 .map(|(l, [median, high])| ((l - median) / (high - median).max(1.5)).clamp(-1.0, 5.0))
                 .sum();
             self.stats.push_back(sum / (0.78 * (levels.len() as f32).sqrt()));
+            // At once, while the background is that of this moment: what is found does not depend on how the sound
+            // is cut into blocks.
+            self.add_markers(false);
+        }
+        if self.ended {
+            self.add_markers(true);
         }
     }
 
-    fn add_markers(&mut self) {
+    /// Judges the frames whose next 250 ms are known, or all that are left.
+    fn add_markers(&mut self, all: bool) {
         let side = self.frames_in(0.015).max(2);
         let look = self.frames_in(0.25);
         let before = self.frames_in(0.06);
         let gap = self.frames_in(0.008).max(2);
-        let end = if self.ended { self.stats.len() } else { self.stats.len().saturating_sub(look) };
+        let end = if all { self.stats.len() } else { self.stats.len().saturating_sub(look) };
         for at in self.examined_to - self.stat_start..end.max(self.examined_to - self.stat_start) {
             let frame = self.stat_start + at;
             self.examined_to = frame + 1;
@@ -541,9 +630,6 @@ impl MarkerDetector {
             let from = at.saturating_sub(before);
             let to = at.saturating_sub(gap);
             let earlier = if to > from { self.stats.range(from..to).sum::<f32>() / (to - from) as f32 } else { 0.0 };
-            if s - earlier < 0.6 * CANDIDATE {
-                continue;
-            }
             let centre = frame * self.hop + self.window.len() / 2;
             let most = |a: f64, b: f64| {
                 let place = |s: f64| {
@@ -554,7 +640,12 @@ impl MarkerDetector {
             };
             let wide = levels_over(&self.levels[frame - self.frame_start], &self.background);
             let context = [f64::from(s), f64::from(s - earlier), most(-0.06, -0.012), most(0.1, 0.25), wide];
-            if let Some(marker) = self.examine(centre, &context) {
+            let first_look = FIRST_BIAS + FIRST_LOOK.iter().zip(&context).map(|(w, m)| w * m).sum::<f64>();
+            let strong = context[0] >= STRONG[0] && context[1] >= STRONG[1];
+            if first_look < PROMISING && !(self.options.all && strong) {
+                continue;
+            }
+            if let Some(marker) = self.examine(centre, &context, first_look, self.picture(frame)) {
                 // One sound may raise two candidates; the sharper stays.
                 let waiting = self.found.len() > self.reported;
                 match self.found.back_mut() {
@@ -573,8 +664,34 @@ impl MarkerDetector {
         self.stat_start += drop;
     }
 
+    /// The levels round a frame as [`Marker::levels`] has them.
+    fn picture(&self, frame: usize) -> Vec<f32> {
+        let step = self.hop as f64 / self.rate;
+        let end = self.frame_start + self.levels.len();
+        let place = |edge: f64| (frame as f64 + (edge * EDGE_S / step).round()).max(self.frame_start as f64) as usize;
+        let mut out = Vec::with_capacity(LEVEL_INPUTS);
+        let scale = |band: usize| {
+            let [median, high] = self.background[band];
+            (median, (high - median).max(1.5))
+        };
+        // A slow recording has fewer bands; its last stands for those that it has not.
+        let bands = (0..LEVEL_BANDS).map(|band| band.min(self.bands.len() - 1));
+        for pair in EDGES.windows(2) {
+            let from = place(pair[0]).min(end - 1);
+            let to = place(pair[1]).clamp(from + 1, end);
+            for band in bands.clone() {
+                let frames = self.levels.range(from - self.frame_start..to - self.frame_start);
+                let mean = frames.map(|l| l[band]).sum::<f32>() / (to - from) as f32;
+                let (median, scale) = scale(band);
+                out.push(((mean - median) / scale).clamp(-4.0, 12.0));
+            }
+        }
+        out.extend(bands.map(|band| (scale(band).1 / 3.0).min(12.0)));
+        out
+    }
+
     /// Measures the sound round a sample; `None` when nothing starts there.
-    fn examine(&self, centre: usize, context: &[f64]) -> Option<Marker> {
+    fn examine(&self, centre: usize, context: &[f64], first_look: f64, levels: Vec<f32>) -> Option<Marker> {
         let rate = self.rate;
         let n = |seconds: f64| (seconds * rate).round() as usize;
         let start = self.sound_start;
@@ -597,20 +714,22 @@ impl MarkerDetector {
             if b > a { (sum[b] - sum[a]) / (b - a) as f64 } else { 0.0 }
         };
         let noise = mean(order.min(noise_end), noise_end.max(order + 1)).max(1e-12);
-        // The first millisecond-scale rise that comes near the strongest one hereabouts.
         let short = n(0.0007).max(3);
         let (lo, hi) = (c.saturating_sub(n(0.040)), (c + n(0.008)).min(energy.len().saturating_sub(short)));
         if hi <= lo + short {
             return None;
         }
-        let strongest = (lo..hi).map(|i| mean(i, i + short)).fold(0.0, f64::max);
-        let enough = (0.3 * strongest).max(8.0 * noise).min(0.5 * strongest);
-        let peak = (lo..hi).find(|&i| mean(i, i + short) >= enough)?;
-        // On to the top of that rise.
-        let peak =
-            (peak..(peak + 2 * short).min(hi)).max_by(|&i, &j| mean(i, i + short).total_cmp(&mean(j, j + short)))?;
-        let window = peak.saturating_sub(n(0.012))..(peak + short + n(0.0006)).min(energy.len());
-        let (onset, spread, gain) = pick_onset(&sum, window, n(0.0005).max(4))?;
+        let loudness = |i: usize| mean(i, i + short);
+        let strongest = (lo..hi).map(loudness).fold(0.0, f64::max);
+        // The first millisecond-scale rise hereabouts that is loud enough.
+        let pick = |enough: f64| {
+            let rise = (lo..hi).find(|&i| loudness(i) >= enough)?;
+            // On to the top of that rise.
+            let top = (rise..(rise + 2 * short).min(hi)).max_by(|&i, &j| loudness(i).total_cmp(&loudness(j)))?;
+            let window = top.saturating_sub(n(0.012))..(top + short + n(0.0006)).min(energy.len());
+            pick_onset(&sum, window, n(0.0005).max(4))
+        };
+        let (onset, _, gain) = pick((0.3 * strongest).max(8.0 * noise).min(0.5 * strongest))?;
         let k = onset.round() as usize;
 
         let after = mean(k, k + n(0.003));
@@ -670,10 +789,13 @@ impl MarkerDetector {
             bandwidth_hz,
             centre_hz,
         });
-        let score = WEIGHTS.iter().zip(&measures).map(|(w, m)| w * m).sum::<f64>() + BIAS;
+        let score = if first_look < PROMISING { first_look } else { Network::learnt().score(&measures, &levels) };
         if peak_dbfs < self.options.min_peak_dbfs {
             return None;
         }
+        // Hands may meet more than once: the time is that of the first rise that nothing just before comes near.
+        let before = (order..noise_end.saturating_sub(short)).map(loudness).fold(0.0, f64::max);
+        let (onset, spread, _) = pick((FIRST_OVER * before).clamp(FIRST_LEAST * strongest, 0.5 * strongest))?;
         let time_s = (from as f64 + onset) / rate;
         let (waveform, waveform_start_s) = waveform(&x, from as f64 / rate, rate, time_s);
         Some(Marker {
@@ -693,6 +815,7 @@ impl MarkerDetector {
             waveform_start_s,
             score,
             measures,
+            levels,
         })
     }
 
@@ -783,8 +906,10 @@ impl MarkerDetector {
             if !self.ended && now < time + GROUP_S + 0.5 {
                 break;
             }
-            let times: Vec<f64> = self.found.iter().map(|m| m.time_s).collect();
-            let serves = |m: &Marker| m.shape == Shape::Clap;
+            // A machine's knocks are much alike; what is far less like a clap may lie between them.
+            let least = self.found[self.reported].score.min(self.options.min_score) - ALIKE;
+            let times: Vec<f64> = self.found.iter().filter(|m| m.score >= least).map(|m| m.time_s).collect();
+            let serves = |m: &Marker| m.score >= self.options.min_score;
             let claps: Vec<f64> = self.found.iter().filter(|m| serves(m)).map(|m| m.time_s).collect();
             let grouping = if is_periodic(&times, time) {
                 Grouping::Periodic
@@ -795,7 +920,7 @@ impl MarkerDetector {
             };
             let marker = &mut self.found[self.reported];
             marker.grouping = grouping;
-            let good = serves(marker) && grouping != Grouping::Periodic && marker.score >= self.options.min_score;
+            let good = marker.score >= self.options.min_score && grouping != Grouping::Periodic;
             if self.options.all || good {
                 out.push(marker.clone());
             }
@@ -1406,19 +1531,18 @@ mod tests {
     #[test]
     fn a_series_is_a_series_and_a_machine_is_periodic() {
         let mut x = engine(30.0, 48_000.0, 0.01, 3);
-        for i in 0..3u32 {
-            add_clap(&mut x, 48_000.0, 5.0 + 0.61 * f64::from(i) + 0.03 * f64::from(i * i), 0.3, 10 + u64::from(i));
-        }
-        for i in 0..12 {
-            add_clap(&mut x, 48_000.0, 15.0 + 0.8 * f64::from(i), 0.3, 50);
-        }
+        let claps: Vec<f64> = (0..3u32).map(|i| 5.0 + 0.61 * f64::from(i) + 0.03 * f64::from(i * i)).collect();
+        let knocks: Vec<f64> = (0..12).map(|i| 15.0 + 0.8 * f64::from(i)).collect();
+        claps.iter().zip(10..).for_each(|(t, seed)| add_clap(&mut x, 48_000.0, *t, 0.3, seed));
+        knocks.iter().for_each(|t| add_clap(&mut x, 48_000.0, *t, 0.3, 50));
         let options = MarkerOptions { all: true, ..MarkerOptions::default() };
         let found = find_markers(&x, 48_000.0, &options).unwrap();
-        let group = |a: f64, b: f64, g: Grouping| {
-            found.iter().filter(|m| m.time_s > a && m.time_s < b && m.grouping == g).count()
+        let groupings = |times: &[f64]| -> Vec<Option<Grouping>> {
+            let near = |t: &f64| found.iter().find(|m| (m.time_s - t).abs() < 0.002).map(|m| m.grouping);
+            times.iter().map(near).collect()
         };
-        assert_eq!(group(4.9, 6.6, Grouping::Series), 3);
-        assert_eq!(group(14.9, 24.0, Grouping::Periodic), 12);
+        assert_eq!(groupings(&claps), [Some(Grouping::Series); 3]);
+        assert_eq!(groupings(&knocks), [Some(Grouping::Periodic); 12]);
         assert_eq!(find_markers(&x, 48_000.0, &MarkerOptions::default()).unwrap().len(), 3);
     }
 
@@ -1515,6 +1639,7 @@ mod tests {
             waveform_start_s: time_s - 0.004,
             score: 5.0,
             measures: [0.0; MEASURES.len()],
+            levels: Vec::new(),
         }
     }
 
