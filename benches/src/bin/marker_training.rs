@@ -5,7 +5,7 @@
 //! Sounds are those of `benches/scripts/fetch_marker_training.sh` and the voices of `fetch_sounds.sh`; with `--benchmark` those of `fetch_claps.sh` too, with
 //! `--plain` those alone, as the benchmark lays them. Otherwise every engine is slowed or sped up and coloured, now and
 //! then two run at once; claps too, and a third of them is synthetic, so that nothing is learnt by heart. Half of the
-//! scenes hold a clap every three seconds at 3 to 25 dB, the others none.
+//! scenes hold a clap every three seconds at 3 to 25 dB, in a quiet place (`--quiet SHARE`) 15 to 65 dB, the others none.
 //!
 //! Written are rows of 32-bit floats, little-endian, of [`HEADER`] and then `Marker::measures` and `Marker::levels`.
 //! A clap without a candidate within 50 ms has a row of its own, all measures 0.
@@ -39,6 +39,9 @@ struct Arguments {
     benchmark: bool,
     #[arg(long)]
     plain: bool,
+    /// Share of the scenes with claps that are in a quiet place.
+    #[arg(long, default_value_t = 0.0)]
+    quiet: f64,
 }
 
 #[derive(Default)]
@@ -256,6 +259,13 @@ fn scene(number: usize, pool: &Pool, arguments: &Arguments) -> Result<Vec<f32>, 
         4 => add_clutter(&mut bed, &mut random),
         _ => {}
     }
+    // Many clap in a quiet place: what is faint then has hiss over it, and what is loud overloads the recorder.
+    let quiet = !plain && with_claps && arguments.quiet > 0.0 && random.unit() < arguments.quiet;
+    if quiet {
+        let (faint, hiss) = (random.range(-60.0, -15.0), random.range(-75.0, -35.0));
+        let (faint, hiss) = (10f64.powf(faint / 20.0), 0.1 * 10f64.powf(hiss / 20.0));
+        bed.iter_mut().for_each(|v| *v = (faint * f64::from(*v) + hiss * random.normal()) as f32);
+    }
     struct Truth {
         time_s: f64,
         clap: f32,
@@ -282,9 +292,13 @@ fn scene(number: usize, pool: &Pool, arguments: &Arguments) -> Result<Vec<f32>, 
             let at = ((2.5 + 3.0 * i as f64 + random.range(0.0, 1.0)) * RATE as f64) as usize;
             let near = rms(&noise[at - RATE / 2..at + RATE / 2]);
             let peak = wet.iter().fold(1e-9f32, |m, v| m.max(v.abs()));
-            let level_db = if plain { [20.0, 10.0, 6.0][i % 3] } else { random.range(3.0, 25.0) };
+            let level_db = match quiet {
+                _ if plain => [20.0, 10.0, 6.0][i % 3],
+                true => random.range(15.0, 65.0),
+                false => random.range(3.0, 25.0),
+            };
             let gain = (near * 10f64.powf(level_db / 20.0) / f64::from(peak)) as f32;
-            bed[at..].iter_mut().zip(&wet).for_each(|(b, w)| *b += gain * w);
+            bed[at..].iter_mut().zip(&wet).for_each(|(b, w)| *b = (*b + gain * w).clamp(-1.0, 1.0));
             truth.push(Truth { time_s: (at + start) as f64 / RATE as f64, clap, level_db });
         }
     }

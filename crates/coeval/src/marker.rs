@@ -176,7 +176,7 @@ const FIRST_BIAS: f64 = -7.767;
 const PROMISING: f64 = -5.5;
 /// The first stroke of a clap is this much louder than what was heard before it, and no fainter than this share of the
 /// loudest, in energy of 0.7 ms.
-const FIRST_OVER: f64 = 1.5;
+const FIRST_OVER: f64 = 2.0;
 const FIRST_LEAST: f64 = 0.04;
 /// How much less like a clap the fellows of a periodic sound may be, in [`Marker::score`].
 const ALIKE: f64 = 4.0;
@@ -795,7 +795,7 @@ impl MarkerDetector {
         }
         // Hands may meet more than once: the time is that of the first rise that nothing just before comes near.
         let before = (order..noise_end.saturating_sub(short)).map(loudness).fold(0.0, f64::max);
-        let (onset, spread, _) = pick((FIRST_OVER * before).clamp(FIRST_LEAST * strongest, 0.5 * strongest))?;
+        let (onset, spread, _) = pick((FIRST_OVER * before).clamp(FIRST_LEAST * strongest, 0.9 * strongest))?;
         let time_s = (from as f64 + onset) / rate;
         let (waveform, waveform_start_s) = waveform(&x, from as f64 / rate, rate, time_s);
         Some(Marker {
