@@ -39,6 +39,9 @@ struct Arguments {
     benchmark: bool,
     #[arg(long)]
     plain: bool,
+    /// Share of the talk that is in a cabin, over its engine.
+    #[arg(long, default_value_t = 0.0)]
+    cabin: f64,
     /// Share of the scenes with claps that are in a quiet place.
     #[arg(long, default_value_t = 0.0)]
     quiet: f64,
@@ -52,6 +55,8 @@ struct Pool {
     voices: Vec<Sound>,
     /// Spoken prompts of real people, 16 kHz.
     prompts: Vec<Vec<f32>>,
+    /// Share of the talk that is in a cabin.
+    in_cabin: f64,
 }
 
 /// Faster or slower by a factor, by linear interpolation.
@@ -108,9 +113,10 @@ fn synthetic_clap(random: &mut Random) -> Vec<f32> {
     x
 }
 
-/// People who talk close to a microphone, over an engine that is faint or not there at all.
+/// People who talk close to a microphone, over an engine that is faint or not there at all, or in a cabin over its engine.
 fn speak(bed: &mut [f32], pool: &Pool, random: &mut Random) {
-    let faint = 10f64.powf(random.range(-60.0, 0.0) / 20.0) as f32;
+    let in_cabin = random.unit() < pool.in_cabin;
+    let faint = 10f64.powf(if in_cabin { random.range(-12.0, 6.0) } else { random.range(-60.0, 0.0) } / 20.0) as f32;
     bed.iter_mut().for_each(|v| *v *= faint);
     let mut at = (random.range(0.2, 2.0) * RATE as f64) as usize;
     loop {
@@ -119,6 +125,7 @@ fn speak(bed: &mut [f32], pool: &Pool, random: &mut Random) {
         } else {
             warped(&pool.voices[random.below(pool.voices.len())].samples, random.range(0.85, 1.15))
         };
+        let voice = if in_cabin { in_room(&voice, &room(random)) } else { voice };
         if at + voice.len() > bed.len() {
             break;
         }
@@ -375,6 +382,7 @@ fn main() -> Result<(), Box<dyn Error>> {
     }
     pool.voices = load(&data.join("claps/voice"))?;
     pool.prompts = prompts(&data.join("voices"))?;
+    pool.in_cabin = arguments.cabin;
     let mut out = std::io::BufWriter::new(std::fs::File::create(&arguments.out)?);
     let numbers: Vec<usize> = (0..arguments.scenes).collect();
     let mut written = 0;

@@ -268,14 +268,21 @@ pub fn measure(
     })
 }
 
+/// How claps are found that are shown to a person, or kept in a cut: surer than those that only count where another
+/// file has the same, since an engine that the score has not learnt gives more false alarms than those it has.
+pub(crate) fn shown_claps() -> MarkerOptions {
+    let mut options = MarkerOptions::default();
+    options.min_score = 2.0;
+    options
+}
+
 fn measure_one(path: &Path, kind: Kind, options: &OpenOptions, progress: &dyn Progress) -> Result<Measured> {
     let mut reader = SoundReader::open(path, options)?;
     let info = reader.info().clone();
     let sound = info.sound.ok_or_else(|| Error::new(ErrorKind::NoSound, "no sound track").with_path(path))?;
     let (rate_hz, channels) = (f64::from(sound.rate_hz), sound.channels);
     let mut meter = LevelMeter::new(sound.rate_hz, channels).map_err(|e| e.with_path(path))?;
-    let mut detector =
-        MarkerDetector::new(rate_hz, channels, &MarkerOptions::default()).map_err(|e| e.with_path(path))?;
+    let mut detector = MarkerDetector::new(rate_hz, channels, &shown_claps()).map_err(|e| e.with_path(path))?;
     let mut voices = match kind {
         Kind::Recorder => Some(SpeechBuilder::new(rate_hz, channels).map_err(|e| e.with_path(path))?),
         _ => None,

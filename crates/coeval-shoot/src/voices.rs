@@ -5,7 +5,7 @@ use std::path::Path;
 
 use coeval::event::{EventMeter, FoundEvent};
 use coeval::level::LevelMeter;
-use coeval::marker::{Marker, MarkerDetector, MarkerOptions};
+use coeval::marker::{Marker, MarkerDetector};
 use coeval::progress::{Progress, step};
 use coeval::speech::{Heard, RATE_HZ, SharedMeter, SpeechBuilder, SpeechOptions, SpeechSegment, spoken};
 use coeval::{Error, ErrorKind, Result};
@@ -15,7 +15,7 @@ use serde::{Deserialize, Serialize};
 use crate::alignment::{Alignment, File, Kind, Recording};
 use crate::conform::{ConformOptions, Conformed, Lies};
 use crate::parallel::for_all;
-use crate::sound::guarded;
+use crate::sound::{guarded, shown_claps};
 use crate::tighten::{Angle, Event, Facts, Voice};
 
 /// The value of `schema`.
@@ -260,7 +260,7 @@ fn events_in(
     let info = reader.info().clone();
     let sound = info.sound.ok_or_else(|| Error::new(ErrorKind::NoSound, "no sound track").with_path(path))?;
     let (rate_hz, channels) = (f64::from(sound.rate_hz), sound.channels);
-    let mut detector = MarkerDetector::new(rate_hz, channels, &MarkerOptions::default())?;
+    let mut detector = MarkerDetector::new(rate_hz, channels, &shown_claps())?;
     let mut meter = EventMeter::new(rate_hz, channels)?;
     let (mut claps, mut block, mut frames) = (Vec::new(), Vec::new(), 0u64);
     loop {

@@ -99,7 +99,8 @@ pub struct Marker {
     /// Time of the first sample of `waveform`, seconds.
     pub waveform_start_s: f64,
     /// How much it is like a clap or a knock: log odds by a small network on `measures` and `levels`, which has learnt
-    /// from drum samples and knocks under engines, wind, radio and talk; 0 where one false alarm an hour is expected.
+    /// from drum samples and knocks under engines, wind, radio and talk; 0 where the engines, wind and radio of the
+    /// benchmark give two false alarms in three hours; under an engine that it has not learnt there may be more.
     pub score: f64,
     /// What was measured, in the order of [`MEASURES`].
     pub measures: [f64; MEASURES.len()],
@@ -139,8 +140,8 @@ pub struct MarkerOptions {
     pub min_peak_dbfs: f64,
     /// Report every candidate, whatever its shape, grouping and score, not only what can serve as a marker.
     pub all: bool,
-    /// Score that a marker needs. At the default, 0, the benchmark's engines, wind and radio give some one false alarm an
-    /// hour; a lower value finds more faint claps and more of what is none.
+    /// Score that a marker needs. A lower value than the default, 0, finds more faint claps and more of what is none; 2 is
+    /// better where nothing else vouches for a clap.
     pub min_score: f64,
 }
 
