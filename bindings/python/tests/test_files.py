@@ -461,10 +461,12 @@ def test_clock_map() -> None:
 def claps(rate_hz: int, duration_s: float, at_s: list[float], seed: int) -> np.ndarray:
     rng = np.random.default_rng(seed)
     out = 1e-3 * rng.standard_normal(int(rate_hz * duration_s))
+    # One burst of noise that dies away, the same whenever it is heard: a clap has many octaves.
+    burst = np.random.default_rng(0).standard_normal(5000)
     for moment in at_s:
         first = math.ceil(moment * rate_hz)
         t = np.arange(first, first + int(0.08 * rate_hz)) / rate_hz - moment
-        out[first : first + t.size] += 0.5 * np.exp(-t / 0.008) * np.sin(2 * np.pi * 1900 * t + 1.0)
+        out[first : first + t.size] += 0.2 * np.exp(-t / 0.008) * np.interp(48_000 * t, np.arange(burst.size), burst)
     return out
 
 
