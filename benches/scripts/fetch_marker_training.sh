@@ -4,9 +4,9 @@
 # Needs apt-get, dpkg, ffmpeg. None of these recordings is in the benchmark.
 #
 # Licences, from each package's copyright file; nothing of this is redistributed:
-#   hydrogen-drumkits GPL-2+ and CC-BY-SA, torcs-data GPL-2+ and Free Art, flightgear-data-base GPL-2+,
-#   searchandrescue-data GPL-2, crrcsim-data GPL-2, supertuxkart-data GPL-3+, CC-BY and CC-BY-SA, btanks-data GPL-2+,
-#   gl-117-data GPL-2, opencity-data GPL-2+.
+#   hydrogen-drumkits GPL-2, GPL-2+, CC-BY-3.0, CC0; torcs-data GPL-2+, LGPL-2+, Free Art; flightgear-data-base GPL-2+;
+#   searchandrescue-data GPL; crrcsim-data GPL-2; supertuxkart-data CC-BY-SA-3.0 and 4.0, CC-BY-3.0, CC0, GPL;
+#   btanks-data GPL-2+, LGPL-2.1+; gl-117-data GPL-2.
 set -eu
 here=$(cd "$(dirname "$0")/.." && pwd)
 out=$here/data/training
@@ -14,7 +14,7 @@ work=${PACKAGES:-$(mktemp -d)}
 mkdir -p "$out/clap" "$out/engine" "$out/wind"
 cd "$work"
 for p in hydrogen-drumkits torcs-data flightgear-data-base searchandrescue-data crrcsim-data supertuxkart-data \
-    btanks-data gl-117-data opencity-data; do
+    btanks-data gl-117-data; do
     ls "$p"_*.deb >/dev/null 2>&1 || apt-get -qq -o APT::Sandbox::User=root download "$p"
     # Only the sounds: the rest of these packages is large. No package has all three kinds, which tar takes ill.
     dpkg --fsys-tarfile "$p"_*.deb | tar -x --wildcards '*.wav' '*.ogg' '*.flac' 2>/dev/null || true
@@ -30,9 +30,13 @@ for kit in ColomboAcousticDrumkit ElectricEmpireKit ForzeeStereo HardElectro1 Mi
 done
 
 s=$games/torcs/data/sound
-for name in 206_engine engine-1 evo7_engine impreza2002_engine porsche_engine; do wav $s/$name.wav "engine/torcs_$name"; done
+n=0
+for f in $(printf '%s\n' $s/*_engine.wav $s/engine-1.wav | LC_ALL=C sort); do
+    n=$((n + 1))
+    wav "$f" engine/torcs_$n
+done
 s=$games/flightgear
-for name in engine-idle engine; do wav $s/Aircraft/c172p/Sounds/$name.wav "engine/piston_$name"; done
+for name in engine-idle engine; do wav $s/Aircraft/*/Sounds/$name.wav "engine/piston_$name"; done
 for name in engine-prop prop exhaust_loop fan jet rotor-2blade rotor turbine_loop turbojet_fan turboprop1; do
     wav $s/Sounds/$name.wav "engine/aircraft_$name"
 done
@@ -42,7 +46,11 @@ for name in helicopter_engine_inside helicopter_engine_outside2 helicopter_engin
     jet_engine_inside2 jet_engine_outside; do
     wav $s/$name.wav "engine/rescue_$name"
 done
-for name in hh60 hh65; do wav $s/$name/engine_inside.wav "engine/rescue_$name"; done
+n=0
+for f in $s/*/engine_inside.wav; do
+    n=$((n + 1))
+    wav "$f" engine/rescue_hover_$n
+done
 s=$games/crrcsim/sounds
 for name in fan electric; do wav $s/$name.wav "engine/model_$name"; done
 s=$games/supertuxkart/data/sfx

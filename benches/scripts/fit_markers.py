@@ -23,6 +23,8 @@ import numpy as np
 
 HEADER, MEASURES, LEVELS = 11, 14, 250
 HIDDEN = [128, 32]
+# The rate at which a score becomes zero.
+ALARMS_AN_HOUR = 0.67
 LABEL, SCENE, KIND, ENGINE, CLAP, NUMBER, LEVEL_DB, ERROR_MS, SHAPE, SECONDS, TIME_S = range(HEADER)
 
 
@@ -99,13 +101,13 @@ def recall(head, s, limit, low, high, engine=None):
 
 
 def report(name, head, s):
-    """Prints what is found at some rates of false alarms; the score with two in three hours, which becomes zero."""
+    """Prints what is found at some rates of false alarms; the score with ALARMS_AN_HOUR."""
     rows, hours = alarms(head, s)
-    for an_hour in (0.33, 0.67, 1, 3):
+    for an_hour in (0.33, ALARMS_AN_HOUR, 1, 3):
         limit = s[rows[min(int(an_hour * hours), len(rows) - 1)]]
         found = [recall(head, s, limit, low, high) for low, high in ((19, 30), (9, 11), (5, 7))]
         print(f"{name}, {hours:.1f} h, {an_hour:4} alarms an hour: limit {limit:6.2f}, found {' '.join(f'{r:5.1f}' for r in found)} % at 20, 10, 6 dB")
-    limit = s[rows[min(int(0.67 * hours), len(rows) - 1)]]
+    limit = s[rows[min(int(ALARMS_AN_HOUR * hours), len(rows) - 1)]]
     loud = rows[s[rows] > limit]
     print("  alarms by kind", np.bincount(head[loud, KIND].astype(int), minlength=5), "by engine", np.bincount(head[loud, ENGINE].astype(int)))
     print("  6 dB by engine", " ".join(f"{recall(head, s, limit, 5, 7, e):.0f}" for e in np.unique(head[:, ENGINE])))

@@ -1,9 +1,9 @@
 //! Material that the score of markers learns from: candidates of the detector in simulated scenes, with their measures.
 //!
-//!     marker_training OUT.f32 --scenes N [--seed S] [--benchmark] [--plain]
+//!     marker_training OUT.f32 --scenes N [--seed S] [--benchmark] [--plain] [--quiet SHARE] [--cabin SHARE]
 //!
-//! Sounds are those of `benches/scripts/fetch_marker_training.sh` and the voices of `fetch_sounds.sh`; with `--benchmark` those of `fetch_claps.sh` too, with
-//! `--plain` those alone, as the benchmark lays them. Otherwise every engine is slowed or sped up and coloured, now and
+//! Sounds are those of `benches/scripts/fetch_marker_training.sh` and the voices of `fetch_sounds.sh`; with
+//! `--benchmark` those of `fetch_claps.sh` too, with `--plain` those alone, as the benchmark lays them. Otherwise every engine is slowed or sped up and coloured, now and
 //! then two run at once; claps too, and a third of them is synthetic, so that nothing is learnt by heart. Half of the
 //! scenes hold a clap every three seconds at 3 to 25 dB, in a quiet place (`--quiet SHARE`) 15 to 65 dB, the others none.
 //!
@@ -55,8 +55,11 @@ struct Pool {
     voices: Vec<Sound>,
     /// Spoken prompts of real people, 16 kHz.
     prompts: Vec<Vec<f32>>,
-    /// Share of the talk that is in a cabin.
-    in_cabin: f64,
+}
+
+/// True in this share of the cases; without a share nothing is drawn, so that older seeds give the same scenes.
+fn chance(share: f64, random: &mut Random) -> bool {
+    share > 0.0 && random.unit() < share
 }
 
 /// Faster or slower by a factor, by linear interpolation.
@@ -114,8 +117,8 @@ fn synthetic_clap(random: &mut Random) -> Vec<f32> {
 }
 
 /// People who talk close to a microphone, over an engine that is faint or not there at all, or in a cabin over its engine.
-fn speak(bed: &mut [f32], pool: &Pool, random: &mut Random) {
-    let in_cabin = random.unit() < pool.in_cabin;
+fn speak(bed: &mut [f32], pool: &Pool, cabin: f64, random: &mut Random) {
+    let in_cabin = chance(cabin, random);
     let faint = 10f64.powf(if in_cabin { random.range(-12.0, 6.0) } else { random.range(-60.0, 0.0) } / 20.0) as f32;
     bed.iter_mut().for_each(|v| *v *= faint);
     let mut at = (random.range(0.2, 2.0) * RATE as f64) as usize;
@@ -262,12 +265,12 @@ fn scene(number: usize, pool: &Pool, arguments: &Arguments) -> Result<Vec<f32>, 
             add_wind(&mut bed, &wind, &mut random);
         }
         2 => add_radio(&mut bed, &pool.voices, &mut random),
-        3 => speak(&mut bed, pool, &mut random),
+        3 => speak(&mut bed, pool, arguments.cabin, &mut random),
         4 => add_clutter(&mut bed, &mut random),
         _ => {}
     }
     // Many clap in a quiet place: what is faint then has hiss over it, and what is loud overloads the recorder.
-    let quiet = !plain && with_claps && arguments.quiet > 0.0 && random.unit() < arguments.quiet;
+    let quiet = !plain && with_claps && chance(arguments.quiet, &mut random);
     if quiet {
         let (faint, hiss) = (random.range(-60.0, -15.0), random.range(-75.0, -35.0));
         let (faint, hiss) = (10f64.powf(faint / 20.0), 0.1 * 10f64.powf(hiss / 20.0));
@@ -382,7 +385,6 @@ fn main() -> Result<(), Box<dyn Error>> {
     }
     pool.voices = load(&data.join("claps/voice"))?;
     pool.prompts = prompts(&data.join("voices"))?;
-    pool.in_cabin = arguments.cabin;
     let mut out = std::io::BufWriter::new(std::fs::File::create(&arguments.out)?);
     let numbers: Vec<usize> = (0..arguments.scenes).collect();
     let mut written = 0;

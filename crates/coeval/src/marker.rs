@@ -187,7 +187,11 @@ const STRONG: [f64; 2] = [3.6, 2.2];
 const LAYERS: [usize; 4] = [MEASURES.len() + LEVEL_INPUTS, 128, 32, 1];
 /// What `benches/scripts/fit_markers.py` has learnt: mean and one over the spread of every input, 32-bit floats; then for
 /// every unit of every layer its scale and its bias, 32-bit floats, and one signed byte per input. Little-endian.
-static LEARNT: &[u8] = include_bytes!("marker_network.bin");
+static LEARNT: &[u8; LEARNT_BYTES] = include_bytes!("marker_network.bin");
+const LEARNT_BYTES: usize = {
+    let [inputs, first, second, last] = LAYERS;
+    8 * inputs + first * (8 + inputs) + second * (8 + first) + last * (8 + second)
+};
 
 /// A network of two hidden layers of rectified units.
 struct Network {
@@ -201,21 +205,23 @@ impl Network {
     fn learnt() -> &'static Self {
         static NETWORK: OnceLock<Network> = OnceLock::new();
         NETWORK.get_or_init(|| {
-            let mut bytes = LEARNT.iter().copied();
-            let mut byte = || bytes.next().unwrap_or_default();
-            let mut float = || f32::from_le_bytes(std::array::from_fn(|_| byte()));
-            let means: Vec<f32> = (0..LAYERS[0]).map(|_| float()).collect();
-            let inputs = means.into_iter().map(|mean| [mean, float()]).collect();
+            let floats = |bytes: &[u8]| -> Vec<f32> {
+                bytes.chunks_exact(4).map(|b| f32::from_le_bytes([b[0], b[1], b[2], b[3]])).collect()
+            };
+            let (means, rest) = LEARNT.split_at(4 * LAYERS[0]);
+            let (narrows, mut rest) = rest.split_at(4 * LAYERS[0]);
+            let inputs = floats(means).into_iter().zip(floats(narrows)).map(|(m, n)| [m, n]).collect();
             let mut layers = Vec::new();
             for sizes in LAYERS.windows(2) {
-                let mut units = Vec::new();
-                for _ in 0..sizes[1] {
-                    let mut float = || f32::from_le_bytes(std::array::from_fn(|_| byte()));
-                    let (scale, bias) = (float(), float());
-                    let weights = (0..sizes[0]).map(|_| scale * f32::from(byte() as i8));
-                    units.push(std::iter::once(bias).chain(weights).collect());
-                }
-                layers.push(units);
+                let (layer, later) = rest.split_at(sizes[1] * (8 + sizes[0]));
+                let unit = |unit: &[u8]| {
+                    let (head, weights) = unit.split_at(8);
+                    let head = floats(head);
+                    let weights = weights.iter().map(|w| head[0] * f32::from(*w as i8));
+                    std::iter::once(head[1]).chain(weights).collect()
+                };
+                layers.push(layer.chunks_exact(8 + sizes[0]).map(unit).collect());
+                rest = later;
             }
             Network { inputs, layers }
         })
@@ -908,10 +914,11 @@ impl MarkerDetector {
                 break;
             }
             // A machine's knocks are much alike; what is far less like a clap may lie between them.
-            let least = self.found[self.reported].score.min(self.options.min_score) - ALIKE;
-            let times: Vec<f64> = self.found.iter().filter(|m| m.score >= least).map(|m| m.time_s).collect();
-            let serves = |m: &Marker| m.score >= self.options.min_score;
-            let claps: Vec<f64> = self.found.iter().filter(|m| serves(m)).map(|m| m.time_s).collect();
+            let min_score = self.options.min_score;
+            let alike = self.found[self.reported].score.min(min_score) - ALIKE;
+            let times_from =
+                |least: f64| -> Vec<f64> { self.found.iter().filter(|m| m.score >= least).map(|m| m.time_s).collect() };
+            let (times, claps) = (times_from(alike), times_from(min_score));
             let grouping = if is_periodic(&times, time) {
                 Grouping::Periodic
             } else if claps.iter().any(|t| (t - time).abs() < 1.5 && *t != time) {
@@ -921,7 +928,7 @@ impl MarkerDetector {
             };
             let marker = &mut self.found[self.reported];
             marker.grouping = grouping;
-            let good = marker.score >= self.options.min_score && grouping != Grouping::Periodic;
+            let good = marker.score >= min_score && grouping != Grouping::Periodic;
             if self.options.all || good {
                 out.push(marker.clone());
             }
