@@ -10,7 +10,8 @@
 //!    memory), so that an engine's knock raises its own threshold. The clipped, normalised excesses are
 //!    added over the bands; a candidate is a local maximum that stands out from what is round it.
 //! 2. *Examination*: the sound round the candidate is whitened by an autoregressive model of the sound
-//!    just before it. In the residual the onset is the change of variance that the AR-AIC picker finds
+//!    just before it, at up to 50 kHz, because the highest octaves have the least engine in them and tell
+//!    the first stroke apart. In the residual the onset is the change of variance that the AR-AIC picker finds
 //!    (Maeda 1985; Sleeman & van Eck, PEPI 113, 1999; both from memory): of all splits of the window
 //!    into noise and event, the likeliest. The splits' Akaike weights give the onset as their mean, to a
 //!    fraction of a sample, and its uncertainty as their spread. Rise, decay, bandwidth and repetition
@@ -173,12 +174,16 @@ const CANDIDATE: f32 = 2.0;
 /// Logistic weights of the first five of [`MEASURES`] and their bias: log odds at first look.
 const FIRST_LOOK: [f64; 5] = [1.172, 0.263, -0.47, -0.613, 0.038];
 const FIRST_BIAS: f64 = -7.767;
-/// What looks worse at first is no marker: some 4000 candidates an hour under engines do not, and 97 % of claps at 6 dB.
-const PROMISING: f64 = -5.5;
+/// What looks worse at first is no marker: some 14,000 candidates an hour under engines do not.
+const PROMISING: f64 = -7.0;
+/// The onset is looked for from this much before the candidate: several hands do not meet at once.
+const FIRST_BACK_S: f64 = 0.05;
 /// The first stroke of a clap is this much louder than what was heard before it, and no fainter than this share of the
 /// loudest, in energy of 0.7 ms.
-const FIRST_OVER: f64 = 2.0;
+const FIRST_OVER: f64 = 3.0;
 const FIRST_LEAST: f64 = 0.04;
+/// Order of the autoregressive models that whiten.
+const WHITEN_ORDER: usize = 20;
 /// How much less like a clap the fellows of a periodic sound may be, in [`Marker::score`].
 const ALIKE: f64 = 4.0;
 /// Strength and rise of what is reported with [`MarkerOptions::all`] though it does not look like a marker.
@@ -316,6 +321,9 @@ impl Decimator {
         Self { factor, kernel, recent: VecDeque::from(vec![0.0; taps]), phase: factor - 1 }
     }
     fn push(&mut self, x: f32) -> Option<f32> {
+        if self.factor == 1 {
+            return Some(x);
+        }
         self.recent.pop_front();
         self.recent.push_back(x);
         if self.phase == 0 {
@@ -337,6 +345,11 @@ pub struct MarkerDetector {
     /// Sound at the working rate; `sound[0]` is sample `sound_start`.
     sound: VecDeque<f32>,
     sound_start: usize,
+    /// Sound at the rate that onsets are timed at: 32 kHz to 50 kHz, or the recording's where that is lower.
+    fine: VecDeque<f32>,
+    fine_start: usize,
+    fine_rate: f64,
+    fine_decimator: Decimator,
     /// Largest magnitude at the full rate within each sample of `sound`.
     peaks: VecDeque<f32>,
     peak: f32,
@@ -395,6 +408,7 @@ impl MarkerDetector {
         }
         let factor = (rate_hz / 32_000.0).ceil() as usize;
         let rate = rate_hz / factor as f64;
+        let fine_factor = (rate_hz / 50_000.0).ceil() as usize;
         let length = 1 << ((rate * FRAME_S).log2().round() as u32).max(6);
         let bin = rate / length as f64;
         let mut bands = Vec::new();
@@ -418,6 +432,10 @@ impl MarkerDetector {
             decimator: Decimator::new(factor),
             sound: VecDeque::new(),
             sound_start: 0,
+            fine: VecDeque::new(),
+            fine_start: 0,
+            fine_rate: rate_hz / fine_factor as f64,
+            fine_decimator: Decimator::new(fine_factor),
             peaks: VecDeque::new(),
             peak: 0.0,
             fft: RealFftPlanner::new().plan_fft_forward(length),
@@ -487,6 +505,7 @@ impl MarkerDetector {
 
     fn take(&mut self, x: f32) {
         self.peak = self.peak.max(x.abs());
+        self.fine.extend(self.fine_decimator.push(x));
         if let Some(y) = self.decimator.push(x) {
             self.sound.push_back(y);
             self.peaks.push_back(self.peak);
@@ -513,6 +532,10 @@ impl MarkerDetector {
         self.sound.drain(..drop);
         self.peaks.drain(..drop);
         self.sound_start += drop;
+        let fine_keep = (self.sound_start as f64 / self.rate * self.fine_rate) as usize;
+        let drop = fine_keep.saturating_sub(self.fine_start).min(self.fine.len());
+        self.fine.drain(..drop);
+        self.fine_start += drop;
     }
 
     fn add_frames(&mut self) {
@@ -707,43 +730,24 @@ impl MarkerDetector {
         let x: Vec<f64> = self.sound.range(from - start..to - start).map(|v| f64::from(*v)).collect();
         let c = centre - from;
         let noise_end = c.saturating_sub(n(0.045));
-        // Whitening by the sound just before; where there is too little of it, none.
-        let order = 20;
-        let coefficients = if noise_end > n(0.04) { autoregression(&x[..noise_end], order) } else { vec![0.0; order] };
-        let e = residual(&x, &coefficients);
-        let energy: Vec<f64> = e.iter().map(|v| v * v).collect();
-        let mut sum = vec![0.0; energy.len() + 1];
-        for (i, v) in energy.iter().enumerate() {
-            sum[i + 1] = sum[i] + v;
-        }
-        let mean = |a: usize, b: usize| {
-            let (a, b) = (a.min(energy.len()), b.min(energy.len()));
-            if b > a { (sum[b] - sum[a]) / (b - a) as f64 } else { 0.0 }
-        };
-        let noise = mean(order.min(noise_end), noise_end.max(order + 1)).max(1e-12);
-        let short = n(0.0007).max(3);
-        let (lo, hi) = (c.saturating_sub(n(0.040)), (c + n(0.008)).min(energy.len().saturating_sub(short)));
-        if hi <= lo + short {
+        let white = Whitened::new(&x, noise_end, rate);
+        let mean = |a: usize, b: usize| white.mean(a, b);
+        let length = x.len();
+        let noise = white.noise();
+        let near = c.saturating_sub(n(0.040))..(c + n(0.008)).min(length.saturating_sub(white.short));
+        if near.len() <= white.short {
             return None;
         }
-        let loudness = |i: usize| mean(i, i + short);
-        let strongest = (lo..hi).map(loudness).fold(0.0, f64::max);
+        let strongest = white.loudest(near.clone());
         // The first millisecond-scale rise hereabouts that is loud enough.
-        let pick = |enough: f64| {
-            let rise = (lo..hi).find(|&i| loudness(i) >= enough)?;
-            // On to the top of that rise.
-            let top = (rise..(rise + 2 * short).min(hi)).max_by(|&i, &j| loudness(i).total_cmp(&loudness(j)))?;
-            let window = top.saturating_sub(n(0.012))..(top + short + n(0.0006)).min(energy.len());
-            pick_onset(&sum, window, n(0.0005).max(4))
-        };
-        let (onset, _, gain) = pick((0.3 * strongest).max(8.0 * noise).min(0.5 * strongest))?;
+        let (onset, _, gain) = white.pick(near, (0.3 * strongest).max(8.0 * noise).min(0.5 * strongest))?;
         let k = onset.round() as usize;
 
         let after = mean(k, k + n(0.003));
         let before = mean(k.saturating_sub(n(0.010)), k.saturating_sub(n(0.0003)));
         let sharpness_db = 10.0 * (after.max(1e-14) / before.max(0.25 * noise).max(1e-14)).log10();
         let ms = n(0.001).max(4);
-        let loudest = (k..(k + n(0.02)).min(energy.len())).map(|i| mean(i, i + ms)).fold(0.0, f64::max);
+        let loudest = (k..(k + n(0.02)).min(length)).map(|i| mean(i, i + ms)).fold(0.0, f64::max);
         let snr_db = 10.0 * (loudest / noise).max(1e-9).log10();
         let loud = (from - start + k).min(self.peaks.len())..(from - start + k + n(0.02)).min(self.peaks.len());
         let peak_sample = self.peaks.range(loud).fold(0.0f32, |m, v| m.max(*v));
@@ -765,9 +769,8 @@ impl MarkerDetector {
         };
         let decay_s = share(0.5);
         let (bandwidth_hz, centre_hz) = self.spectrum_above_noise(&x, k, noise_end);
-        let top = |a: usize, b: usize| {
-            (a..b.min(energy.len())).step_by(ms / 2).map(|i| mean(i, i + ms)).fold(1e-14, f64::max)
-        };
+        let top =
+            |a: usize, b: usize| (a..b.min(length)).step_by(ms / 2).map(|i| mean(i, i + ms)).fold(1e-14, f64::max);
         let db = |v: f64| 10.0 * v.max(1e-14).log10();
         let early = mean(k, k + n(0.015)) - noise;
         let over_early = |from: f64, to: f64| {
@@ -797,18 +800,16 @@ impl MarkerDetector {
             centre_hz,
         });
         let score = if first_look < PROMISING { first_look } else { Network::learnt().score(&measures, &levels) };
-        if peak_dbfs < self.options.min_peak_dbfs {
+        // What is far below the least score is neither reported nor a fellow of anything that is.
+        if peak_dbfs < self.options.min_peak_dbfs || !self.options.all && score < self.options.min_score - ALIKE {
             return None;
         }
-        // Hands may meet more than once: the time is that of the first rise that nothing just before comes near.
-        let before = (order..noise_end.saturating_sub(short)).map(loudness).fold(0.0, f64::max);
-        let (onset, spread, _) = pick((FIRST_OVER * before).clamp(FIRST_LEAST * strongest, 0.9 * strongest))?;
-        let time_s = (from as f64 + onset) / rate;
+        let (time_s, spread_s) = self.first_stroke(centre as f64 / rate)?;
         let (waveform, waveform_start_s) = waveform(&x, from as f64 / rate, rate, time_s);
         Some(Marker {
             time_s,
             // Rooms, and what one calls the onset, differ by a tenth of a millisecond.
-            uncertainty_s: (spread / rate).hypot(1e-4),
+            uncertainty_s: spread_s.hypot(1e-4),
             sharpness_db,
             peak_dbfs,
             snr_db,
@@ -824,6 +825,27 @@ impl MarkerDetector {
             measures,
             levels,
         })
+    }
+
+    /// When the sound round `centre_s` starts, and the standard deviation of that, seconds. Hands may meet more than
+    /// once: it is the first rise that nothing just before comes near. All octaves are heard here, for the highest have
+    /// the least noise.
+    fn first_stroke(&self, centre_s: f64) -> Option<(f64, f64)> {
+        let n = |seconds: f64| (seconds * self.fine_rate).round() as usize;
+        let centre = n(centre_s);
+        let from = centre.saturating_sub(n(0.30)).max(self.fine_start);
+        let to = (centre + n(0.01)).min(self.fine_start + self.fine.len());
+        let x: Vec<f64> =
+            self.fine.range(from - self.fine_start..to - self.fine_start).map(|v| f64::from(*v)).collect();
+        let first = centre.saturating_sub(from + n(FIRST_BACK_S));
+        let noise_end = first.saturating_sub(n(0.005));
+        let white = Whitened::new(&x, noise_end, self.fine_rate);
+        let near = first..(centre - from + n(0.008)).min(x.len().saturating_sub(white.short));
+        let strongest = white.loudest(near.clone());
+        let before = white.loudest(WHITEN_ORDER..noise_end.saturating_sub(white.short));
+        let enough = (FIRST_OVER * before).clamp(FIRST_LEAST * strongest, 0.9 * strongest);
+        let (onset, spread, _) = white.pick(near, enough)?;
+        Some(((from as f64 + onset) / self.fine_rate, spread / self.fine_rate))
     }
 
     /// Where the spectrum of the first 10 ms stands above that of the noise: width and centre in Hz.
@@ -1012,14 +1034,19 @@ fn is_periodic(times: &[f64], time: f64) -> bool {
 /// Autoregressive coefficients by the autocorrelation method (Levinson-Durbin), with a white-noise
 /// correction of -50 dB. `x[t]` is predicted by the sum of `a[i] * x[t - 1 - i]`.
 fn autoregression(x: &[f64], order: usize) -> Vec<f64> {
-    let n = x.len();
+    // The cosine by its recurrence: cos(k + 1) = 2 cos(1) cos(k) - cos(k - 1).
+    let step = 2.0 * std::f64::consts::PI / x.len() as f64;
+    let twice = 2.0 * step.cos();
+    let (mut before, mut now) = ((-0.5 * step).cos(), (0.5 * step).cos());
     let tapered: Vec<f64> = x
         .iter()
-        .enumerate()
-        .map(|(i, v)| v * (0.5 - 0.5 * (2.0 * std::f64::consts::PI * (i as f64 + 0.5) / n as f64).cos()))
+        .map(|v| {
+            let w = 0.5 - 0.5 * now;
+            (before, now) = (now, twice * now - before);
+            v * w
+        })
         .collect();
-    let mut r: Vec<f64> =
-        (0..=order).map(|lag| tapered[lag..].iter().zip(&tapered).map(|(a, b)| a * b).sum::<f64>()).collect();
+    let mut r: Vec<f64> = (0..=order).map(|lag| dot(&tapered[lag..], &tapered)).collect();
     r[0] = r[0] * (1.0 + 1e-5) + 1e-12;
     let mut a = vec![0.0; order];
     let mut error = r[0];
@@ -1036,10 +1063,86 @@ fn autoregression(x: &[f64], order: usize) -> Vec<f64> {
     a
 }
 
+/// Sum of products, in four parts that a processor adds at once.
+fn dot(a: &[f64], b: &[f64]) -> f64 {
+    let (fours, others) = a[..a.len().min(b.len())].as_chunks::<4>();
+    let mut sums = [0.0; 4];
+    for (x, y) in fours.iter().zip(b.as_chunks::<4>().0) {
+        for k in 0..4 {
+            sums[k] += x[k] * y[k];
+        }
+    }
+    let done = 4 * fours.len();
+    sums.iter().sum::<f64>() + others.iter().zip(&b[done..]).map(|(x, y)| x * y).sum::<f64>()
+}
+
 fn residual(x: &[f64], a: &[f64]) -> Vec<f64> {
+    let backward: Vec<f64> = a.iter().rev().copied().collect();
     (0..x.len())
-        .map(|t| x[t] - a.iter().enumerate().map(|(i, c)| if t > i { c * x[t - 1 - i] } else { 0.0 }).sum::<f64>())
+        .map(|t| {
+            let known = t.min(a.len());
+            x[t] - dot(&backward[a.len() - known..], &x[t - known..t])
+        })
         .collect()
+}
+
+/// The energy of sound that is whitened by an autoregressive model of its beginning.
+struct Whitened {
+    /// Running sums of squares, one more than samples.
+    sum: Vec<f64>,
+    noise_end: usize,
+    /// Samples in a second.
+    rate: f64,
+    /// 0.7 ms, in samples.
+    short: usize,
+}
+
+impl Whitened {
+    /// Whitens by what comes before `noise_end`; where that is too short, not at all.
+    fn new(x: &[f64], noise_end: usize, rate: f64) -> Self {
+        let coefficients = if noise_end as f64 > 0.04 * rate {
+            autoregression(&x[..noise_end], WHITEN_ORDER)
+        } else {
+            vec![0.0; WHITEN_ORDER]
+        };
+        let mut sum = vec![0.0; x.len() + 1];
+        for (i, v) in residual(x, &coefficients).iter().enumerate() {
+            sum[i + 1] = sum[i] + v * v;
+        }
+        Self { sum, noise_end, rate, short: ((0.0007 * rate).round() as usize).max(3) }
+    }
+
+    /// Mean energy from `a` to `b`, as far as there is sound; 0 for none.
+    fn mean(&self, a: usize, b: usize) -> f64 {
+        let last = self.sum.len() - 1;
+        let (a, b) = (a.min(last), b.min(last));
+        if b > a { (self.sum[b] - self.sum[a]) / (b - a) as f64 } else { 0.0 }
+    }
+
+    /// Mean energy of the beginning, never 0.
+    fn noise(&self) -> f64 {
+        self.mean(WHITEN_ORDER.min(self.noise_end), self.noise_end.max(WHITEN_ORDER + 1)).max(1e-12)
+    }
+
+    fn loudness(&self, i: usize) -> f64 {
+        self.mean(i, i + self.short)
+    }
+
+    fn loudest(&self, range: std::ops::Range<usize>) -> f64 {
+        range.map(|i| self.loudness(i)).fold(0.0, f64::max)
+    }
+
+    /// The onset of the first rise in `range` that is loud enough: mean, standard deviation and gain as [`pick_onset`].
+    fn pick(&self, mut range: std::ops::Range<usize>, enough: f64) -> Option<(f64, f64, f64)> {
+        let n = |seconds: f64| (seconds * self.rate).round() as usize;
+        let end = range.end;
+        let rise = range.find(|&i| self.loudness(i) >= enough)?;
+        // On to the top of that rise.
+        let top =
+            (rise..(rise + 2 * self.short).min(end)).max_by(|&i, &j| self.loudness(i).total_cmp(&self.loudness(j)))?;
+        let window = top.saturating_sub(n(0.012))..(top + self.short + n(0.0006)).min(self.sum.len() - 1);
+        pick_onset(&self.sum, window, n(0.0005).max(4))
+    }
 }
 
 /// AIC onset: `sum` are running sums of squares; `window` is searched, leaving `margin` samples on each
