@@ -35,7 +35,7 @@ rally=$(find rally -type d -name sounds | head -1)
 wav "$rally/engine.wav" engine/rally
 wav "$rally/wind.wav" wind/rally
 wav "$share/games/dustracing2d/sounds/carEngine.ogg" engine/car
-wav "$share/games/stormbaancoureur/sounds/camaro_s16_le.wav" engine/v8
+wav "$share"/games/stormbaancoureur/sounds/c*_s16_le.wav engine/v8
 # The sound file of openttd-opensfx is a table of (offset, length) pairs, each entry a name and a RIFF file.
 python3 - "$share/games/openttd/baseset/opensfx/opensfx.cat" <<'PY'
 import struct, sys

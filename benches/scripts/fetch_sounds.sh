@@ -51,18 +51,18 @@ done
 
 engine() {
     # Steady part only: start-ups and shut-downs are cut away by the times given.
-    ffmpeg -v error -y ${3:-} -i "root/usr/share/games/$2" -ar 16000 -ac 1 "$data/engines/$1.wav"
+    ffmpeg -v error -y ${3:-} -i root/usr/share/games/$2 -ar 16000 -ac 1 "$data/engines/$1.wav"
 }
 s=searchandrescue/sounds
 engine helicopter-inside $s/helicopter_engine_inside.wav
 engine helicopter-outside-2 $s/helicopter_engine_outside2.wav
 engine helicopter-outside-3 $s/helicopter_engine_outside3.wav
-engine turbine-a $s/hh60/engine_inside.wav
-engine turbine-b $s/hh65/engine_inside.wav
+engine turbine-a $s/*60/engine_inside.wav
+engine turbine-b $s/*65/engine_inside.wav
 engine jet-inside $s/jet_engine_inside.wav
 engine jet-inside-2 $s/jet_engine_inside2.wav
 engine jet-outside $s/jet_engine_outside.wav
-engine car-v8 stormbaancoureur/sounds/camaro_s16_le.wav
+engine car-v8 stormbaancoureur/sounds/c*_s16_le.wav
 engine car-four dustracing2d/sounds/carEngine.ogg
 engine motor-fan crrcsim/sounds/fan.wav
 engine motor-electric crrcsim/sounds/electric.wav
