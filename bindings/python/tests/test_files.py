@@ -477,7 +477,7 @@ def test_markers_and_their_match() -> None:
     assert [round(m.time_s, 2) for m in a] == times
     assert all(abs(m.time_s - t) < 1e-3 for m, t in zip(a, times))
     assert a[0].shape == "clap" and a[0].grouping == "isolated" and a[0].count_in_interval_s is None
-    assert repr(a[0]).startswith("Marker(time_s=2.000")
+    assert repr(a[0]).startswith(f"Marker(time_s={a[0].time_s:.6f}, ")
     found = coeval.match_markers(a, b, durations_s=(20.0, 19.0))
     assert found is not None and abs(found.offset_s - 1.25) < 1e-3 and len(found.pairs) == 4
     assert coeval.match_markers(a[:1], b[:1]) is None

@@ -1606,6 +1606,19 @@ mod tests {
     }
 
     #[test]
+    fn a_first_stroke_that_only_the_highest_octave_shows_is_the_onset() {
+        let rate = 48_000.0;
+        let mut x = engine(9.0, rate, 0.02, 5);
+        add_clap(&mut x, rate, 5.004, 0.1, 11);
+        for (i, v) in x.iter_mut().enumerate().skip((5.0 * rate) as usize).take((0.001 * rate) as usize) {
+            *v += 0.015 * (2.0 * std::f64::consts::PI * 20_000.0 * i as f64 / rate).sin() as f32;
+        }
+        let found = find_markers(&x, rate, &MarkerOptions::default()).expect("a good rate");
+        assert_eq!(found.len(), 1, "{found:?}");
+        assert!((found[0].time_s - 5.0).abs() < 2e-4, "{}", found[0].time_s);
+    }
+
+    #[test]
     fn finds_a_clap_in_engine_noise_to_a_fifth_of_a_millisecond_at_every_rate() {
         for rate in [8000.0, 16_000.0, 44_100.0, 48_000.0, 96_000.0, 192_000.0] {
             let mut x = engine(9.0, rate, 0.02, 5);
