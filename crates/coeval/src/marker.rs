@@ -1063,7 +1063,8 @@ fn autoregression(x: &[f64], order: usize) -> Vec<f64> {
     a
 }
 
-/// Sum of products, in four parts that a processor adds at once.
+/// Sum of products, in four parts that a processor adds at once; as far as the shorter reaches. Not `track`'s: a model
+/// of order 20 wants double precision.
 fn dot(a: &[f64], b: &[f64]) -> f64 {
     let (fours, others) = a[..a.len().min(b.len())].as_chunks::<4>();
     let mut sums = [0.0; 4];
@@ -1076,6 +1077,7 @@ fn dot(a: &[f64], b: &[f64]) -> f64 {
     sums.iter().sum::<f64>() + others.iter().zip(&b[done..]).map(|(x, y)| x * y).sum::<f64>()
 }
 
+/// What the model `a` of [`autoregression`] does not predict of `x`.
 fn residual(x: &[f64], a: &[f64]) -> Vec<f64> {
     let backward: Vec<f64> = a.iter().rev().copied().collect();
     (0..x.len())
