@@ -84,6 +84,57 @@ impl FrameOptions {
     }
 }
 
+/// A longer file is none that a device made, seconds.
+const LONGEST_S: f64 = 2.0 * 86_400.0;
+/// A thousand hours of material at 100 ppm and 60 frames a second slip 22,000 times.
+pub(crate) const MOST_PIECES: usize = 100_000;
+
+pub(crate) fn refuse<T>(file: &str, what: String) -> Result<T> {
+    Err(Error::new(ErrorKind::InvalidArgument, what).with_path(file))
+}
+
+/// Refuses a file of `length_s` that nobody could lay on frames, before time and memory go into it.
+pub(crate) fn check_clock(file: &str, map: &ClockMap, length_s: f64) -> Result<()> {
+    if length_s.is_nan() || length_s > LONGEST_S {
+        return refuse(file, format!("a clip of {length_s} s is longer than two days"));
+    }
+    let legs = map.knots().windows(2).filter(|w| w[1].0 > w[0].0);
+    let mut speeds = legs.map(|w| (w[1].0 - w[0].0) / (w[1].1 - w[0].1));
+    match speeds.find(|speed| !(0.8..=1.25).contains(speed)) {
+        Some(speed) => refuse(file, format!("its clock runs at {speed} times the speed of the timeline")),
+        None => Ok(()),
+    }
+}
+
+/// The first frame of `from..to` at which `beyond` holds, where `beyond` asks whether a quantity lies outside limits
+/// that is a straight line between one of `bends` (ascending) and the next: once outside, it stays there that long.
+pub(crate) fn first_beyond(
+    from: i64,
+    to: i64,
+    bends: impl IntoIterator<Item = i64>,
+    beyond: impl Fn(i64) -> bool,
+) -> Option<i64> {
+    let mut start = from;
+    for end in bends.into_iter().filter(|&k| k > from && k < to).chain([to]) {
+        if start >= end {
+            continue;
+        }
+        if beyond(start) {
+            return Some(start);
+        }
+        if beyond(end - 1) {
+            let (mut within, mut outside) = (start, end - 1);
+            while outside - within > 1 {
+                let middle = within + (outside - within) / 2;
+                if beyond(middle) { outside = middle } else { within = middle }
+            }
+            return Some(outside);
+        }
+        start = end;
+    }
+    None
+}
+
 /// Lays a clip on the frames of a timeline with `sequence` frames a second.
 ///
 /// `quiet` holds stretches of dead air on the timeline, `(from_s, to_s)`, in any order. Half a frame
@@ -92,8 +143,8 @@ impl FrameOptions {
 /// none.
 ///
 /// # Errors
-/// [`InvalidArgument`](ErrorKind::InvalidArgument) when the clip is longer than two days, or a clock
-/// runs at less than 0.8 or more than 1.25 times the speed of the timeline.
+/// [`InvalidArgument`](ErrorKind::InvalidArgument) when the clip is longer than two days, its clock
+/// runs at less than 0.8 or more than 1.25 times the speed of the timeline, or it takes more than 100,000 pieces.
 pub fn on_frames(
     clip: &PictureClip<'_>,
     sequence: FrameRate,
@@ -101,22 +152,20 @@ pub fn on_frames(
     options: &FrameOptions,
 ) -> Result<Vec<Piece>> {
     let length_s = clip.rate.seconds(clip.frames.min(i64::MAX as u64) as i64);
-    let bad = |what: String| Err(Error::new(ErrorKind::InvalidArgument, what).with_path(clip.file));
-    if length_s > 2.0 * 86_400.0 {
-        return bad(format!("a clip of {length_s} s is longer than two days"));
-    }
+    check_clock(clip.file, clip.map, length_s)?;
     if !clip.start_s.is_finite() || options.allowance_s.is_nan() || options.allowance_s < 0.0 {
-        return bad(format!("picture start {} s or allowance {} s is out of range", clip.start_s, options.allowance_s));
+        let (start_s, allowance_s) = (clip.start_s, options.allowance_s);
+        return refuse(clip.file, format!("picture start {start_s} s or allowance {allowance_s} s is out of range"));
     }
     let route = Route::onto_timeline(clip.map);
-    if let Some(leg) = route.legs().iter().find(|l| !(0.8..=1.25).contains(&l.speed)) {
-        return bad(format!("its clock runs at {} times the speed of the timeline", leg.speed));
-    }
     let stretches = stretches(&route, clip, length_s, sequence);
     let mut pieces = Vec::new();
     for (i, stretch) in stretches.iter().enumerate() {
         let begins = if i == 0 { Begins::WithClip } else { Begins::AtJump };
         lay(clip, sequence, stretch, begins, quiet, options, &mut pieces);
+        if pieces.len() > MOST_PIECES {
+            return refuse(clip.file, format!("its clock runs off by a frame more than {MOST_PIECES} times"));
+        }
     }
     Ok(pieces)
 }
@@ -134,6 +183,11 @@ impl Stretch {
         let after = self.legs.partition_point(|l| l.from_s <= moment_s);
         let leg = &self.legs[after.saturating_sub(1)];
         clip.rate.frames(leg.source_s + (moment_s - leg.at_s) * leg.speed - clip.start_s)
+    }
+
+    /// The frames at which a leg begins, to a frame.
+    fn bends(&self, sequence: FrameRate) -> impl Iterator<Item = i64> + '_ {
+        self.legs.iter().map(move |l| sequence.frames(l.from_s).ceil() as i64)
     }
 }
 
@@ -168,7 +222,7 @@ fn stretches(route: &Route, clip: &PictureClip<'_>, length_s: f64, sequence: Fra
     out
 }
 
-/// Cuts one stretch into pieces.
+/// Cuts one stretch into pieces, [`MOST_PIECES`] and one at the most.
 fn lay(
     clip: &PictureClip<'_>,
     sequence: FrameRate,
@@ -187,39 +241,40 @@ fn lay(
     let nearest = |k: i64| (ideal(k).round() as i64).clamp(0, last_frame);
     let mut at = stretch.from;
     let mut source_in = nearest(at);
-    while at < stretch.to {
+    while at < stretch.to && pieces.len() <= MOST_PIECES {
         let shown = |k: i64| source_in as f64 + (k - at) as f64 * ratio;
         let late = |k: i64| ideal(k) - shown(k);
-        let (next, source_next, begins_next) = match (at + 1..stretch.to).find(|&k| late(k).abs() > limit) {
-            None => (stretch.to, 0, begins),
-            Some(due) => {
-                let side = late(due).signum();
-                // What the next piece would show first if it began at `k`: half a frame further on
-                // at least, so that the slip is one, and near enough to the truth.
-                let candidate = |k: i64| {
-                    let slipped = ((shown(k) * side + 0.5 - 1e-6).ceil() * side) as i64;
-                    let best = if side > 0.0 { nearest(k).max(slipped) } else { nearest(k).min(slipped) };
-                    (best <= last_frame && best >= 0 && (ideal(k) - best as f64).abs() <= limit).then_some(best)
-                };
-                let mut earliest = due;
-                while earliest - 1 > at && candidate(earliest - 1).is_some() {
-                    earliest -= 1;
+        let (next, source_next, begins_next) =
+            match first_beyond(at + 1, stretch.to, stretch.bends(sequence), |k| late(k).abs() > limit) {
+                None => (stretch.to, 0, begins),
+                Some(due) => {
+                    let side = late(due).signum();
+                    // What the next piece would show first if it began at `k`: half a frame further on
+                    // at least, so that the slip is one, and near enough to the truth.
+                    let candidate = |k: i64| {
+                        let slipped = ((shown(k) * side + 0.5 - 1e-6).ceil() * side) as i64;
+                        let best = if side > 0.0 { nearest(k).max(slipped) } else { nearest(k).min(slipped) };
+                        (best <= last_frame && best >= 0 && (ideal(k) - best as f64).abs() <= limit).then_some(best)
+                    };
+                    let mut earliest = due;
+                    while earliest - 1 > at && candidate(earliest - 1).is_some() {
+                        earliest -= 1;
+                    }
+                    // Without dead air: where more than half a frame is passed.
+                    let plain = (earliest..due).find(|&k| late(k).abs() > half).unwrap_or(due);
+                    let in_quiet = quiet
+                        .iter()
+                        .filter_map(|&(from_s, to_s)| {
+                            let from = (sequence.frames(from_s).ceil() as i64).max(earliest);
+                            let to = (sequence.frames(to_s).floor() as i64).min(due);
+                            (from <= to).then(|| plain.clamp(from, to))
+                        })
+                        .min_by_key(|&k| k.abs_diff(plain));
+                    let next = in_quiet.unwrap_or(plain);
+                    let begins = if in_quiet.is_some() { Begins::SlippedInDeadAir } else { Begins::Slipped };
+                    (next, candidate(next).unwrap_or_else(|| nearest(next)), begins)
                 }
-                // Without dead air: where more than half a frame is passed.
-                let plain = (earliest..due).find(|&k| late(k).abs() > half).unwrap_or(due);
-                let in_quiet = quiet
-                    .iter()
-                    .filter_map(|&(from_s, to_s)| {
-                        let from = (sequence.frames(from_s).ceil() as i64).max(earliest);
-                        let to = (sequence.frames(to_s).floor() as i64).min(due);
-                        (from <= to).then(|| plain.clamp(from, to))
-                    })
-                    .min_by_key(|&k| k.abs_diff(plain));
-                let next = in_quiet.unwrap_or(plain);
-                let begins = if in_quiet.is_some() { Begins::SlippedInDeadAir } else { Begins::Slipped };
-                (next, candidate(next).unwrap_or_else(|| nearest(next)), begins)
-            }
-        };
+            };
         // At the end of the file there may be a frame too few.
         let there = ((last_frame + 1 - source_in) as f64 / ratio - 1e-6).ceil() as i64;
         let record_frames = (next - at).min(there);
@@ -234,7 +289,12 @@ fn lay(
                 record_frames,
                 first_residual_s: residual_s(at),
                 last_residual_s: residual_s(last),
-                worst_residual_s: (at..=last).map(|k| residual_s(k).abs()).fold(0.0, f64::max),
+                // A line is furthest from zero at its ends.
+                worst_residual_s: (stretch.bends(sequence).filter(|&k| k > at && k <= last))
+                    .flat_map(|k| [k - 1, k])
+                    .chain([at, last])
+                    .map(|k| residual_s(k).abs())
+                    .fold(0.0, f64::max),
                 begins,
             });
         }
@@ -342,6 +402,44 @@ mod tests {
         assert!(on_frames(&empty, FrameRate::FPS_25, &[], &Default::default()).unwrap().is_empty());
     }
 
+    #[test]
+    fn endless_slips_are_refused_at_once() {
+        // Two days at 1000 frames a second, running off by a frame every fifth: 35 million pieces.
+        let rate = FrameRate::new(1000, 1).unwrap();
+        let started = std::time::Instant::now();
+        let off = ClockMap::linear(0.0, 240_000.0, 172_800.0);
+        let refused = on_frames(&clip(&off, rate, 172_800.0), rate, &[], &Default::default()).unwrap_err();
+        assert!(refused.message().contains("more than 100000 times"), "{refused}");
+        // A clock that is only bad has its thousand slips.
+        let bad = ClockMap::linear(0.0, 5.8, 172_800.0);
+        let pieces = on_frames(&clip(&bad, rate, 172_800.0), rate, &[], &Default::default()).unwrap();
+        assert!((990..1010).contains(&pieces.len()), "{}", pieces.len());
+        assert!(started.elapsed().as_secs() < 10, "{:?}", started.elapsed());
+    }
+
+    proptest! {
+        /// Halving finds what trying every frame finds.
+        #[test]
+        fn the_first_frame_beyond_is_found(
+            from in -50i64..50,
+            legs in prop::collection::vec((0i64..200, -2.0..2.0f64), 1..6),
+            jumps in prop::collection::vec(-9.0..9.0f64, 6),
+            limit in 0.1..30.0f64,
+            beyond_the_bends in 0i64..20,
+        ) {
+            let mut bends = vec![from];
+            legs.iter().for_each(|l| bends.push(bends[bends.len() - 1] + l.0));
+            let to = bends[bends.len() - 1] + beyond_the_bends;
+            let value = |k: i64| {
+                let leg = (bends.partition_point(|&b| b <= k) - 1).min(legs.len() - 1);
+                jumps[leg] + legs[leg].1 * (k - bends[leg]) as f64
+            };
+            let beyond = |k: i64| value(k).abs() > limit;
+            let expected = (from..to).find(|&k| beyond(k));
+            prop_assert_eq!(first_beyond(from, to, bends.iter().copied(), beyond), expected);
+        }
+    }
+
     fn rates() -> impl Strategy<Value = FrameRate> {
         prop::sample::select(vec![
             FrameRate::FPS_23_976,
@@ -413,7 +511,10 @@ mod tests {
                         .flat_map(|w| [w[0].1, w[1].1])
                         .any(|jump_s| (moment_s - jump_s).abs() < sequence.frame_s())
                         || repeats_all(&map) && (0.0..sequence.frame_s()).contains(&(map.knots()[0].1 - moment_s));
-                    prop_assert!(near_jump || off_s.abs() <= half_s + allowance_s + 1e-6, "{} s off at frame {}", off_s, k);
+                    // After the last picture comes none that would be nearer: it is shown for all of its own time.
+                    let is_last = rate.frames(shown_s - start_s) + 1e-6 >= frames as f64 - 1.0;
+                    let bound_s = if is_last { half_s.max(rate.frame_s()) } else { half_s };
+                    prop_assert!(near_jump || off_s.abs() <= bound_s + allowance_s + 1e-6, "{} s off at frame {}", off_s, k);
                     prop_assert!(near_jump || off_s.abs() <= p.worst_residual_s + 1e-6);
                 }
             }

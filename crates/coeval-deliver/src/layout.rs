@@ -11,7 +11,7 @@ use coeval::clock::ClockMap;
 use coeval_shoot::Alignment;
 use coeval_shoot::alignment::{File, Picture};
 
-use crate::frames::{self, FrameOptions, PictureClip, on_frames};
+use crate::frames::{self, FrameOptions, MOST_PIECES, PictureClip, check_clock, first_beyond, on_frames, refuse};
 use crate::timecode::FrameRate;
 
 /// What a source is counted in.
@@ -91,8 +91,8 @@ impl Layout {
     /// Puts an alignment on frames.
     ///
     /// # Errors
-    /// [`InvalidArgument`](coeval::ErrorKind::InvalidArgument) when a picture is longer than two days or its clock
-    /// runs at less than 0.8 or more than 1.25 times the speed of the timeline.
+    /// [`InvalidArgument`](coeval::ErrorKind::InvalidArgument) when picture or sound is longer than two days, its clock
+    /// runs at less than 0.8 or more than 1.25 times the speed of the timeline, or all takes more than 100,000 pieces.
     pub fn of(alignment: &Alignment) -> Result<Self> {
         Self::with_dead_air(alignment, &[], &FrameOptions::default())
     }
@@ -110,6 +110,7 @@ impl Layout {
         let rate = FrameRate::new(num, den).unwrap_or(FrameRate::FPS_25);
         let lay = |clip: &PictureClip<'_>| on_frames(clip, rate, quiet, options);
         let mut lanes = Vec::new();
+        let mut pieces_before = 0;
         for recording in &recordings {
             let mut files: Vec<_> = recording.files.iter().filter_map(|f| Some((f, f.map()?))).collect();
             files.sort_by(|(_, a), (_, b)| a.knots()[0].1.total_cmp(&b.knots()[0].1));
@@ -123,11 +124,18 @@ impl Layout {
                             pieces.extend(picture_pieces(file, picture, own, map, free_from, &lay)?);
                         }
                         (None, Some(sound)) if content == Content::Sound && sound.rate_hz > 0 => {
-                            pieces.extend(sound_pieces(file, sound.rate_hz, rate, free_from));
+                            pieces.extend(sound_pieces(file, map, sound.rate_hz, rate, free_from)?);
                         }
                         _ => {}
                     }
+                    if pieces_before + pieces.len() > MOST_PIECES {
+                        return refuse(
+                            &file.path,
+                            format!("this and what comes before take over {MOST_PIECES} pieces"),
+                        );
+                    }
                 }
+                pieces_before += pieces.len();
                 if !pieces.is_empty() {
                     lanes.push(Lane { recording: recording.id.clone(), content, pieces });
                 }
@@ -166,9 +174,17 @@ fn picture_pieces(
 /// Two moments closer than this, in frames, are one: rounding of the arithmetic itself.
 const SAME: f64 = 1e-4;
 
-fn sound_pieces(file: &File, sample_rate_hz: u32, rate: FrameRate, mut free_from: i64) -> Vec<Piece> {
+fn sound_pieces(
+    file: &File,
+    whole_map: &ClockMap,
+    sample_rate_hz: u32,
+    rate: FrameRate,
+    mut free_from: i64,
+) -> Result<Vec<Piece>> {
+    let knots = whole_map.knots();
+    check_clock(&file.path, whole_map, knots[knots.len() - 1].0 - knots[0].0)?;
     let hz = f64::from(sample_rate_hz);
-    let source_length = (file.duration_s.unwrap_or(0.0) * hz).round() as i64;
+    let source_length = (file.duration_s.unwrap_or(0.0).max(0.0) * hz).round() as i64;
     let mut pieces = Vec::new();
     // Knots between two jumps; at a jump two knots share their file time.
     for run in file.knots.chunk_by(|a, b| a[0] < b[0]) {
@@ -177,31 +193,33 @@ fn sound_pieces(file: &File, sample_rate_hz: u32, rate: FrameRate, mut free_from
         let first = ((rate.frames(run[0][1]) - SAME).ceil() as i64).max(free_from);
         let end = (rate.frames(run[run.len() - 1][1]) + SAME).floor() as i64;
         let source_at = |frame: i64| map.to_file(rate.seconds(frame)) * hz;
+        let bends = || run.iter().map(|k| rate.frames(k[1]).ceil() as i64);
         let mut start = first;
-        while start < end {
+        while start < end && pieces.len() <= MOST_PIECES {
             let source_start = (source_at(start).round() as i64).clamp(0, source_length);
             let played = |frame: i64| source_start as f64 + rate.seconds(frame - start) * hz;
             let half_a_frame = 0.5 * rate.frame_s() * hz;
-            let runs_off = |&frame: &i64| (source_at(frame) - played(frame)).abs() > half_a_frame;
-            let next = (start + 1..end).find(runs_off).unwrap_or(end);
+            let runs_off = |frame: i64| (source_at(frame) - played(frame)).abs() > half_a_frame;
+            let next = first_beyond(start + 1, end, bends(), runs_off).unwrap_or(end);
             // At the file's end there may be a frame too few.
             let left = rate.frames((source_length - source_start) as f64 / hz) + SAME;
-            let frames = (next - start).min(left.floor() as i64);
-            if frames > 0 {
-                free_from = start + frames;
-                pieces.push(Piece {
-                    path: file.path.clone(),
-                    start,
-                    frames,
-                    source_start,
-                    source_rate: SourceRate::Samples(sample_rate_hz),
-                    source_length,
-                });
+            if left < 1.0 {
+                break;
             }
+            let frames = (next - start).min(left.floor() as i64);
+            free_from = start + frames;
+            pieces.push(Piece {
+                path: file.path.clone(),
+                start,
+                frames,
+                source_start,
+                source_rate: SourceRate::Samples(sample_rate_hz),
+                source_length,
+            });
             start = next;
         }
     }
-    pieces
+    Ok(pieces)
 }
 
 #[cfg(test)]
@@ -369,6 +387,33 @@ pub(crate) mod tests {
         assert_eq!(pieces.len(), 9);
         assert!(worst_s(pieces, layout.rate) <= 0.025_001);
         assert!(pieces[1..].iter().all(|p| layout.rate.seconds(p.start) % 40.0 <= 1.0), "{pieces:?}");
+    }
+
+    #[test]
+    fn sound_that_no_clock_explains_is_refused() {
+        let sound = |knots: Vec<[f64; 2]>, duration_s: f64| {
+            let mut alignment = example();
+            let file = &mut alignment.recordings[0].files[0];
+            (file.knots, file.duration_s, file.picture) = (knots, Some(duration_s), None);
+            file.jumps.clear();
+            Layout::of(&alignment)
+        };
+        for (knots, what) in [
+            // These took memory without an end.
+            (vec![[0.0, 3.5], [20.0, 23.5], [20.0, 23.62], [50.0, 5.4e117]], "times the speed"),
+            (vec![[0.0, 0.0], [1e9, 1e9]], "two days"),
+            (vec![[0.0, 0.0], [10.0, 10.0], [20.0, 5.0], [30.0, 15.0]], "times the speed"),
+            // Half a frame in every five: 35 million pieces.
+            (vec![[0.0, 0.0], [172_800.0, 214_000.0]], "over 100000 pieces"),
+        ] {
+            let length_s = knots[knots.len() - 1][0];
+            let refused = sound(knots, length_s).unwrap_err();
+            assert!(refused.message().contains(what), "{refused}");
+            assert!(refused.path().is_some());
+        }
+        // A length below zero is none: there is no sound to lay.
+        let none = sound(vec![[0.0, 3.5], [20.0, 23.5]], -20.0).unwrap();
+        assert!(none.lanes.iter().all(|l| l.recording != "cam-b"));
     }
 
     use proptest::prelude::*;

@@ -349,7 +349,7 @@ impl Alignment {
     ///
     /// # Errors
     /// [`Damaged`](ErrorKind::Damaged) when it is not JSON, another schema, or breaks the contract (a placed file
-    /// without valid knots, two recordings of one id, a clock that is no recording).
+    /// without valid knots, two recordings of one id, a clock that is no recording, a frame rate over zero).
     pub fn from_json(text: &str) -> Result<Self> {
         let bad = |what: String| {
             Error::new(ErrorKind::Damaged, what).with_remedy("write it again with this version of coeval")
@@ -368,6 +368,9 @@ impl Alignment {
         for file in read.files() {
             if file.is_placed() != file.map().is_some() {
                 return Err(bad(format!("{}: its knots do not fit its status", file.path)));
+            }
+            if file.picture.as_ref().is_some_and(|p| p.frame_rate[1] == 0) {
+                return Err(bad(format!("{}: its frame rate divides by zero", file.path)));
             }
         }
         Ok(read)
@@ -421,6 +424,10 @@ mod tests {
             ("\"status\": \"placed\"", "\"status\": \"unplaced\""),
             ("\"status\": \"placed\"", "\"status\": \"perhaps\""),
             ("{\"schema\"", "[{\"schema\""),
+            (
+                "\"later_key\": 1",
+                r#""picture": {"frame_rate": [25, 0], "variable_rate": false, "size": [0, 0], "start_s": 0, "duration_s": 9}"#,
+            ),
         ] {
             assert_eq!(
                 Alignment::from_json(&EXAMPLE.replace(from, to)).unwrap_err().kind(),
