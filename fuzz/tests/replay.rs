@@ -39,7 +39,8 @@ fn run(target: &Target, name: &dyn std::fmt::Debug, data: &[u8]) {
         std::panic::resume_unwind(panic);
     }
     let took = begun.elapsed();
-    assert!(took < PATIENCE, "{} on {name:?}: {took:?}", target.0);
+    // Miri counts no time that means anything.
+    assert!(took < PATIENCE || cfg!(miri), "{} on {name:?}: {took:?}", target.0);
 }
 
 fn replay(target: &Target) {
