@@ -90,7 +90,7 @@ const LONGEST_S: f64 = 2.0 * 86_400.0;
 pub(crate) const MOST_PIECES: usize = 100_000;
 
 pub(crate) fn refuse<T>(file: &str, what: String) -> Result<T> {
-    Err(Error::new(ErrorKind::InvalidArgument, what).with_path(file))
+    Err(Error::new(ErrorKind::InvalidArgument, what).with_path(file).with_remedy("align again without this file"))
 }
 
 /// Refuses a file of `length_s` that nobody could lay on frames, before time and memory go into it.
@@ -153,9 +153,12 @@ pub fn on_frames(
 ) -> Result<Vec<Piece>> {
     let length_s = clip.rate.seconds(clip.frames.min(i64::MAX as u64) as i64);
     check_clock(clip.file, clip.map, length_s)?;
-    if !clip.start_s.is_finite() || options.allowance_s.is_nan() || options.allowance_s < 0.0 {
-        let (start_s, allowance_s) = (clip.start_s, options.allowance_s);
-        return refuse(clip.file, format!("picture start {start_s} s or allowance {allowance_s} s is out of range"));
+    if !clip.start_s.is_finite() {
+        return refuse(clip.file, format!("its picture starts at {} s", clip.start_s));
+    }
+    if options.allowance_s.is_nan() || options.allowance_s < 0.0 {
+        let what = format!("allowance_s is {}, which is below zero or no number", options.allowance_s);
+        return Err(Error::new(ErrorKind::InvalidArgument, what));
     }
     let route = Route::onto_timeline(clip.map);
     let stretches = stretches(&route, clip, length_s, sequence);
