@@ -460,6 +460,8 @@ unsafe fn call(feed: &mut Feed<'_>, h: &mut Handles) {
                 let shoot = some!(shoots);
                 let _ = coeval_shoot_set_allow_ffmpeg(shoot, i32::from(feed.byte()), error);
                 let _ = coeval_shoot_set_allow_ffmpeg(shoot, 0, error);
+                let _ = coeval_shoot_set_picture(shoot, i32::from(feed.byte()), error);
+                let _ = coeval_shoot_set_picture(shoot, 0, error);
                 let _ = coeval_shoot_set_recognise_chapters(shoot, i32::from(feed.byte()), error);
                 let _ = coeval_shoot_set_recording(shoot, word!(), word!(), error);
                 let _ = coeval_shoot_set_kind(shoot, word!(), i32::from(feed.byte() % 5) - 1, error);

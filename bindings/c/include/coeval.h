@@ -1718,6 +1718,14 @@ coeval_status coeval_shoot_set_allow_ffmpeg(coeval_shoot *shoot,
                                             coeval_error *error);
 
 /**
+ * 1: the picture of cameras that sound does not place may be looked at for a filmed clap that others heard, through
+ * an `ffmpeg` program on PATH. 0, the default: it may not.
+ */
+coeval_status coeval_shoot_set_picture(coeval_shoot *shoot,
+                                       int32_t look,
+                                       coeval_error *error);
+
+/**
  * 0: no two files are joined as chapters unless `coeval_shoot_set_recording` says so. 1, the default: chapters are
  * recognised by stream parameters, names and times.
  */

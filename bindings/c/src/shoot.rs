@@ -184,6 +184,23 @@ pub unsafe extern "C" fn coeval_shoot_set_allow_ffmpeg(
     }
 }
 
+/// 1: the picture of cameras that sound does not place may be looked at for a filmed clap that others heard, through
+/// an `ffmpeg` program on PATH. 0, the default: it may not.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_shoot_set_picture(
+    shoot: *mut coeval_shoot,
+    look: i32,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe {
+        guard(error, || {
+            handle::get_mut(shoot)?.options.picture = yes_or_no(look)?;
+            Ok(())
+        })
+    }
+}
+
 /// 0: no two files are joined as chapters unless `coeval_shoot_set_recording` says so. 1, the default: chapters are
 /// recognised by stream parameters, names and times.
 #[unsafe(no_mangle)]

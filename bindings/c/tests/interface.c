@@ -821,6 +821,8 @@ static void shoots(void) {
     CHECK_FAILS(coeval_shoot_add_track(shoot, "\xff", "cam-a", COEVAL_CAMERA, &camera, error), "UTF-8");
     CHECK(camera != NULL);
     CHECK_FAILS(coeval_shoot_set_allow_ffmpeg(shoot, 2, error), "neither");
+    CHECK_FAILS(coeval_shoot_set_picture(shoot, 2, error), "neither");
+    CHECK_OK(coeval_shoot_set_picture(shoot, 1, error), error);
     CHECK_FAILS(coeval_shoot_set_threads(shoot, 100000, error), "threads");
     CHECK_OK(coeval_shoot_set_threads(shoot, 1, error), error);
     CHECK_OK(coeval_shoot_add_track(shoot, "CAM_A_001", "cam-a", COEVAL_CAMERA, &camera, error), error);

@@ -148,12 +148,14 @@ pub(crate) fn align_shoot(
     trusted_times_s: Option<f64>,
     distances_m: Vec<(String, f64)>,
     max_drift_ppm: f64,
+    picture: bool,
     allow_ffmpeg: bool,
     threads: usize,
     progress: Option<Py<PyAny>>,
 ) -> PyResult<(String, PathBuf)> {
     let mut options = Options::default();
     options.open = open_options(allow_ffmpeg);
+    options.picture = picture;
     options.pair = pair_options(max_drift_ppm, None);
     options.main = main;
     options.trusted_times_s = trusted_times_s;

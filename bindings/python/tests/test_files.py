@@ -7,6 +7,7 @@ import json
 import math
 import os
 import pickle
+import shutil
 import subprocess
 import sys
 import wave
@@ -137,6 +138,15 @@ def test_distances_trusted_times_and_loops(shoot: coeval.Alignment, shoot_folder
         coeval.align_shoot(files, distances_m={"CAM*": -1.0})
     with pytest.raises(ValueError, match="seconds"):
         coeval.align_shoot(files, trusted_times_s=float("nan"))
+
+
+@pytest.mark.skipif(shutil.which("ffmpeg") is None, reason="there is no ffmpeg here to see with")
+def test_the_picture_is_looked_at_on_request(shoot_folder: Path) -> None:
+    # One is from another day, and has no clap that the others heard.
+    files = [shoot_folder / name for name in ("CAM-A_0009.MP4", "CAM-A_0017.MP4", "REC_0003.FLAC")]
+    for picture in (False, True):
+        reason = coeval.align_shoot(files, picture=picture)["CAM-A_0009.MP4"].reason
+        assert reason is not None and ("its picture was looked at" in reason) == picture
 
 
 def test_two_files(shoot_folder: Path, truth: dict[str, np.ndarray]) -> None:

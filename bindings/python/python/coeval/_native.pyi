@@ -129,6 +129,7 @@ def align_shoot(
     trusted_times_s: Optional[float],
     distances_m: Sequence[tuple[str, float]],
     max_drift_ppm: float,
+    picture: bool,
     allow_ffmpeg: bool,
     threads: int,
     progress: _Progress,

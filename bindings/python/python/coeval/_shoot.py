@@ -454,6 +454,7 @@ def align_shoot(
     trusted_times_s: Optional[float] = None,
     distances_m: Optional[Mapping[str, float]] = None,
     max_drift_ppm: float = 500.0,
+    picture: bool = False,
     allow_ffmpeg: bool = False,
     threads: Optional[int] = None,
     progress: Progress = None,
@@ -484,6 +485,9 @@ def align_shoot(
         metre; that is taken back.
     max_drift_ppm : float
         Largest difference of two clocks that is searched, 0 to 1200.
+    picture : bool
+        Whether an ``ffmpeg`` on PATH may show the picture of cameras that sound does not place, to look for a filmed
+        clap that others heard.
     allow_ffmpeg : bool
         Whether an ``ffmpeg`` on PATH may read what cannot be read otherwise.
     threads : int, optional
@@ -517,6 +521,7 @@ def align_shoot(
             trusted_times_s,
             list((distances_m or {}).items()),
             max_drift_ppm,
+            picture,
             allow_ffmpeg,
             count,
             callback,
