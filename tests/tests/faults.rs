@@ -103,7 +103,7 @@ fn stopped_anywhere() {
             let alignment = align(&[&material], &options, &listen)?;
             let mut handing = HandoverOptions::default();
             handing.threads = options.threads;
-            let folder = OutFolder::check(out, std::slice::from_ref(&material), &|a| names(a, out), false, false)?;
+            let folder = OutFolder::check(out, std::slice::from_ref(&material), &[], &|a| names(a, out), false, false)?;
             let troubles = Handover::plan(&alignment, &handing)?.write(&material, &folder, &listen)?;
             assert!(troubles.is_empty(), "{troubles:?}");
             Ok(())

@@ -235,7 +235,7 @@ pub(crate) fn run(args: &AlignArgs, console: &mut Console<'_>) -> Result<u8, Fai
     let out = args.out.as_deref().map(|out| open_out(out, &found, args.replace, args.inside)).transpose()?;
     let alignment = aligned(&found, &options, console)?;
     if args.json {
-        console.out.write_all(alignment.to_json()?.as_bytes())?;
+        console.out.write_all(show::json(&alignment.to_json()?).as_bytes())?;
     } else {
         show::table(console.out, &alignment, |_| None)?;
     }
@@ -266,7 +266,8 @@ pub(crate) fn run(args: &AlignArgs, console: &mut Console<'_>) -> Result<u8, Fai
 
 pub(crate) fn open_out(out: &Path, found: &Found, replace: bool, inside: bool) -> Result<OutFolder, Failure> {
     let names = |alignment: &Alignment| coeval_deliver::handover::names(alignment, out);
-    match OutFolder::check(out, &found.folders, &names, replace, inside) {
+    let sources: Vec<PathBuf> = found.sources.iter().map(|s| s.path.clone()).collect();
+    match OutFolder::check(out, &found.folders, &sources, &names, replace, inside) {
         Ok(out) => Ok(out),
         // A refused folder is no mistake in the grammar of the command line.
         Err(e) if e.kind() == ErrorKind::InvalidArgument => {

@@ -9,7 +9,26 @@ use coeval_shoot::alignment::{AnchorCheck, File};
 
 /// Text from outside (a file's name) as one line that a terminal shows and does not obey.
 pub(crate) fn printable(text: &str) -> String {
-    text.chars().flat_map(|c| if c.is_control() { c.escape_default().collect() } else { vec![c] }).collect()
+    text.chars().flat_map(|c| if is_obeyed(c) { c.escape_default().collect() } else { vec![c] }).collect()
+}
+
+/// JSON as text that a terminal shows and does not obey: what its own grammar leaves as it is, DEL and what lies beyond
+/// ASCII, can stand in strings only, and is escaped there.
+pub(crate) fn json(text: &str) -> String {
+    let mut safe = String::with_capacity(text.len());
+    for c in text.chars() {
+        match c {
+            '\n' | '\t' | '\r' => safe.push(c),
+            c if is_obeyed(c) => safe.push_str(&format!("\\u{:04x}", u32::from(c))),
+            c => safe.push(c),
+        }
+    }
+    safe
+}
+
+/// Would a terminal act on this character, or write backwards from it on?
+fn is_obeyed(c: char) -> bool {
+    c.is_control() || matches!(c, '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
 }
 
 /// A path for people.
@@ -160,6 +179,8 @@ mod tests {
     #[test]
     fn names_cannot_steer_the_terminal() {
         assert_eq!(printable("a\u{1b}[31m\nb"), "a\\u{1b}[31m\\nb");
+        assert_eq!(printable("a\u{202e}b"), "a\\u{202e}b");
+        assert_eq!(json("{\n\"a\": \"\u{9b}31m\u{7f}\u{e9}\"}"), "{\n\"a\": \"\\u009b31m\\u007f\u{e9}\"}");
     }
 
     #[test]

@@ -10,7 +10,7 @@ use coeval_media::OpenOptions;
 use coeval_shoot::mix::{Levels, VoiceOver, render_mix, render_voice};
 use coeval_shoot::tighten::{Event, Facts, Plan, TightenOptions, moving, plan};
 use coeval_shoot::voices::{SpeechMap, speech_map};
-use coeval_shoot::{Alignment, write_whole};
+use coeval_shoot::{Alignment, LARGEST_TEXT, read_text, resolved, write_whole};
 
 use crate::{Console, Failure, Watch, exit, show};
 
@@ -139,18 +139,16 @@ fn length(text: &str) -> Result<f64, String> {
 }
 
 pub(crate) fn run(args: &TightenArgs, console: &mut Console<'_>) -> Result<u8, Failure> {
-    let read = |path: &Path| std::fs::read_to_string(path).map_err(|e| Error::io(path, e));
     let contract = args.results.join("alignment.json");
-    let alignment = Alignment::from_json(&read(&contract).map_err(|e| match e.kind() {
+    let alignment = Alignment::from_json(&read_text(&contract, LARGEST_TEXT).map_err(|e| match e.kind() {
         ErrorKind::NotFound => e.with_remedy("give the folder that `coeval align -o` wrote"),
         _ => e,
     })?)
     .map_err(|e| e.with_path(&contract))?;
     let out = args.out.clone().unwrap_or_else(|| args.results.join(rough::FOLDER));
-    let edited = args
-        .edits
-        .as_deref()
-        .map(|path| rough::read_edit_list_of(&read(path)?, &alignment).map_err(|e| e.with_path(path)));
+    let edited = args.edits.as_deref().map(|path| {
+        rough::read_edit_list_of(&read_text(path, rough::LARGEST_LIST)?, &alignment).map_err(|e| e.with_path(path))
+    });
     let edited: Option<Plan> = edited.transpose()?;
     // Before the work, so that nobody waits to hear that the result may not be written.
     if !args.replace {
@@ -159,6 +157,15 @@ pub(crate) fn run(args: &TightenArgs, console: &mut Console<'_>) -> Result<u8, F
     let options = options(args);
     options.check_cameras(&alignment)?;
     let media = media(args, &alignment)?;
+    if let Some(given) = &args.out
+        && resolved(given).starts_with(resolved(&media))
+        && !resolved(given).starts_with(resolved(&args.results))
+    {
+        return Err(Error::new(ErrorKind::OutputExists, "this folder lies within the recordings")
+            .with_path(given)
+            .with_remedy("choose a folder elsewhere, or none: the rough cut then lies with the results")
+            .into());
+    }
     let mut moving_at = Vec::new();
     for text in &args.activity {
         moving_at.extend(moving_in(text, &alignment)?);
@@ -179,12 +186,18 @@ pub(crate) fn run(args: &TightenArgs, console: &mut Console<'_>) -> Result<u8, F
     };
     levels.speech_lufs = speech.loudness_lufs;
     let absolute = |path: &Path| std::fs::canonicalize(path).map_err(|e| Error::io(path, e));
+    let was_there = out.exists();
     std::fs::create_dir_all(&out).map_err(|e| Error::io(&out, e))?;
     let (media, out) = (absolute(&media)?, absolute(&out)?);
     let mut sound = Vec::new();
     sound.extend(args.voice.then_some("voice.wav"));
     sound.extend(args.mix.then_some("mix.wav"));
-    let mut files = rough::write(&alignment, &facts, &plan, &levels, &media, &out, &sound)?;
+    let written = rough::write(&alignment, &facts, &plan, &levels, &media, &out, &sound);
+    if written.is_err() && !was_there {
+        // Removed only while it is empty.
+        let _ = std::fs::remove_dir(&out);
+    }
+    let mut files = written?;
     let watch = Watch::new(console.bar, console.stop);
     for name in sound {
         let path = out.join(name);
@@ -209,7 +222,7 @@ pub(crate) fn run(args: &TightenArgs, console: &mut Console<'_>) -> Result<u8, F
     let report = args.results.join("report.html");
     let reported = args.out.is_none() && rough::into_report(&report, &plan, &facts)?;
     if args.json {
-        console.out.write_all(read(&out.join("plan.json"))?.as_bytes())?;
+        console.out.write_all(show::json(&read_text(&out.join("plan.json"), LARGEST_TEXT)?).as_bytes())?;
         return Ok(exit::ALL_PLACED);
     }
     let clock = |s: f64| {
@@ -286,7 +299,13 @@ fn speech(
     console: &Console<'_>,
 ) -> Result<SpeechMap, Error> {
     let cache = args.results.join(rough::SPEECH);
-    let text = std::fs::read_to_string(&cache).ok();
+    let text = match read_text(&cache, LARGEST_TEXT) {
+        Ok(text) => Some(text),
+        Err(e) if e.kind() == ErrorKind::NotFound => None,
+        // Not even text: certainly none of ours.
+        Err(e) if e.kind() == ErrorKind::Damaged => Some(String::new()),
+        Err(e) => return Err(e),
+    };
     if let Some(known) = text.as_deref().and_then(|text| SpeechMap::from_json(text, alignment)) {
         return Ok(known);
     }
@@ -308,7 +327,7 @@ fn moving_in(text: &str, alignment: &Alignment) -> Result<Vec<Event>, Error> {
     let bad = |what: String| Error::new(ErrorKind::InvalidArgument, format!("--activity: {what}"));
     let (file, path) = text.rsplit_once('=').ok_or_else(|| bad(format!("{text:?} is not of the form FILE=CSV")))?;
     let path = Path::new(path);
-    let table = std::fs::read_to_string(path).map_err(|e| Error::io(path, e))?;
+    let table = read_text(path, LARGEST_TEXT)?;
     let (mut times_s, mut motion) = (Vec::new(), Vec::new());
     // A first line without numbers names the columns.
     let named = table.lines().next().is_some_and(|l| l.split(',').all(|w| w.trim().parse::<f64>().is_err()));
@@ -324,6 +343,9 @@ fn moving_in(text: &str, alignment: &Alignment) -> Result<Vec<Event>, Error> {
                 return Err(Error::new(ErrorKind::Damaged, what).with_path(path));
             }
         }
+    }
+    if times_s.is_empty() {
+        return Err(Error::new(ErrorKind::Damaged, "there is no line of seconds and motion in it").with_path(path));
     }
     let brightness = vec![0.0; times_s.len()];
     let curve = ActivityCurve::from_values(times_s, motion, brightness).map_err(|e| e.with_path(path))?;

@@ -28,7 +28,7 @@ use coeval::{Error, Result};
 use coeval_media::SampleFormat;
 use coeval_shoot::conform::{self, ConformOptions, Conformed, Lies};
 use coeval_shoot::listen::{ListenOptions, listen};
-use coeval_shoot::{Alignment, Kind, Measured, OutFolder, measure, on_threads, plain_name};
+use coeval_shoot::{Alignment, Kind, LARGEST_TEXT, Measured, OutFolder, measure, on_threads, plain_name, read_text};
 
 use crate::edl::to_edl;
 use crate::frames::FrameOptions;
@@ -298,7 +298,7 @@ impl<'a> Handover<'a> {
             };
             let mut text = page(&report)?;
             // A report that is still there is of this very alignment, and so is the rough cut in it.
-            let earlier = std::fs::read_to_string(out.path().join(REPORT)).unwrap_or_default();
+            let earlier = read_text(&out.path().join(REPORT), LARGEST_TEXT).unwrap_or_default();
             if let Some(with) = cut_in(&earlier).and_then(|cut| with_cut(&text, cut)) {
                 text = with;
             }
@@ -356,10 +356,7 @@ impl<'a> Handover<'a> {
                 Content::Picture => "picture",
                 Content::Sound => "sound",
             };
-            let mut stem = format!("{}.{content}", plain_name(&lane.recording));
-            while !taken.insert(stem.to_lowercase()) {
-                stem.push('_');
-            }
+            let stem = rough::untaken(format!("{}.{content}", plain_name(&lane.recording)), &mut taken);
             let title = format!("{} {} {content}", self.options.title, lane.recording);
             let lists = to_edl(self.alignment, layout, lane, &title, self.start, &conformed)?;
             let many = lists.len() > 1;

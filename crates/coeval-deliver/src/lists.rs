@@ -156,7 +156,8 @@ fn clip(file: &File, name: String) -> Option<Mark> {
 ///
 /// Columns: `timeline_s` and `length_s` in seconds to a tenth of a millisecond, `timecode` of the
 /// timeline frame that the mark falls in (`start` is the timecode of timeline zero), `kind`, `name`,
-/// `file`, `file_s`. A mark at a time that is not a finite number is left out.
+/// `file`, `file_s`. A mark at a time that is not a finite number is left out. Control characters of names are spaces, and
+/// a name that a spreadsheet would take for a formula has an apostrophe before it, as is common practice.
 pub fn marks_csv(marks: &[Mark], start: Timecode) -> String {
     let mut text = String::from("timeline_s,length_s,timecode,kind,name,file,file_s\r\n");
     for mark in marks.iter().filter(|m| m.at_s.is_finite()) {
@@ -179,10 +180,14 @@ pub fn marks_csv(marks: &[Mark], start: Timecode) -> String {
 
 /// A field of CSV: in quotes where it needs them, quotes doubled.
 fn quoted(field: &str) -> String {
+    let mut field: String = field.chars().map(|c| if c.is_control() { ' ' } else { c }).collect();
+    if field.starts_with(['=', '+', '-', '@']) {
+        field.insert(0, '\'');
+    }
     if field.contains([',', '"', '\r', '\n']) || field.starts_with(' ') || field.ends_with(' ') {
         format!("\"{}\"", field.replace('"', "\"\""))
     } else {
-        field.to_owned()
+        field
     }
 }
 
@@ -290,6 +295,14 @@ mod tests {
         assert!(captions(&marks).iter().all(|m| m.length_s == 0.0));
     }
 
+    #[test]
+    fn a_name_is_no_formula_and_no_command() {
+        let start = Timecode::parse("00:00:00:00", FrameRate::FPS_25).unwrap();
+        let csv = marks_csv(&[mark(1.0, 0.0, "clap", "=1+1"), mark(2.0, 0.0, "clap", "\u{1b}[31mred\u{9b}")], start);
+        assert!(csv.contains(",'=1+1,") && csv.contains(" [31mred ,") || csv.contains("\" [31mred \""), "{csv}");
+        assert!(!csv.contains(['\u{1b}', '\u{9b}']));
+    }
+
     proptest! {
         #[test]
         fn any_name_stays_in_its_field(name in ".{0,20}", at_s in 0.0..1e5f64) {
@@ -319,7 +332,9 @@ mod tests {
                 Some(inner) => inner.replace("\"\"", "\""),
                 None => field.clone(),
             };
-            prop_assert_eq!(read, name);
+            let shown: String = name.chars().map(|c| if c.is_control() { ' ' } else { c }).collect();
+            let is_formula = shown.starts_with(['=', '+', '-', '@']);
+            prop_assert_eq!(read, if is_formula { format!("'{shown}") } else { shown });
         }
     }
 }

@@ -21,7 +21,10 @@ use std::path::Path;
 use coeval::{Error, ErrorKind, Result};
 use coeval_shoot::mix::{Levels, VoiceOver};
 use coeval_shoot::tighten::{Entry, Facts, Fate, Plan, Voice};
-use coeval_shoot::{Alignment, Kind, files_below, plain_name, write_whole};
+use coeval_shoot::{
+    Alignment, Kind, LARGEST_TEXT, clear_unfinished, files_below, not_through_links, plain_name, read_text, remove,
+    resolved, write_whole,
+};
 use minijinja::{AutoEscape, Environment};
 use serde_json::{Value, json};
 
@@ -43,6 +46,13 @@ pub const SPEECH: &str = "speech.json";
 const SCHEMA: &str = "coeval.plan/1";
 const EDITS: &str = "edits.txt";
 const PLAN: &str = "plan.json";
+const TIMELINE: &str = "rough-cut.otio";
+const CHAPTERS: &str = "chapters.vtt";
+const PAGE: &str = "rough-cut.html";
+/// Names of the sound that a caller may add: the recorder's, and a mix of all.
+pub const SOUNDS: [&str; 2] = ["voice.wav", "mix.wav"];
+/// An edit list of ten thousand entries has a tenth of it, bytes.
+pub const LARGEST_LIST: u64 = 1 << 24;
 /// The rows of a page; beyond them is the edit list.
 const ROWS: usize = 1000;
 
@@ -142,12 +152,31 @@ pub fn read_edit_list_of(text: &str, alignment: &Alignment) -> Result<Plan> {
         )
         .with_remedy("it is a list of another alignment: let coeval tighten write a new one"));
     }
+    let end_s = alignment.files().filter_map(|f| f.knots.last()).map(|k| k[1]).fold(0.0, f64::max);
+    // The last frame may be a part of one; nobody is to count them.
+    let end = ((end_s + 1.0) / plan.frame_s()).ceil() as i64;
+    for (entry, line) in plan.entries.iter().zip(&lines) {
+        if entry.to > end {
+            let ends = (end_s / plan.frame_s()).ceil() as i64;
+            let what =
+                format!("line {line}: it ends at {}, the timeline at {}", clock(&plan, entry.to), clock(&plan, ends));
+            return Err(Error::new(ErrorKind::Damaged, what)
+                .with_remedy("a time is wrong, or this is a list of another alignment"));
+        }
+    }
+    if plan.entries.is_empty() && end_s > 0.0 {
+        let what = format!("line {}: there is no entry", text.lines().count().max(1));
+        return Err(Error::new(ErrorKind::Damaged, what).with_remedy("let coeval tighten write a new one"));
+    }
     let is_camera = |id: &str| alignment.recording(id).is_some_and(|r| r.kind == Kind::Camera);
     let ids = || alignment.recordings.iter().map(|r| r.id.as_str()).filter(|id| is_camera(id)).collect::<Vec<_>>();
     for (entry, line) in plan.entries.iter().zip(lines) {
         if let Some(camera) = entry.camera.as_deref().filter(|c| !is_camera(c)) {
             return Err(Error::new(ErrorKind::Damaged, format!("line {line}: no camera is called {camera:?}"))
-                .with_remedy(format!("the cameras are {}; - stands for none", ids().join(", "))));
+                .with_remedy(match ids()[..] {
+                    [] => "there is no camera; - stands for none".to_owned(),
+                    _ => format!("the cameras are {}; - stands for none", ids().join(", ")),
+                }));
         }
     }
     Ok(plan)
@@ -156,6 +185,8 @@ pub fn read_edit_list_of(text: &str, alignment: &Alignment) -> Result<Plan> {
 /// A plan, and the line of each entry.
 fn read_lines(text: &str) -> Result<(Plan, Vec<usize>)> {
     let bad = |line: usize, what: String| {
+        // A line may be as long as the file.
+        let what: String = what.chars().take(300).collect();
         Error::new(ErrorKind::Damaged, format!("line {line}: {what}")).with_remedy(
             "a line reads `show FROM TO CAMERA`, `pass FROM TO CAMERA 8x` or `drop FROM TO`, times as 0:12:34.567",
         )
@@ -434,7 +465,7 @@ pub fn check_folder(out: &Path, edited: Option<&Plan>) -> Result<()> {
                 "choose another folder with -o, or let --replace write over files of the same names",
             );
         }
-        let text = if name == EDITS { std::fs::read_to_string(out.join(EDITS)).unwrap_or_default() } else { continue };
+        let text = if name == EDITS { read_text(&out.join(EDITS), LARGEST_LIST).unwrap_or_default() } else { continue };
         let untouched = plan.as_ref().is_some_and(|p| edit_list(p) == text);
         if !untouched && (edited.is_none() || read_edit_list(&text).ok().as_ref() != edited) {
             return taken(
@@ -449,15 +480,24 @@ pub fn check_folder(out: &Path, edited: Option<&Plan>) -> Result<()> {
 /// Names of the files in the folder that an earlier rough cut has written, with `/` between folders, and its plan;
 /// nothing when there is none.
 fn earlier(out: &Path) -> (Vec<String>, Option<Plan>) {
-    let text = std::fs::read_to_string(out.join(PLAN)).unwrap_or_default();
+    let text = read_text(&out.join(PLAN), LARGEST_TEXT).unwrap_or_default();
     let mut value: Value = serde_json::from_str(&text).unwrap_or_default();
     if value["schema"] != SCHEMA {
         return (Vec::new(), None);
     }
     let names = serde_json::from_value::<Vec<String>>(value["files"].take()).unwrap_or_default();
-    // A list from elsewhere names nothing outside the folder.
-    let within = |n: &String| n.split('/').all(|part| !["", ".", ".."].contains(&part) && !part.contains('\\'));
-    (names.into_iter().filter(within).collect(), serde_json::from_value(value["plan"].take()).ok())
+    // The list may come from elsewhere: it names nothing that a rough cut does not write.
+    (names.into_iter().filter(|n| is_ours(n)).collect(), serde_json::from_value(value["plan"].take()).ok())
+}
+
+/// May a rough cut have written a file of this name?
+fn is_ours(name: &str) -> bool {
+    match name.split_once('/') {
+        None => [EDITS, PLAN, TIMELINE, CHAPTERS, PAGE].contains(&name) || SOUNDS.contains(&name),
+        Some((folder, list)) => {
+            folder == "edl" && list.ends_with(".edl") && !list.starts_with('.') && !list.contains(['/', '\\'])
+        }
+    }
 }
 
 /// Names, within the folder of an alignment, of what a rough cut has put there: for
@@ -470,11 +510,11 @@ pub(crate) fn names(results: &Path) -> Vec<String> {
 /// Writes the rough cut into the folder `out`, which is made if it is missing, and answers with the names of its files.
 /// What an earlier one left there and this one does not write is removed. An `edits.txt` that says this very plan
 /// stays as a person has written it; else it is written over: [`check_folder`] comes first. `media` is the folder that
-/// the alignment's names are relative to, absolute as `out`. `sound` are names of files that the caller will add.
+/// the alignment's names are relative to, absolute as `out`. `sound` are those of [`SOUNDS`] that the caller will add.
 ///
 /// # Errors
 /// [`InvalidArgument`](ErrorKind::InvalidArgument) when the plan is of another frame rate than the alignment or
-/// breaks [`Plan::check`]; what the system says about writing.
+/// breaks [`Plan::check`], or a recording or voice-over lies in `out`; what the system says about writing.
 pub fn write(
     alignment: &Alignment,
     facts: &Facts,
@@ -496,6 +536,13 @@ pub fn write(
             ),
         ));
     }
+    let here = resolved(out);
+    let read = alignment.files().map(|f| media.join(&f.path)).chain(levels.voice_over.iter().map(|v| v.path.clone()));
+    if let Some(path) = read.map(|path| resolved(&path)).find(|path| path.starts_with(&here)) {
+        return Err(Error::new(ErrorKind::InvalidArgument, "this lies where the rough cut goes, and could be removed")
+            .with_path(path)
+            .with_remedy("move it, or choose another folder with -o"));
+    }
     let start = Timecode::from_label([1, 0, 0, 0], rate, rate.counting())?;
     let tracks = tracks(alignment, &layout, plan, &facts.voices, levels);
     let references = References::Relative { media: media.to_path_buf(), timeline: out.to_path_buf() };
@@ -503,9 +550,9 @@ pub fn write(
     let extras = Extras { start: Some(start), marks: &chapters, ..Extras::default() };
     let otio = cut_to_otio(alignment, rate, "rough cut", &references, &extras, &tracks, plan.shown_frames())?;
     let mut files = vec![
-        ("rough-cut.otio".to_owned(), otio),
-        ("chapters.vtt".to_owned(), marks_webvtt(&chapters, 0.001)),
-        ("rough-cut.html".to_owned(), page(plan, facts)?),
+        (TIMELINE.to_owned(), otio),
+        (CHAPTERS.to_owned(), marks_webvtt(&chapters, 0.001)),
+        (PAGE.to_owned(), page(plan, facts)?),
     ];
     let mut taken = HashSet::new();
     for track in &tracks {
@@ -515,10 +562,7 @@ pub fn write(
         };
         let events = events(alignment, track, rate, start)?;
         let lists = edl(&format!("rough cut {}", track.name), channel, start, &events)?;
-        let mut stem = format!("{}.{what}", plain_name(&track.name));
-        while !taken.insert(stem.to_lowercase()) {
-            stem.push('_');
-        }
+        let stem = untaken(format!("{}.{what}", plain_name(&track.name)), &mut taken);
         files.extend(lists.into_iter().enumerate().map(|(i, text)| {
             let number = if i > 0 { format!(".{}", i + 1) } else { String::new() };
             (format!("edl/{stem}{number}.edl"), text)
@@ -528,17 +572,18 @@ pub fn write(
     names.extend(files.iter().map(|f| f.0.clone()));
     names.extend(sound.iter().map(|s| (*s).to_owned()));
     let outdated = earlier(out).0;
+    for name in names.iter().chain(&outdated) {
+        not_through_links(out, name)?;
+    }
     std::fs::create_dir_all(out.join("edl")).map_err(|e| Error::io(out, e))?;
+    clear_unfinished(out)?;
     // First, so that whatever stops the rest, the next run knows what is its own.
     let known: Vec<&String> = names.iter().chain(outdated.iter().filter(|n| !names.contains(n))).collect();
     write_whole(&out.join(PLAN), data(plan, facts, levels, &known)?.as_bytes())?;
     for name in outdated.iter().filter(|n| *n != EDITS && (sound.contains(&n.as_str()) || !names.contains(n))) {
-        match std::fs::remove_file(out.join(name)) {
-            Err(e) if e.kind() != std::io::ErrorKind::NotFound => return Err(Error::io(out.join(name), e)),
-            _ => {}
-        }
+        remove(out, name)?;
     }
-    let said = std::fs::read_to_string(out.join(EDITS)).ok().and_then(|text| read_edit_list(&text).ok());
+    let said = read_text(&out.join(EDITS), LARGEST_LIST).ok().and_then(|text| read_edit_list(&text).ok());
     if said.as_ref() != Some(plan) {
         write_whole(&out.join(EDITS), edit_list(plan).as_bytes())?;
     }
@@ -549,6 +594,13 @@ pub fn write(
     write_whole(&out.join(PLAN), data(plan, facts, levels, &known)?.as_bytes())?;
     names.truncate(names.len() - sound.len());
     Ok(names)
+}
+
+/// `stem`, or with a number where that is taken. On some systems names that differ in case only are one.
+pub(crate) fn untaken(stem: String, taken: &mut HashSet<String>) -> String {
+    let numbered = (2..).map(|n| format!("{stem}-{n}"));
+    let mut names = std::iter::once(stem.clone()).chain(numbered);
+    names.find(|name| taken.insert(name.to_lowercase())).unwrap_or(stem)
 }
 
 /// A track as events of an edit decision list.
@@ -644,7 +696,7 @@ fn page(plan: &Plan, facts: &Facts) -> Result<String> {
 /// # Errors
 /// What the system says about writing.
 pub fn into_report(report: &Path, plan: &Plan, facts: &Facts) -> Result<bool> {
-    let text = std::fs::read_to_string(report).unwrap_or_default();
+    let text = read_text(report, LARGEST_TEXT).unwrap_or_default();
     match report::with_cut(&text, &section(plan, facts)?) {
         Some(text) => write_whole(report, text.as_bytes()).map(|()| true),
         None => Ok(false),
@@ -865,6 +917,60 @@ mod tests {
     }
 
     #[test]
+    fn a_list_from_elsewhere_removes_nothing_but_what_a_rough_cut_writes() {
+        let dir = tempfile::tempdir().unwrap();
+        let (alignment, out) = (example(), dir.path().join(FOLDER));
+        let facts = Facts {
+            frame_rate: [30_000, 1001],
+            frames: 900,
+            voices: vec![],
+            events: vec![],
+            found: vec![],
+            angles: vec![],
+        };
+        let plan = Plan { entries: vec![entry(0, 900, Fate::Show, Some("cam-a"))], ..some_plan() };
+        let write = |media: &Path| write(&alignment, &facts, &plan, &Levels::default(), media, &out, &[]);
+        write(dir.path()).unwrap();
+        let mine = ["notes.txt", ".bashrc", "edl/.hid.edl", "x/y.edl", "a.wav"];
+        std::fs::create_dir(out.join("x")).unwrap();
+        let text = std::fs::read_to_string(out.join(PLAN)).unwrap();
+        let mut value: Value = serde_json::from_str(&text).unwrap();
+        for name in mine {
+            std::fs::write(out.join(name), "mine").unwrap();
+            value["files"].as_array_mut().unwrap().push(name.into());
+        }
+        value["files"].as_array_mut().unwrap().extend(["edl/old.edl", "voice.wav", "../out.wav"].map(Value::from));
+        for name in ["edl/old.edl", "voice.wav", ".coeval-1.part"] {
+            std::fs::write(out.join(name), "ours").unwrap();
+        }
+        std::fs::write(out.join(PLAN), value.to_string()).unwrap();
+        assert!(check_folder(&out, None).is_err(), "it holds somebody's files");
+        write(dir.path()).unwrap();
+        assert!(mine.iter().all(|name| out.join(name).exists()));
+        assert!(["edl/old.edl", "voice.wav", ".coeval-1.part"].iter().all(|name| !out.join(name).exists()));
+        // Recordings in it would be in danger.
+        let refused = write(&out).unwrap_err();
+        assert!(refused.kind() == ErrorKind::InvalidArgument && refused.message().contains("could be removed"));
+    }
+
+    #[test]
+    fn a_list_that_leaves_the_timeline_is_refused_with_its_line() {
+        let alignment = example();
+        let list = |to: &str| format!("{HEADER}\nrate 30000/1001\nshow 0:00:00 0:01:00 -\ndrop 0:01:00 {to}\n");
+        read_edit_list_of(&list("0:03:19"), &alignment).unwrap();
+        let refused = read_edit_list_of(&list("1:03:19"), &alignment).unwrap_err();
+        assert!(
+            refused.message().starts_with("line 4: it ends at 1:03:18.995, the timeline at 0:03:19.0"),
+            "{refused}"
+        );
+        let empty = read_edit_list_of(&format!("{HEADER}\nrate 30000/1001\n"), &alignment).unwrap_err();
+        assert!(empty.message().contains("no entry"), "{empty}");
+        // A line may be as long as the file, an error may not.
+        let long = format!("{HEADER}\nrate 30000/1001\nshow 0:00:00 {} -\n", "9".repeat(100_000));
+        assert!(read_edit_list_of(&long, &alignment).unwrap_err().message().len() < 500);
+    }
+
+    #[test]
     fn a_report_takes_the_rough_cut_in_and_another_in_its_place() {
         let dir = tempfile::tempdir().unwrap();
         let path = dir.path().join("report.html");
@@ -888,6 +994,12 @@ mod tests {
         assert!(into_report(&path, &some_plan(), &facts).unwrap());
         assert_eq!(std::fs::read_to_string(&path).unwrap(), once);
         assert_eq!(report::with_cut(empty, report::cut_in(&once).unwrap()).unwrap(), once);
+        // What somebody put into it is not carried over.
+        let own = report::cut_in(&once).unwrap();
+        for tag in ["<script>", "<meta http-equiv=\"refresh\">", "<form>", "<p onclick=\"x\">", "<p style=x>", "<"] {
+            let changed = once.replacen(own, &format!("{own}{tag}"), 1);
+            assert!(report::cut_in(&changed).is_none(), "{tag}");
+        }
         let hostile = Plan { notes: vec!["<!-- /cut --><script>".into()], ..some_plan() };
         into_report(&path, &hostile, &facts).unwrap();
         assert!(into_report(&path, &some_plan(), &facts).unwrap());

@@ -304,6 +304,11 @@ pub struct Pair {
     pub residuals: Vec<[f64; 2]>,
 }
 
+/// Thirty years, seconds: what is further away is no time of a recording, and would be worked through frame by frame.
+const FURTHEST_S: f64 = 1e9;
+/// A map may end so much later than its file, seconds.
+const BEYOND_S: f64 = 1.0;
+
 impl Alignment {
     /// All files, recording by recording.
     pub fn files(&self) -> impl Iterator<Item = &File> {
@@ -321,12 +326,13 @@ impl Alignment {
     }
 
     /// Frames a second of the timeline, as an exact ratio: those of the timeline clock's picture, else of the first
-    /// placed file's that has picture, else 25.
+    /// placed file's that has picture, else 25. What is not within 1 to 1000 counts for none.
     pub fn frame_rate(&self) -> [u32; 2] {
         let clock = self.recording(&self.timeline.clock);
         let files = clock.into_iter().flat_map(|r| &r.files).chain(self.files());
         let mut rates = files.filter(|f| f.is_placed()).filter_map(|f| Some(f.picture.as_ref()?.frame_rate));
-        rates.find(|[num, den]| *num > 0 && *den > 0).unwrap_or([25, 1])
+        let usual = |&[num, den]: &[u32; 2]| den > 0 && num >= den && u64::from(num) <= 1000 * u64::from(den);
+        rates.find(usual).unwrap_or([25, 1])
     }
 
     /// The recording of this id.
@@ -349,7 +355,8 @@ impl Alignment {
     ///
     /// # Errors
     /// [`Damaged`](ErrorKind::Damaged) when it is not JSON, another schema, or breaks the contract (a placed file
-    /// without valid knots, two recordings of one id, a clock that is no recording, a frame rate over zero).
+    /// without valid knots, two recordings of one id, a clock that is no recording, a frame rate over zero, a
+    /// time of thirty years, knots beyond the end of their file).
     pub fn from_json(text: &str) -> Result<Self> {
         let bad = |what: String| {
             Error::new(ErrorKind::Damaged, what).with_remedy("write it again with this version of coeval")
@@ -371,6 +378,15 @@ impl Alignment {
             }
             if file.picture.as_ref().is_some_and(|p| p.frame_rate[1] == 0) {
                 return Err(bad(format!("{}: its frame rate divides by zero", file.path)));
+            }
+            let picture_s = file.picture.iter().flat_map(|p| [p.start_s, p.duration_s]);
+            let mut times_s = file.knots.iter().flatten().copied().chain(picture_s).chain(file.duration_s);
+            if times_s.any(|t| t.abs() > FURTHEST_S) {
+                return Err(bad(format!("{}: a time in it is further from zero than {FURTHEST_S} s", file.path)));
+            }
+            let ends_s = file.knots.last().map_or(0.0, |k| k[0]);
+            if file.duration_s.is_some_and(|length_s| ends_s > length_s + BEYOND_S) {
+                return Err(bad(format!("{}: its knots reach beyond its end", file.path)));
             }
         }
         Ok(read)

@@ -27,6 +27,7 @@ use serde::Deserialize;
 use crate::chapters::matching;
 use crate::invalid;
 use crate::sound::{Headers, Probed};
+use crate::write::read_text;
 
 /// This moment of one file is that moment of another.
 #[derive(Debug, Clone, PartialEq)]
@@ -170,11 +171,7 @@ const MOST_BYTES: u64 = 1 << 20;
 /// [`NotFound`](ErrorKind::NotFound) and its like when it cannot be read, [`Damaged`](ErrorKind::Damaged) when it is not
 /// what this module describes.
 pub fn read_anchors(path: &Path) -> Result<Vec<Anchor>> {
-    let size = std::fs::metadata(path).map_err(|e| Error::io(path, e))?.len();
-    if size > MOST_BYTES {
-        return Err(Error::new(ErrorKind::Damaged, "too large for a list of anchors").with_path(path));
-    }
-    let text = std::fs::read_to_string(path).map_err(|e| Error::io(path, e))?;
+    let text = read_text(path, MOST_BYTES)?;
     let is_toml = path.extension().is_some_and(|e| e.eq_ignore_ascii_case("toml"));
     parse(&text, is_toml).map_err(|e| match e.remedy() {
         Some(remedy) => Error::new(ErrorKind::Damaged, e.message()).with_remedy(remedy).with_path(path),

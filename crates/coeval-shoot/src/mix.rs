@@ -227,7 +227,8 @@ impl Levels {
         points
     }
 
-    /// Refuses gains out of range: -120 to 24 dB for cameras, -120 to 0 dB for how much they go down.
+    /// Refuses gains out of range: -120 to 24 dB for cameras, -120 to 0 dB for how much they go down; and a loudness or
+    /// a true peak that [`render_voice`] would refuse.
     ///
     /// # Errors
     /// [`InvalidArgument`](coeval::ErrorKind::InvalidArgument).
@@ -237,7 +238,7 @@ impl Levels {
                 return Err(invalid(format!("{name} is {db}, not within -120 to {high} dB")));
             }
         }
-        Ok(())
+        check_loudness(self.voice_lufs, self.true_peak_dbtp)
     }
 }
 

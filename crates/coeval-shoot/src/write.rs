@@ -1,7 +1,7 @@
 //! Results appear whole or not at all, and never over something of the user's.
 
 use std::collections::HashSet;
-use std::io::Write;
+use std::io::{Read, Write};
 use std::path::{Path, PathBuf};
 
 use coeval::{Error, ErrorKind, Result};
@@ -32,10 +32,37 @@ pub fn write_whole(path: &Path, content: &[u8]) -> Result<()> {
     Ok(())
 }
 
+/// Reads a text that a person or a program wrote: a plain file, since a pipe or a device may never end, of at most
+/// `most_bytes`.
+///
+/// # Errors
+/// What the system answers; [`Damaged`](ErrorKind::Damaged) for what is no plain file, larger, or not UTF-8.
+pub fn read_text(path: &Path, most_bytes: u64) -> Result<String> {
+    let failed = |e| Error::io(path, e);
+    let bad = |what: &str| {
+        Error::new(ErrorKind::Damaged, what).with_path(path).with_remedy("check that this is the file that was meant")
+    };
+    // A pipe that nobody writes to would not even open.
+    if !std::fs::metadata(path).map_err(failed)?.is_file() {
+        return Err(bad("this is no plain file"));
+    }
+    let mut bytes = Vec::new();
+    std::fs::File::open(path).map_err(failed)?.take(most_bytes + 1).read_to_end(&mut bytes).map_err(failed)?;
+    if bytes.len() as u64 > most_bytes {
+        return Err(bad(&format!("this is larger than {most_bytes} bytes")));
+    }
+    String::from_utf8(bytes).map_err(|_| bad("this is not text in UTF-8"))
+}
+
+/// The largest text that is read, bytes; an alignment of ten thousand files has a tenth of it.
+pub const LARGEST_TEXT: u64 = 1 << 28;
+
 /// What the name of a file that is still being written begins and ends with; it is hidden.
 const PART: (&str, &str) = (".coeval-", ".part");
 /// The file that makes a folder a result.
 const ALIGNMENT: &str = "alignment.json";
+/// Folders in it that results lie in.
+pub const FOLDERS: [&str; 3] = ["sound", "edl", "rough-cut"];
 /// What the name of a list ends with that is written to be changed by hand.
 const EDITS: &str = "/edits.txt";
 
@@ -56,16 +83,17 @@ impl OutFolder {
     /// The folder may be missing (its parent must be there), empty, or hold nothing but an earlier result: an
     /// `alignment.json` of this contract and files that `names` gives for it, relative to the folder with `/`
     /// between folders. With `replace` it may hold anything; files of these names will be written over, everything
-    /// else stays. A folder within one of the `material` folders is refused unless `inside` says otherwise. Hidden
-    /// files count for nothing.
+    /// else stays. A folder within one of the `material` folders is refused unless `inside` says otherwise, and always
+    /// one that has a recording of `sources` where results lie. Hidden files count for nothing.
     ///
     /// # Errors
     /// [`OutputExists`](ErrorKind::OutputExists) when something else is there,
-    /// [`InvalidArgument`](ErrorKind::InvalidArgument) within the material,
+    /// [`InvalidArgument`](ErrorKind::InvalidArgument) within the material or around a source,
     /// [`NotFound`](ErrorKind::NotFound) without a parent folder, or what the system answers.
     pub fn check(
         path: &Path,
         material: &[PathBuf],
+        sources: &[PathBuf],
         names: &dyn Fn(&Alignment) -> Vec<String>,
         replace: bool,
         inside: bool,
@@ -76,10 +104,17 @@ impl OutFolder {
                 .with_path(path)
                 .with_remedy("choose a folder elsewhere, or allow it with --inside"));
         }
+        let here = resolved(&absolute);
+        let within = |source: &&PathBuf| FOLDERS.iter().any(|f| resolved(source).starts_with(here.join(f)));
+        if let Some(source) = sources.iter().find(within) {
+            return Err(Error::new(ErrorKind::InvalidArgument, format!("{} lies where results go", source.display()))
+                .with_path(path)
+                .with_remedy("choose another folder: this recording could be written over"));
+        }
         let mut earlier = Vec::new();
         match std::fs::read_dir(&absolute) {
             Ok(_) => {
-                let text = std::fs::read_to_string(absolute.join(ALIGNMENT)).unwrap_or_default();
+                let text = read_text(&absolute.join(ALIGNMENT), LARGEST_TEXT).unwrap_or_default();
                 let ours = Alignment::from_json(&text).ok();
                 let is_result = ours.is_some();
                 let mut own: HashSet<String> = ours.iter().flat_map(names).collect();
@@ -101,6 +136,11 @@ impl OutFolder {
                 earlier.retain(|n| n != ALIGNMENT && !n.ends_with(EDITS));
             }
             Err(e) if e.kind() == std::io::ErrorKind::NotFound => {
+                if absolute.is_symlink() {
+                    return Err(Error::new(ErrorKind::NotFound, "this is a link to what does not exist")
+                        .with_path(path)
+                        .with_remedy("make the folder that it names, or choose another"));
+                }
                 let parent = absolute.parent().unwrap_or(&absolute);
                 if !parent.is_dir() {
                     return Err(Error::new(ErrorKind::NotFound, "the folder it should go into does not exist")
@@ -127,13 +167,10 @@ impl OutFolder {
     pub fn begin(&self, alignment: &Alignment) -> Result<PathBuf> {
         let text = alignment.to_json()?;
         let same = std::fs::read(self.path.join(ALIGNMENT)).is_ok_and(|old| old == text.as_bytes());
-        let outdated = self.earlier.iter().filter(|_| !same).map(|name| self.path.join(name));
-        for path in outdated.chain(unfinished(&self.path)) {
-            match std::fs::remove_file(&path) {
-                Err(e) if e.kind() != std::io::ErrorKind::NotFound => return Err(Error::io(&path, e)),
-                _ => {}
-            }
+        for name in self.earlier.iter().filter(|_| !same) {
+            remove(&self.path, name)?;
         }
+        clear_unfinished(&self.path)?;
         self.write(ALIGNMENT, text.as_bytes())
     }
 
@@ -142,6 +179,7 @@ impl OutFolder {
     /// # Errors
     /// What the system says about making a folder.
     pub fn place(&self, name: &str) -> Result<PathBuf> {
+        not_through_links(&self.path, name)?;
         let path = self.path.join(name);
         let folder = path.parent().unwrap_or(&self.path);
         // Its parent was there when the folder was checked, and is not made.
@@ -165,6 +203,47 @@ impl OutFolder {
     }
 }
 
+/// Refuses a name (`/` between folders) one of whose folders is a link: what lies there is somebody else's.
+///
+/// # Errors
+/// [`OutputExists`](ErrorKind::OutputExists).
+pub fn not_through_links(folder: &Path, name: &str) -> Result<()> {
+    let mut at = folder.to_path_buf();
+    let parts: Vec<&str> = name.split('/').collect();
+    for part in &parts[..parts.len() - 1] {
+        at.push(part);
+        if at.is_symlink() {
+            return Err(Error::new(ErrorKind::OutputExists, "this is a link to a folder elsewhere")
+                .with_path(&at)
+                .with_remedy("choose another folder for the results, or take the link away"));
+        }
+    }
+    Ok(())
+}
+
+/// Removes a file of ours from a folder, if it is there, and follows no link.
+///
+/// # Errors
+/// As for [`not_through_links`]; what the system answers.
+pub fn remove(folder: &Path, name: &str) -> Result<()> {
+    not_through_links(folder, name)?;
+    match std::fs::remove_file(folder.join(name)) {
+        Err(e) if e.kind() != std::io::ErrorKind::NotFound => Err(Error::io(folder.join(name), e)),
+        _ => Ok(()),
+    }
+}
+
+/// Removes what a killed run left half-written below a folder.
+///
+/// # Errors
+/// What the system answers.
+pub fn clear_unfinished(folder: &Path) -> Result<()> {
+    unfinished(folder).iter().try_for_each(|path| match std::fs::remove_file(path) {
+        Err(e) if e.kind() != std::io::ErrorKind::NotFound => Err(Error::io(path, e)),
+        _ => Ok(()),
+    })
+}
+
 /// Folders in folders that results lie in, and one more.
 const DEPTH: usize = 4;
 
@@ -184,12 +263,15 @@ fn present(folder: &Path) -> impl Iterator<Item = walkdir::Result<String>> {
 /// such folder.
 ///
 /// # Errors
-/// What the system answers.
+/// [`InvalidArgument`](ErrorKind::InvalidArgument) when this is no folder; what the system answers.
 pub fn files_below(folder: &Path) -> Result<Vec<String>> {
-    if !folder.exists() {
+    if !folder.is_dir() {
+        if folder.exists() || folder.is_symlink() {
+            return Err(Error::new(ErrorKind::InvalidArgument, "this is no folder").with_path(folder));
+        }
         return Ok(Vec::new());
     }
-    present(folder).map(|name| name.map_err(|e| Error::io(folder, e.into()))).collect()
+    present(&resolved(folder)).map(|name| name.map_err(|e| Error::io(folder, e.into()))).collect()
 }
 
 /// Files that a killed run left half-written.
@@ -202,15 +284,22 @@ fn unfinished(folder: &Path) -> Vec<PathBuf> {
     entries.filter(is_part).map(walkdir::DirEntry::into_path).collect()
 }
 
-/// A part of a file name that every system takes.
+/// A part of a file name that every system takes, not hidden, and short enough to be joined with two others.
 pub fn plain_name(text: &str) -> String {
-    let text: String =
+    let mut text: String =
         text.chars().map(|c| if c.is_control() || "/\\:*?\"<>|".contains(c) { '_' } else { c }).collect();
-    if text.is_empty() { "_".to_owned() } else { text }
+    text.truncate(text.floor_char_boundary(LONGEST_PART));
+    if text.is_empty() || text.starts_with('.') {
+        text.replace_range(..text.len().min(1), "_");
+    }
+    text
 }
 
+/// Names have 255 bytes on the usual systems; three such parts and what stands between them.
+const LONGEST_PART: usize = 76;
+
 /// The path with links followed as far as it exists.
-fn resolved(path: &Path) -> PathBuf {
+pub fn resolved(path: &Path) -> PathBuf {
     if let Ok(real) = std::fs::canonicalize(path) {
         return real;
     }
@@ -235,7 +324,7 @@ mod tests {
     }
 
     fn kind(path: &Path, material: &[PathBuf], replace: bool, inside: bool) -> Option<ErrorKind> {
-        OutFolder::check(path, material, &names, replace, inside).err().map(|e| e.kind())
+        OutFolder::check(path, material, &[], &names, replace, inside).err().map(|e| e.kind())
     }
 
     #[test]
@@ -263,13 +352,13 @@ mod tests {
         assert_eq!(kind(&out, &[], false, false), Some(ErrorKind::OutputExists));
         assert_eq!(kind(&out, &[], true, false), None);
         let file = out.join("alignment.json");
-        assert!(OutFolder::check(&file, &[], &names, true, false).is_err(), "a file is no folder");
+        assert!(OutFolder::check(&file, &[], &[], &names, true, false).is_err(), "a file is no folder");
     }
 
     #[test]
     fn an_earlier_result_gives_way_to_a_new_one_but_not_with_a_stranger_beside_it() {
         let dir = tempfile::tempdir().unwrap();
-        let open = || OutFolder::check(dir.path(), &[], &names, false, false);
+        let open = || OutFolder::check(dir.path(), &[], &[], &names, false, false);
         let out = open().unwrap();
         out.begin(&result("a")).unwrap();
         for name in ["timeline.otio", "sound/a.wav", "rough-cut/edits.txt"] {
@@ -290,6 +379,64 @@ mod tests {
         assert_eq!(kind(dir.path(), &[], false, false), None);
         std::fs::write(dir.path().join("notes.txt"), b"mine").unwrap();
         assert_eq!(kind(dir.path(), &[], false, false), Some(ErrorKind::OutputExists));
+    }
+
+    #[test]
+    fn a_recording_is_never_where_results_go() {
+        let dir = tempfile::tempdir().unwrap();
+        let check = |sources: &[PathBuf]| OutFolder::check(dir.path(), &[], sources, &names, true, true);
+        std::fs::create_dir_all(dir.path().join("sound/whole")).unwrap();
+        for name in ["sound/whole/a.wav", "sound/a.wav", "a.wav"] {
+            std::fs::write(dir.path().join(name), b"mine").unwrap();
+        }
+        for name in ["sound/whole/a.wav", "x/../sound/a.wav"] {
+            std::fs::create_dir_all(dir.path().join("x")).unwrap();
+            let refused = check(&[dir.path().join("a.wav"), dir.path().join(name)]).unwrap_err();
+            assert_eq!(refused.kind(), ErrorKind::InvalidArgument, "{name}");
+        }
+        check(&[dir.path().join("a.wav")]).unwrap();
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn nothing_is_written_or_removed_through_a_link() {
+        let dir = tempfile::tempdir().unwrap();
+        let (out, elsewhere) = (dir.path().join("out"), dir.path().join("elsewhere"));
+        std::fs::create_dir(&out).unwrap();
+        std::fs::create_dir(&elsewhere).unwrap();
+        std::fs::write(elsewhere.join("a.wav"), b"mine").unwrap();
+        std::os::unix::fs::symlink(&elsewhere, out.join("sound")).unwrap();
+        let open = OutFolder::check(&out, &[], &[], &names, true, false).unwrap();
+        assert_eq!(open.write("sound/a.wav", b"ours").unwrap_err().kind(), ErrorKind::OutputExists);
+        assert_eq!(remove(&out, "sound/a.wav").unwrap_err().kind(), ErrorKind::OutputExists);
+        assert_eq!(std::fs::read(elsewhere.join("a.wav")).unwrap(), b"mine");
+        std::os::unix::fs::symlink(dir.path().join("nowhere"), dir.path().join("dangling")).unwrap();
+        assert_eq!(kind(&dir.path().join("dangling"), &[], true, false), Some(ErrorKind::NotFound));
+    }
+
+    #[test]
+    fn names_are_plain_and_short() {
+        assert_eq!(plain_name("a/b\u{1b}"), "a_b_");
+        assert_eq!([plain_name(""), plain_name(".hidden"), plain_name("..")], ["_", "_hidden", "_."]);
+        assert!(plain_name(&"\u{e9}".repeat(200)).len() <= 76);
+    }
+
+    #[test]
+    fn text_is_read_from_plain_files_only() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("list");
+        std::fs::write(&path, "four").unwrap();
+        assert_eq!(read_text(&path, 4).unwrap(), "four");
+        assert_eq!(read_text(&path, 3).unwrap_err().kind(), ErrorKind::Damaged);
+        std::fs::write(&path, b"\xff\xfe").unwrap();
+        assert!(read_text(&path, 9).unwrap_err().message().contains("UTF-8"));
+        assert_eq!(read_text(dir.path(), 9).unwrap_err().kind(), ErrorKind::Damaged);
+        assert_eq!(read_text(&dir.path().join("gone"), 9).unwrap_err().kind(), ErrorKind::NotFound);
+        #[cfg(unix)]
+        {
+            // It would block, or never end.
+            assert_eq!(read_text(Path::new("/dev/zero"), 9).unwrap_err().kind(), ErrorKind::Damaged);
+        }
     }
 
     #[test]
