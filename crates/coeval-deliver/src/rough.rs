@@ -152,7 +152,7 @@ pub fn read_edit_list_of(text: &str, alignment: &Alignment) -> Result<Plan> {
         )
         .with_remedy("it is a list of another alignment: let coeval tighten write a new one"));
     }
-    let end_s = alignment.files().filter_map(|f| f.knots.last()).map(|k| k[1]).fold(0.0, f64::max);
+    let end_s = alignment.end_s();
     // The last frame may be a part of one; nobody is to count them.
     let end = ((end_s + 1.0) / plan.frame_s()).ceil() as i64;
     for (entry, line) in plan.entries.iter().zip(&lines) {
@@ -867,18 +867,16 @@ mod tests {
         }
     }
 
+    /// A timeline of so many frames in which nothing happens.
+    fn empty_facts(frames: i64) -> Facts {
+        Facts { frame_rate: [30_000, 1001], frames, voices: vec![], events: vec![], found: vec![], angles: vec![] }
+    }
+
     #[test]
     fn a_folder_is_written_again_unless_it_holds_something_of_a_persons() {
         let dir = tempfile::tempdir().unwrap();
         let (alignment, out) = (example(), dir.path().join(FOLDER));
-        let facts = Facts {
-            frame_rate: [30_000, 1001],
-            frames: 900,
-            voices: vec![],
-            events: vec![],
-            found: vec![],
-            angles: vec![],
-        };
+        let facts = empty_facts(900);
         let plan = |to: i64| Plan {
             entries: vec![entry(0, to, Fate::Show, Some("cam-a")), entry(to, 900, Fate::Drop, None)],
             ..some_plan()
@@ -920,14 +918,7 @@ mod tests {
     fn a_list_from_elsewhere_removes_nothing_but_what_a_rough_cut_writes() {
         let dir = tempfile::tempdir().unwrap();
         let (alignment, out) = (example(), dir.path().join(FOLDER));
-        let facts = Facts {
-            frame_rate: [30_000, 1001],
-            frames: 900,
-            voices: vec![],
-            events: vec![],
-            found: vec![],
-            angles: vec![],
-        };
+        let facts = empty_facts(900);
         let plan = Plan { entries: vec![entry(0, 900, Fate::Show, Some("cam-a"))], ..some_plan() };
         let write = |media: &Path| write(&alignment, &facts, &plan, &Levels::default(), media, &out, &[]);
         write(dir.path()).unwrap();
@@ -974,14 +965,7 @@ mod tests {
     fn a_report_takes_the_rough_cut_in_and_another_in_its_place() {
         let dir = tempfile::tempdir().unwrap();
         let path = dir.path().join("report.html");
-        let facts = Facts {
-            frame_rate: [30_000, 1001],
-            frames: 1501,
-            voices: vec![],
-            events: vec![],
-            found: vec![],
-            angles: vec![],
-        };
+        let facts = empty_facts(1501);
         assert!(!into_report(&path, &some_plan(), &facts).unwrap(), "there is none");
         std::fs::write(&path, "somebody's page").unwrap();
         assert!(!into_report(&path, &some_plan(), &facts).unwrap());

@@ -335,6 +335,11 @@ impl Alignment {
         rates.find(usual).unwrap_or([25, 1])
     }
 
+    /// Where the last placed file ends on the timeline, seconds, by the files' maps; 0 when none is placed.
+    pub fn end_s(&self) -> f64 {
+        self.files().filter_map(|f| f.knots.last()).map(|k| k[1]).fold(0.0, f64::max)
+    }
+
     /// The recording of this id.
     pub fn recording(&self, id: &str) -> Option<&Recording> {
         self.recordings.iter().find(|r| r.id == id)

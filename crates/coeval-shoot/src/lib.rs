@@ -62,8 +62,8 @@ pub use scratch::temporary_files;
 pub use settle::settle;
 pub use sound::{Compared, Headers, Heard, Measured, Probed, Sound, TrackFile, compare, hear, measure, probe};
 pub use write::{
-    FOLDERS, LARGEST_TEXT, OutFolder, clear_unfinished, files_below, not_through_links, plain_name, read_text, remove,
-    resolved, write_whole,
+    LARGEST_TEXT, OutFolder, clear_unfinished, files_below, not_through_links, plain_name, read_text, remove, resolved,
+    write_whole,
 };
 
 /// How a shoot is aligned. The defaults serve.

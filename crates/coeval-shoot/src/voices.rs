@@ -293,7 +293,7 @@ impl Facts {
     pub fn of(alignment: &Alignment, speech: &SpeechMap, events: Vec<Event>) -> Self {
         let frame_rate = alignment.frame_rate();
         let frame_s = f64::from(frame_rate[1]) / f64::from(frame_rate[0]);
-        let end_s = alignment.files().filter_map(|f| f.knots.last()).map(|k| k[1]).fold(0.0, f64::max);
+        let end_s = alignment.end_s();
         let clock = &alignment.timeline.clock;
         let cameras = alignment.recordings.iter().filter(|r| r.kind == Kind::Camera);
         let (first, others): (Vec<_>, Vec<_>) = cameras.partition(|r| r.id == *clock);

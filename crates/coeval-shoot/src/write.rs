@@ -61,8 +61,8 @@ pub const LARGEST_TEXT: u64 = 1 << 28;
 const PART: (&str, &str) = (".coeval-", ".part");
 /// The file that makes a folder a result.
 const ALIGNMENT: &str = "alignment.json";
-/// Folders in it that results lie in.
-pub const FOLDERS: [&str; 3] = ["sound", "edl", "rough-cut"];
+/// Folders of a result folder that results lie in.
+const FOLDERS: [&str; 3] = ["sound", "edl", "rough-cut"];
 /// What the name of a list ends with that is written to be changed by hand.
 const EDITS: &str = "/edits.txt";
 
@@ -105,7 +105,10 @@ impl OutFolder {
                 .with_remedy("choose a folder elsewhere, or allow it with --inside"));
         }
         let here = resolved(&absolute);
-        let within = |source: &&PathBuf| FOLDERS.iter().any(|f| resolved(source).starts_with(here.join(f)));
+        let within = |source: &&PathBuf| {
+            let source = resolved(source);
+            FOLDERS.iter().any(|f| source.starts_with(here.join(f)))
+        };
         if let Some(source) = sources.iter().find(within) {
             return Err(Error::new(ErrorKind::InvalidArgument, format!("{} lies where results go", source.display()))
                 .with_path(path)
@@ -227,8 +230,12 @@ pub fn not_through_links(folder: &Path, name: &str) -> Result<()> {
 /// As for [`not_through_links`]; what the system answers.
 pub fn remove(folder: &Path, name: &str) -> Result<()> {
     not_through_links(folder, name)?;
-    match std::fs::remove_file(folder.join(name)) {
-        Err(e) if e.kind() != std::io::ErrorKind::NotFound => Err(Error::io(folder.join(name), e)),
+    take_away(&folder.join(name))
+}
+
+fn take_away(path: &Path) -> Result<()> {
+    match std::fs::remove_file(path) {
+        Err(e) if e.kind() != std::io::ErrorKind::NotFound => Err(Error::io(path, e)),
         _ => Ok(()),
     }
 }
@@ -238,10 +245,7 @@ pub fn remove(folder: &Path, name: &str) -> Result<()> {
 /// # Errors
 /// What the system answers.
 pub fn clear_unfinished(folder: &Path) -> Result<()> {
-    unfinished(folder).iter().try_for_each(|path| match std::fs::remove_file(path) {
-        Err(e) if e.kind() != std::io::ErrorKind::NotFound => Err(Error::io(path, e)),
-        _ => Ok(()),
-    })
+    unfinished(folder).iter().try_for_each(|path| take_away(path))
 }
 
 /// Folders in folders that results lie in, and one more.
