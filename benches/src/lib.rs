@@ -2,6 +2,7 @@
 
 pub mod bounds;
 pub mod claps;
+pub mod classes;
 pub mod shoots;
 pub mod sim;
 pub mod sim_sound;

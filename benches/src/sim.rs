@@ -86,6 +86,26 @@ impl Utterance {
     }
 }
 
+/// Something that an instrument or a loudspeaker plays: a prompt, a loop, a piece of music.
+#[derive(Debug, Clone)]
+pub struct Playing {
+    /// First sample at [`WORLD_RATE_HZ`] in true time: when it leaves the loudspeaker.
+    pub first: usize,
+    /// What is played, at unit root mean square.
+    pub sound: Arc<Vec<f32>>,
+}
+
+/// Where a sound comes from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Source {
+    /// The people.
+    Voices,
+    /// The engine.
+    Engine,
+    /// The instrument or loudspeaker.
+    Playing,
+}
+
 /// A scene, laid out on the true clock.
 #[derive(Debug, Clone)]
 pub struct Scene {
@@ -93,6 +113,8 @@ pub struct Scene {
     pub duration_s: f64,
     /// What is said, in time order.
     pub utterances: Vec<Utterance>,
+    /// What is played. A new scene has nothing of it.
+    pub playing: Vec<Playing>,
     engine: Option<Vec<f32>>,
     seed: u64,
 }
@@ -102,8 +124,12 @@ pub struct Scene {
 pub enum Kind {
     /// Hears the people through the air, the engine, its own wind; no radio.
     Camera,
-    /// Hears the people through their headsets without delay, the radio, little of the engine.
+    /// Hears the people through their headsets without delay, the radio, little of the engine. What is played comes by
+    /// wire too.
     Recorder,
+    /// A recorder's microphone that lies in the cabin: hears the people and the engine through the air, hiss instead of
+    /// wind; no radio.
+    OpenMicrophone,
 }
 
 /// One device, on its own clock.
@@ -123,12 +149,16 @@ pub struct Device {
     pub wander: Option<(f64, f64)>,
     /// Own time and lost seconds (negative: repeated).
     pub jumps: Vec<(f64, f64)>,
-    /// From the people, metres. Not used for a recorder.
+    /// From the people, metres. Not used for a recorder on the line.
     pub distance_m: f64,
     /// How much nearer one of the people may sit, and the other farther, metres.
     pub seats_m: f64,
     /// From the engine, metres.
     pub engine_distance_m: f64,
+    /// From the loudspeaker, metres. Not used for a recorder on the line.
+    pub speaker_distance_m: f64,
+    /// What is played over the voices, dB; `None`: it is not heard.
+    pub playing_db: Option<f64>,
     /// Amplitude that a wall gives back, 0 (open deck) to 0.8.
     pub wall_gain: f64,
     /// Voice over everything else; see the module. `None`: nothing but the voices.
@@ -161,6 +191,8 @@ impl Device {
             distance_m: 1.5,
             seats_m: 0.25,
             engine_distance_m: 2.0,
+            speaker_distance_m: 1.5,
+            playing_db: Some(0.0),
             wall_gain: 0.5,
             voice_db: None,
             engine_share: 0.8,
@@ -222,8 +254,25 @@ impl Device {
         knots
     }
 
+    /// An open microphone in the cabin, on a true clock.
+    pub fn open_microphone(seed: u64, start_s: f64, duration_s: f64) -> Self {
+        Self { kind: Kind::OpenMicrophone, rate_hz: 44_100.0, ..Self::camera(seed, start_s, duration_s) }
+    }
+
     fn travel_s(&self) -> f64 {
-        if self.kind == Kind::Camera { self.distance_m / SPEED_OF_SOUND_M_S } else { 0.0 }
+        if self.kind == Kind::Recorder { 0.0 } else { self.distance_m / SPEED_OF_SOUND_M_S }
+    }
+
+    /// How much longer the sound of a source is on its way than that of the voices, seconds. The moment of the source
+    /// that a file holds is earlier than [`File::truth`] says by this.
+    pub fn later_s(&self, source: Source) -> f64 {
+        let metres = match (source, self.kind) {
+            (Source::Voices, _) => return 0.0,
+            (Source::Engine, _) => self.engine_distance_m,
+            (Source::Playing, Kind::Recorder) => 0.0,
+            (Source::Playing, _) => self.speaker_distance_m,
+        };
+        metres / SPEED_OF_SOUND_M_S - self.travel_s()
     }
 }
 
@@ -292,7 +341,7 @@ impl Scene {
         utterances.retain(|u| u.first + u.sound.len() <= len);
         utterances.sort_by_key(|u| u.first);
         let engine = spec.engine.map(|e| engine_run(&material.engines[e], rng.random(), len));
-        Self { duration_s: spec.duration_s, utterances, engine, seed: spec.seed }
+        Self { duration_s: spec.duration_s, utterances, playing: Vec::new(), engine, seed: spec.seed }
     }
 
     /// Seconds of active speech aboard between two moments of true time.
@@ -402,7 +451,9 @@ impl Scene {
                 match (device.kind, u.who) {
                     (Kind::Recorder, 2) => (at, u, u.sound.to_vec()),
                     (Kind::Recorder, _) => (at, u, zero_phase(&u.sound, headset)),
-                    (Kind::Camera, who) => (at - ROOM_LEAD as i64, u, convolve(&u.sound, &rooms[who])),
+                    (Kind::Camera | Kind::OpenMicrophone, who) => {
+                        (at - ROOM_LEAD as i64, u, convolve(&u.sound, &rooms[who]))
+                    }
                 }
             })
             .collect();
@@ -418,6 +469,11 @@ impl Scene {
             }
             if powers.0 > 0.0 {
                 voice_gain = (powers.1 / powers.0 * 10f64.powf(voice_db / 10.0)).sqrt() as f32;
+            } else if !self.playing.is_empty() {
+                // Nobody speaks: what is played stands where it would stand beside a voice.
+                let stretch = &mix[..mix.len().min(160_000)];
+                let noise = energy(&voice_band(stretch)) / stretch.len() as f64;
+                voice_gain = (noise * 10f64.powf(voice_db / 10.0)).sqrt() as f32;
             }
         }
         for (at, u, sound) in &voices {
@@ -428,6 +484,9 @@ impl Scene {
                 }
             }
         }
+        if let Some(db) = device.playing_db {
+            self.play(device, first, voice_gain * 10f64.powf(db / 20.0) as f32, &mut mix);
+        }
         if device.gain_control {
             gain_control(&mut mix);
         }
@@ -437,6 +496,31 @@ impl Scene {
         let scale = 0.4 / levels.get(levels.len() * 999 / 1000).copied().unwrap_or(1.0).max(1e-6);
         mix.par_iter_mut().for_each(|x| *x = (*x * scale).tanh());
         mix
+    }
+
+    /// Adds what is played, as it reaches the device.
+    fn play(&self, device: &Device, first: usize, gain: f32, mix: &mut [f32]) {
+        let mut rng = SmallRng::seed_from_u64(device.seed ^ self.seed.rotate_left(29));
+        let room = room(&mut rng, device.speaker_distance_m.max(0.3), device.wall_gain.max(0.01));
+        let heard = self.playing.iter().filter(|p| p.first + p.sound.len() + 4000 > first);
+        let heard: Vec<&Playing> = heard.filter(|p| p.first < first + mix.len()).collect();
+        let sounds: Vec<(i64, Vec<f32>)> = heard
+            .par_iter()
+            .map(|p| {
+                let at = p.first as i64 - first as i64;
+                match device.kind {
+                    Kind::Recorder => (at, zero_phase(&p.sound, headset)),
+                    Kind::Camera | Kind::OpenMicrophone => (at - ROOM_LEAD as i64, convolve(&p.sound, &room)),
+                }
+            })
+            .collect();
+        for (at, sound) in sounds {
+            let skip = (-at).clamp(0, sound.len() as i64) as usize;
+            let begin = at.max(0) as usize;
+            for (m, s) in mix.iter_mut().skip(begin).zip(&sound[skip..]) {
+                *m += gain * s;
+            }
+        }
     }
 
     /// Energy of an utterance and of the noise under it in the voice band, over the utterance's active frames.
@@ -456,7 +540,7 @@ impl Scene {
     fn noise(&self, device: &Device, first: usize, len: usize, rng: &mut SmallRng, seed: u64) -> Vec<f32> {
         let mut out = match device.kind {
             Kind::Camera => wind(seed, len),
-            Kind::Recorder => hiss(seed, len),
+            Kind::Recorder | Kind::OpenMicrophone => hiss(seed, len),
         };
         if let (Some(engine), true) = (&self.engine, device.engine_share > 0.0) {
             let engine = engine_at(&engine[first..first + len], rng, device.engine_distance_m);

@@ -24,7 +24,7 @@ pub const SPEED_OF_SOUND_M_S: f64 = 343.2;
 pub(crate) const FRAME: usize = 320;
 
 /// What lies among the prompts and is no speech: sixteen seconds of monkeys.
-const NO_SPEECH: [&str; 1] = ["tt-monkeys"];
+pub(crate) const NO_SPEECH: [&str; 1] = ["tt-monkeys"];
 
 /// One speaker's sentences.
 #[derive(Debug, Clone)]

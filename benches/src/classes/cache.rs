@@ -1,0 +1,94 @@
+//! Cases on a disk: 16-bit WAV beside a description, so that a second run only reads and aligns.
+
+use std::fs;
+use std::io;
+use std::path::{Path, PathBuf};
+
+use super::split::Sounds;
+use super::{Case, Class, VERSION};
+
+const DESCRIPTION: &str = "case.json";
+
+/// A class's case of a seed: from `folder` if it is there, else made and kept there. Without a folder it is made.
+///
+/// # Errors
+/// When it cannot be made, read or kept.
+pub fn case(class: &Class, sounds: &Sounds, seed: u64, long: bool, folder: Option<&Path>) -> io::Result<Case> {
+    let Some(folder) = folder else { return class.make(sounds, seed, long) };
+    let place = place(class, sounds, seed, long, folder);
+    if place.join(DESCRIPTION).is_file() {
+        return read(&place);
+    }
+    let case = class.make(sounds, seed, long)?;
+    write(&place, &case)?;
+    Ok(case)
+}
+
+fn place(class: &Class, sounds: &Sounds, seed: u64, long: bool, folder: &Path) -> PathBuf {
+    let name: String = class.name.chars().map(|c| if c.is_ascii_alphanumeric() { c } else { '-' }).collect();
+    let long = if long { "-long" } else { "" };
+    folder.join(format!("v{VERSION}-{}{long}", sounds.split.as_str())).join(name).join(format!("{seed}"))
+}
+
+fn read(place: &Path) -> io::Result<Case> {
+    let failed = |e: String| io::Error::other(format!("{}: {e}; remove it", place.display()));
+    let text = fs::read_to_string(place.join(DESCRIPTION))?;
+    let mut case: Case = serde_json::from_str(&text).map_err(|e| failed(e.to_string()))?;
+    for (i, take) in case.takes.iter_mut().enumerate() {
+        let mut reader = hound::WavReader::open(sound(place, i)).map_err(|e| failed(e.to_string()))?;
+        take.samples = reader.samples::<i16>().collect::<Result<_, _>>().map_err(|e| failed(e.to_string()))?;
+    }
+    Ok(case)
+}
+
+/// The description comes last: a case that was not finished is made again.
+fn write(place: &Path, case: &Case) -> io::Result<()> {
+    fs::create_dir_all(place)?;
+    for (i, take) in case.takes.iter().enumerate() {
+        write_wav(&sound(place, i), take.rate_hz, &take.samples)?;
+    }
+    let unfinished = place.join("case.part");
+    fs::write(&unfinished, serde_json::to_string(case).map_err(io::Error::other)?)?;
+    fs::rename(unfinished, place.join(DESCRIPTION))
+}
+
+fn sound(place: &Path, index: usize) -> PathBuf {
+    place.join(format!("{index}.wav"))
+}
+
+/// Writes 16-bit mono sound.
+pub(super) fn write_wav(path: &Path, rate_hz: u32, samples: &[i16]) -> io::Result<()> {
+    let spec = hound::WavSpec {
+        channels: 1,
+        sample_rate: rate_hz,
+        bits_per_sample: 16,
+        sample_format: hound::SampleFormat::Int,
+    };
+    let mut writer = hound::WavWriter::create(path, spec).map_err(io::Error::other)?;
+    for &x in samples {
+        writer.write_sample(x).map_err(io::Error::other)?;
+    }
+    writer.finalize().map_err(io::Error::other)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::classes::split::{Split, tests::named};
+
+    #[test]
+    fn a_case_comes_back_as_it_was_made_and_a_seed_makes_it_again() {
+        let sounds = Sounds::of(&named(), Split::Tune).unwrap();
+        let all = crate::classes::classes();
+        let class = all.iter().find(|c| c.name == "metronomes").unwrap();
+        let folder = tempfile::tempdir().unwrap();
+        let made = case(class, &sounds, 3, false, Some(folder.path())).unwrap();
+        let again = case(class, &sounds, 3, false, Some(folder.path())).unwrap();
+        let anew = case(class, &sounds, 3, false, None).unwrap();
+        let other = case(class, &sounds, 4, false, None).unwrap();
+        let say = |c: &Case| serde_json::to_string(c).unwrap();
+        assert!(say(&made) == say(&again) && say(&made) == say(&anew) && say(&made) != say(&other));
+        let heard = |c: &Case| c.takes.iter().map(|t| t.samples.clone()).collect::<Vec<_>>();
+        assert!(heard(&made) == heard(&again) && heard(&made) == heard(&anew) && heard(&made) != heard(&other));
+    }
+}

@@ -1,0 +1,116 @@
+//! Classes of whole folders: several events with foreign clips, a take whose chapters are partly silent.
+
+use std::io;
+
+use rand::rngs::SmallRng;
+use rand::{RngExt, SeedableRng};
+
+use super::stage::{between, by_logarithm, camera, leaking, record, recorder, scene_with, take};
+use super::{Case, Job, Order};
+use crate::sim::Device;
+
+/// Nothing of a scene is recorded this near to its ends, seconds.
+const EDGE_S: f64 = 2.0;
+/// An event takes this long, seconds.
+const EVENT_S: (f64, f64) = (150.0, 360.0);
+
+/// Two to four events, each with a recorder and one or two cameras with two to four clips, and one to four foreign
+/// clips. Counters run on from event to event and from clip to clip.
+fn folder(order: &Order<'_>, on_disk: bool) -> io::Result<Case> {
+    let rng = &mut SmallRng::seed_from_u64(order.seed);
+    let events = rng.random_range(2..=4);
+    let foreign = rng.random_range(1..=4);
+    let cameras = rng.random_range(1..=2);
+    let ends = ["recorder", "camera-a", "camera-b"];
+    let mut counters = [0; 3];
+    let mut name = |who: usize| {
+        counters[who] += 1;
+        format!("{}-{:03}.wav", ends[who], counters[who])
+    };
+    let mut takes = Vec::new();
+    for event in 0..events + foreign {
+        let is_foreign = event >= events;
+        // Foreign clips share their sentences with each other's folder neighbours as little as the events do.
+        let material = order.sounds.part(event, events + foreign);
+        let length_s = between(rng, EVENT_S.0, EVENT_S.1) * if is_foreign { 0.25 } else { 1.0 };
+        let engine = rng.random_range(0..material.engines.len());
+        let talk_s = between(rng, 0.1, 0.3) * length_s;
+        let scene = scene_with(rng, &material, engine, length_s, talk_s, (0.5, length_s - 0.5));
+        let mut add = |device: &Device, who: usize| -> io::Result<()> {
+            let name = name(who);
+            let mut take = record(&scene, &name, device)?;
+            (take.event, take.foreign, take.is_camera) = (event, is_foreign, who > 0);
+            takes.push(take);
+            Ok(())
+        };
+        if is_foreign {
+            let voice_db = between(rng, -9.0, 3.0);
+            let device = camera(rng, EDGE_S, length_s - 2.0 * EDGE_S, voice_db);
+            add(&device, 1 + rng.random_range(0..cameras))?;
+            continue;
+        }
+        let line = match rng.random_bool(0.5) {
+            true => leaking(rng, EDGE_S, length_s - 2.0 * EDGE_S, 22.0),
+            false => recorder(rng, EDGE_S, length_s - 2.0 * EDGE_S),
+        };
+        add(&line, 0)?;
+        for who in 1..=cameras {
+            let voice_db = between(rng, -9.0, 3.0);
+            let usual = camera(rng, 0.0, 0.0, voice_db);
+            // One after the other, each somewhere in its own part of the event.
+            let clips = rng.random_range(2..=4);
+            let part_s = (length_s - 3.0 * EDGE_S) / f64::from(clips);
+            for clip in 0..clips {
+                let clip_s = by_logarithm(rng, 20.0, 60.0).min(0.9 * part_s);
+                let within_s = rng.random_range(0.0..1.0) * (part_s - clip_s);
+                let start_s = 1.5 * EDGE_S + f64::from(clip) * part_s + within_s;
+                let device = Device { start_s, chapters: vec![(0.0, clip_s)], seed: rng.random(), ..usual.clone() };
+                add(&device, who)?;
+            }
+        }
+    }
+    Ok(Case { takes, job: Job::Folder { on_disk } })
+}
+
+/// Several events, each file a recording of its own.
+pub(super) fn events(order: &Order<'_>) -> io::Result<Case> {
+    folder(order, false)
+}
+
+/// Several events, read from files whose names may join what does not belong together.
+pub(super) fn events_on_disk(order: &Order<'_>) -> io::Result<Case> {
+    folder(order, true)
+}
+
+/// A camera's take of seven chapters beside a recorder. In two of them nobody talks and the line is shut.
+pub(super) fn silent_chapters(order: &Order<'_>) -> io::Result<Case> {
+    let rng = &mut SmallRng::seed_from_u64(order.seed);
+    let chapter_s = between(rng, 45.0, 90.0);
+    let chapters: Vec<(f64, f64)> = (0..7)
+        .map(|i| if i == 0 { (0.0, chapter_s) } else { ([0.0, 0.0, -0.1, 0.04][rng.random_range(0..4)], chapter_s) })
+        .collect();
+    let length_s = 7.0 * chapter_s + 30.0;
+    let engine = rng.random_range(0..order.sounds.material.engines.len());
+    let talk = between(rng, 0.15, 0.35);
+    let within_s = (0.5, length_s - 0.5);
+    let mut scene = scene_with(rng, &order.sounds.material, engine, length_s, talk * length_s, within_s);
+    let voice_db = between(rng, -9.0, 3.0);
+    let video = Device { chapters, ..camera(rng, 10.0, 0.0, voice_db) };
+    let first = rng.random_range(1..4);
+    let silent = [first, rng.random_range(first + 1..6)];
+    for chapter in silent {
+        // A second more at each end: what is left out by a clock's drift or a room's tail is no evidence either.
+        let from_s = 10.0 + chapter as f64 * chapter_s - 1.0;
+        let to_s = from_s + chapter_s + 2.0;
+        scene.utterances.retain(|u| u.start_s() > to_s || u.start_s() + u.duration_s() < from_s);
+    }
+    let line = recorder(rng, EDGE_S, length_s - 2.0 * EDGE_S);
+    let mut takes = Vec::new();
+    for (i, file) in scene.record(&video)?.iter().enumerate() {
+        let mut chapter = take(&format!("camera-{:03}", i + 1), "camera", &video, file);
+        chapter.silent = silent.contains(&i);
+        takes.push(chapter);
+    }
+    takes.push(record(&scene, "recorder", &line)?);
+    Ok(Case { takes, job: Job::Folder { on_disk: false } })
+}
