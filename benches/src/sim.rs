@@ -473,7 +473,10 @@ impl Scene {
                 // Nobody speaks: what is played stands where it would stand beside a voice.
                 let stretch = &mix[..mix.len().min(160_000)];
                 let noise = energy(&voice_band(stretch)) / stretch.len() as f64;
-                voice_gain = (noise * 10f64.powf(voice_db / 10.0)).sqrt() as f32;
+                // A line that is shut has none.
+                if noise > 0.0 {
+                    voice_gain = (noise * 10f64.powf(voice_db / 10.0)).sqrt() as f32;
+                }
             }
         }
         for (at, u, sound) in &voices {
@@ -891,6 +894,134 @@ mod tests {
             })
             .collect();
         assert!(lags[0] < 0.0 && lags[0] > -0.73e-3 && lags[1] > 0.0 && lags[1] < 0.73e-3, "{lags:?}");
+    }
+
+    /// Lag of a file against a sound that begins at a world sample, seconds: the best of all lags within 15 ms of where
+    /// the truth and `later_s` put it, by direct correlation in steps of a world sample, and refined between them.
+    fn lag_of(file: &File, (first, sound): (usize, &[f32]), later_s: f64, from_s: f64) -> f64 {
+        let step = 1.0 / WORLD_RATE_HZ;
+        let score = |lag: f64| -> f64 {
+            let moments = (0..1500).map(|k| from_s + f64::from(k) * 2.3e-4);
+            let product = |t: f64| {
+                let n = (t * file.rate_hz).round();
+                let own = file.truth.to_timeline(n / file.rate_hz - lag) - later_s;
+                f64::from(file.samples[n as usize]) * sound_at(first, sound, own)
+            };
+            moments.map(product).sum()
+        };
+        let scores: Vec<f64> = (-240..=240).map(|k| score(f64::from(k) * step)).collect();
+        let k = (1..scores.len() - 1).max_by(|&i, &j| scores[i].abs().total_cmp(&scores[j].abs())).unwrap();
+        let (l, c, r) = (scores[k - 1], scores[k], scores[k + 1]);
+        (k as f64 - 240.0 + 0.5 * (l - r) / (l - 2.0 * c + r)) * step
+    }
+
+    /// A sound between its samples.
+    fn sound_at(first: usize, sound: &[f32], t: f64) -> f64 {
+        let x = t * WORLD_RATE_HZ - first as f64;
+        let k0 = x.floor() as i64;
+        (k0 - 19..=k0 + 20)
+            .filter_map(|k| Some((k, *sound.get(usize::try_from(k).ok()?)?)))
+            .map(|(k, s)| {
+                let d = x - k as f64;
+                let sinc =
+                    if d.abs() < 1e-9 { 1.0 } else { (std::f64::consts::PI * d).sin() / (std::f64::consts::PI * d) };
+                f64::from(s) * sinc * (std::f64::consts::PI * d / 42.0).cos().powi(2)
+            })
+            .sum()
+    }
+
+    /// A scene with an engine that never comes back: noise.
+    fn noisy_scene(talk_s: f64) -> Scene {
+        let mut material = Material::synthetic(1);
+        let sound = zero_phase(&hiss(3, 48_000), |f| if (100.0..6000.0).contains(&f) { 1.0 } else { 0.0 });
+        material.engines = vec![crate::sim_sound::Engine { name: "noise".into(), sound }];
+        let spec = SceneSpec {
+            seed: 4,
+            duration_s: 80.0,
+            talk_s,
+            talk_within_s: (0.5, 79.5),
+            radio_s: 0.0,
+            voices: [0, 1],
+            half: Half::Both,
+            engine: Some(0),
+        };
+        Scene::new(&material, &spec)
+    }
+
+    #[test]
+    fn an_open_microphone_hears_voices_and_engine_by_their_own_ways() {
+        let scene = noisy_scene(36.0);
+        for distance_m in [0.3, 1.5] {
+            let device = Device {
+                distance_m,
+                seats_m: 0.0,
+                wall_gain: 0.0,
+                drift_ppm: 60.0,
+                ..Device::open_microphone(3, 2.0, 75.0)
+            };
+            let file = &scene.record(&device).unwrap()[0];
+            for (from, to) in moments(&scene, file, 0) {
+                let lag = lag_s(&scene, file, 0, from, to, 0.0);
+                assert!(lag.abs() < 0.01e-3, "voices at {distance_m} m: {lag} s");
+            }
+        }
+        let quiet = noisy_scene(0.0);
+        let engine = quiet.engine.as_deref().unwrap();
+        let far =
+            |device: Device| Device { voice_db: Some(20.0), engine_share: 0.97, engine_distance_m: 2.6, ..device };
+        for device in [
+            Device { voice_gate: false, ..far(Device::recorder(3, 2.0, 35.0)) },
+            Device { distance_m: 0.3, ..far(Device::open_microphone(5, 2.0, 35.0)) },
+            Device { distance_m: 1.5, ..far(Device::open_microphone(6, 2.0, 35.0)) },
+        ] {
+            let file = &quiet.record(&device).unwrap()[0];
+            let later_s = device.later_s(Source::Engine);
+            for from_s in [1.0, 15.0, 33.0] {
+                // Its paths are whole samples long, and what reflects nearby leans on the first.
+                let lag = lag_of(file, (0, engine), later_s, from_s);
+                assert!(lag.abs() < 0.08e-3, "{:?} at {} m: {lag} s", device.kind, device.distance_m);
+            }
+            assert!(lag_of(file, (0, engine), 0.0, 15.0).abs() > 2e-3, "the engine has a way of its own");
+        }
+    }
+
+    #[test]
+    fn what_is_played_reaches_the_line_at_once_and_the_others_through_the_air() {
+        let mut scene = noisy_scene(0.0);
+        let sound = Arc::new(zero_phase(&hiss(7, 320_000), |f| if (300.0..4000.0).contains(&f) { 1.0 } else { 0.0 }));
+        scene.playing.push(Playing { first: 160_000, sound: sound.clone() });
+        let heard = |device: Device| Device { speaker_distance_m: 1.9, drift_ppm: -80.0, wall_gain: 0.0, ..device };
+        for device in [
+            heard(Device::recorder(3, 2.0, 35.0)),
+            heard(Device::camera(4, 2.0, 35.0)),
+            Device { distance_m: 0.3, voice_db: Some(0.0), ..heard(Device::open_microphone(5, 2.0, 35.0)) },
+        ] {
+            let file = &scene.record(&device).unwrap()[0];
+            for from_s in [9.0, 18.0, 27.0] {
+                let lag = lag_of(file, (160_000, &sound), device.later_s(Source::Playing), from_s);
+                assert!(lag.abs() < 0.01e-3, "{:?} at {from_s} s: {lag} s", device.kind);
+            }
+            let silent = scene.record(&Device { playing_db: None, voice_db: Some(0.0), ..device.clone() }).unwrap();
+            let loud = scene.record(&Device { playing_db: Some(20.0), voice_db: Some(0.0), ..device }).unwrap();
+            assert!(silent[0].samples != loud[0].samples);
+        }
+    }
+
+    #[test]
+    fn the_truth_holds_between_lost_buffers() {
+        let scene = scene(11, 120.0);
+        let jumps: Vec<(f64, f64)> = (1..17).map(|i| (6.0 * f64::from(i), 0.02 + 0.008 * f64::from(i))).collect();
+        let recorder = Device { jumps: jumps.clone(), drift_ppm: 35.0, ..Device::recorder(9, 3.0, 100.0) };
+        let file = &scene.record(&recorder).unwrap()[0];
+        let spans = scene.utterances.iter().filter(|u| u.who == 0);
+        let spans = spans.map(|u| [0.3, 0.7].map(|t| file.truth.to_file(u.start_s() + t)));
+        let clear = |s: &[f64; 2]| s[0] > 0.1 && s[1] < 99.9 && jumps.iter().all(|j| j.0 < s[0] || j.0 > s[1]);
+        let spans: Vec<_> = spans.filter(clear).collect();
+        assert!(spans.len() > 5);
+        for span in spans {
+            let lag = lag_s(&scene, file, 0, span[0], span[1], 0.0);
+            assert!(lag.abs() < 0.01e-3, "at {} s: {lag} s", span[0]);
+        }
     }
 
     #[test]

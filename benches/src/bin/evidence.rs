@@ -7,9 +7,11 @@
 //! ```
 #![allow(clippy::print_stdout, clippy::print_stderr, reason = "a program that prints tables")]
 
+use std::io;
 use std::num::NonZeroUsize;
 use std::path::PathBuf;
 use std::process::ExitCode;
+use std::sync::LazyLock;
 use std::time::Instant;
 
 use clap::{Parser, ValueEnum};
@@ -80,14 +82,16 @@ fn run(options: &Options) -> Result<(), String> {
         Half::Tune => Split::Tune,
         Half::Test => Split::Test,
     };
-    let material = Material::load(&options.data).map_err(|e| e.to_string())?;
-    let sounds = Sounds::of(&material, split)?;
+    // Two seconds and more that a run from the cache can spare.
+    let load = || Sounds::of(&Material::load(&options.data).map_err(|e| e.to_string())?, split);
+    let sounds: LazyLock<Result<Sounds, String>, _> = LazyLock::new(load);
+    let sounds = || sounds.as_ref().map_err(|e| io::Error::other(e.clone()));
     println!("Split: {}. First seed: {}.\n\n{}", split.as_str(), options.first_seed, table::HEAD);
     let mut all = Vec::new();
     let mut broken = Vec::new();
     let mut spent = [0.0; 2];
     for class in classes().iter().filter(|c| options.only.as_ref().is_none_or(|o| c.name.contains(o.as_str()))) {
-        let records = run_class(options, &sounds, class, &mut spent)?;
+        let records = run_class(options, split, &sounds, class, &mut spent)?;
         let (line, limits) = table::row(class, &records);
         println!("{line}");
         broken.extend(limits);
@@ -108,7 +112,13 @@ fn run(options: &Options) -> Result<(), String> {
 }
 
 /// Adds the seconds of making or reading and of aligning to `spent`.
-fn run_class(options: &Options, sounds: &Sounds, class: &Class, spent: &mut [f64; 2]) -> Result<Vec<Record>, String> {
+fn run_class<'a>(
+    options: &Options,
+    split: Split,
+    sounds: &(dyn Fn() -> io::Result<&'a Sounds> + Sync),
+    class: &Class,
+    spent: &mut [f64; 2],
+) -> Result<Vec<Record>, String> {
     let seeds = options.seeds.map_or(class.seeds, |s| s.div_ceil(class.every));
     let seeds: Vec<u64> = (0..seeds as u64).map(|i| options.first_seed + i).collect();
     let mut records = Vec::new();
@@ -116,14 +126,14 @@ fn run_class(options: &Options, sounds: &Sounds, class: &Class, spent: &mut [f64
     for some in seeds.chunks(if class.is_folder() { 1 } else { 2 * rayon::current_num_threads() }) {
         let began = Instant::now();
         let make = |&seed: &u64| {
-            let case = cache::case(class, sounds, seed, options.long, options.cache.as_deref());
+            let case = cache::case(class, split, sounds, seed, options.long, options.cache.as_deref());
             case.map(|c| (seed, c)).map_err(|e| format!("{}, seed {seed}: {e}", class.name))
         };
         let cases = some.par_iter().map(make).collect::<Result<Vec<_>, _>>()?;
         let made = Instant::now();
         spent[0] += (made - began).as_secs_f64();
         let judge = |(seed, case): &(u64, _)| {
-            let judged = judge::run(class, case, sounds.split.as_str(), *seed, options.threads);
+            let judged = judge::run(class, case, split.as_str(), *seed, options.threads);
             judged.map_err(|e| format!("{}, seed {seed}: {e}", class.name))
         };
         let some = cases.par_iter().map(judge).collect::<Result<Vec<_>, _>>()?.concat();

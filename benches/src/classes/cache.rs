@@ -4,30 +4,38 @@ use std::fs;
 use std::io;
 use std::path::{Path, PathBuf};
 
-use super::split::Sounds;
+use super::split::{Sounds, Split};
 use super::{Case, Class, VERSION};
 
 const DESCRIPTION: &str = "case.json";
 
 /// A class's case of a seed: from `folder` if it is there, else made and kept there. Without a folder it is made.
+/// `sounds` is asked only when something is to be made.
 ///
 /// # Errors
 /// When it cannot be made, read or kept.
-pub fn case(class: &Class, sounds: &Sounds, seed: u64, long: bool, folder: Option<&Path>) -> io::Result<Case> {
-    let Some(folder) = folder else { return class.make(sounds, seed, long) };
-    let place = place(class, sounds, seed, long, folder);
+pub fn case<'a>(
+    class: &Class,
+    split: Split,
+    sounds: &dyn Fn() -> io::Result<&'a Sounds>,
+    seed: u64,
+    long: bool,
+    folder: Option<&Path>,
+) -> io::Result<Case> {
+    let Some(folder) = folder else { return class.make(sounds()?, seed, long) };
+    let place = place(class, split, seed, long, folder);
     if place.join(DESCRIPTION).is_file() {
         return read(&place);
     }
-    let case = class.make(sounds, seed, long)?;
+    let case = class.make(sounds()?, seed, long)?;
     write(&place, &case)?;
     Ok(case)
 }
 
-fn place(class: &Class, sounds: &Sounds, seed: u64, long: bool, folder: &Path) -> PathBuf {
+fn place(class: &Class, split: Split, seed: u64, long: bool, folder: &Path) -> PathBuf {
     let name: String = class.name.chars().map(|c| if c.is_ascii_alphanumeric() { c } else { '-' }).collect();
     let long = if long { "-long" } else { "" };
-    folder.join(format!("v{VERSION}-{}{long}", sounds.split.as_str())).join(name).join(format!("{seed}"))
+    folder.join(format!("v{VERSION}-{}{long}", split.as_str())).join(name).join(format!("{seed}"))
 }
 
 fn read(place: &Path) -> io::Result<Case> {
@@ -74,7 +82,7 @@ pub(super) fn write_wav(path: &Path, rate_hz: u32, samples: &[i16]) -> io::Resul
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::classes::split::{Split, tests::named};
+    use crate::classes::split::tests::named;
 
     #[test]
     fn a_case_comes_back_as_it_was_made_and_a_seed_makes_it_again() {
@@ -82,10 +90,13 @@ mod tests {
         let all = crate::classes::classes();
         let class = all.iter().find(|c| c.name == "metronomes").unwrap();
         let folder = tempfile::tempdir().unwrap();
-        let made = case(class, &sounds, 3, false, Some(folder.path())).unwrap();
-        let again = case(class, &sounds, 3, false, Some(folder.path())).unwrap();
-        let anew = case(class, &sounds, 3, false, None).unwrap();
-        let other = case(class, &sounds, 4, false, None).unwrap();
+        let given = || Ok(&sounds);
+        let none = || Err(io::Error::other("nothing is to be made"));
+        let made = case(class, Split::Tune, &given, 3, false, Some(folder.path())).unwrap();
+        let again = case(class, Split::Tune, &none, 3, false, Some(folder.path())).unwrap();
+        assert!(case(class, Split::Test, &none, 3, false, Some(folder.path())).is_err());
+        let anew = case(class, Split::Tune, &given, 3, false, None).unwrap();
+        let other = case(class, Split::Tune, &given, 4, false, None).unwrap();
         let say = |c: &Case| serde_json::to_string(c).unwrap();
         assert!(say(&made) == say(&again) && say(&made) == say(&anew) && say(&made) != say(&other));
         let heard = |c: &Case| c.takes.iter().map(|t| t.samples.clone()).collect::<Vec<_>>();
