@@ -12,7 +12,8 @@
 //!
 //! **Level**: `voice_db` is the power of the voices with their room over the power of everything else (engine,
 //! wind, hiss) in 300-3400 Hz, both over the frames in which somebody speaks (20 ms frames no more than
-//! 15.9 dB below the sentence's mean level, the margin of ITU-T P.56). Radio does not count.
+//! 15.9 dB below the sentence's mean level, the margin of ITU-T P.56). Radio and what is played do not count; what is
+//! played stands [`Device::playing_db`] over the voices.
 
 use std::io::{self, Read, Write};
 use std::process::{Command, Stdio};
@@ -487,7 +488,7 @@ impl Scene {
                 }
             }
         }
-        if let Some(db) = device.playing_db {
+        if let (Some(db), false) = (device.playing_db, self.playing.is_empty()) {
             self.play(device, first, voice_gain * 10f64.powf(db / 20.0) as f32, &mut mix);
         }
         if device.gain_control {

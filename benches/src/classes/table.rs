@@ -70,14 +70,15 @@ pub fn row(class: &Class, records: &[Record]) -> (String, Vec<String>) {
     let c = count(&records, limits.voices_ms.unwrap_or(f64::INFINITY));
     let p98 = percentile(&c.errors_ms, 0.98);
     let beyond_percent = 100.0 * c.beyond[1] as f64 / c.beyond[0].max(1) as f64;
+    let share = |percent: f64| if c.should == 0 { "-".to_owned() } else { format!("{percent:.1}") };
     let line = format!(
-        "| {} | {} | {} | {:.1} | {:.1} | {} | {} | {} | {} | {:.3} | {p98:.3} | {beyond_percent:.1} | {}, {}, {} | {} | \
+        "| {} | {} | {} | {} | {} | {} | {} | {} | {} | {:.3} | {p98:.3} | {beyond_percent:.1} | {}, {}, {} | {} | \
          {:.3} | {:.3} |",
         class.name,
         c.asked,
         c.should,
-        c.placed_percent,
-        c.right_percent,
+        share(c.placed_percent),
+        share(c.right_percent),
         c.wrong[0],
         c.wrong[1],
         c.wrong[2],
