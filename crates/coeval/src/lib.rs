@@ -63,19 +63,16 @@
 #![forbid(unsafe_code)]
 
 pub mod activity;
+mod band;
 pub mod clock;
 mod correlate;
-mod drift;
 pub mod error;
 pub mod event;
 mod fit;
-mod follow;
-mod jump;
 pub mod level;
 pub mod limit;
 pub mod marker;
 pub mod network;
-mod offset;
 pub mod pair;
 pub mod progress;
 pub mod resample;

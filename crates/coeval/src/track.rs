@@ -13,6 +13,7 @@ use std::sync::{Arc, LazyLock, OnceLock};
 use realfft::num_complex::Complex32;
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
 
+use crate::band::Band;
 use crate::error::{Error, ErrorKind, Result};
 use crate::store::{SampleWriter, Samples};
 
@@ -54,6 +55,7 @@ pub struct Track {
     spill: Spill,
     /// Made when it is first asked for: one recorder is compared with many cameras.
     above_floor: OnceLock<Box<Track>>,
+    band: OnceLock<Band>,
 }
 
 fn pack(power: f32) -> u8 {
@@ -120,6 +122,11 @@ impl Track {
         self.above_floor.get_or_init(|| Box::new(self.masked()))
     }
 
+    /// The lower voice band's envelope, made when it is first asked for.
+    pub(crate) fn band(&self) -> &Band {
+        self.band.get_or_init(|| Band::of(self, SampleWriter::new(self.spill.0.clone())))
+    }
+
     fn masked(&self) -> Self {
         let unpacked: [f32; 256] = std::array::from_fn(|p| unpack(p as u8));
         let power = |packed: &u8| unpacked[usize::from(*packed)];
@@ -160,7 +167,7 @@ impl Track {
             },
             &mut samples,
         );
-        let masked = Self::of(samples.finish(self.len()), self.silent, Arc::default(), Spill::default());
+        let masked = Self::of(samples.finish(self.len()), self.silent, Arc::default(), self.spill.clone());
         if let Err(e) = kept {
             masked.samples.failed(e);
         }
@@ -175,7 +182,7 @@ impl Track {
                 hop.iter().map(|s| (s / STEPS).powi(2)).sum::<f32>() / LEVEL_HOP as f32
             })
             .collect();
-        Self { samples, levels, silent, bands, spill, above_floor: OnceLock::new() }
+        Self { samples, levels, silent, bands, spill, above_floor: OnceLock::new(), band: OnceLock::new() }
     }
 
     /// Whether all of it could be read whenever it was: a long track may lie in a [`Scratch`].
@@ -184,7 +191,8 @@ impl Track {
     /// [`Io`](ErrorKind::Io) when it could not: then it was silent there.
     pub(crate) fn check(&self) -> Result<()> {
         self.samples.check()?;
-        self.above_floor.get().map_or(Ok(()), |t| t.samples.check())
+        self.band.get().map_or(Ok(()), Band::check)?;
+        self.above_floor.get().map_or(Ok(()), |t| t.check())
     }
 
     /// Copies samples from `start` on into `out`; what lies outside the track is 0.
@@ -440,13 +448,13 @@ fn gcd(a: u64, b: u64) -> u64 {
     if b == 0 { a } else { gcd(b, a % b) }
 }
 
-fn sinc(x: f64) -> f64 {
+pub(crate) fn sinc(x: f64) -> f64 {
     let y = std::f64::consts::PI * x;
     if y.abs() < 1e-9 { 1.0 } else { y.sin() / y }
 }
 
 /// Kaiser window at `x` within -1 to 1.
-fn kaiser(x: f64, beta: f64) -> f64 {
+pub(crate) fn kaiser(x: f64, beta: f64) -> f64 {
     if x.abs() >= 1.0 { 0.0 } else { bessel_i0(beta * (1.0 - x * x).sqrt()) / bessel_i0(beta) }
 }
 
@@ -462,7 +470,7 @@ fn bessel_i0(x: f64) -> f64 {
 }
 
 /// Scalar product; eight running sums let the compiler use vector registers.
-fn dot(a: &[f32], b: &[f32]) -> f32 {
+pub(crate) fn dot(a: &[f32], b: &[f32]) -> f32 {
     let mut sums = [0.0f32; 8];
     let (chunks_a, chunks_b) = (a.chunks_exact(8), b.chunks_exact(8));
     let tail: f32 = chunks_a.remainder().iter().zip(chunks_b.remainder()).map(|(x, y)| x * y).sum();

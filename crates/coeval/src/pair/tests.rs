@@ -1,3 +1,4 @@
+use super::fit::{Places, SEAT_S, UNKNOWN_PLACE_S};
 use super::*;
 use crate::track::TrackBuilder;
 

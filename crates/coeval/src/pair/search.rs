@@ -34,7 +34,16 @@ pub(crate) struct Candidate {
     pub(crate) drift_ppm: (f64, f64),
     /// The peak is negative: one of the two has its sign turned round.
     pub(crate) inverted: bool,
+    /// Whether the sign is known at all.
+    pub(crate) signed: bool,
     pub(crate) score: f64,
+}
+
+impl Candidate {
+    /// The same seen from `a`.
+    pub(crate) fn turned(self) -> Self {
+        Self { a_s: self.b_s, b_s: self.a_s, drift_ppm: (-self.drift_ppm.1, -self.drift_ppm.0), ..self }
+    }
 }
 
 /// Peaks kept for each probe, and the least height that is kept (in spreads of the correlation around it).
@@ -176,12 +185,8 @@ pub(crate) fn candidates_of_either(
         return candidates(a, b, pass, max_drift_ppm, window_s, within_s, plans, progress);
     }
     let turned = window_s.map(|(low, high)| (-high, -low));
-    let mut found = candidates(b, a, pass, max_drift_ppm, turned, within_s, plans, progress)?;
-    for c in &mut found {
-        (c.a_s, c.b_s) = (c.b_s, c.a_s);
-        c.drift_ppm = (-c.drift_ppm.1, -c.drift_ppm.0);
-    }
-    Ok(found)
+    let found = candidates(b, a, pass, max_drift_ppm, turned, within_s, plans, progress)?;
+    Ok(found.into_iter().map(Candidate::turned).collect())
 }
 
 /// Local maxima of a correlation, in spreads of the correlation around them.
@@ -251,6 +256,7 @@ fn group(peaks: &[Vec<Peak>], max_drift_ppm: f64, pass: Pass) -> Vec<Candidate> 
                     b_s: seed.probe_s,
                     drift_ppm: drift,
                     inverted: seed.height < 0.0,
+                    signed: true,
                     score,
                 });
             }

@@ -8,9 +8,9 @@
 
 use rayon::prelude::*;
 
+use super::search::Candidate;
 use crate::correlate::{Plan, Plans};
 use crate::error::Result;
-use crate::offset::Candidate;
 use crate::progress::{Progress, step};
 use crate::track::{LEVEL_HOP, TRACK_RATE_HZ, Track, resampled};
 
@@ -29,21 +29,9 @@ pub(crate) struct Line {
     pub(crate) score: f64,
     /// First and last `b` time between which its blocks speak for it (their middle 80 %), seconds.
     pub(crate) heard_s: (f64, f64),
-    /// In which 64ths of `b` one of its blocks speaks for it.
-    speaks: u64,
 }
 
-/// Lines that score less are too near chance for the times of their few blocks to mean anything.
-const TIMES_TELL: f64 = 400.0;
-
 impl Line {
-    /// Whether another line may be this one's continuation across a jump: both are beyond chance, and they
-    /// speak at different times.
-    pub(crate) fn may_continue(&self, other: &Line) -> bool {
-        let fewer = self.speaks.count_ones().min(other.speaks.count_ones());
-        self.score.min(other.score) > TIMES_TELL && 2 * (self.speaks & other.speaks).count_ones() < fewer
-    }
-
     pub(crate) fn at(&self, b_s: f64) -> f64 {
         self.a_s + (b_s - self.b_s) * (1.0 + self.drift_ppm * 1e-6)
     }
@@ -197,7 +185,6 @@ fn verify_range(
         inverted: candidate.inverted,
         score: 0.0,
         heard_s: (0.0, 0.0),
-        speaks: 0,
     };
     let (from, to) = centre.overlap(a, within_s);
     if to - from < 0.25 {
@@ -253,10 +240,6 @@ fn verify_range(
             (candidate.b_s + apart, (weight - 4.0).max(0.0))
         })
         .collect();
-    let speaks = voices
-        .iter()
-        .filter(|v| v.1 >= 2.0)
-        .fold(0, |mask, v| mask | 1 << ((64.0 * v.0 / b.duration_s()) as u64).min(63));
     // What any line through these blocks scores: the correlation's background is not the same for all pairs.
     let usual: f64 = rows
         .iter()
@@ -269,7 +252,6 @@ fn verify_range(
         inverted: candidate.inverted,
         score: best.0 - usual,
         heard_s: middle_span(&voices),
-        speaks,
     })
 }
 
@@ -343,6 +325,13 @@ pub(crate) struct Path {
     pub(crate) pieces: Vec<Vec<PathPoint>>,
     /// How the straight line stands out.
     pub(crate) standing: Standing,
+    /// The path through all blocks, those that say nothing included; their length, seconds, and what a block says for
+    /// any lane on average.
+    pub(crate) all: Vec<PathPoint>,
+    pub(crate) block_s: f64,
+    pub(crate) usual: f32,
+    /// Lanes beside the line, seconds of `a`, on which the blocks stand out most.
+    pub(crate) aside_s: Vec<f64>,
 }
 
 /// Lags to either side that are followed: half a second, so that an engine's cycle shows itself.
@@ -361,7 +350,6 @@ const PARTS: usize = 16;
 const PART_STANDING: f64 = 8.0;
 /// What a piece of the path must show to count.
 const PIECE_STANDING: f64 = 7.0;
-const PIECE_RIVALRY: f64 = 0.7;
 
 /// Follows a line through a stretch of `b`, as far as it lies within `a`.
 pub(crate) fn trace(
@@ -408,13 +396,54 @@ pub(crate) fn trace(
     };
     let pieces = unbroken(&bins)
         .into_iter()
-        .filter(|range| {
-            let standing = stands_out(&rows, &bins, range.clone());
-            standing.height >= PIECE_STANDING && standing.rivalry <= PIECE_RIVALRY
-        })
+        .filter(|range| stands_out(&rows, &bins, range.clone()).height >= PIECE_STANDING)
         .collect::<Vec<_>>();
     let pieces = joined(&rows, &mut bins, pieces).into_iter().map(|range| points(&bins, range)).collect();
-    Ok(Some(Path { pieces, standing }))
+    let usual = rows.iter().map(|r| r.iter().map(|&b| unpack(b)).sum::<f32>() / r.len() as f32).sum::<f32>();
+    Ok(Some(Path {
+        pieces,
+        standing,
+        all: points(&bins, 0..total),
+        block_s: length as f64 / TRACK_RATE_HZ,
+        usual: usual / total as f32,
+        aside_s: lanes_aside(&rows, &straight),
+    }))
+}
+
+/// Lanes that are told to be rivals of a line, at the most.
+const LANES: usize = 6;
+
+/// The lanes beside a line on which its blocks stand out most, seconds.
+fn lanes_aside(rows: &[Vec<u8>], straight: &[usize]) -> Vec<f64> {
+    let [_, sparse] = readings();
+    let profile = profile(rows, straight, 0..rows.len(), &sparse);
+    let mut order: Vec<usize> = (0..profile.len()).filter(|i| i.abs_diff(HALF) > OWN_BINS).collect();
+    order.sort_by(|&x, &y| profile[y].total_cmp(&profile[x]).then(x.cmp(&y)));
+    let mut kept: Vec<usize> = Vec::new();
+    for i in order {
+        if kept.len() < LANES && kept.iter().all(|k| k.abs_diff(i) > OWN_BINS) {
+            kept.push(i);
+        }
+    }
+    kept.into_iter().map(|i| (i as f64 - HALF as f64) * BIN_S).collect()
+}
+
+/// Half a second's worth of lags would be too many for a look at one place, bins; and how far from the place a match
+/// may lie (10 ms: another source of the same sound).
+const LOOK_BINS: usize = 250;
+const LOOK_NEAR: usize = 20;
+
+/// What a second of `b` around each point says for the point's place.
+pub(crate) fn weights(a: &Track, b: &Track, points: &[PathPoint], inverted: bool, plans: &Plans) -> Vec<f32> {
+    let reader = BlockReader { a, b, length: TRACK_RATE_HZ as usize, inverted };
+    let plan = plans.get((reader.length + (2 * LOOK_BINS + 1) * BIN).next_power_of_two());
+    let start = |middle_s: f64| (middle_s * TRACK_RATE_HZ - reader.length as f64 / 2.0).round() as i64;
+    let weight = |p: &PathPoint| {
+        let mut bins = Vec::with_capacity(2 * LOOK_BINS + 1);
+        reader.bins(&plan, start(p.b_s), start(p.a_s), LOOK_BINS, 0.0, &mut bins);
+        bins[LOOK_BINS - LOOK_NEAR..=LOOK_BINS + LOOK_NEAR].iter().map(|&b| unpack(b)).fold(0.0, f32::max)
+    };
+    points.par_iter().map(weight).collect()
 }
 
 /// Ranges of blocks between which the path jumps.
@@ -533,6 +562,18 @@ fn excess(profile: &[f32]) -> (f64, Vec<f64>) {
     (own - mean, aside)
 }
 
+/// Spread of lanes, without the few on which the same sound comes again: those are places to be held against this one,
+/// not chance.
+fn spread_of(aside: &[f64]) -> f64 {
+    let mut left = aside.to_vec();
+    for _ in 0..LANES {
+        let top = (0..left.len()).fold(0, |best, i| if left[i] > left[best] { i } else { best });
+        left[top.saturating_sub(OWN_BINS)..(top + OWN_BINS + 1).min(aside.len())].fill(f64::NEG_INFINITY);
+    }
+    let (sum, count) = left.iter().filter(|v| v.is_finite()).fold((0.0, 0.0), |(s, n), v| (s + v * v, n + 1.0));
+    (sum / f64::max(count, 1.0)).sqrt()
+}
+
 /// Judges the blocks of a range on a path, by the reading that shows more.
 fn stands_out(rows: &[Vec<u8>], bins: &[usize], range: std::ops::Range<usize>) -> Standing {
     let judge = |reading: &[f32; 256], least_spread: f64| {
@@ -543,7 +584,7 @@ fn stands_out(rows: &[Vec<u8>], bins: &[usize], range: std::ops::Range<usize>) -
         // One event may lie across two blocks.
         let both = |i: usize| says(i) + if i + 1 < range.end { says(i + 1) } else { 0.0 };
         let best = range.clone().map(both).fold(0.0, f32::max);
-        let spread = (aside.iter().map(|v| v * v).sum::<f64>() / aside.len() as f64).sqrt().max(least_spread);
+        let spread = spread_of(&aside).max(least_spread);
         // Where the whole stands out enough to be judged in parts, a rival must speak when the path speaks: a
         // path across a jump has a rival in its own continuation, which speaks at other times.
         let parts = ((own / spread / PART_STANDING).powi(2) as usize).clamp(1, PARTS).min(range.len());

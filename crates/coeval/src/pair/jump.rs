@@ -6,10 +6,10 @@
 //! are correlated at both, and the gain in log likelihood (N/2 ln(1 - r^2) of a normal pair with correlation
 //! r), less what the frame gains elsewhere, is summed on either side of every possible place.
 
+use super::path::{BIN_S, Line, Path, PathPoint, richness, trace, verify};
+use super::search::{Candidate, Pass, candidates_of_either, unevenness};
 use crate::correlate::Plans;
 use crate::error::Result;
-use crate::follow::{BIN_S, Line, Path, PathPoint, richness, trace, verify};
-use crate::offset::{Candidate, Pass, candidates_of_either, unevenness};
 use crate::pair::Evidence;
 use crate::progress::Progress;
 use crate::track::{TRACK_RATE_HZ, Track};

@@ -1,0 +1,257 @@
+//! Is a place right? What speaks for it, what speaks against it, and what else would look like it.
+//!
+//! A place is right, or it is one of three other things, and each has a quantity of its own:
+//!
+//! * *Chance*: two sounds that have nothing in common match somewhere. The path's standing over the same path shifted
+//!   aside tells ([`chance`]).
+//! * *Another place*: the same sound comes again (a metronome, a loop, a prompt), so that several places fit. Wherever
+//!   two places both find their sound, the right one fits better, because what else the devices heard matches there as
+//!   well; where nothing but the repeated sound is common, neither fits better on average ([`preference`]).
+//! * *A sound that was played again*: the recordings are of different times, but hold the same prompt or piece. Then
+//!   one stretch matches, and what is loud in both recordings beside it does not ([`Heard`]).
+
+use rayon::prelude::*;
+
+use super::path::{Path, PathPoint, Standing};
+use crate::correlate::Plans;
+use crate::track::{LEVEL_HOP, TRACK_RATE_HZ, Track, dot, resampled};
+
+/// Length of the blocks by which places are compared, samples (half a second), and how many are, at the most.
+const BLOCK: usize = 4000;
+const BLOCKS: usize = 160;
+/// A block's own lag may lie so far from the path's, samples (5 ms): sounds of one place come by several paths.
+const AROUND: usize = 40;
+
+/// Probability that a line which stands out so far is not chance. The exponent is on the safe side of the share of
+/// chance lines seen in the false-placement benchmark; half of it would make 0.99 of today's 0.9999.
+pub(super) fn chance(standing: Standing) -> f64 {
+    let height = standing.height.min(standing.without_best + 2.0);
+    1.0 - (-0.8 * (height - 6.0).max(0.0)).exp()
+}
+
+/// Correlation coefficient of each block of `b` with `a` where a path, moved by `shift_s` in `a`, puts it. `None`: `a`
+/// does not reach there.
+fn coefficients(a: &Track, b: &Track, points: &[PathPoint], inverted: bool, shift_s: f64) -> Vec<Option<f32>> {
+    let sign = if inverted { -1.0 } else { 1.0 };
+    let lags = 2 * AROUND + 1;
+    points
+        .par_iter()
+        .map(|p| {
+            let start = (p.a_s + shift_s) * TRACK_RATE_HZ - BLOCK as f64 / 2.0;
+            let reach = AROUND as f64;
+            if start < reach || start + BLOCK as f64 + reach > a.len() as f64 {
+                return None;
+            }
+            let (mut block, mut stretch) = (vec![0.0; BLOCK], vec![0.0; BLOCK + lags - 1]);
+            resampled(b, p.b_s * TRACK_RATE_HZ, 1.0, &mut block);
+            resampled(a, start + (BLOCK + lags - 1) as f64 / 2.0 - reach, 1.0, &mut stretch);
+            let energy = |x: &[f32]| x.iter().map(|v| v * v).sum::<f32>();
+            let own = energy(&block);
+            let coefficient = |w: &[f32]| {
+                let power = own * energy(w);
+                if power > 0.0 { sign * dot(w, &block) / power.sqrt() } else { 0.0 }
+            };
+            Some(stretch.windows(BLOCK).map(coefficient).fold(f32::NEG_INFINITY, f32::max))
+        })
+        .collect()
+}
+
+/// How a place compares with another one.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Preference {
+    /// How far the other place is from it, seconds of `a`.
+    pub(super) shift_s: f64,
+    /// Natural logarithm of the odds that it, and not the other, is the right one of the two; negative for the other.
+    pub(super) log_odds: f64,
+}
+
+/// Blocks of a path by which places are compared, in time order: not those that say most for it, which were chosen.
+fn telling(path: &Path) -> Vec<PathPoint> {
+    let points: Vec<PathPoint> = path.pieces.iter().flatten().copied().collect();
+    let step = points.len().div_ceil(BLOCKS).max(1);
+    points.into_iter().step_by(step).collect()
+}
+
+/// Whether a path's place is right, or one of others so far from it, by the blocks that both places reach.
+///
+/// Where only a repeated sound is common, a block's two coefficients differ by estimation noise, (1 - r^2) / sqrt(N)
+/// for each (Fisher; N independent values), and by what the repeats themselves differ ([`REPEATS_DIFFER`]). Where a
+/// place is right, some blocks differ by more and always to its side (words, which come once), or all of them do by a
+/// little (a background).
+pub(super) fn preferences(a: &Track, b: &Track, path: &Path, inverted: bool, shifts_s: &[f64]) -> Vec<Preference> {
+    let points = telling(path);
+    let own = coefficients(a, b, &points, inverted, 0.0);
+    let compare = |&shift_s: &f64| {
+        let other = coefficients(a, b, &points, inverted, shift_s);
+        let both = own.iter().zip(&other).filter_map(|(x, y)| Some((f64::from((*x)?), f64::from((*y)?))));
+        let differences: Vec<f64> = both
+            .map(|(x, y)| {
+                let (x, y) = (x.max(0.0), y.max(0.0));
+                let noise = |r: f64| (1.0 - r * r) / VALUES.sqrt();
+                (x - y) / noise(x).hypot(noise(y)).hypot(REPEATS_DIFFER * x.min(y))
+            })
+            .collect();
+        (differences.len() >= REACHED).then(|| Preference { shift_s, log_odds: log_odds(&differences) })
+    };
+    shifts_s.iter().filter_map(compare).collect()
+}
+
+/// Fewer blocks that both places reach tell nothing of them.
+const REACHED: usize = 2;
+/// Independent values in a block: twice its length times the bandwidth of a levelled track.
+const VALUES: f64 = 2.0 * 0.5 * 3680.0;
+/// Standard deviation by which coefficients of one sound that comes again differ, as a share of themselves: what else
+/// sounds over it, automatic gain. A guess; twice it asks for twice as many words to tell two places, half of it may take
+/// the louder of two repeats for the right place.
+const REPEATS_DIFFER: f64 = 0.3;
+/// Shares of the blocks in which words prefer the right place: nobody knows which, each is as probable.
+const WORDS: [f64; 5] = [0.01, 0.03, 0.1, 0.3, 0.9];
+/// By how much such a block prefers it, standard deviations of the noise: the width of a normal distribution. Half and
+/// double of it move log odds by 0.7 for every such block.
+const BROAD: f64 = 10.0;
+
+/// Log odds of a shift to the one side against the other, for differences of unit noise.
+fn log_odds(differences: &[f64]) -> f64 {
+    let n = differences.len() as f64;
+    // Half a normal distribution of this width against the unit one, at `z`.
+    let says = |z: f64, share: f64| {
+        let wide = 1.0 + BROAD * BROAD;
+        let beyond =
+            if z > 0.0 { 2.0 * (0.5 * z * z * (1.0 - 1.0 / wide)).min(700.0).exp() / wide.sqrt() } else { 0.0 };
+        (1.0 - share + share * beyond).ln()
+    };
+    // All blocks by as much as each other: the mean, less half the logarithm of their number because it was not known
+    // before (Schwarz, Annals of Statistics 6(2), 1978).
+    let sum = differences.iter().sum::<f64>();
+    let background = 0.5 * sum * sum / n - 0.5 * n.ln();
+    let side = |sign: f64| {
+        let by_share = WORDS.map(|share| differences.iter().map(|d| says(sign * d, share)).sum::<f64>());
+        let words = by_share.into_iter().fold(f64::NEG_INFINITY, f64::max) - (WORDS.len() as f64).ln();
+        if sign * sum > 0.0 { words.max(background) } else { words }
+    };
+    // That neither is preferred is as probable as either.
+    let with_none = |x: f64| x.max(0.0) + (-x.abs()).exp().ln_1p();
+    with_none(side(1.0)) - with_none(side(-1.0))
+}
+
+/// Natural logarithm of the odds that a line which scores `score` is right against one that meets other sound, and
+/// scores `other`: a repeat differs from its like by [`REPEATS_DIFFER`], and chance reaches [`CHANCE`].
+pub(super) fn by_scores(score: f64, other: f64) -> f64 {
+    let z = (score - other) / (REPEATS_DIFFER * score.min(other).max(0.0)).hypot(CHANCE);
+    0.5 * z * z.abs()
+}
+
+/// What chance alone gives a line, as a score.
+const CHANCE: f64 = 12.0;
+
+/// What two recordings heard along a path.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Heard {
+    /// Lengths of the unbroken stretches that match, seconds.
+    pub(super) matched_s: Vec<f64>,
+    /// Sounds that stand out of both recordings' floors at one time: those that match and those that do not.
+    pub(super) both_match: usize,
+    pub(super) both_differ: usize,
+}
+
+/// Evidence that makes a stretch match, nats: three of its blocks by chance in a million.
+const MATCHES: f32 = 18.0;
+/// Blocks further apart than this are of two stretches, seconds.
+const APART_S: f64 = 3.0;
+/// Mean power of what is left above a track's floor, in units of its usual power, from which a second is loud.
+const LOUD: f32 = 0.5;
+/// Seconds that are compared for that, at the most.
+const SECONDS: usize = 160;
+
+impl Heard {
+    pub(super) fn along(a: &Track, b: &Track, path: &Path, inverted: bool, plans: &Plans) -> Self {
+        let mut heard = Self { matched_s: stretches(path), ..Self::default() };
+        let (fa, fb) = (a.above_floor(), b.above_floor());
+        let loud = |track: &Track, at_s: f64| {
+            let first = ((at_s - 0.5) * TRACK_RATE_HZ / LEVEL_HOP as f64).round().max(0.0) as usize;
+            let hops = track.levels().get(first..first + 4).unwrap_or(&[]);
+            !hops.is_empty() && hops.iter().sum::<f32>() / hops.len() as f32 > LOUD
+        };
+        let mut both: Vec<PathPoint> =
+            path.all.iter().filter(|p| loud(fa, p.a_s) && loud(fb, p.b_s)).copied().collect();
+        let step = both.len().div_ceil(SECONDS).max(1);
+        both = both.into_iter().step_by(step).collect();
+        let matches = super::path::weights(fa, fb, &both, inverted, plans);
+        // Neighbouring seconds are of one sound.
+        let mut last: Option<(f64, bool)> = None;
+        for (p, weight) in both.iter().zip(matches) {
+            let matches = weight >= 6.0;
+            if last.is_none_or(|l| p.b_s - l.0 > APART_S || l.1 != matches) {
+                if matches {
+                    heard.both_match += 1
+                } else {
+                    heard.both_differ += 1
+                }
+                last = Some((p.b_s, matches));
+            }
+        }
+        heard
+    }
+
+    /// Natural logarithm of the odds that the recordings are of one time against those that sounds were played again.
+    pub(super) fn log_odds(&self) -> f64 {
+        // If they are of one time, a sound that is loud in both is the same sound with a probability that is much the
+        // same over the file, and which nobody knows: integrated from 0 to 1.
+        let (m, x) = (self.both_match, self.both_differ);
+        let same = ln_factorial(m) + ln_factorial(x) - ln_factorial(m + x + 1);
+        // If sounds were played again, each matching stretch is one of them: short ones are common, long ones are
+        // rare, and a second one at the same distance in time as the first is a coincidence.
+        let again: f64 =
+            self.matched_s.iter().map(|s| (PROMPTS * (-s / PROMPT_S).exp() + PIECES * (-s / PIECE_S).exp()).ln()).sum();
+        let coincidences = self.matched_s.len().saturating_sub(1) as f64;
+        same - again - coincidences * COINCIDENCE.ln()
+    }
+}
+
+/// How often a short stretch that matches is a sound that was played again rather than the same moment, how fast that
+/// falls with its length, seconds; the same for pieces of music. Guesses, no measurement: twice the first makes
+/// 0.76 of a lone two-second match 0.62, half of it 0.86.
+const PROMPTS: f64 = 0.3;
+const PROMPT_S: f64 = 3.0;
+const PIECES: f64 = 1e-3;
+const PIECE_S: f64 = 100.0;
+/// Probability that a second sound was played again with the same distance in time. A guess.
+const COINCIDENCE: f64 = 0.05;
+
+fn ln_factorial(n: usize) -> f64 {
+    (1..=n).map(|k| (k as f64).ln()).sum()
+}
+
+/// Lengths of the stretches of a path that match, seconds.
+fn stretches(path: &Path) -> Vec<f64> {
+    let mut lengths: Vec<f64> = Vec::new();
+    let block_s = path.block_s;
+    // First and last block of the stretch so far, and what it says; it is forgotten when it falls to nothing.
+    let mut open: Option<(f64, f64, f32, f32)> = None;
+    let close = |open: &mut Option<(f64, f64, f32, f32)>, lengths: &mut Vec<f64>| {
+        if let Some((first, last, _, most)) = open.take()
+            && most >= MATCHES
+        {
+            lengths.push(last - first + block_s);
+        }
+    };
+    for p in path.pieces.iter().flatten() {
+        let says = p.weight - path.usual;
+        if open.is_some_and(|o| p.b_s - o.1 > APART_S) {
+            close(&mut open, &mut lengths);
+        }
+        match &mut open {
+            Some((_, last, sum, most)) => {
+                *sum = (*sum + says).max(0.0);
+                if says > 0.0 {
+                    *last = p.b_s;
+                }
+                *most = most.max(*sum);
+            }
+            None if says > 0.0 => open = Some((p.b_s, p.b_s, says, says)),
+            None => {}
+        }
+    }
+    close(&mut open, &mut lengths);
+    lengths
+}

@@ -1,0 +1,632 @@
+//! Two tracks -> how their clocks relate.
+
+use crate::clock::ClockMap;
+use crate::correlate::Plans;
+use crate::error::{Error, ErrorKind, Result};
+use crate::progress::{Progress, step};
+use crate::track::{TRACK_RATE_HZ, Track};
+
+mod evidence;
+mod fit;
+mod jump;
+mod long_probe;
+mod measure;
+mod path;
+mod search;
+mod sources;
+
+use evidence::Heard;
+pub(crate) use fit::count;
+use fit::{ONE_PLACE_S, PairFit, between, utterances};
+use long_probe::{Look, places, spread};
+use measure::{Measure, Measured, WINDOW_S, flat, measure};
+use path::{Line, Path, PathPoint, trace, verify};
+use search::{Candidate, Pass, candidates_of_either, unevenness};
+
+/// How two tracks are compared.
+#[derive(Debug, Clone)]
+#[non_exhaustive]
+pub struct PairOptions {
+    /// Largest difference of the two clocks that is searched, in ppm, either way. 0 to 1200.
+    pub max_drift_ppm: f64,
+    /// Where the user's own knowledge puts the offset (`a` time minus `b` time at the start of `b`):
+    /// lowest and highest value in seconds. `None`: anywhere.
+    pub offset_range_s: Option<(f64, f64)>,
+}
+
+impl Default for PairOptions {
+    fn default() -> Self {
+        Self { max_drift_ppm: 500.0, offset_range_s: None }
+    }
+}
+
+/// Why two tracks, or a file, have no placement.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[non_exhaustive]
+pub enum Unplaced {
+    /// Nothing in one matches anything in the other.
+    NoCommonSound,
+    /// Too little sound to tell.
+    TooShort,
+    /// What is common repeats itself (an engine, mains hum), so that many places fit equally well.
+    OnlyPeriodicSound,
+    /// One of them holds digital silence only.
+    Silent,
+}
+
+impl Unplaced {
+    /// The reason in words.
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Unplaced::NoCommonSound => "no common sound",
+            Unplaced::TooShort => "too short",
+            Unplaced::OnlyPeriodicSound => "only periodic sound",
+            Unplaced::Silent => "silent",
+        }
+    }
+}
+
+/// One block's measurement: this moment of `b` is that moment of `a`.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Evidence {
+    /// Time in `a`, seconds.
+    pub a_s: f64,
+    /// Time in `b`, seconds.
+    pub b_s: f64,
+    /// One standard deviation of `a_s` given `b_s`, seconds.
+    pub sigma_s: f64,
+}
+
+/// A sudden change of offset between two tracks.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct PairJump {
+    /// Where in `a`, seconds.
+    pub a_s: f64,
+    /// Where in `b`, seconds.
+    pub b_s: f64,
+    /// Change of `a` time minus `b` time at this moment, seconds: > 0 is sound that `b` lost or `a` repeated.
+    pub step_s: f64,
+}
+
+/// How `b`'s clock relates to `a`'s.
+#[derive(Debug, Clone)]
+#[non_exhaustive]
+pub struct PairAlignment {
+    /// From `b`'s time to `a`'s time, over all of `b`.
+    pub map: ClockMap,
+    /// Probability that the placement is right, calibrated by the false-placement benchmark.
+    pub confidence: f64,
+    /// One standard deviation of the placement's error at its worst moment in the overlap, seconds.
+    pub uncertainty_s: f64,
+    /// Seconds during which both recorded.
+    pub overlap_s: f64,
+    /// Root mean square of the evidence against the map, seconds.
+    pub residual_rms_s: f64,
+    /// The measurements, in time order.
+    pub evidence: Vec<Evidence>,
+    /// Jumps, in time order.
+    pub jumps: Vec<PairJump>,
+    /// `b` sounds like `a` with its sign turned round.
+    pub inverted: bool,
+    /// Standard deviation of a constant error of the map, seconds: it may follow another source than the voices (an
+    /// engine), whose sound takes a path of another length. Part of `uncertainty_s`.
+    pub source_s: f64,
+    /// Variance that the drift between them gathers, ppm^2 per second; 0 where constant drift suffices.
+    pub wander_q: f64,
+    /// For each measurement, which place its voice speaks from, counted from zero: an utterance each, or the
+    /// seats that few but exact measurements tell apart.
+    pub places: Vec<usize>,
+    /// Standard deviation of the error that measurements of one place share, because no voice is at the distance
+    /// of another, seconds.
+    pub place_s: f64,
+    /// The drift is 999 to 1001 ppm: a 1000/1001 mix-up of rates, not a bad clock.
+    pub rate_mixup: bool,
+}
+
+impl PairAlignment {
+    /// An alignment from its measurements alone, as markers or the user's own correspondences give:
+    /// confidence 1, no wander, uncertainty from the first measurement.
+    pub fn from_parts(map: ClockMap, evidence: Vec<Evidence>, jumps: Vec<PairJump>) -> Self {
+        let residual = |e: &Evidence| (map.to_timeline(e.b_s) - e.a_s).powi(2);
+        Self {
+            confidence: 1.0,
+            uncertainty_s: evidence.first().map_or(0.0, |e| e.sigma_s),
+            overlap_s: evidence.last().zip(evidence.first()).map_or(0.0, |(l, f)| l.b_s - f.b_s),
+            residual_rms_s: (evidence.iter().map(residual).sum::<f64>() / evidence.len().max(1) as f64).sqrt(),
+            inverted: false,
+            source_s: 0.0,
+            wander_q: 0.0,
+            places: utterances(&evidence),
+            place_s: 0.0,
+            rate_mixup: false,
+            map,
+            evidence,
+            jumps,
+        }
+    }
+}
+
+impl PairAlignment {
+    /// The same clock, moved onto the voices' path.
+    fn moved(mut self, voices: sources::Voices) -> Self {
+        let knots = self.map.knots().iter().map(|k| (k.0, k.1 + voices.delay_s)).collect();
+        if let Ok(map) = ClockMap::from_knots(knots) {
+            self.map = map;
+        }
+        self.evidence.iter_mut().for_each(|e| e.a_s += voices.delay_s);
+        self.jumps.iter_mut().for_each(|j| j.a_s += voices.delay_s);
+        self.source_s = voices.sigma_s;
+        self.uncertainty_s = self.uncertainty_s.hypot(self.source_s);
+        self
+    }
+}
+
+/// What came of comparing two tracks. A low confidence is a result, not an error.
+#[derive(Debug, Clone)]
+pub enum PairOutcome {
+    /// They share sound, and this is how they lie.
+    Placed(Box<PairAlignment>),
+    /// They have no placement, and why.
+    Unplaced(Unplaced),
+}
+
+/// Compares tracks; keeps what can be kept between comparisons.
+#[derive(Default)]
+pub struct Aligner {
+    options: PairOptions,
+    plans: Plans,
+}
+
+/// Compares two tracks once; see [`Aligner`] for many.
+///
+/// # Errors
+/// As [`Aligner::align`].
+pub fn align_pair(a: &Track, b: &Track, options: &PairOptions, progress: &dyn Progress) -> Result<PairOutcome> {
+    Aligner::new(options.clone())?.align(a, b, progress)
+}
+
+impl Aligner {
+    /// An aligner with options.
+    ///
+    /// # Errors
+    /// [`InvalidArgument`](ErrorKind::InvalidArgument) for options out of range.
+    pub fn new(options: PairOptions) -> Result<Self> {
+        if !(0.0..=1200.0).contains(&options.max_drift_ppm) {
+            let what = format!("max_drift_ppm is {}, not within 0 to 1200", options.max_drift_ppm);
+            return Err(Error::new(ErrorKind::InvalidArgument, what));
+        }
+        if let Some((low, high)) = options.offset_range_s
+            && !(low <= high && low.is_finite() && high.is_finite())
+        {
+            let what = format!("offset_range_s is {low} to {high}, not a range of finite numbers");
+            return Err(Error::new(ErrorKind::InvalidArgument, what));
+        }
+        Ok(Self { options, plans: Plans::default() })
+    }
+
+    /// Compares two tracks.
+    ///
+    /// # Errors
+    /// [`Cancelled`](ErrorKind::Cancelled) when `progress` says so; [`Io`](ErrorKind::Io) when the
+    /// [`Scratch`](crate::track::Scratch) of a long track could not be read.
+    pub fn align(&self, a: &Track, b: &Track, progress: &dyn Progress) -> Result<PairOutcome> {
+        let outcome = self.compare(a, b, progress)?;
+        a.check()?;
+        b.check()?;
+        Ok(outcome)
+    }
+
+    fn compare(&self, a: &Track, b: &Track, progress: &dyn Progress) -> Result<PairOutcome> {
+        if a.is_silent() || b.is_silent() {
+            return Ok(PairOutcome::Unplaced(Unplaced::Silent));
+        }
+        if a.duration_s().min(b.duration_s()) < SHORTEST_S {
+            return Ok(PairOutcome::Unplaced(Unplaced::TooShort));
+        }
+        let mut seen: Vec<Line> = Vec::new();
+        let mut best: Option<Box<PairAlignment>> = None;
+        let mut repeats = false;
+        for pass in self.passes(a, b) {
+            let view = pass.view.of(a, b);
+            let found = self.candidates(view, &pass, progress)?;
+            let lines = self.verified(view, &found, progress)?;
+            seen.extend(&lines);
+            for line in lines.iter().take(2) {
+                match self.judge((a, b), view, line, &seen, progress)? {
+                    Found::Placed(placed) if placed.confidence >= SURE_ENOUGH => {
+                        return Ok(PairOutcome::Placed(placed));
+                    }
+                    Found::Placed(placed) => {
+                        if best.as_ref().is_none_or(|b| placed.confidence > b.confidence) {
+                            best = Some(placed);
+                        }
+                    }
+                    Found::Repeats => repeats = true,
+                    Found::Nothing => {}
+                }
+            }
+        }
+        Ok(match best {
+            Some(placed) if placed.confidence >= LEAST_CONFIDENCE => PairOutcome::Placed(placed),
+            _ if repeats || best.is_some() => PairOutcome::Unplaced(Unplaced::OnlyPeriodicSound),
+            _ => PairOutcome::Unplaced(Unplaced::NoCommonSound),
+        })
+    }
+
+    /// From cheap to thorough.
+    fn passes(&self, a: &Track, b: &Track) -> Vec<Search> {
+        let max = self.options.max_drift_ppm;
+        let whole = |from_b: bool| (0.0, if from_b { b.duration_s() } else { a.duration_s() });
+        let shortest_s = a.duration_s().min(b.duration_s());
+        let from_shorter = b.duration_s() <= a.duration_s();
+        let search = |view, from_b, how| Search { view, from_b, within_s: whole(from_b), how };
+        let (near, wide) = (Look::near(shortest_s), Look::wide(shortest_s, max));
+        // Probes come from where speech stands out: there a few seconds tell most.
+        let (uneven_a, uneven_b) = (unevenness(a), unevenness(b));
+        let view = if uneven_a.max(uneven_b) > BURSTS { View::AboveFloor } else { View::All };
+        let from_b = uneven_b >= uneven_a;
+        let quick = Pass { probes: 8, probe_s: 2.5, drift_ppm: 0.0, step_ppm: 125.0 };
+        // The little that two files share may be all but lost among what the longer one heard before or after.
+        let many = Pass { probes: 48, ..quick };
+        let long = Pass { probes: 8, probe_s: 8.0, drift_ppm: max.min(160.0), step_ppm: 40.0 };
+        let (probed_s, other_s) = (whole(from_b).1, whole(!from_b).1);
+        let parts = (probed_s / PART_S).min(PARTS_EFFORT_S / other_s).max(1.0).floor();
+        let part = |i: usize| (probed_s * i as f64 / parts, probed_s * (i + 1) as f64 / parts);
+        let mut passes = vec![search(View::All, from_shorter, How::Long(near.clone(), 3))];
+        passes.extend([(quick, from_b), (quick, !from_b)].map(|(p, from_b)| search(view, from_b, How::Short(p))));
+        passes.push(search(View::All, from_shorter, How::Long(wide, 3)));
+        passes.extend(
+            (0..parts as usize).map(|i| Search { within_s: part(i), ..search(view, from_b, How::Short(many)) }),
+        );
+        let tiles = (shortest_s / near.probe_s()).ceil().min(TILES) as usize;
+        passes.push(search(View::All, from_shorter, How::Long(near, tiles)));
+        passes.push(search(view, from_b, How::Short(long)));
+        passes
+    }
+
+    /// Where the tracks of a view may lie.
+    fn candidates(&self, (a, b): (&Track, &Track), pass: &Search, progress: &dyn Progress) -> Result<Vec<Candidate>> {
+        let max = self.options.max_drift_ppm;
+        let range = self.options.offset_range_s;
+        // What no offset of the range brings together is not asked.
+        let (low, high) = range.unwrap_or((f64::NEG_INFINITY, f64::INFINITY));
+        let meets = match pass.from_b {
+            true => (-high, a.duration_s() - low),
+            false => (low, b.duration_s() + high),
+        };
+        let within_s = (pass.within_s.0.max(meets.0), pass.within_s.1.min(meets.1));
+        match &pass.how {
+            How::Short(short) => {
+                candidates_of_either(a, b, *short, pass.from_b, max, range, within_s, &self.plans, progress)
+            }
+            How::Long(look, count) => {
+                let starts = spread(within_s, look.probe_s(), *count);
+                if pass.from_b {
+                    return places(a.band(), b.band(), look, &starts, max, range, progress);
+                }
+                let turned = range.map(|(low, high)| (-high, -low));
+                let found = places(b.band(), a.band(), look, &starts, max, turned, progress)?;
+                Ok(found.into_iter().map(Candidate::turned).collect())
+            }
+        }
+    }
+
+    /// The lines through the foremost candidates, best first.
+    fn verified(&self, (a, b): (&Track, &Track), found: &[Candidate], progress: &dyn Progress) -> Result<Vec<Line>> {
+        let mut lines: Vec<Line> = Vec::new();
+        let foremost = found.first().map_or(0.0, |c| c.score);
+        for (i, candidate) in found.iter().take(6).enumerate() {
+            // Where one candidate leaves the others far behind, these are chance.
+            if i > 0 && candidate.score < FOREMOST * foremost {
+                break;
+            }
+            step(progress, "verify", i as f64 / 6.0)?;
+            let signs: &[bool] = if candidate.signed { &[candidate.inverted] } else { &[false, true] };
+            for &inverted in signs {
+                let candidate = Candidate { inverted, ..*candidate };
+                lines.extend(verify(a, b, &candidate, (0.0, b.duration_s()), &self.plans));
+            }
+        }
+        lines.sort_by(|x, y| y.score.total_cmp(&x.score));
+        Ok(lines)
+    }
+
+    /// Whether a line is right, and if so how the tracks lie.
+    fn judge(
+        &self,
+        (a, b): (&Track, &Track),
+        view: (&Track, &Track),
+        line: &Line,
+        seen: &[Line],
+        progress: &dyn Progress,
+    ) -> Result<Found> {
+        let whole = (0.0, b.duration_s());
+        let Some(path) = trace(view.0, view.1, line, whole, &self.plans, progress)? else { return Ok(Found::Nothing) };
+        if path.standing.height < STANDING
+            || path.standing.without_best < STANDING_WITHOUT_BEST
+            || path.pieces.is_empty()
+        {
+            return Ok(Found::Nothing);
+        }
+        // Other places at which the same blocks might fit, and others that meet other sound.
+        let middle_s = (line.heard_s.0 + line.heard_s.1) / 2.0;
+        let mut shifts_s: Vec<f64> = path.aside_s.clone();
+        for l in seen.iter().filter(|l| l.inverted == line.inverted) {
+            let shift_s = l.at(middle_s) - line.at(middle_s);
+            if shift_s.abs() > DISTINCT_S && shifts_s.iter().all(|s| (s - shift_s).abs() > DISTINCT_S) {
+                shifts_s.push(shift_s);
+            }
+        }
+        let preferences = evidence::preferences(a, b, &path, line.inverted, &shifts_s);
+        let compared = |l: &&Line| {
+            let shift_s = l.at(middle_s) - line.at(middle_s);
+            shift_s.abs() <= DISTINCT_S || preferences.iter().any(|p| (p.shift_s - shift_s).abs() <= DISTINCT_S)
+        };
+        let elsewhere = seen.iter().filter(|l| !compared(l)).map(|l| evidence::by_scores(line.score, l.score));
+        let others: f64 = preferences.iter().map(|p| p.log_odds).chain(elsewhere).map(|l| (-l).exp()).sum();
+        let heard = Heard::along(a, b, &path, line.inverted, &self.plans);
+        let again = (-heard.log_odds()).exp();
+        let confidence = evidence::chance(path.standing) / (1.0 + others + again);
+        if confidence < LEAST_CONFIDENCE {
+            return Ok(Found::Repeats);
+        }
+        let Some(mut placed) = self.place(view, line, &path, 0.003, confidence, progress)? else {
+            return Ok(Found::Nothing);
+        };
+        // The clock comes from whatever is common; where the file lies, from the voices.
+        let on_map = |p: &PathPoint| PathPoint { a_s: placed.map.to_timeline(p.b_s), ..*p };
+        let points: Vec<PathPoint> = path.all.iter().map(on_map).collect();
+        let found = sources::voices(a, b, &points, path.block_s, line.inverted, &self.plans);
+        let Some(voices) = found else {
+            placed.source_s = sources::UNKNOWN_S;
+            placed.uncertainty_s = placed.uncertainty_s.hypot(placed.source_s);
+            return Ok(Found::Placed(Box::new(placed)));
+        };
+        // What stands out of its floor tells the voices' own place more exactly, unless it still holds the engine.
+        let middle_s = b.duration_s() / 2.0;
+        let beside = line.through(placed.map.to_timeline(middle_s) + voices.delay_s, middle_s);
+        let above = View::AboveFloor.of(a, b);
+        let within_s = (voices.delay_s.abs() / 2.0).clamp(0.001, 0.003);
+        let by_voices = match trace(above.0, above.1, &beside, whole, &self.plans, progress)? {
+            Some(path) if path.standing.without_best > STANDING_WITHOUT_BEST && !path.pieces.is_empty() => {
+                self.place(above, &beside, &path, within_s, confidence, progress)?
+            }
+            _ => None,
+        };
+        let agrees = |p: &PairAlignment| {
+            let off_s = p.map.to_timeline(middle_s) - beside.at(middle_s);
+            off_s.abs() < 2.0 * voices.sigma_s && (p.map.drift_ppm() - placed.map.drift_ppm()).abs() < DRIFTS_AGREE_PPM
+        };
+        Ok(Found::Placed(Box::new(match by_voices {
+            Some(by_voices) if agrees(&by_voices) => by_voices,
+            _ => placed.moved(voices),
+        })))
+    }
+
+    /// Measures along a path and fits the clock.
+    fn place(
+        &self,
+        (a, b): (&Track, &Track),
+        line: &Line,
+        path: &Path,
+        mut within_s: f64,
+        confidence: f64,
+        progress: &dyn Progress,
+    ) -> Result<Option<PairAlignment>> {
+        let mut found = jump::pieces(a, b, line, path, &self.plans, progress)?;
+        let fit = loop {
+            let Some(fit) = PairFit::rough(a, b, line.inverted, &found) else { return Ok(None) };
+            let steps_s: Vec<f64> = (0..fit.jumps.len()).map(|j| fit.step_s(j)).collect();
+            if !jump::one_source(a, b, &mut found, steps_s) {
+                break fit;
+            }
+        };
+        let mut jumps = fit.jumps.clone();
+        let mut map = fit.map()?;
+        let mut weighting = flat();
+        let mut last: Option<(PairFit, Vec<Evidence>, usize)> = None;
+        let mut weak = false;
+        let (from, to) = line.overlap(a, (0.0, b.duration_s()));
+        let beyond_doubt = path.standing.without_best > BEYOND_DOUBT;
+        for (round, (most, least)) in ROUNDS.into_iter().enumerate() {
+            let before = last.as_ref().map_or(0, |l| l.1.len());
+            // Few measurements, and sums of windows, may have come of a clock and a weighting not yet right.
+            if round == 2 && before >= MANY && !weak {
+                break;
+            }
+            let starts = windows(from, to, &found, most);
+            let how = Measure {
+                map: &map,
+                inverted: line.inverted,
+                within_s,
+                least,
+                least_close: least,
+                weighting: &weighting,
+                breaks_s: &jumps,
+            };
+            let mut measured = self.measured(a, b, &starts, how, beyond_doubt, progress)?;
+            let fewer = round == 2 && before < MANY && measured.evidence.len() < before;
+            if measured.evidence.is_empty() || fewer {
+                break;
+            }
+            weak = measured.weak;
+            let itself = measured.evidence.len();
+            jump::complete(&mut measured.evidence, &jumps, &found);
+            jumps = between(&jumps, &measured.evidence);
+            let Some(mut fit) = PairFit::with_jumps(a, b, line.inverted, &measured.evidence, &jumps) else { break };
+            if fit.places.shared_s <= ONE_PLACE_S && !measured.long.is_empty() {
+                measured.evidence.append(&mut measured.long);
+                measured.evidence.sort_by(|x, y| x.b_s.total_cmp(&y.b_s));
+                fit = match PairFit::with_jumps(a, b, line.inverted, &measured.evidence, &fit.jumps) {
+                    Some(fit) => fit,
+                    None => break,
+                };
+            }
+            within_s = 0.0004 + 4.0 * fit.places.shared_s;
+            map = fit.map()?;
+            weighting = measured.weighting;
+            jumps.clone_from(&fit.jumps);
+            last = Some((fit, measured.evidence, itself));
+        }
+        let least = if beyond_doubt { 2 } else { EVIDENCE_LEAST };
+        let Some((fit, evidence, itself)) = last.filter(|l| l.1.len() >= least) else { return Ok(None) };
+        // The blocks that a stretch is completed with are what made the line: they cannot also confirm it.
+        let confirmed = itself >= if path.standing.without_best > SURE { 2 } else { EVIDENCE_LEAST };
+        let most = if confirmed { 1.0 } else { UNCONFIRMED };
+        let n = evidence.len() as f64;
+        let residual_rms_s =
+            (evidence.iter().map(|e| (map.to_timeline(e.b_s) - e.a_s).powi(2)).sum::<f64>() / n).sqrt();
+        let uncertainty_s = [from, (from + to) / 2.0, to].iter().map(|&t| fit.sigma_s(t)).fold(0.0, f64::max);
+        let pair_jumps = fit
+            .jumps
+            .iter()
+            .enumerate()
+            .map(|(j, &b_s)| PairJump { a_s: map.to_timeline(b_s), b_s, step_s: fit.step_s(j) })
+            .collect();
+        let drift_ppm = map.drift_ppm();
+        Ok(Some(PairAlignment {
+            confidence: confidence.min(most),
+            uncertainty_s,
+            overlap_s: to - from,
+            residual_rms_s,
+            jumps: pair_jumps,
+            inverted: line.inverted,
+            source_s: 0.0,
+            wander_q: fit.wander_q,
+            place_s: fit.places.shared_s,
+            evidence: fit.places.widened(&evidence),
+            places: fit.places.of,
+            rate_mixup: (999.0..=1001.0).contains(&drift_ppm.abs()),
+            map,
+        }))
+    }
+
+    /// Takes evidence from windows at `starts`.
+    fn measured(
+        &self,
+        a: &Track,
+        b: &Track,
+        starts: &[i64],
+        how: Measure<'_>,
+        beyond_doubt: bool,
+        progress: &dyn Progress,
+    ) -> Result<Measured> {
+        if beyond_doubt {
+            let all = Measure { least_close: LEAST_CLOSE, ..how.clone() };
+            let all = measure(a, b, starts, &all, &self.plans, progress)?;
+            if all.evidence.len() >= MANY {
+                return Ok(all);
+            }
+            // Few cannot outvote the wrong ones among them: take the clear ones only.
+            let clear = measure(a, b, starts, &how, &self.plans, progress)?;
+            return Ok(if clear.evidence.len() >= EVIDENCE_LEAST { clear } else { all });
+        }
+        measure(a, b, starts, &how, &self.plans, progress)
+    }
+}
+
+enum Found {
+    Placed(Box<PairAlignment>),
+    /// Something is common, but it fits elsewhere as well, or was played again.
+    Repeats,
+    Nothing,
+}
+
+/// What of the tracks is compared.
+#[derive(Debug, Clone, Copy)]
+enum View {
+    /// All sound.
+    All,
+    /// Of the more uneven track what stands out of its floor.
+    AboveFloor,
+}
+
+impl View {
+    fn of<'t>(self, a: &'t Track, b: &'t Track) -> (&'t Track, &'t Track) {
+        match self {
+            View::All => (a, b),
+            View::AboveFloor if unevenness(b) >= unevenness(a) => (a, b.above_floor()),
+            View::AboveFloor => (a.above_floor(), b),
+        }
+    }
+}
+
+/// One way to search: in which view, with probes of which track (`from_b`) and of which stretch of it.
+struct Search {
+    view: View,
+    from_b: bool,
+    within_s: (f64, f64),
+    how: How,
+}
+
+enum How {
+    /// So many long probes, evenly spread.
+    Long(Look, usize),
+    /// Short probes of the moments that stand out.
+    Short(Pass),
+}
+
+/// A placement of this confidence is not searched further; one of less than the last is none.
+const SURE_ENOUGH: f64 = 0.99;
+const LEAST_CONFIDENCE: f64 = 0.5;
+/// Long probes of the last search, at the most.
+const TILES: f64 = 60.0;
+/// Unevenness from which a track is taken for a voice line.
+const BURSTS: f64 = 1.5;
+/// A candidate that scores less than this share of the best one is not looked at.
+const FOREMOST: f64 = 0.25;
+/// Windows that are measured, the richest first, and how far they must stand out: to find the clock, to know it,
+/// and once more where that gave few measurements.
+const ROUNDS: [(usize, f64); 3] = [(500, 6.5), (1500, 5.5), (1500, 5.5)];
+/// The track that probes are taken from is searched in parts of this length, seconds; in fewer where the other, as
+/// often as there are parts, would be longer than the second.
+const PART_S: f64 = 300.0;
+const PARTS_EFFORT_S: f64 = 900.0;
+/// Shorter tracks are not compared, seconds.
+const SHORTEST_S: f64 = 0.5;
+/// Least standing of a path over the same path shifted aside.
+const STANDING: f64 = 8.0;
+const STANDING_WITHOUT_BEST: f64 = 6.0;
+/// Lines further apart than this are different placements, seconds.
+const DISTINCT_S: f64 = 0.05;
+/// Fewest measurements that confirm a line.
+const EVIDENCE_LEAST: usize = 3;
+/// Most that a line is worth which no such number confirms.
+const UNCONFIRMED: f64 = 0.95;
+/// A line that stands out this far without its best blocks is placed without a third measurement; its peaks may need
+/// to stand out only this far from the correlation close by. From where on two measurements confirm it.
+const BEYOND_DOUBT: f64 = 15.0;
+const SURE: f64 = 25.0;
+const LEAST_CLOSE: f64 = 3.5;
+/// Two fits of one clock differ by no more, ppm.
+const DRIFTS_AGREE_PPM: f64 = 20.0;
+/// How far from where it was first placed a jump is sought again, seconds.
+const NEAR_JUMP_S: f64 = 2.0;
+/// Measurements that are enough to outvote wrong ones.
+const MANY: usize = 20;
+
+/// Starts of the windows to measure, samples of `b`: those in which the pieces' blocks say most, and of those
+/// that say as much as can be said, some everywhere (a golden section of the indices).
+fn windows(from_s: f64, to_s: f64, pieces: &[jump::Piece], most: usize) -> Vec<i64> {
+    let first = (from_s * TRACK_RATE_HZ).ceil() as i64;
+    let hop = (WINDOW_S * TRACK_RATE_HZ) as i64;
+    let windows = (to_s - from_s) / WINDOW_S;
+    // The last one reaches past the end of a file, whose edge pulls at it: where there are many it is not missed.
+    let count = if windows > MANY as f64 { windows.floor() } else { windows.ceil().max(1.0) } as usize;
+    let mut said = vec![0.0f32; count];
+    for p in pieces.iter().flat_map(jump::Piece::points) {
+        let i = ((p.b_s - from_s) / WINDOW_S) as usize;
+        for said in said.iter_mut().take((i + 2).min(count)).skip(i.saturating_sub(1)) {
+            *said = said.max(p.weight);
+        }
+    }
+    let mut order: Vec<usize> = (0..count).collect();
+    let turn = |i: usize| (i as u64).wrapping_mul(0x9E37_79B9_7F4A_7C15);
+    order.sort_by(|&x, &y| said[y].total_cmp(&said[x]).then(turn(x).cmp(&turn(y))));
+    order.truncate(most);
+    order.sort_unstable();
+    order.into_iter().map(|i| first + i as i64 * hop).collect()
+}
+
+#[cfg(test)]
+pub(crate) mod tests;

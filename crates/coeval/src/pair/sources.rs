@@ -1,0 +1,209 @@
+//! Which of the sounds that two devices share comes from the people?
+//!
+//! A voice and an engine reach two devices by paths of different length: each is a constant delay beside the one clock.
+//! What is common most of the time is the engine's; the eye compares lips. Where and when a band of one recording
+//! stands out of its own floor, somebody speaks and the engine has a small share of it there. The mean cross-spectrum
+//! of such cells, less its projection on the mean cross-spectrum of the cells in which nothing stands out, leaves the
+//! voices' path: what the engine and its reflections put there is in both and cancels.
+
+use rayon::prelude::*;
+use realfft::num_complex::Complex32;
+
+use super::path::PathPoint;
+use super::search::unevenness;
+use crate::correlate::Plans;
+use crate::track::{LEVEL_HOP, TRACK_RATE_HZ, Track, resampled};
+
+/// Frame and hop of the cells, samples (128 ms, so that a delay of 25 ms leaves four fifths of a frame in common), and
+/// the width of a cell, bins (250 Hz).
+const FRAME: usize = 1024;
+const HOP: usize = FRAME / 2;
+const BAND: usize = 32;
+const BANDS: usize = FRAME / 2 / BAND;
+/// Farthest delay of one source against another that is looked for, samples: 25 ms are 8.6 m of air.
+const REACH: usize = 200;
+/// Seconds in which most stands out, and quiet ones beside them, that are looked at, at the most.
+const LOUD_S: usize = 150;
+const QUIET_S: usize = 100;
+/// Share of a cell's amplitude that is left above the floor from which it is the people's: its power is then five times
+/// its floor (see [`Track::above_floor`]), which an engine's own fluctuation hardly reaches. At 0.4 an open microphone
+/// with the engine as loud as the voices has too few such cells.
+const PEOPLE: f32 = 0.2;
+/// Least height of the voices' peak over the spread of all other delays: among 400 chance reaches 3.5 of them.
+const HEIGHT: f64 = 5.0;
+/// Two people sit at different distances: what is found is the louder one's, or a mean, seconds (20 cm of air).
+const SEATS_S: f64 = 0.6e-3;
+/// Peaks nearer than this are one, samples (1 ms).
+const SAME: usize = 8;
+
+/// Standard deviation of a placement by a source that nobody knows, seconds: two metres more to the engine here, or
+/// less there, than to the voices are 6 ms.
+pub(super) const UNKNOWN_S: f64 = 4e-3;
+
+/// Where the voices lie.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Voices {
+    /// `a` hears them so much later than the path says, seconds.
+    pub(super) delay_s: f64,
+    /// Standard deviation of that, seconds: of the peak, and of the choice where another peak is nearly as high.
+    pub(super) sigma_s: f64,
+}
+
+/// Sums of cross-spectra over cells.
+#[derive(Clone)]
+struct Sums {
+    people: Vec<Complex32>,
+    rest: Vec<Complex32>,
+    /// Cells in each band.
+    people_cells: [f32; BANDS],
+    rest_cells: [f32; BANDS],
+}
+
+impl Sums {
+    fn new() -> Self {
+        let empty = vec![Complex32::default(); FRAME / 2 + 1];
+        Self { people: empty.clone(), rest: empty, people_cells: [0.0; BANDS], rest_cells: [0.0; BANDS] }
+    }
+
+    fn add(mut self, other: &Self) -> Self {
+        self.people.iter_mut().zip(&other.people).for_each(|(s, o)| *s += o);
+        self.rest.iter_mut().zip(&other.rest).for_each(|(s, o)| *s += o);
+        self.people_cells.iter_mut().zip(&other.people_cells).for_each(|(s, o)| *s += o);
+        self.rest_cells.iter_mut().zip(&other.rest_cells).for_each(|(s, o)| *s += o);
+        self
+    }
+}
+
+/// The voices' delay beside a path, of whose points each stands for `block_s` seconds. `None` where no voices stand out,
+/// or where what stands out lies on the path of what is common in between, and may be an engine that knocks.
+pub(super) fn voices(
+    a: &Track,
+    b: &Track,
+    points: &[PathPoint],
+    block_s: f64,
+    inverted: bool,
+    plans: &Plans,
+) -> Option<Voices> {
+    // The track that stands out of its floor more tells when somebody speaks.
+    let from_b = unevenness(b) >= unevenness(a);
+    let above = if from_b { b.above_floor() } else { a.above_floor() };
+    let foreground = |p: &PathPoint| {
+        let at_s = if from_b { p.b_s } else { p.a_s };
+        let first = ((at_s - 0.5) * TRACK_RATE_HZ / LEVEL_HOP as f64).round().max(0.0) as usize;
+        above.levels().get(first..first + 4).map_or(0.0, |l| l.iter().sum::<f32>())
+    };
+    let mut order: Vec<(f32, PathPoint)> = points.iter().map(|p| (foreground(p), *p)).collect();
+    order.sort_by(|x, y| y.0.total_cmp(&x.0).then(x.1.b_s.total_cmp(&y.1.b_s)));
+    let loud = order.len().min(LOUD_S);
+    let quiet = order.len().saturating_sub(loud).min(QUIET_S);
+    let chosen: Vec<PathPoint> = order[..loud].iter().chain(&order[order.len() - quiet..]).map(|o| o.1).collect();
+    let frames_each = (block_s * TRACK_RATE_HZ) as usize / HOP;
+    let sums: Vec<Sums> = chosen.par_iter().map(|p| cells(a, b, above, from_b, p, frames_each, plans)).collect();
+    let sum = sums.iter().fold(Sums::new(), Sums::add);
+
+    // Means by band; bands without cells of either kind say nothing.
+    let sign = if inverted { -1.0 } else { 1.0 };
+    let mut people = vec![Complex32::default(); FRAME / 2 + 1];
+    let mut rest = people.clone();
+    let total: f32 = sum.people_cells.iter().sum();
+    if total < 2.0 * BANDS as f32 {
+        return None;
+    }
+    for band in 0..BANDS {
+        let (p, r) = (sum.people_cells[band], sum.rest_cells[band]);
+        if p < 1.0 {
+            continue;
+        }
+        for k in band * BAND..(band + 1) * BAND {
+            // A band counts as far as its mean is known: by the root of its cells.
+            people[k] = sum.people[k] * (sign / p.sqrt());
+            rest[k] = if r >= 1.0 { sum.rest[k] * (sign / r * p.sqrt()) } else { Complex32::default() };
+        }
+    }
+    let product: f32 = people.iter().zip(&rest).map(|(x, y)| (x * y.conj()).re).sum();
+    let power: f32 = rest.iter().map(|y| y.norm_sqr()).sum();
+    let share = if power > 0.0 { (product / power).clamp(0.0, 1.0) } else { 0.0 };
+    people.iter_mut().zip(&rest).for_each(|(x, y)| *x -= y * share);
+    let (lags, rest_lags) = (correlation(&mut people, plans), correlation(&mut rest, plans));
+    let (top, spread) = peak(&lags)?;
+    let (rest_top, rest_spread) = peak(&rest_lags)?;
+    let apart = |l: &usize| l.abs_diff(top) > SAME;
+    let between = rest_lags[rest_top] > HEIGHT * rest_spread && top.abs_diff(rest_top) <= SAME / 2;
+    if lags[top] < HEIGHT * spread || between {
+        return None;
+    }
+    // Vertex of the parabola through the peak and its neighbours.
+    let (before, at, after) = (lags[top - 1], lags[top], lags[top + 1]);
+    let bend = before - 2.0 * at + after;
+    let vertex = |l: usize, fraction: f64| (l as f64 + fraction - REACH as f64) / TRACK_RATE_HZ;
+    let delay_s = vertex(top, if bend < 0.0 { (0.5 * (before - after) / bend).clamp(-0.5, 0.5) } else { 0.0 });
+    // The next peak is the voices' as probably as its height says, in spreads.
+    let next = (1..lags.len() - 1).filter(apart).max_by(|&x, &y| lags[x].total_cmp(&lags[y]))?;
+    let odds = (0.5 * ((lags[next] / spread).powi(2) - (at / spread).powi(2))).exp();
+    let choice_s = (vertex(next, 0.0) - delay_s) * (odds / (1.0 + odds)).sqrt();
+    // A peak as wide as a sample, known to one part in its height.
+    let own_s = spread / (at * TRACK_RATE_HZ);
+    Some(Voices { delay_s, sigma_s: own_s.hypot(choice_s).hypot(SEATS_S) })
+}
+
+/// Correlation of a cross-spectrum at every delay of `a` from `-REACH` to `REACH` samples. The spectrum is used up.
+fn correlation(spectrum: &mut [Complex32], plans: &Plans) -> Vec<f64> {
+    let mut out = vec![0.0f32; FRAME];
+    plans.get(FRAME).invert(spectrum, &mut out);
+    (0..=2 * REACH).map(|l| f64::from(out[(FRAME + l - REACH) % FRAME])).collect()
+}
+
+/// The highest of these values but for the ends, and the spread of those that are not near it.
+fn peak(lags: &[f64]) -> Option<(usize, f64)> {
+    let top = (1..lags.len() - 1).max_by(|&x, &y| lags[x].total_cmp(&lags[y]))?;
+    let others: Vec<f64> = (0..lags.len()).filter(|l| l.abs_diff(top) > SAME).map(|l| lags[l]).collect();
+    Some((top, (others.iter().map(|v| v * v).sum::<f64>() / others.len() as f64).sqrt()))
+}
+
+/// Cross-spectra of the frames around a point of a path, cell by cell at unit power.
+fn cells(a: &Track, b: &Track, above: &Track, from_b: bool, p: &PathPoint, frames: usize, plans: &Plans) -> Sums {
+    let mut sums = Sums::new();
+    let plan = plans.get(FRAME);
+    let len = (frames + 1) * HOP;
+    let read = |track: &Track, at_s: f64| {
+        let mut x = vec![0.0f32; len];
+        resampled(track, at_s * TRACK_RATE_HZ, 1.0, &mut x);
+        x
+    };
+    let (x, y) = (read(a, p.a_s), read(b, p.b_s));
+    let z = read(above, if from_b { p.b_s } else { p.a_s });
+    let spectrum = |s: &[f32], frame: usize| {
+        let mut windowed: Vec<f32> = s[frame * HOP..frame * HOP + FRAME].to_vec();
+        for (i, v) in windowed.iter_mut().enumerate() {
+            *v *= (std::f32::consts::PI * (i as f32 + 0.5) / FRAME as f32).sin();
+        }
+        plan.spectrum(&mut windowed)
+    };
+    for frame in 0..frames {
+        let (sx, sy, sz) = (spectrum(&x, frame), spectrum(&y, frame), spectrum(&z, frame));
+        let own = if from_b { &sy } else { &sx };
+        let power =
+            |s: &[Complex32], band: usize| s[band * BAND..(band + 1) * BAND].iter().map(|v| v.norm_sqr()).sum::<f32>();
+        for band in 0..BANDS {
+            let (px, py) = (power(&sx, band), power(&sy, band));
+            if px <= 0.0 || py <= 0.0 {
+                continue;
+            }
+            let scale = BAND as f32 / (px * py).sqrt();
+            // The mask acts on amplitudes.
+            let stands = (power(&sz, band) / power(own, band).max(1e-20)).sqrt();
+            let (sum, cells) = if stands >= PEOPLE {
+                (&mut sums.people, &mut sums.people_cells)
+            } else if stands < 0.05 {
+                (&mut sums.rest, &mut sums.rest_cells)
+            } else {
+                continue;
+            };
+            cells[band] += 1.0;
+            for k in band * BAND..(band + 1) * BAND {
+                sum[k] += sx[k] * sy[k].conj() * scale;
+            }
+        }
+    }
+    sums
+}
