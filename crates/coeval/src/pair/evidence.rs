@@ -12,7 +12,7 @@
 
 use rayon::prelude::*;
 
-use super::path::{Path, PathPoint, Standing};
+use super::path::{Line, Path, PathPoint, Standing};
 use crate::correlate::Plans;
 use crate::track::{LEVEL_HOP, TRACK_RATE_HZ, Track, dot, resampled};
 
@@ -65,12 +65,30 @@ pub(super) struct Preference {
     pub(super) log_odds: f64,
 }
 
-/// Blocks of a path by which places are compared, in time order: not those that say most for it, which were chosen.
-fn telling(path: &Path) -> Vec<PathPoint> {
-    let points: Vec<PathPoint> = path.pieces.iter().flatten().copied().collect();
-    let step = points.len().div_ceil(BLOCKS).max(1);
-    points.into_iter().step_by(step).collect()
+/// Blocks of a path by which places are compared, in time order: half of them those in which most sounds in `b`, half
+/// evenly spread. Not those that say most for this path, for they were chosen by it.
+fn telling(b: &Track, line: &Line, path: &Path) -> Vec<PathPoint> {
+    let level = |p: &PathPoint| {
+        let first = ((p.b_s - 0.25) * TRACK_RATE_HZ / LEVEL_HOP as f64).round().max(0.0) as usize;
+        b.levels().get(first..first + 2).map_or(0.0, |l| l.iter().sum::<f32>())
+    };
+    let count = path.all.len();
+    let step = count.div_ceil(BLOCKS / 2).max(1);
+    let mut order: Vec<usize> = (0..count).collect();
+    order.sort_by(|&x, &y| level(&path.all[y]).total_cmp(&level(&path.all[x])).then(x.cmp(&y)));
+    let mut chosen: Vec<usize> = (0..count).step_by(step).chain(order.into_iter().take(BLOCKS / 2)).collect();
+    chosen.sort_unstable();
+    chosen.dedup();
+    // A path that leaves its line for good passes what the line does not explain: that must be held against the line.
+    let on_line = |p: &PathPoint| {
+        let at_s = line.at(p.b_s);
+        PathPoint { a_s: if (p.a_s - at_s).abs() < WANDERS_S { p.a_s } else { at_s }, ..*p }
+    };
+    chosen.into_iter().map(|i| on_line(&path.all[i])).collect()
 }
+
+/// A clock that wanders takes a path so far from its line, seconds; what is further has jumped.
+const WANDERS_S: f64 = 0.05;
 
 /// Whether a path's place is right, or one of others so far from it, by the blocks that both places reach.
 ///
@@ -78,8 +96,9 @@ fn telling(path: &Path) -> Vec<PathPoint> {
 /// for each (Fisher; N independent values), and by what the repeats themselves differ ([`REPEATS_DIFFER`]). Where a
 /// place is right, some blocks differ by more and always to its side (words, which come once), or all of them do by a
 /// little (a background).
-pub(super) fn preferences(a: &Track, b: &Track, path: &Path, inverted: bool, shifts_s: &[f64]) -> Vec<Preference> {
-    let points = telling(path);
+pub(super) fn preferences(a: &Track, b: &Track, line: &Line, path: &Path, shifts_s: &[f64]) -> Vec<Preference> {
+    let inverted = line.inverted;
+    let points = telling(b, line, path);
     let own = coefficients(a, b, &points, inverted, 0.0);
     let compare = |&shift_s: &f64| {
         let other = coefficients(a, b, &points, inverted, shift_s);
@@ -91,11 +110,29 @@ pub(super) fn preferences(a: &Track, b: &Track, path: &Path, inverted: bool, shi
                 (x - y) / noise(x).hypot(noise(y)).hypot(REPEATS_DIFFER * x.min(y))
             })
             .collect();
-        (differences.len() >= REACHED).then(|| Preference { shift_s, log_odds: log_odds(&differences) })
+        let goes_on = shift_s.abs() < FARTHEST_JUMP_S && goes_on(&differences);
+        (differences.len() >= REACHED && !goes_on).then(|| Preference { shift_s, log_odds: log_odds(&differences) })
     };
     shifts_s.iter().filter_map(compare).collect()
 }
 
+/// Whether one place is right up to a moment and the other from then on: they are one clock that jumps.
+fn goes_on(differences: &[f64]) -> bool {
+    let says = |d: f64| if d.abs() > 3.0 { d } else { 0.0 };
+    let total: f64 = differences.iter().map(|&d| says(d)).sum();
+    let all: f64 = differences.iter().map(|&d| says(d).abs()).sum();
+    let (mut before, mut most) = (0.0, 0.0f64);
+    for &d in differences {
+        before += says(d);
+        most = most.max((2.0 * before - total).abs());
+    }
+    total.abs() < GOES_ON * all && most >= GOES_ON * all
+}
+
+/// Share of what speaks for either place that must lie on its side of the moment.
+const GOES_ON: f64 = 0.9;
+/// Farthest that a clock jumps, seconds.
+const FARTHEST_JUMP_S: f64 = 60.0;
 /// Fewer blocks that both places reach tell nothing of them.
 const REACHED: usize = 2;
 /// Independent values in a block: twice its length times the bandwidth of a levelled track.
@@ -131,7 +168,10 @@ fn log_odds(differences: &[f64]) -> f64 {
     };
     // That neither is preferred is as probable as either.
     let with_none = |x: f64| x.max(0.0) + (-x.abs()).exp().ln_1p();
-    with_none(side(1.0)) - with_none(side(-1.0))
+    let (own, other) = (with_none(side(1.0)), with_none(side(-1.0)));
+    // Where both places match what the other one does not, neither is all there is: sounds come again, and what they
+    // say is known as well as they are alike.
+    (own - other) / (1.0 + REPEATS_DIFFER * own.min(other))
 }
 
 /// Natural logarithm of the odds that a line which scores `score` is right against one that meets other sound, and

@@ -188,8 +188,14 @@ pub(crate) fn measure(
         step(progress, "measure", (i * 64) as f64 / starts.len() as f64)?;
         let windows: Vec<Window> = batch.par_iter().map(window).collect();
         for w in &windows {
-            while breaks.next_if(|&t| t <= w.middle_s + WINDOW_S / 2.0).is_some() {
+            let mut across = false;
+            while let Some(t) = breaks.next_if(|&t| t <= w.middle_s + WINDOW_S / 2.0) {
                 pending = Sum::new();
+                across |= t > w.middle_s - WINDOW_S / 2.0;
+            }
+            // Part of such a window lies on the other side of a jump.
+            if across {
+                continue;
             }
             if w.middle_s - pending.first_s > PATIENCE_S {
                 pending = Sum::new();

@@ -148,14 +148,14 @@ impl PairAlignment {
 
 impl PairAlignment {
     /// The same clock, moved onto the voices' path.
-    fn moved(mut self, voices: sources::Voices) -> Self {
-        let knots = self.map.knots().iter().map(|k| (k.0, k.1 + voices.delay_s)).collect();
+    fn moved(mut self, delay_s: f64, sigma_s: f64) -> Self {
+        let knots = self.map.knots().iter().map(|k| (k.0, k.1 + delay_s)).collect();
         if let Ok(map) = ClockMap::from_knots(knots) {
             self.map = map;
         }
-        self.evidence.iter_mut().for_each(|e| e.a_s += voices.delay_s);
-        self.jumps.iter_mut().for_each(|j| j.a_s += voices.delay_s);
-        self.source_s = voices.sigma_s;
+        self.evidence.iter_mut().for_each(|e| e.a_s += delay_s);
+        self.jumps.iter_mut().for_each(|j| j.a_s += delay_s);
+        self.source_s = sigma_s;
         self.uncertainty_s = self.uncertainty_s.hypot(self.source_s);
         self
     }
@@ -223,15 +223,22 @@ impl Aligner {
         if a.duration_s().min(b.duration_s()) < SHORTEST_S {
             return Ok(PairOutcome::Unplaced(Unplaced::TooShort));
         }
-        let mut seen: Vec<Line> = Vec::new();
+        let (mut seen, mut judged): (Vec<Line>, Vec<Line>) = Default::default();
         let mut best: Option<Box<PairAlignment>> = None;
         let mut repeats = false;
         for pass in self.passes(a, b) {
             let view = pass.view.of(a, b);
             let found = self.candidates(view, &pass, progress)?;
+            let middle_s = b.duration_s() / 2.0;
+            let near = |x: &Line, y: &Line| (x.at(middle_s) - y.at(middle_s)).abs() < DISTINCT_S;
             let lines = self.verified(view, &found, progress)?;
             seen.extend(&lines);
             for line in lines.iter().take(2) {
+                // The same place by another search is the same place.
+                if judged.iter().any(|j| near(j, line) && j.inverted == line.inverted && j.score >= 0.8 * line.score) {
+                    continue;
+                }
+                judged.push(*line);
                 match self.judge((a, b), view, line, &seen, progress)? {
                     Found::Placed(placed) if placed.confidence >= SURE_ENOUGH => {
                         return Ok(PairOutcome::Placed(placed));
@@ -357,7 +364,7 @@ impl Aligner {
                 shifts_s.push(shift_s);
             }
         }
-        let preferences = evidence::preferences(a, b, &path, line.inverted, &shifts_s);
+        let preferences = evidence::preferences(a, b, line, &path, &shifts_s);
         let compared = |l: &&Line| {
             let shift_s = l.at(middle_s) - line.at(middle_s);
             shift_s.abs() <= DISTINCT_S || preferences.iter().any(|p| (p.shift_s - shift_s).abs() <= DISTINCT_S)
@@ -398,8 +405,14 @@ impl Aligner {
             off_s.abs() < 2.0 * voices.sigma_s && (p.map.drift_ppm() - placed.map.drift_ppm()).abs() < DRIFTS_AGREE_PPM
         };
         Ok(Found::Placed(Box::new(match by_voices {
-            Some(by_voices) if agrees(&by_voices) => by_voices,
-            _ => placed.moved(voices),
+            // What is common in between tells the clock and its jumps at more moments.
+            Some(p) if agrees(&p) && 2 * p.evidence.len() >= placed.evidence.len() => p,
+            Some(p) if agrees(&p) => {
+                let mut off_s: Vec<f64> = p.evidence.iter().map(|e| e.a_s - placed.map.to_timeline(e.b_s)).collect();
+                off_s.sort_by(f64::total_cmp);
+                placed.moved(off_s[off_s.len() / 2], p.uncertainty_s)
+            }
+            _ => placed.moved(voices.delay_s, voices.sigma_s),
         })))
     }
 

@@ -372,33 +372,58 @@ pub(crate) fn trace(
     let done = std::sync::atomic::AtomicUsize::new(0);
     let middle_s = |i: usize| (first as f64 + (i as f64 + 0.5) * length as f64) / TRACK_RATE_HZ;
     let a_start = |i: usize| (line.at(middle_s(i)) * TRACK_RATE_HZ - length as f64 / 2.0).round() as i64;
-    let rows: Vec<Vec<u8>> = (0..total)
-        .into_par_iter()
-        .map(|i| {
-            let count = done.fetch_add(1, std::sync::atomic::Ordering::Relaxed);
-            if count.is_multiple_of(32) {
-                step(progress, "follow", count as f64 / total as f64)?;
-            }
-            let mut bins = Vec::with_capacity(2 * HALF + 1);
-            reader.bins(&plan, first + (i * length) as i64, a_start(i), HALF, line.drift_ppm, &mut bins);
-            Ok(bins)
-        })
-        .collect::<Result<_>>()?;
+    let row = |i: usize, centre: i64| {
+        let count = done.fetch_add(1, std::sync::atomic::Ordering::Relaxed);
+        if count.is_multiple_of(32) {
+            step(progress, "follow", (count as f64 / total as f64).min(1.0))?;
+        }
+        let mut bins = Vec::with_capacity(2 * HALF + 1);
+        let at = a_start(i) + centre * BIN as i64;
+        reader.bins(&plan, first + (i * length) as i64, at, HALF, line.drift_ppm, &mut bins);
+        Ok(bins)
+    };
+    let mut rows: Vec<Vec<u8>> = (0..total).into_par_iter().map(|i| row(i, 0)).collect::<Result<_>>()?;
     // The line itself is on trial, not the path, which is free to collect chance matches.
     let straight = vec![HALF; total];
     let standing = stands_out(&rows, &straight, 0..total);
-    let mut bins = best_path(&rows);
+    let aside_s = lanes_aside(&rows, &straight);
+    // A device that loses sound again and again leaves the line for good: rows follow the path, from the last block
+    // that speaks for it on.
+    let mut centres = vec![0i64; total];
+    let mut bins = best_path(&rows, &centres);
+    for _ in 0..FOLLOWED {
+        let lag = |i: usize| bins[i] as i64 - HALF as i64 + centres[i];
+        let strong: Vec<usize> = (0..total).filter(|&i| unpack(rows[i][bins[i]]) >= STRONG).collect();
+        let nearest = |i: usize| {
+            let after = strong.partition_point(|&s| s < i);
+            let near = [after.checked_sub(1), Some(after)].into_iter().flatten().filter_map(|k| strong.get(k));
+            near.min_by_key(|s| s.abs_diff(i)).map(|&s| lag(s))
+        };
+        let wanted: Vec<(usize, i64)> = (0..total)
+            .filter_map(|i| Some((i, nearest(i)?)))
+            .filter(|&(i, lag)| (lag - centres[i]).unsigned_abs() as usize > HALF / 2)
+            .collect();
+        if wanted.is_empty() {
+            break;
+        }
+        let moved: Vec<Vec<u8>> = wanted.par_iter().map(|&(i, lag)| row(i, lag)).collect::<Result<_>>()?;
+        for ((i, lag), row) in wanted.into_iter().zip(moved) {
+            (centres[i], rows[i]) = (lag, row);
+        }
+        bins = best_path(&rows, &centres);
+    }
     let at = |i: usize, bin: usize| {
-        (a_start(i) as f64 + length as f64 / 2.0 + (bin as f64 - HALF as f64) * BIN as f64) / TRACK_RATE_HZ
+        let lag = bin as i64 - HALF as i64 + centres[i];
+        (a_start(i) as f64 + length as f64 / 2.0 + (lag * BIN as i64) as f64) / TRACK_RATE_HZ
     };
     let points = |bins: &[usize], range: std::ops::Range<usize>| -> Vec<PathPoint> {
         range.map(|i| PathPoint { b_s: middle_s(i), a_s: at(i, bins[i]), weight: unpack(rows[i][bins[i]]) }).collect()
     };
-    let pieces = unbroken(&bins)
+    let pieces = unbroken(&bins, &centres)
         .into_iter()
         .filter(|range| stands_out(&rows, &bins, range.clone()).height >= PIECE_STANDING)
         .collect::<Vec<_>>();
-    let pieces = joined(&rows, &mut bins, pieces).into_iter().map(|range| points(&bins, range)).collect();
+    let pieces = joined(&rows, &mut bins, &centres, pieces).into_iter().map(|range| points(&bins, range)).collect();
     let usual = rows.iter().map(|r| r.iter().map(|&b| unpack(b)).sum::<f32>() / r.len() as f32).sum::<f32>();
     Ok(Some(Path {
         pieces,
@@ -406,10 +431,14 @@ pub(crate) fn trace(
         all: points(&bins, 0..total),
         block_s: length as f64 / TRACK_RATE_HZ,
         usual: usual / total as f32,
-        aside_s: lanes_aside(&rows, &straight),
+        aside_s,
     }))
 }
 
+/// A block that says so much for a path is on it, nats; and how often rows are moved after a path, at the most: half a
+/// second each time.
+const STRONG: f32 = 20.0;
+const FOLLOWED: usize = 60;
 /// Lanes that are told to be rivals of a line, at the most.
 const LANES: usize = 6;
 
@@ -447,11 +476,12 @@ pub(crate) fn weights(a: &Track, b: &Track, points: &[PathPoint], inverted: bool
 }
 
 /// Ranges of blocks between which the path jumps.
-fn unbroken(bins: &[usize]) -> Vec<std::ops::Range<usize>> {
+fn unbroken(bins: &[usize], centres: &[i64]) -> Vec<std::ops::Range<usize>> {
+    let lag = |i: usize| bins[i] as i64 + centres[i];
     let mut ranges = Vec::new();
     let mut from = 0;
     for i in 1..=bins.len() {
-        if i == bins.len() || bins[i].abs_diff(bins[i - 1]) > 3 {
+        if i == bins.len() || lag(i).abs_diff(lag(i - 1)) > 3 {
             ranges.push(from..i);
             from = i;
         }
@@ -462,14 +492,20 @@ fn unbroken(bins: &[usize]) -> Vec<std::ops::Range<usize>> {
 /// Joins pieces that need no jump: those on one lane, and those of which one would also do on the other's lane
 /// (a reflection that is louder for a while, a pitch period, the engine instead of the voice). Of two such the
 /// one that says more takes the other onto its lane.
-fn joined(rows: &[Vec<u8>], bins: &mut [usize], pieces: Vec<std::ops::Range<usize>>) -> Vec<std::ops::Range<usize>> {
+fn joined(
+    rows: &[Vec<u8>],
+    bins: &mut [usize],
+    centres: &[i64],
+    pieces: Vec<std::ops::Range<usize>>,
+) -> Vec<std::ops::Range<usize>> {
     let mut kept: Vec<std::ops::Range<usize>> = Vec::new();
     for piece in pieces {
         let Some(before) = kept.last_mut() else {
             kept.push(piece);
             continue;
         };
-        let (lane, own_lane) = (bins[before.end - 1], bins[piece.start]);
+        let lag = |i: usize| bins[i] as i64 + centres[i];
+        let (lane, own_lane) = (lag(before.end - 1), lag(piece.start));
         let score = |bins: &[usize], range: &std::ops::Range<usize>, shift: i64| -> f32 {
             range
                 .clone()
@@ -485,7 +521,7 @@ fn joined(rows: &[Vec<u8>], bins: &mut [usize], pieces: Vec<std::ops::Range<usiz
         let usual = |range: &std::ops::Range<usize>| {
             ASIDE.map(|aside| score(bins, range, aside)).iter().sum::<f32>() / ASIDE.len() as f32
         };
-        let shift = lane as i64 - own_lane as i64;
+        let shift = lane - own_lane;
         let (share, least) = if shift.unsigned_abs() <= NEAR_BINS { (0.12, 100.0) } else { (0.35, 0.0) };
         let does = |range: &std::ops::Range<usize>, shift: i64| {
             let (own, other, usual) = (score(bins, range, 0), score(bins, range, shift), usual(range));
@@ -608,25 +644,32 @@ fn stands_out(rows: &[Vec<u8>], bins: &[usize], range: std::ops::Range<usize>) -
     if even.without_best >= sparse.without_best { even } else { sparse }
 }
 
-/// Best path by dynamic programming: stay, bend by one bin, or jump anywhere.
-fn best_path(rows: &[Vec<u8>]) -> Vec<usize> {
+/// Best path by dynamic programming: stay, bend by one bin, or jump anywhere. `centres`: how far each row's middle lies
+/// from the line, bins.
+fn best_path(rows: &[Vec<u8>], centres: &[i64]) -> Vec<usize> {
     let width = rows[0].len();
     let mut score: Vec<f32> = rows[0].iter().map(|&b| unpack(b)).collect();
     let mut moves: Vec<Vec<u8>> = Vec::with_capacity(rows.len());
     let mut jumps: Vec<usize> = Vec::with_capacity(rows.len());
     let mut next = vec![0.0f32; width];
-    for row in &rows[1..] {
+    for (row, centre) in rows[1..].iter().zip(centres.windows(2)) {
         let (top, jump) =
             score.iter().enumerate().fold((f32::NEG_INFINITY, 0), |m, (i, &s)| if s > m.0 { (s, i) } else { m });
         let jump_score = top - JUMP_PRICE;
         let mut step = vec![0u8; width];
+        let shift = centre[1] - centre[0];
+        // What the row before says at the same lag, a bin less, a bin more.
+        let before = |i: usize, more: i64| {
+            let at = i as i64 + shift + more;
+            usize::try_from(at).ok().and_then(|at| score.get(at)).copied().unwrap_or(f32::NEG_INFINITY)
+        };
         for i in 0..width {
-            let (mut best, mut how) = (score[i], 0u8);
-            if i > 0 && score[i - 1] - BEND_PRICE > best {
-                (best, how) = (score[i - 1] - BEND_PRICE, 1);
-            }
-            if i + 1 < width && score[i + 1] - BEND_PRICE > best {
-                (best, how) = (score[i + 1] - BEND_PRICE, 2);
+            let (mut best, mut how) = (before(i, 0), 0u8);
+            for (more, by) in [(-1, 1), (1, 2)] {
+                let bent = before(i, more) - BEND_PRICE;
+                if bent > best {
+                    (best, how) = (bent, by);
+                }
             }
             if jump_score > best {
                 (best, how) = (jump_score, 3);
@@ -642,11 +685,12 @@ fn best_path(rows: &[Vec<u8>]) -> Vec<usize> {
         score.iter().enumerate().fold((f32::NEG_INFINITY, 0), |m, (i, &s)| if s > m.0 { (s, i) } else { m }).1;
     let mut path = vec![bin; rows.len()];
     for i in (0..moves.len()).rev() {
+        let shift = centres[i + 1] - centres[i];
         bin = match moves[i][bin] {
-            1 => bin - 1,
-            2 => bin + 1,
+            1 => (bin as i64 + shift - 1) as usize,
+            2 => (bin as i64 + shift + 1) as usize,
             3 => jumps[i],
-            _ => bin,
+            _ => (bin as i64 + shift) as usize,
         };
         path[i] = bin;
     }
