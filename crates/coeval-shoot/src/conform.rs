@@ -518,6 +518,8 @@ pub(crate) mod tests {
             drift_ppm: Some(map.drift_ppm()),
             knots: knots.iter().map(|k| [k.0, k.1]).collect(),
             jumps: map.jumps().map(|(file_s, lost_s)| Jump { file_s, lost_s }).collect(),
+            event: None,
+            placed_by: None,
             picture: None,
             sound: Some(SoundTrack { codec: "PCM".into(), rate_hz, channels, bits: Some(24) }),
             created_unix_s: None,
@@ -532,7 +534,7 @@ pub(crate) mod tests {
     }
 
     pub(crate) fn alignment(cameras: Vec<File>, recorder: Vec<File>) -> Alignment {
-        let recording = |id: &str, kind, files| Recording { id: id.into(), kind, files };
+        let recording = |id: &str, kind, files| Recording { id: id.into(), kind, files, event: None };
         Alignment {
             schema: crate::alignment::SCHEMA.into(),
             generator: Generator { name: "coeval".into(), version: "0".into() },
@@ -541,6 +543,7 @@ pub(crate) mod tests {
             pairs: Vec::new(),
             anchors: Vec::new(),
             loops: Vec::new(),
+            events: Vec::new(),
         }
     }
 

@@ -37,6 +37,7 @@ pub mod conform;
 mod find;
 pub mod listen;
 pub mod mix;
+mod neighbours;
 mod parallel;
 mod proof;
 mod scratch;
@@ -194,45 +195,48 @@ fn place(
     progress: &dyn Progress,
 ) -> Result<Alignment> {
     let range_s = |a: usize, b: usize| by_own_times(&probed[a], &probed[b], options.trusted_times_s?);
-    let mut compared = compare(heard, &groups, &[], &options.pair, &range_s, progress)?;
+    let mut compared = Vec::new();
     let mut told: Option<claps::Told> = None;
     let mut looked_again = false;
     loop {
-        let mut settled = settle(probed, &groups, heard, &compared, options)?;
-        // Names alone may have joined two devices. Chapters follow each other; where the sound says that
-        // they ran at the same time, they are no chapters of one take, and must be compared as well.
-        if !chapters::split_refuted(&mut groups, &settled.maps) {
-            if !looked_again {
-                looked_again = true;
-                if look_again(&mut compared, &settled, heard, &groups, options, &range_s, progress)? {
-                    continue;
-                }
-            }
-            let before = compared.len();
-            if let (None, Some(found)) = (&told, found) {
-                let known =
-                    claps::Known { found, probed, groups: &groups, heard, compared: &compared, settled: &settled };
-                let mut new = claps::ask(&known, options, progress)?;
-                compared.append(&mut new.compared);
-                compared.sort_by_key(|c| (c.a, c.b));
-                told = Some(new);
-            }
-            if compared.len() > before {
-                continue;
-            }
-            for (file, note) in told.iter().flat_map(|t| &t.notes) {
-                settled.note(&probed[*file].name, note);
-            }
-            coeval::progress::step(progress, "solving", 1.0)?;
-            return Ok(settled.alignment);
-        }
         let more = compare(heard, &groups, &compared, &options.pair, &range_s, progress)?;
         compared.extend(more);
         compared.sort_by_key(|c| (c.a, c.b));
+        // Names alone may have joined two devices: what shares sound ran at the same time.
+        let shares = |a: usize, b: usize| compared.iter().any(|c| (c.a, c.b) == (a, b) && c.is_placed());
+        if chapters::split_overlapping(&mut groups, shares) {
+            continue;
+        }
+        let mut settled = settle(probed, &groups, heard, &compared, options)?;
+        if chapters::split_refuted(&mut groups, &settled.maps, &settled.events, &settled.lengths_s) {
+            continue;
+        }
+        if !std::mem::replace(&mut looked_again, true)
+            && look_again(&mut compared, &settled, heard, &groups, options, &range_s, progress)?
+        {
+            continue;
+        }
+        let before = compared.len();
+        if let (None, Some(found)) = (&told, found) {
+            let known = claps::Known { found, probed, groups: &groups, heard, compared: &compared, settled: &settled };
+            let mut new = claps::ask(&known, options, progress)?;
+            compared.append(&mut new.compared);
+            compared.sort_by_key(|c| (c.a, c.b));
+            told = Some(new);
+        }
+        if compared.len() > before {
+            continue;
+        }
+        for (file, note) in told.iter().flat_map(|t| &t.notes) {
+            settled.note(&probed[*file].name, note);
+        }
+        coeval::progress::step(progress, "solving", 1.0)?;
+        return Ok(settled.alignment);
     }
 }
 
-/// Looks for what is unplaced between its neighbours; whether anything was found.
+/// Looks for what is unplaced between its neighbours, and among the files that only names join to it; whether anything was
+/// found.
 fn look_again(
     compared: &mut Vec<Compared>,
     settled: &settle::Settled,
@@ -247,18 +251,27 @@ fn look_again(
         let trusted = range_s(a, b).unwrap_or((f64::NEG_INFINITY, f64::INFINITY));
         Some((range.0.max(trusted.0), range.1.min(trusted.1))).filter(|r| r.0 < r.1)
     };
-    let is_placed = |c: &Compared| matches!(c.outcome, PairOutcome::Placed(_));
-    let open = |c: &mut Compared| !is_placed(c) && narrowed_s(c.a, c.b).is_some();
+    let open = |c: &mut Compared| !c.is_placed() && narrowed_s(c.a, c.b).is_some();
     let mut open: Vec<Compared> = compared.extract_if(.., open).collect();
-    if open.is_empty() {
-        return Ok(false);
+    let mut found = Vec::new();
+    if !open.is_empty() {
+        found = compare(heard, groups, compared, &options.pair, &narrowed_s, progress)?;
+        // What is not there either keeps its first reason.
+        found.retain(Compared::is_placed);
+        open.retain(|c| found.iter().all(|f| (f.a, f.b) != (c.a, c.b)));
     }
-    let mut found = compare(heard, groups, compared, &options.pair, &narrowed_s, progress)?;
-    // What is not there either keeps its first reason.
-    found.retain(is_placed);
-    open.retain(|c| found.iter().all(|f| (f.a, f.b) != (c.a, c.b)));
-    let any = !found.is_empty();
+    let mut any = !found.is_empty();
     compared.extend(open.into_iter().chain(found));
+    // At first only each file and the one that its name follows were compared.
+    let place = sound::places(heard.len(), groups);
+    let asked = |a: usize, b: usize| {
+        let ((group_a, i), (group_b, j)) = (place[a], place[b]);
+        let lost = settled.maps[a].is_none() || settled.maps[b].is_none();
+        lost && group_a == group_b && groups[group_a].by_names(i.min(j), i.max(j))
+    };
+    let more = sound::compare_asked(heard, groups, compared, &asked, &options.pair, range_s, progress)?;
+    any |= more.iter().any(Compared::is_placed);
+    compared.extend(more);
     compared.sort_by_key(|c| (c.a, c.b));
     Ok(any)
 }
@@ -351,9 +364,7 @@ mod tests {
         assert_eq!(by_own_times(&at(Some(1.0), None), &at(None, Some(7)), 10.0), None);
 
         let tracks = [track_file("bow", "rec-bow", 0), track_file("stern", "rec-stern", 24_000)];
-        let groups: Vec<_> = (0..2)
-            .map(|f| chapters::Group { id: tracks[f].name.clone(), kind: Kind::Recorder, files: vec![f], given: true })
-            .collect();
+        let groups: Vec<_> = (0..2).map(|f| chapters::Group::given(&tracks[f].name, Kind::Recorder, vec![f])).collect();
         let heard: Vec<Heard> = tracks.iter().map(|t| Ok(Some(Sound::of(t)))).collect();
         // The stern starts 1.5 s later.
         for (range, placed) in [(None, true), (Some((1.0, 2.0)), true), (Some((3.0, 5.0)), false)] {
@@ -374,8 +385,8 @@ mod tests {
             track_file("recorder", "recorder", 0),
         ];
         let groups = [
-            chapters::Group { id: "camera".into(), kind: Kind::Camera, files: vec![0, 1], given: true },
-            chapters::Group { id: "recorder".into(), kind: Kind::Recorder, files: vec![2], given: true },
+            chapters::Group::given("camera", Kind::Camera, vec![0, 1]),
+            chapters::Group::given("recorder", Kind::Recorder, vec![2]),
         ];
         let headers = |t: &TrackFile| Headers { duration_s: t.track.duration_s(), ..Headers::default() };
         let probed: Vec<Probed> = tracks.iter().map(|t| Probed::new(&t.name, headers(t))).collect();

@@ -87,8 +87,8 @@ pub struct AnchorReport {
 }
 
 impl AnchorReport {
-    /// Of an anchor that nothing is known about yet.
-    fn unheard(anchor: &Anchor) -> Self {
+    /// Of an anchor that the sound says nothing about, and that is not used.
+    pub fn unheard(anchor: &Anchor) -> Self {
         Self {
             disagreement_s: None,
             uncertainty_s: anchor.uncertainty_s,
