@@ -104,12 +104,14 @@ pub struct Conformed {
 }
 
 /// Everything that can be conformed: under each placed camera file the sound of each recorder that
-/// ran meanwhile, then each placed recorder file on the timeline.
+/// ran meanwhile, then each placed recorder file on the timeline. Of several events the first counts.
 ///
 /// # Errors
 /// [`InvalidArgument`](ErrorKind::InvalidArgument) for a rate not within 8000 to 192000 Hz, a frame
 /// rate that is none, or a level that is not a number.
 pub fn plan(alignment: &Alignment, options: &ConformOptions) -> Result<Vec<Conformed>> {
+    let first = alignment.first_event();
+    let alignment: &Alignment = &first;
     if !(8000..=192_000).contains(&options.rate_hz) {
         return Err(invalid(format!("rate_hz is {}, not within 8000 to 192000", options.rate_hz)));
     }

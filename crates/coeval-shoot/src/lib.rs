@@ -50,7 +50,7 @@ mod write;
 use std::num::NonZeroUsize;
 use std::path::Path;
 
-use coeval::pair::{PairOptions, PairOutcome};
+use coeval::pair::PairOptions;
 use coeval::progress::Progress;
 use coeval::{Error, ErrorKind, Result};
 use coeval_media::OpenOptions;
@@ -378,7 +378,7 @@ mod tests {
 
     #[test]
     fn what_is_unplaced_is_looked_for_between_its_neighbours() {
-        use coeval::pair::Unplaced;
+        use coeval::pair::{PairOutcome, Unplaced};
         let tracks = [
             track_part("first", "camera", 16_000, 5 * 16_000),
             track_part("second", "camera", 6 * 16_000, 11 * 16_000),
