@@ -1699,7 +1699,7 @@ coeval_status coeval_shoot_set_pair_options(coeval_shoot *shoot,
 
 /**
  * The recording whose clock the timeline takes: its id, or the name of one of its files (`*` stands for any
- * characters). NULL: the longest camera, as by default.
+ * characters). NULL: the one that covers most of its event, a camera where one covers it alike; as by default.
  */
 coeval_status coeval_shoot_set_main(coeval_shoot *shoot,
                                     const char *main,

@@ -132,7 +132,7 @@ pub unsafe extern "C" fn coeval_shoot_set_pair_options(
 }
 
 /// The recording whose clock the timeline takes: its id, or the name of one of its files (`*` stands for any
-/// characters). NULL: the longest camera, as by default.
+/// characters). NULL: the one that covers most of its event, a camera where one covers it alike; as by default.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_shoot_set_main(
     shoot: *mut coeval_shoot,

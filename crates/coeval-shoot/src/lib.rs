@@ -1,4 +1,4 @@
-//! A folder of recordings onto one clock.
+//! A folder of recordings onto one clock, or onto one for each event that it holds.
 //!
 //! [`align`] does the whole job. Its steps are public one by one, in the order in which the data
 //! flows, so that a caller can look at what lies between them or put a step of its own there:
@@ -50,7 +50,7 @@ mod write;
 use std::num::NonZeroUsize;
 use std::path::Path;
 
-use coeval::pair::PairOptions;
+use coeval::pair::{PairOptions, PairOutcome};
 use coeval::progress::Progress;
 use coeval::{Error, ErrorKind, Result};
 use coeval_media::OpenOptions;
@@ -60,7 +60,7 @@ pub use anchors::{Anchor, At, read_anchors};
 pub use find::{Found, Source, find, natural_order};
 pub use parallel::on_threads;
 pub use scratch::temporary_files;
-pub use settle::settle;
+pub use settle::{Settled, settle};
 pub use sound::{Compared, Headers, Heard, Measured, Probed, Sound, TrackFile, compare, hear, measure, probe};
 pub use write::{
     LARGEST_TEXT, OutFolder, clear_unfinished, files_below, not_through_links, plain_name, read_text, remove, resolved,
@@ -78,8 +78,8 @@ pub struct Options {
     /// Which files form one recording, and what kind of device made it.
     pub grouping: chapters::Grouping,
     /// The recording whose clock the timeline takes: its id, or the name of one of its files (`*` stands for any
-    /// characters). `None`: the camera that ran longest among those that share sound with others; without a camera,
-    /// the longest such recording.
+    /// characters). Its event is then the first. `None`: the recording that covers most of its event; a camera where one
+    /// covers it alike.
     pub main: Option<String>,
     /// The user's own correspondences.
     pub anchors: Vec<Anchor>,
@@ -118,7 +118,7 @@ pub fn align_found(found: &Found, options: &Options, progress: &dyn Progress) ->
         let probed = probe(found, &options.open, progress)?;
         let groups = chapters::group(&probed, &options.grouping)?;
         let heard = hear(found, &probed, &options.open, progress)?;
-        place(Some(found), &probed, groups, &heard, options, progress)
+        Ok(place(Some(found), &probed, groups, &heard, options, progress)?.0.alignment)
     })
 }
 
@@ -156,8 +156,58 @@ pub fn align_with(
             None => Vec::new(),
         };
         heard.extend(tracks.iter().map(|file| Ok(Some(Sound::of(file)))));
-        place(found.as_ref(), &probed, groups, &heard, options, progress)
+        Ok(place(found.as_ref(), &probed, groups, &heard, options, progress)?.0.alignment)
     })
+}
+
+/// Compares two files as a shoot of these two does: by their sound and, where that leaves their places open or uncertain,
+/// by the claps that both heard. Of the options `open`, `pair` and `threads` count.
+///
+/// # Errors
+/// Why a file cannot be read; [`InvalidArgument`](ErrorKind::InvalidArgument) for options out of range;
+/// [`Cancelled`](ErrorKind::Cancelled).
+pub fn align_two(a: &Path, b: &Path, options: &Options, progress: &dyn Progress) -> Result<PairOutcome> {
+    let (open, pair) = (options.open.clone(), options.pair.clone());
+    let options = Options { open, pair, threads: options.threads, ..Options::default() };
+    let source = |(path, name): (&Path, &str)| Source { path: path.to_owned(), name: name.to_owned(), problem: None };
+    let sources = [(a, "a"), (b, "b")].map(source).into();
+    let found = Found { root: Default::default(), folders: Vec::new(), sources, passed_over: 0 };
+    parallel::pool(options.threads)?.install(|| {
+        let probed = probe(&found, &options.open, progress)?;
+        if let Some(error) = probed.iter().find_map(|p| p.info.as_ref().err()) {
+            return Err(sound::repeat(error));
+        }
+        let heard = hear(&found, &probed, &options.open, progress)?;
+        if let Some(error) = heard.iter().find_map(|h| h.as_ref().err()) {
+            return Err(sound::repeat(error));
+        }
+        let groups = ["a", "b"].into_iter().zip(0..).map(|(id, f)| chapters::Group::given(id, Kind::Other, vec![f]));
+        let (settled, compared) = place(Some(&found), &probed, groups.collect(), &heard, &options, progress)?;
+        Ok(verdict(compared, settled.alignment.files().filter_map(|f| f.confidence).fold(1.0, f64::min)))
+    })
+}
+
+/// What comparisons of two files say together; `confidence` is that of the solution.
+fn verdict(compared: Vec<Compared>, confidence: f64) -> PairOutcome {
+    let mut why = PairOutcome::Unplaced(coeval::pair::Unplaced::Silent);
+    let mut placed = Vec::new();
+    for c in compared {
+        match c.outcome {
+            PairOutcome::Placed(p) => placed.push(p),
+            unplaced => why = unplaced,
+        }
+    }
+    placed.sort_by(|x, y| y.confidence.total_cmp(&x.confidence));
+    let several = placed.len() > 1;
+    let Some(surest) = placed.first().map(|p| p.map.offset_s()) else { return why };
+    // Of those that say the same, the most exact.
+    placed.retain(|p| (p.map.offset_s() - surest).abs() <= claps::NEAR_S);
+    placed.sort_by(|x, y| x.uncertainty_s.total_cmp(&y.uncertainty_s));
+    let mut best = placed.swap_remove(0);
+    if several {
+        best.confidence = confidence;
+    }
+    PairOutcome::Placed(best)
 }
 
 impl Options {
@@ -185,7 +235,7 @@ fn by_own_times(a: &Probed, b: &Probed, off_s: f64) -> Option<(f64, f64)> {
     Some((later_s - off_s, later_s + off_s))
 }
 
-/// From tracks to the result.
+/// From tracks to the result, with the comparisons that it is made from.
 fn place(
     found: Option<&Found>,
     probed: &[Probed],
@@ -193,7 +243,7 @@ fn place(
     heard: &[Heard],
     options: &Options,
     progress: &dyn Progress,
-) -> Result<Alignment> {
+) -> Result<(Settled, Vec<Compared>)> {
     let range_s = |a: usize, b: usize| by_own_times(&probed[a], &probed[b], options.trusted_times_s?);
     let mut compared = Vec::new();
     let mut told: Option<claps::Told> = None;
@@ -231,7 +281,7 @@ fn place(
             settled.note(&probed[*file].name, note);
         }
         coeval::progress::step(progress, "solving", 1.0)?;
-        return Ok(settled.alignment);
+        return Ok((settled, compared));
     }
 }
 
@@ -288,6 +338,49 @@ mod tests {
 
     fn track_file(name: &str, recording: &str, skip: usize) -> TrackFile {
         track_part(name, recording, skip, 12 * 16_000 + skip)
+    }
+
+    #[test]
+    fn two_tracks_alone_and_in_a_shoot_have_one_verdict() {
+        use coeval::pair::Aligner;
+        let bow = track_file("bow", "x", 0);
+        let strange = {
+            // Another event: the same bursts of another generator.
+            let mut noise = 7u32;
+            let sound: Vec<f32> = (0..12 * 16_000)
+                .map(|i| {
+                    noise = noise.wrapping_mul(1_103_515_245).wrapping_add(12_345);
+                    let x = (noise >> 16) as f32 / 32_768.0 - 1.0;
+                    if i / 3100 % 4 == 0 { x } else { x / 64.0 }
+                })
+                .collect();
+            let mut builder = TrackBuilder::new(16_000.0, 1).unwrap();
+            builder.push(&sound).unwrap();
+            TrackFile { track: builder.finish(), ..bow.clone() }
+        };
+        for other in [track_file("stern", "y", 24_000), track_part("short", "y", 80_000, 100_000), strange] {
+            for kind in [Kind::Recorder, Kind::Camera] {
+                let tracks = [
+                    TrackFile { name: "a".into(), recording: "a".into(), kind, track: bow.track.clone() },
+                    TrackFile { name: "b".into(), recording: "b".into(), kind, track: other.track.clone() },
+                ];
+                let none: &[&str] = &[];
+                let shoot = align_with(none, &tracks, &Options::default(), &()).unwrap();
+                let pair = Aligner::new(PairOptions::default()).unwrap();
+                match pair.align(&tracks[0].track, &tracks[1].track, &()).unwrap() {
+                    PairOutcome::Placed(pair) => {
+                        let (a, b) = (shoot.map("a").unwrap(), shoot.map("b").unwrap());
+                        let apart_s = b.to_timeline(0.0) - a.to_timeline(pair.map.offset_s());
+                        assert!(apart_s.abs() < 1e-5, "{}: {apart_s}", other.name);
+                        let sure = shoot.files().filter_map(|f| f.confidence).fold(1.0, f64::min);
+                        assert!((sure - pair.confidence).abs() < 1e-9, "{sure} {}", pair.confidence);
+                    }
+                    PairOutcome::Unplaced(_) => {
+                        assert_eq!(shoot.files().filter(|f| f.is_placed()).count(), 1, "{}", other.name);
+                    }
+                }
+            }
+        }
     }
 
     fn track_part(name: &str, recording: &str, skip: usize, end: usize) -> TrackFile {
@@ -378,7 +471,7 @@ mod tests {
 
     #[test]
     fn what_is_unplaced_is_looked_for_between_its_neighbours() {
-        use coeval::pair::{PairOutcome, Unplaced};
+        use coeval::pair::Unplaced;
         let tracks = [
             track_part("first", "camera", 16_000, 5 * 16_000),
             track_part("second", "camera", 6 * 16_000, 11 * 16_000),

@@ -7,8 +7,9 @@
 //! uncertainty grows with every chapter.
 //!
 //! Only a take carries its chapters. Times, or the user's word, make one. Names alone do not: clips whose counters run on
-//! look the same. They count where the chapter fits between its neighbours to a tenth of a second, or other chapters
-//! of the same take were measured to do so.
+//! look the same. They count where the chapter fits between its neighbours to a tenth of a second. At an end of a take they
+//! count where other chapters were measured to follow each other, and the file before the joint is as long as the
+//! longest two: a device splits its files at one length, and a shorter one was the last of its take.
 
 use coeval::clock::ClockMap;
 use coeval::network::Placement;
@@ -23,6 +24,8 @@ const FRAME_S: f64 = 0.04;
 const FITS_S: f64 = 0.1;
 /// Chapters may overlap by this much, the error of extrapolated drift included, seconds.
 const OVERLAP_S: f64 = 0.5;
+/// Chapters that a device split are equally long to this part.
+const FULL: f64 = 0.99;
 /// Probability that a file is of this take at all, where times or the user say so, and where only names and a fit do.
 /// Guesses.
 const OF_TAKE: f64 = 0.98;
@@ -52,6 +55,15 @@ pub(crate) struct Carried {
 pub(crate) fn carried<'a>(group: &Group, known: impl Fn(usize) -> Known<'a>) -> Vec<Carried> {
     let files: Vec<Known<'a>> = group.files.iter().map(|&f| known(f)).collect();
     let seamless = measured_seamless(&files);
+    let length_s = |k: &Known<'a>| match k {
+        Known::Placed(p, _) => p.map.knots()[p.map.knots().len() - 1].0,
+        Known::Open(s) => *s,
+        Known::Nothing => 0.0,
+    };
+    let full_s = FULL * files.iter().map(length_s).fold(0.0, f64::max);
+    let splits = seamless && files.iter().filter(|k| length_s(k) >= full_s).count() > 1;
+    // Does the file at this place go on in the next, as far as names tell?
+    let goes_on = |i: usize| group.ties[i] != Tie::Names || splits && length_s(&files[i]) >= full_s;
     let mut out = Vec::new();
     let mut i = 0;
     while i < files.len() {
@@ -63,22 +75,27 @@ pub(crate) fn carried<'a>(group: &Group, known: impl Fn(usize) -> Known<'a>) -> 
         while matches!(files.get(i), Some(Known::Open(_))) {
             i += 1;
         }
-        let lengths_s: Vec<f64> =
-            files[first..i].iter().map(|f| if let Known::Open(s) = f { *s } else { 0.0 }).collect();
+        let mut run = first..i;
         let before = first.checked_sub(1).and_then(|p| placed(&files[p]));
         let after = files.get(i).and_then(placed);
         // The joints before, between and after them that exist.
         let ties = &group.ties[first.saturating_sub(1)..i.min(group.ties.len())];
-        let take = Take { by_names: ties.contains(&Tie::Names), seamless };
+        let take = Take { by_names: ties.contains(&Tie::Names) };
+        match (before, after) {
+            (Some(_), None) => run.end = run.clone().find(|&k| !goes_on(k - 1)).unwrap_or(run.end),
+            (None, Some(_)) => run.start = run.clone().rev().find(|&k| !goes_on(k)).map_or(run.start, |k| k + 1),
+            _ => {}
+        }
+        let lengths_s: Vec<f64> = files[run.clone()].iter().map(length_s).collect();
         let places = match (before, after) {
             (Some(before), Some(after)) if before.1 == after.1 => take.between(before.0, after.0, &lengths_s),
             (Some(_), Some(_)) | (None, None) => None,
-            (Some(before), None) => take.after(before.0, &lengths_s, ties),
-            (None, Some(after)) => take.before(after.0, &lengths_s, ties),
+            (Some(before), None) => Some(take.after(before.0, &lengths_s, ties)),
+            (None, Some(after)) => Some(take.before(after.0, &lengths_s, ties)),
         };
         let Some(event) = before.or(after).map(|p| p.1) else { continue };
         for (k, placement) in places.into_iter().flatten().enumerate() {
-            out.push(Carried { file: group.files[first + k], event, placement });
+            out.push(Carried { file: group.files[run.start + k], event, placement });
         }
     }
     out
@@ -109,7 +126,6 @@ fn measured_seamless(files: &[Known<'_>]) -> bool {
 
 struct Take {
     by_names: bool,
-    seamless: bool,
 }
 
 impl Take {
@@ -139,7 +155,7 @@ impl Take {
         let free_s = start_s(after) - end_s(before) - rate * lengths_s.iter().sum::<f64>();
         let fits = free_s.abs() <= FITS_S * joints + 3.0 * known_s;
         let possible = free_s >= -(OVERLAP_S + 3.0 * known_s) && free_s <= joints * LONGEST_GAP_S;
-        if !possible || (self.by_names && !fits && !self.seamless) {
+        if !possible || (self.by_names && !fits) {
             return None;
         }
         let sure = before.confidence.min(after.confidence);
@@ -160,8 +176,7 @@ impl Take {
     }
 
     /// Chapters after the last that has a place; `ties` begin with the joint to it.
-    fn after(&self, before: &Placement, lengths_s: &[f64], ties: &[Tie]) -> Option<Vec<Placement>> {
-        self.may_follow()?;
+    fn after(&self, before: &Placement, lengths_s: &[f64], ties: &[Tie]) -> Vec<Placement> {
         let rate = 1.0 + before.map.drift_ppm() * 1e-6;
         let (mut at_s, mut variance) = (end_s(before), before.ends_uncertainty_s[1].powi(2));
         let mut all = Vec::new();
@@ -172,12 +187,11 @@ impl Take {
             all.push(self.place(at_s, length_s, before, before.confidence, variance.sqrt()));
             at_s += rate * length_s;
         }
-        Some(all)
+        all
     }
 
     /// Chapters before the first that has a place; `ties` end with the joint to it.
-    fn before(&self, after: &Placement, lengths_s: &[f64], ties: &[Tie]) -> Option<Vec<Placement>> {
-        self.may_follow()?;
+    fn before(&self, after: &Placement, lengths_s: &[f64], ties: &[Tie]) -> Vec<Placement> {
         let rate = 1.0 + after.map.drift_ppm() * 1e-6;
         let (mut at_s, mut variance) = (start_s(after), after.ends_uncertainty_s[0].powi(2));
         let mut all = Vec::new();
@@ -188,12 +202,7 @@ impl Take {
             all.push(self.place(at_s, length_s, after, after.confidence, variance.sqrt()));
         }
         all.reverse();
-        Some(all)
-    }
-
-    /// May a chapter with one neighbour be placed?
-    fn may_follow(&self) -> Option<()> {
-        (!self.by_names || self.seamless).then_some(())
+        all
     }
 }
 
@@ -285,7 +294,21 @@ mod tests {
         assert!(carry(Tie::Names, &[Some(0.0), None, Some(230.0)]).is_empty());
         // Where others of the take were measured to follow each other, they are one.
         assert_eq!(carry(Tie::Names, &[Some(0.0), Some(100.0), None]).len(), 1);
+        assert_eq!(carry(Tie::Names, &[None, Some(0.0), Some(100.0)]).len(), 1);
         assert!(carry(Tie::Names, &[Some(0.0), Some(130.0), None]).is_empty());
+        // A file shorter than the others was the last of its take.
+        let (long, short) = (at(0.0, 100.0), at(100.0, 60.0));
+        let lengths_s = |open_s: f64| {
+            let known = |f: usize| match f {
+                0 => Known::Placed(&long, 1),
+                1 => Known::Placed(&short, 1),
+                _ => Known::Open(open_s),
+            };
+            carried(&group(3, Tie::Names), known).len()
+        };
+        assert_eq!((lengths_s(100.0), lengths_s(60.0)), (0, 0));
+        let known = |f: usize| if f == 2 { Known::Placed(&long, 1) } else { Known::Open(100.0) };
+        assert!(carried(&group(3, Tie::Names), known).is_empty());
     }
 
     #[test]

@@ -590,7 +590,7 @@ pub(crate) fn guarded<T>(path: &Path, work: impl FnOnce() -> Result<T>) -> Resul
 }
 
 /// The same failure once more; errors hold their causes and cannot be cloned.
-fn repeat(error: &Error) -> Error {
+pub(crate) fn repeat(error: &Error) -> Error {
     let mut again = Error::new(error.kind(), error.message());
     if let Some(path) = error.path() {
         again = again.with_path(path);
