@@ -96,7 +96,7 @@ fn two_events_have_a_timeline_each_and_a_stranger_has_none() {
     // Counters that run on from one event to the other hold nothing together.
     assert_eq!(recording("rec_02.wav").event, Some(2));
     assert_eq!(recording("rec_02.wav").files.len(), 1);
-    assert!(recording("clip_03.wav").files.iter().all(|f| f.event != None || !f.is_placed()));
+    assert!(recording("clip_03.wav").files.iter().all(|f| f.event.is_some() || !f.is_placed()));
     assert_eq!(Alignment::from_json(&alignment.to_json().unwrap()).unwrap(), alignment);
     // The same bytes, whatever the order and the threads.
     let mut names: Vec<_> = std::fs::read_dir(dir.path()).unwrap().map(|e| e.unwrap().path()).collect();

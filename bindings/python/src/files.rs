@@ -6,7 +6,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 
 use coeval::activity::ActivityCurve;
 use coeval::network::Force;
-use coeval::progress::{Progress, step};
+use coeval::progress::step;
 use coeval::{Error, ErrorKind};
 use coeval_deliver::otio::{Extras, References, to_otio};
 use coeval_media::{OpenOptions, SampleFormat, SoundReader};

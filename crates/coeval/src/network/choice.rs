@@ -338,22 +338,17 @@ pub(super) fn confidences(
     let rivals: Vec<(usize, usize, f64, f64)> =
         against.iter().filter_map(|&(a, b, c, off_s)| Some((index[a]?, index[b]?, c, off_s))).collect();
     let parent = cut_tree(members.len(), &within);
-    // Files from the tree's root outwards; the origin is file 0 and the root.
-    let mut right = vec![1.0; members.len()];
-    let mut sure = vec![f64::NAN; members.len()];
-    sure[0] = 1.0;
-    for i in 1..members.len() {
-        let below = below(&parent, i);
-        right[i] = cut_is_right(&within, &rivals, &below);
-    }
-    for i in 0..members.len() {
+    // The origin is file 0 and the tree's root, above which there is no cut.
+    let right: Vec<f64> = (0..members.len())
+        .map(|i| if i == 0 { 1.0 } else { cut_is_right(&within, &rivals, &below(&parent, i)) })
+        .collect();
+    for (i, &file) in members.iter().enumerate() {
         let (mut at, mut product) = (i, 1.0);
         while at != 0 {
             product *= right[at];
             at = parent[at];
         }
-        sure[i] = product;
-        out[members[i]] = Some(sure[i]);
+        out[file] = Some(product);
     }
     out
 }
