@@ -871,6 +871,12 @@ static void shoots(void) {
     coeval_alignment_free(&alignment);
     coeval_shoot_free(&shoot);
     CHECK(failed_with(coeval_alignment_from_json("{}", &again, error), COEVAL_DAMAGED, "alignment"));
+    CHECK(coeval_alignment_event_count(alignment) == 1 && coeval_alignment_event_count(NULL) == 0);
+    coeval_alignment *event = NULL;
+    CHECK_OK(coeval_alignment_event(alignment, 1, &event, error), error);
+    CHECK(coeval_alignment_file_count(event) == coeval_alignment_file_count(alignment));
+    coeval_alignment_free(&event);
+    CHECK(failed_with(coeval_alignment_event(alignment, 2, &event, error), COEVAL_INVALID_ARGUMENT, "event 2"));
     shoot = coeval_shoot_new();
     CHECK_OK(coeval_shoot_add_path(shoot, "no/such/folder", error), error);
     CHECK(failed_with(coeval_shoot_align(shoot, NULL, NULL, &alignment, error), COEVAL_NOT_FOUND, "no/such/folder"));

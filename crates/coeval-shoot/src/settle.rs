@@ -137,6 +137,7 @@ pub fn settle(
         solution.add(part, &links, &tied, &event.nodes);
     }
     let events_by_sound = event_of.clone();
+    let refused = refused(&links, &choice, |node| event_of[files[node]]);
     let mut carried = vec![false; probed.len()];
     for group in groups {
         let places = neighbours::carried(group, |f| match (&placements[f], event_of[f]) {
@@ -182,6 +183,15 @@ pub fn settle(
                     let mine = anchors.iter().zip(&solution.anchors).filter(|(x, _)| x.anchor.b == f);
                     entry.warnings.extend(mine.filter_map(|(x, r)| anchor_warning(x, r)));
                     entry.event = event_of[f].filter(|&e| e > 1);
+                    for link in refused.iter().filter(|l| files[l.b] == f || files[l.a] == f) {
+                        let other = files[if files[link.b] == f { link.a } else { link.b }];
+                        entry.warnings.push(format!(
+                            "perhaps shares sound with {} of another event ({:.1} %), too little to join the two; an anchor \
+                             would",
+                            probed[other].name,
+                            (link.alignment.confidence * 1e3).floor() / 10.0
+                        ));
+                    }
                     if carried[f] {
                         entry.placed_by = Some(PlacedBy::Neighbours);
                         entry.warnings.push(BY_NEIGHBOURS.to_owned());
@@ -240,6 +250,19 @@ pub fn settle(
     let own = |(f, p): (usize, Result<Placement, String>)| p.ok().filter(|_| !carried[f]).map(|p| p.map);
     let maps = placements.into_iter().enumerate().map(own).collect();
     Ok(Settled { alignment, maps, events: events_by_sound, lengths_s, narrowed_s })
+}
+
+/// For every two events, the surest of the links that would join them and say too little.
+fn refused<'l>(links: &'l [Link], choice: &Choice, event: impl Fn(usize) -> Option<usize>) -> Vec<&'l Link> {
+    let mut surest: BTreeMap<(usize, usize), &Link> = BTreeMap::new();
+    for (i, link) in links.iter().enumerate().filter(|&(i, _)| !choice.used[i] && !choice.contradicted[i]) {
+        let (Some(a), Some(b)) = (event(link.a), event(link.b)) else { continue };
+        let best = surest.entry((a.min(b), a.max(b))).or_insert(&links[i]);
+        if a != b && link.alignment.confidence > best.alignment.confidence {
+            *best = link;
+        }
+    }
+    surest.into_iter().filter(|((a, b), _)| a != b).map(|(_, link)| link).collect()
 }
 
 /// What is said of a file that its take carries.
@@ -699,5 +722,66 @@ mod tests {
         let said = |path: &str| settled.alignment.file(path).unwrap().warnings.join(" ");
         assert!(said("phone.mov").contains("variable frame rate"), "{}", said("phone.mov"));
         assert_eq!(said("steady.mp4"), "");
+    }
+
+    /// Recorders of two events, a camera in each, and a sentence that is in both.
+    fn two_events(confidence: f64, options: &Options) -> Settled {
+        use coeval::pair::{Evidence, PairAlignment};
+        let tracks =
+            [("r1", 0.0, 600.0), ("c1", 20.0, 100.0), ("r2", 0.0, 500.0), ("c2", 30.0, 100.0), ("c3", 0.0, 50.0)];
+        let probed: Vec<Probed> = tracks
+            .iter()
+            .map(|t| match t.0.starts_with('c') {
+                true => camera(&format!("{}.mp4", t.0), t.2, None),
+                false => crate::sound::tests::recorder(&format!("{}.wav", t.0), t.2),
+            })
+            .collect();
+        let groups: Vec<Group> = (0..5)
+            .map(|f| Group::given(tracks[f].0, if f % 2 == 1 { Kind::Camera } else { Kind::Recorder }, vec![f]))
+            .collect();
+        let heard: Vec<Heard> = (0..5).map(|_| Ok(None)).collect();
+        let pair = |a: usize, b: usize, offset_s: f64, confidence: f64| {
+            let evidence = (0..20).map(|i| 1.0 + f64::from(i) * 2.0);
+            let evidence = evidence.map(|b_s| Evidence { a_s: b_s + offset_s, b_s, sigma_s: 1e-4 }).collect();
+            let map = ClockMap::linear(offset_s, 0.0, tracks[b].2);
+            let mut placed = PairAlignment::from_parts(map, evidence, Vec::new());
+            placed.confidence = confidence;
+            Compared::new(a, b, PairOutcome::Placed(Box::new(placed)))
+        };
+        let compared = [pair(0, 1, 20.0, 0.9999), pair(1, 2, -300.0, confidence), pair(2, 3, 30.0, 0.9999)];
+        settle(&probed, &groups, &heard, &compared, options).unwrap()
+    }
+
+    #[test]
+    fn a_sentence_that_two_events_share_is_said_and_does_not_join_them() {
+        let settled = two_events(0.97, &Options::default());
+        let all = &settled.alignment;
+        assert_eq!(settled.events, [Some(1), Some(1), Some(2), Some(2), None]);
+        assert_eq!((all.events.len(), all.timeline.clock.as_str(), all.events[1].clock.as_str()), (2, "r1", "r2"));
+        let start_s = all.event(2).unwrap().map("c2.mp4").unwrap().to_timeline(0.0);
+        assert!((start_s - 30.0).abs() < 1e-6, "{start_s}");
+        for (name, other) in [("c1.mp4", "r2.wav"), ("r2.wav", "c1.mp4")] {
+            let said = all.file(name).unwrap().warnings.join(" ");
+            assert!(said.contains(other) && said.contains("97.0 %"), "{name}: {said}");
+        }
+        assert!(all.file("c2.mp4").unwrap().warnings.is_empty());
+        // Surer, or by the user's word, they are one.
+        assert!(two_events(0.9999, &Options::default()).alignment.events.is_empty());
+        let anchors = vec![crate::Anchor::new("c1.mp4", 10.0, "r2.wav", 310.0)];
+        let joined = two_events(0.97, &Options { anchors, ..Options::default() });
+        assert_eq!(joined.events, [Some(1), Some(1), Some(1), Some(1), None]);
+        assert!(joined.alignment.events.is_empty());
+    }
+
+    #[test]
+    fn the_clock_is_what_covers_most_and_a_camera_where_it_covers_alike() {
+        let node = |recording, duration_s| Node { recording, duration_s, is_camera: false, distance_m: 0.0 };
+        let clock = |camera_s: f64| {
+            let groups = [Group::given("cam", Kind::Camera, vec![0, 1]), Group::given("rec", Kind::Recorder, vec![2])];
+            let nodes = [node(0, camera_s / 2.0), node(0, camera_s / 2.0), node(1, 1000.0)];
+            let choice = network::choose(&nodes, &[]).unwrap();
+            clock_of(&groups, &nodes, &[], &choice, &[0, 1, 2]).unwrap()
+        };
+        assert_eq!((clock(1200.0), clock(951.0), clock(949.0), clock(31.0)), (0, 0, 1, 1));
     }
 }
