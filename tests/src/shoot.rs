@@ -67,7 +67,12 @@ pub const RATE_HZ: u32 = 16_000;
 
 /// Sound of an event, mono: bursts of coloured noise with pauses of uneven length, as talk has them.
 pub fn event(seconds: usize) -> Vec<f32> {
-    let mut noise = Noise::new(7);
+    another_event(7, seconds)
+}
+
+/// As [`event`], another one for another seed.
+pub fn another_event(seed: u64, seconds: usize) -> Vec<f32> {
+    let mut noise = Noise::new(seed);
     let mut out = Vec::with_capacity(seconds * RATE_HZ as usize);
     let mut held = 0.0;
     while out.len() < seconds * RATE_HZ as usize {

@@ -903,9 +903,9 @@ typedef struct {
      */
     int32_t placed;
     /**
-     * Not used yet, 0.
+     * The event whose timeline it is placed on, from 1; 0 when unplaced.
      */
-    int32_t reserved;
+    int32_t event;
     /**
      * Length on presentation time, seconds; NaN when the file cannot be read.
      */
@@ -1699,7 +1699,7 @@ coeval_status coeval_shoot_set_pair_options(coeval_shoot *shoot,
 
 /**
  * The recording whose clock the timeline takes: its id, or the name of one of its files (`*` stands for any
- * characters). NULL: the longest camera, as by default.
+ * characters). NULL: the one that covers most of its event, a camera where one covers it alike; as by default.
  */
 coeval_status coeval_shoot_set_main(coeval_shoot *shoot,
                                     const char *main,
@@ -1804,6 +1804,21 @@ coeval_status coeval_alignment_from_json(const char *json,
                                          coeval_error *error);
 
 /**
+ * Number of events; 1 where all files are of one. Each event has a timeline of its own: times of two are not to be
+ * compared.
+ */
+size_t coeval_alignment_event_count(const coeval_alignment *alignment);
+
+/**
+ * Takes event `number` (from 1) out as an alignment of its own, in which files of other events do not appear, to `*out`.
+ * Files without a place go with the first.
+ */
+coeval_status coeval_alignment_event(const coeval_alignment *alignment,
+                                     size_t number,
+                                     coeval_alignment **out,
+                                     coeval_error *error);
+
+/**
  * Frees the alignment and sets `*alignment` to NULL; NULL is allowed.
  */
 void coeval_alignment_free(coeval_alignment **alignment);
@@ -1819,7 +1834,7 @@ const char *coeval_alignment_to_json(const coeval_alignment *alignment);
 const char *coeval_alignment_clock(const coeval_alignment *alignment);
 
 /**
- * Where the last placed file ends on the timeline, seconds.
+ * Where the last placed file ends on the timeline, seconds; of several events the first.
  */
 double coeval_alignment_duration_s(const coeval_alignment *alignment);
 

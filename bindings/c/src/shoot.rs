@@ -132,7 +132,7 @@ pub unsafe extern "C" fn coeval_shoot_set_pair_options(
 }
 
 /// The recording whose clock the timeline takes: its id, or the name of one of its files (`*` stands for any
-/// characters). NULL: the longest camera, as by default.
+/// characters). NULL: the one that covers most of its event, a camera where one covers it alike; as by default.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_shoot_set_main(
     shoot: *mut coeval_shoot,
@@ -429,6 +429,34 @@ pub unsafe extern "C" fn coeval_alignment_from_json(
     unsafe { guard(error, || handle::make(out, || Aligned::new(Alignment::from_json(text(json, "the JSON text")?)?))) }
 }
 
+/// Number of events; 1 where all files are of one. Each event has a timeline of its own: times of two are not to be
+/// compared.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_alignment_event_count(alignment: *const coeval_alignment) -> usize {
+    // SAFETY: the caller keeps the header's rules.
+    answer(0, || Ok(*unsafe { handle::get(alignment) }?.alignment.event_numbers().end()))
+}
+
+/// Takes event `number` (from 1) out as an alignment of its own, in which files of other events do not appear, to `*out`.
+/// Files without a place go with the first.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_alignment_event(
+    alignment: *const coeval_alignment,
+    number: usize,
+    out: *mut *mut coeval_alignment,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe {
+        guard(error, || {
+            handle::make(out, || {
+                let event = handle::get(alignment)?.alignment.event(number);
+                Aligned::new(event.ok_or_else(|| invalid(format!("there is no event {number}")))?)
+            })
+        })
+    }
+}
+
 /// Frees the alignment and sets `*alignment` to NULL; NULL is allowed.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_alignment_free(alignment: *mut *mut coeval_alignment) {
@@ -450,7 +478,7 @@ pub unsafe extern "C" fn coeval_alignment_clock(alignment: *const coeval_alignme
     answer(std::ptr::null(), || Ok(unsafe { handle::get(alignment) }?.clock.as_ptr()))
 }
 
-/// Where the last placed file ends on the timeline, seconds.
+/// Where the last placed file ends on the timeline, seconds; of several events the first.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_alignment_duration_s(alignment: *const coeval_alignment) -> f64 {
     // SAFETY: the caller keeps the header's rules.
@@ -520,8 +548,8 @@ pub struct coeval_file {
     pub recording: usize,
     /// 1: it has a place on the timeline. 0: it has none; `coeval_alignment_file_reason` says why.
     pub placed: i32,
-    /// Not used yet, 0.
-    pub reserved: i32,
+    /// The event whose timeline it is placed on, from 1; 0 when unplaced.
+    pub event: i32,
     /// Length on presentation time, seconds; NaN when the file cannot be read.
     pub duration_s: f64,
     /// Probability that the placement is right; NaN when unplaced.
@@ -556,7 +584,7 @@ pub unsafe extern "C" fn coeval_alignment_get_file(
                 struct_size: 0,
                 recording: aligned.texts(file)?.at.0,
                 placed: i32::from(found.is_placed()),
-                reserved: 0,
+                event: found.event_number().map_or(0, |n| i32::try_from(n).unwrap_or(i32::MAX)),
                 duration_s: figure(found.duration_s),
                 confidence: figure(found.confidence),
                 uncertainty_s: figure(found.uncertainty_s),

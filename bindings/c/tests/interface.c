@@ -868,6 +868,11 @@ static void shoots(void) {
     CHECK_OK(coeval_alignment_from_json(coeval_alignment_to_json(alignment), &again, error), error);
     CHECK(strcmp(coeval_alignment_to_json(again), coeval_alignment_to_json(alignment)) == 0);
     coeval_alignment_free(&again);
+    CHECK(coeval_alignment_event_count(alignment) == 1 && coeval_alignment_event_count(NULL) == 0);
+    CHECK_OK(coeval_alignment_event(alignment, 1, &again, error), error);
+    CHECK(coeval_alignment_file_count(again) == coeval_alignment_file_count(alignment));
+    coeval_alignment_free(&again);
+    CHECK(failed_with(coeval_alignment_event(alignment, 2, &again, error), COEVAL_INVALID_ARGUMENT, "event 2"));
     coeval_alignment_free(&alignment);
     coeval_shoot_free(&shoot);
     CHECK(failed_with(coeval_alignment_from_json("{}", &again, error), COEVAL_DAMAGED, "alignment"));

@@ -6,9 +6,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 
 use coeval::activity::ActivityCurve;
 use coeval::network::Force;
-use coeval::pair::{PairOutcome, align_pair};
-use coeval::progress::{Progress, step};
-use coeval::track::TrackBuilder;
+use coeval::progress::step;
 use coeval::{Error, ErrorKind};
 use coeval_deliver::otio::{Extras, References, to_otio};
 use coeval_media::{OpenOptions, SampleFormat, SoundReader};
@@ -92,26 +90,7 @@ pub(crate) fn read(
     Ok((samples.into_pyarray(py).reshape([frames, channels])?, rate_hz, warnings))
 }
 
-fn track_of(path: &PathBuf, options: &OpenOptions, progress: &dyn Progress) -> coeval::Result<coeval::track::Track> {
-    let mut reader = SoundReader::open(path, options)?;
-    let duration_s = reader.info().duration_s.max(1e-3);
-    let Some(sound) = reader.info().sound.clone() else {
-        return Err(Error::new(ErrorKind::NoSound, "no sound track").with_path(path));
-    };
-    let mut builder = TrackBuilder::new(f64::from(sound.rate_hz), sound.channels).map_err(|e| e.with_path(path))?;
-    let (mut block, mut frames) = (Vec::new(), 0);
-    loop {
-        let count = reader.read(&mut block)?;
-        if count == 0 {
-            return Ok(builder.finish());
-        }
-        builder.push(&block)?;
-        frames += count;
-        step(progress, "reading sound", frames as f64 / f64::from(sound.rate_hz) / duration_s)?;
-    }
-}
-
-/// Compares two files; as `align`.
+/// Compares two files as a shoot of these two does.
 #[pyfunction]
 #[expect(clippy::too_many_arguments, reason = "the Python half names them, with defaults")]
 pub(crate) fn align_files<'py>(
@@ -124,12 +103,12 @@ pub(crate) fn align_files<'py>(
     threads: usize,
     progress: Option<Py<PyAny>>,
 ) -> PyResult<Bound<'py, PyDict>> {
-    let options = pair_options(max_drift_ppm, offset_range_s);
-    let open = open_options(allow_ffmpeg);
-    let outcome: PairOutcome = run(py, progress.as_ref(), threads, |progress| {
-        let (a, b) = rayon::join(|| track_of(&a, &open, progress), || track_of(&b, &open, progress));
-        align_pair(&a?, &b?, &options, progress)
-    })?;
+    let mut options = Options::default();
+    options.open = open_options(allow_ffmpeg);
+    options.pair = pair_options(max_drift_ppm, offset_range_s);
+    options.threads = std::num::NonZeroUsize::new(threads);
+    // It makes threads of its own.
+    let outcome = run(py, progress.as_ref(), 1, |progress| coeval_shoot::align_two(&a, &b, &options, progress))?;
     outcome_dict(py, &outcome)
 }
 
@@ -192,6 +171,16 @@ pub(crate) fn align_shoot(
 #[pyfunction]
 pub(crate) fn check_alignment(py: Python<'_>, json: &str) -> PyResult<()> {
     Alignment::from_json(json).map(drop).map_err(|e| raise(py, &e))
+}
+
+/// One event of an alignment, as JSON.
+#[pyfunction]
+pub(crate) fn event(py: Python<'_>, json: &str, number: usize) -> PyResult<String> {
+    let one = Alignment::from_json(json).and_then(|alignment| {
+        let one = alignment.event(number);
+        one.ok_or_else(|| invalid(format!("there is no event {number}")))?.to_json()
+    });
+    one.map_err(|e| raise(py, &e))
 }
 
 /// The JSON Schema of the contract.

@@ -15,8 +15,8 @@ use pyo3::prelude::*;
 mod _native {
     #[pymodule_export]
     use super::files::{
-        align_files, align_shoot, check_alignment, check_voices, command, conform, hear, otio, probe, read, render,
-        schema, tighten,
+        align_files, align_shoot, check_alignment, check_voices, command, conform, event, hear, otio, probe, read,
+        render, schema, tighten,
     };
     #[pymodule_export]
     use super::signals::{

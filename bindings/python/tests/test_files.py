@@ -158,6 +158,43 @@ def test_two_files(shoot_folder: Path, truth: dict[str, np.ndarray]) -> None:
     assert abs(apart) < 0.3e-3
 
 
+def test_two_files_have_one_verdict(shoot_folder: Path) -> None:
+    for names in (("CAM-A_0017.MP4", "REC_0003.FLAC"), ("CAM-A_0009.MP4", "REC_0003.FLAC")):
+        files = [shoot_folder / name for name in names]
+        pair, both = coeval.align_files(*files), coeval.align_shoot(files)
+        assert pair.placed == all(both[name].placed for name in names)
+        if pair.placed:
+            a, b = (both[name].clock_map for name in names)
+            assert abs(b.to_timeline(0.0) - a.to_timeline(pair.offset_s)) < 1e-4
+            sure = min(both[name].confidence or 0.0 for name in names)
+            assert sure == pytest.approx(pair.confidence, abs=1e-9)
+
+
+def test_events_are_taken_out_one_by_one(shoot: coeval.Alignment) -> None:
+    assert shoot.events == () and {file.event for file in shoot.files} == {1, None}
+    assert shoot.event(1) == shoot
+    # As if the second camera had filmed something else.
+    contract = shoot.to_dict()
+    [second] = [r for r in contract["recordings"] if any(f["path"] == "CAM-B_0004.MOV" for f in r["files"])]
+    for details in [second, *second["files"]]:
+        details["event"] = 2
+    ids = [r["id"] for r in contract["recordings"] if r is not second]
+    contract["events"] = [
+        {"event": 1, **contract["timeline"], "recordings": ids},
+        {"event": 2, "clock": second["id"], "duration_s": 238.0, "recordings": [second["id"]]},
+    ]
+    both = coeval.Alignment.from_json(json.dumps(contract), shoot.root)
+    assert [event.clock for event in both.events] == [shoot.clock, second["id"]]
+    assert both["CAM-B_0004.MOV"].event == 2 and both["CAM-A_0017.MP4"].event == 1
+    assert {recording.id: recording.event for recording in both.recordings}[second["id"]] == 2
+    first, other = both.event(1), both.event(2)
+    assert {file.path for file in other.files} == {"CAM-B_0004.MOV", "CAM-B_0005.MOV"}
+    assert len(first.files) + len(other.files) == len(shoot.files) and other.clock == second["id"]
+    assert first.events == () and first.root == shoot.root
+    with pytest.raises(coeval.InvalidArgumentError):
+        both.event(3)
+
+
 def test_frames_for_people(shoot: coeval.Alignment) -> None:
     import matplotlib
 

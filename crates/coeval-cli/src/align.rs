@@ -135,7 +135,8 @@ impl Hand {
 /// What the user knows better.
 #[derive(Args)]
 pub(crate) struct How {
-    /// The recording whose clock the timeline takes: its id or one of its files [default: the longest camera]
+    /// The recording whose clock the timeline takes: its id or one of its files [default: the one that
+    /// covers most of its event; a camera where one covers it alike]
     #[arg(long, value_name = "ID|FILE")]
     main: Option<String>,
     /// These files are chapters of the recording ID; `*` stands for any characters; may be repeated

@@ -5,7 +5,7 @@ use std::path::Path;
 
 use coeval_deliver::handover::{Item, Trouble};
 use coeval_shoot::Alignment;
-use coeval_shoot::alignment::{AnchorCheck, File};
+use coeval_shoot::alignment::{AnchorCheck, File, Recording};
 
 /// Text from outside (a file's name) as one line that a terminal shows and does not obey.
 pub(crate) fn printable(text: &str) -> String {
@@ -45,34 +45,73 @@ pub(crate) fn table(
 ) -> io::Result<()> {
     let placed = alignment.files().filter(|f| f.is_placed()).count();
     let all = alignment.files().count();
-    writeln!(
-        out,
-        "{placed} of {all} files placed; timeline clock: {}; length: {:.3} s\n",
-        printable(&alignment.timeline.clock),
-        alignment.timeline.duration_s
-    )?;
+    if alignment.events.is_empty() {
+        let words = timeline(&alignment.timeline.clock, alignment.timeline.duration_s);
+        writeln!(out, "{placed} of {all} files placed; {words}\n")?;
+        rows(out, alignment.recordings.iter().flat_map(|r| r.files.iter().map(move |f| (r, f))), &extra)?;
+    } else {
+        let events = &alignment.events;
+        writeln!(out, "{placed} of {all} files placed, in {} events that share no sound", events.len())?;
+        let files = |number: Option<usize>| {
+            let all = alignment.recordings.iter().flat_map(|r| r.files.iter().map(move |f| (r, f)));
+            all.filter(move |(_, f)| f.event_number() == number)
+        };
+        for event in events {
+            let words = timeline(&event.clock, event.duration_s);
+            writeln!(out, "\nEvent {}; {words}\n", event.event)?;
+            rows(out, files(Some(event.event)), &extra)?;
+        }
+        if files(None).next().is_some() {
+            writeln!(out, "\nWithout a place\n")?;
+            rows(out, files(None), &extra)?;
+        }
+    }
+    if !alignment.anchors.is_empty() {
+        writeln!(out, "\nAnchors:")?;
+        for anchor in &alignment.anchors {
+            writeln!(out, "  {}", printable(&anchor_line(anchor)))?;
+        }
+    }
+    let notes: Vec<String> = alignment.files().flat_map(notes).collect();
+    if !notes.is_empty() {
+        writeln!(out, "\nNotes:")?;
+        for note in notes {
+            writeln!(out, "  {}", printable(&note))?;
+        }
+    }
+    Ok(())
+}
+
+fn timeline(clock: &str, duration_s: f64) -> String {
+    format!("timeline clock: {}; length: {duration_s:.3} s", printable(clock))
+}
+
+/// Files in columns.
+fn rows<'a>(
+    out: &mut dyn Write,
+    files: impl Iterator<Item = (&'a Recording, &'a File)>,
+    extra: &impl Fn(Option<&File>) -> Option<String>,
+) -> io::Result<()> {
     let mut rows = vec![Row {
         cells: ["recording", "file", "offset", "drift", "1 sd", "confidence"].map(str::to_owned).to_vec(),
         tail: None,
     }];
     rows[0].cells.extend(extra(None));
-    for recording in &alignment.recordings {
-        for file in &recording.files {
-            let mut cells = vec![printable(&recording.id), printable(&file.path)];
-            let tail = if file.is_placed() {
-                cells.extend([
-                    format!("{:.4} s", file.offset_s.unwrap_or(f64::NAN)),
-                    format!("{:+.2} ppm", file.drift_ppm.unwrap_or(f64::NAN)),
-                    format!("{:.2} ms", file.uncertainty_s.unwrap_or(f64::NAN) * 1e3),
-                    percent(file.confidence.unwrap_or(f64::NAN)),
-                ]);
-                cells.extend(extra(Some(file)));
-                None
-            } else {
-                Some(format!("unplaced: {}", printable(file.reason.as_deref().unwrap_or("no reason given"))))
-            };
-            rows.push(Row { cells, tail });
-        }
+    for (recording, file) in files {
+        let mut cells = vec![printable(&recording.id), printable(&file.path)];
+        let tail = if file.is_placed() {
+            cells.extend([
+                format!("{:.4} s", file.offset_s.unwrap_or(f64::NAN)),
+                format!("{:+.2} ppm", file.drift_ppm.unwrap_or(f64::NAN)),
+                format!("{:.2} ms", file.uncertainty_s.unwrap_or(f64::NAN) * 1e3),
+                percent(file.confidence.unwrap_or(f64::NAN)),
+            ]);
+            cells.extend(extra(Some(file)));
+            None
+        } else {
+            Some(format!("unplaced: {}", printable(file.reason.as_deref().unwrap_or("no reason given"))))
+        };
+        rows.push(Row { cells, tail });
     }
     let columns = rows.iter().map(|r| r.cells.len()).max().unwrap_or(0);
     let width = |column: usize| rows.iter().filter_map(|r| r.cells.get(column)).map(|c| c.chars().count()).max();
@@ -89,19 +128,6 @@ pub(crate) fn table(
         }
         line.push_str(row.tail.as_deref().unwrap_or(""));
         writeln!(out, "{}", line.trim_end())?;
-    }
-    if !alignment.anchors.is_empty() {
-        writeln!(out, "\nAnchors:")?;
-        for anchor in &alignment.anchors {
-            writeln!(out, "  {}", printable(&anchor_line(anchor)))?;
-        }
-    }
-    let notes: Vec<String> = alignment.files().flat_map(notes).collect();
-    if !notes.is_empty() {
-        writeln!(out, "\nNotes:")?;
-        for note in notes {
-            writeln!(out, "  {}", printable(&note))?;
-        }
     }
     Ok(())
 }

@@ -12,12 +12,16 @@
 //! markers.vtt                 the same as captions, for players
 //! chapters.vtt                the clips of the timeline's clock, for players
 //! speech.json, rough-cut/     what a rough cut adds: [`rough`]
+//! event-2/                    the same of a further event, complete by itself
 //! ```
+//!
+//! Where the shoot holds several events, all but `alignment.json` is of the first; that holds all of them.
 //!
 //! [`Handover::plan`] says what there is to write without reading a recording, [`Handover::write`]
 //! writes it. Names follow from the alignment alone, so that an earlier result can be told from what
 //! is somebody else's: [`names`].
 
+use std::borrow::Cow;
 use std::collections::HashSet;
 use std::fmt::Write;
 use std::num::NonZeroUsize;
@@ -26,6 +30,7 @@ use std::path::{Path, PathBuf};
 use coeval::progress::Progress;
 use coeval::{Error, Result};
 use coeval_media::SampleFormat;
+use coeval_shoot::alignment::File;
 use coeval_shoot::conform::{self, ConformOptions, Conformed, Lies};
 use coeval_shoot::listen::{ListenOptions, listen};
 use coeval_shoot::{Alignment, Kind, LARGEST_TEXT, Measured, OutFolder, measure, on_threads, plain_name, read_text};
@@ -35,7 +40,7 @@ use crate::frames::FrameOptions;
 use crate::layout::{Content, Layout};
 use crate::lists::{Moment, captions, chapters, marks, marks_csv, marks_webvtt};
 use crate::otio::{Extras, References, to_otio};
-use crate::report::{Report, cut_in, page, with_cut};
+use crate::report::{Elsewhere, Report, cut_in, page, with_cut};
 use crate::rough;
 use crate::timecode::{FrameRate, Timecode};
 
@@ -129,7 +134,17 @@ pub struct Trouble {
 #[derive(Debug)]
 pub struct Handover<'a> {
     alignment: &'a Alignment,
+    threads: Option<NonZeroUsize>,
+    events: Vec<OneEvent<'a>>,
+}
+
+/// What will be handed over of one event.
+#[derive(Debug)]
+struct OneEvent<'a> {
+    number: usize,
+    alignment: Cow<'a, Alignment>,
     options: &'a HandoverOptions,
+    title: String,
     conform: ConformOptions,
     layout: Layout,
     start: Timecode,
@@ -154,15 +169,25 @@ const WAV_HEADER: u64 = 2048;
 /// Names of everything that can follow from an alignment, for [`OutFolder::check`], and of what a rough cut has put into
 /// its folder `out`.
 pub fn names(alignment: &Alignment, out: &Path) -> Vec<String> {
-    let mut names: Vec<String> =
-        [READ_ME, ALIGNMENT, TIMELINE, MARKERS, CAPTIONS, CHAPTERS, REPORT].map(str::to_owned).into();
     let options = HandoverOptions::default();
-    if let Ok(handover) = Handover::plan(alignment, &options) {
-        names.extend(handover.sounds.iter().map(|s| s.0.clone()));
-        names.extend(handover.lists().into_iter().flatten().map(|l| l.0));
+    let mut names = Vec::new();
+    for number in alignment.event_numbers() {
+        let folder = folder_of(number);
+        let mut own: Vec<String> =
+            [READ_ME, ALIGNMENT, TIMELINE, MARKERS, CAPTIONS, CHAPTERS, REPORT].map(str::to_owned).into();
+        if let Some(Ok(one)) = OneEvent::plan(alignment, number, &options) {
+            own.extend(one.sounds.iter().map(|s| s.0.clone()));
+            own.extend(one.lists().into_iter().flatten().map(|l| l.0));
+        }
+        own.extend(rough::names(&out.join(&folder)));
+        names.extend(own.into_iter().map(|name| format!("{folder}{name}")));
     }
-    names.extend(rough::names(out));
     names
+}
+
+/// What the names of an event's files begin with.
+fn folder_of(event: usize) -> String {
+    if event == 1 { String::new() } else { format!("{}/", OutFolder::event_folder(event)) }
 }
 
 /// Is this text a timecode at some rate?
@@ -176,13 +201,93 @@ pub fn check_start(text: &str) -> Result<()> {
 }
 
 impl<'a> Handover<'a> {
-    /// Puts the alignment on frames and lists what there is to write.
+    /// Puts the alignment on frames, each event on a timeline of its own, and lists what there is to write.
     ///
     /// # Errors
     /// [`InvalidArgument`](coeval::ErrorKind::InvalidArgument) for a start that is no timecode at the timeline's rate,
     /// and as for [`Layout::of`] and [`conform::plan`].
     pub fn plan(alignment: &'a Alignment, options: &'a HandoverOptions) -> Result<Self> {
-        let layout = Layout::with_dead_air(alignment, &[], &options.frames)?;
+        let events = alignment.event_numbers().filter_map(|number| OneEvent::plan(alignment, number, options));
+        Ok(Self { alignment, threads: options.threads, events: events.collect::<Result<_>>()? })
+    }
+
+    /// What will be written, in the order in which it appears.
+    ///
+    /// # Errors
+    /// As for [`to_edl`].
+    pub fn items(&self) -> Result<Vec<Item>> {
+        let mut items = Vec::new();
+        for one in &self.events {
+            let folder = folder_of(one.number);
+            items.extend(one.items()?.into_iter().map(|i| Item { name: format!("{folder}{}", i.name), ..i }));
+        }
+        Ok(items)
+    }
+
+    /// Writes it all into `out`, each file whole or not at all, the alignment first. `folder` is the one that the
+    /// alignment's names are relative to. Sound that cannot be made does not stop the rest: it is in the answer.
+    ///
+    /// # Errors
+    /// [`Cancelled`](coeval::ErrorKind::Cancelled), and what the system says about writing.
+    pub fn write(&self, folder: &Path, out: &OutFolder, progress: &dyn Progress) -> Result<Vec<Trouble>> {
+        // The threads come first: from the first file on, nothing but the writing itself should be able to fail.
+        on_threads(self.threads, || self.write_all(folder, out, progress))
+    }
+
+    fn write_all(&self, folder: &Path, out: &OutFolder, progress: &dyn Progress) -> Result<Vec<Trouble>> {
+        out.begin(self.alignment)?;
+        let mut troubles = Vec::new();
+        for one in &self.events {
+            let others = self.others(one.number);
+            let new = if one.number == 1 {
+                one.write(folder, out, &others, progress)?
+            } else {
+                let out = out.for_event(one.number)?;
+                out.begin(&one.alignment)?;
+                one.write(folder, &out, &others, progress)?
+            };
+            let name = |t: Trouble| Trouble { name: format!("{}{}", folder_of(one.number), t.name), ..t };
+            troubles.extend(new.into_iter().map(name));
+        }
+        Ok(troubles)
+    }
+
+    /// Where the reports of the other events are, from event `number`.
+    fn others(&self, number: usize) -> Vec<Elsewhere> {
+        let up = if number == 1 { "" } else { "../" };
+        self.events
+            .iter()
+            .filter(|e| e.number != number)
+            .map(|e| Elsewhere {
+                name: format!("Event {}", e.number),
+                words: e.words(),
+                href: format!("{up}{}{REPORT}", folder_of(e.number)),
+            })
+            .collect()
+    }
+}
+
+impl<'a> OneEvent<'a> {
+    /// `None` where there is no such event.
+    fn plan(alignment: &'a Alignment, number: usize, options: &'a HandoverOptions) -> Option<Result<Self>> {
+        let title = match alignment.events.len() {
+            0 => options.title.clone(),
+            _ => format!("{}, event {number}", options.title),
+        };
+        let one = match alignment.events.is_empty() {
+            true => Cow::Borrowed(alignment),
+            false => Cow::Owned(alignment.event(number)?),
+        };
+        Some(Self::planned(one, number, options, title))
+    }
+
+    fn planned(
+        alignment: Cow<'a, Alignment>,
+        number: usize,
+        options: &'a HandoverOptions,
+        title: String,
+    ) -> Result<Self> {
+        let layout = Layout::with_dead_air(&alignment, &[], &options.frames)?;
         let rate = layout.rate;
         let start = match &options.start {
             Some(text) => Timecode::parse(text, rate)?,
@@ -197,15 +302,19 @@ impl<'a> Handover<'a> {
             Lies::UnderClip(_) => format!("{UNDER_CLIPS}/{}", c.name),
             Lies::OnTimeline => format!("{WHOLE}/{}", c.name),
         };
-        let sounds = conform::plan(alignment, &conform)?.into_iter().map(|c| (name(&c), c)).collect();
-        Ok(Self { alignment, options, conform, layout, start, sounds })
+        let sounds = conform::plan(&alignment, &conform)?.into_iter().map(|c| (name(&c), c)).collect();
+        Ok(Self { number, alignment, options, title, conform, layout, start, sounds })
     }
 
-    /// What will be written, in the order in which it appears.
-    ///
-    /// # Errors
-    /// As for [`to_edl`].
-    pub fn items(&self) -> Result<Vec<Item>> {
+    /// How much of what it holds.
+    fn words(&self) -> String {
+        let files = self.alignment.files().filter(|f| f.is_placed()).count();
+        let recordings = self.alignment.recordings.iter().filter(|r| r.files.iter().any(File::is_placed)).count();
+        let s = self.alignment.timeline.duration_s.round() as u64;
+        format!("{recordings} recordings, {files} files, {}:{:02}:{:02} h", s / 3600, s / 60 % 60, s % 60)
+    }
+
+    fn items(&self) -> Result<Vec<Item>> {
         let mut items = vec![Item { name: ALIGNMENT.to_owned(), bytes: None }];
         let bytes = |c: &Conformed| {
             let sample = match self.conform.format {
@@ -234,28 +343,24 @@ impl<'a> Handover<'a> {
         Ok(items)
     }
 
-    /// Writes it all into `out`, each file whole or not at all, the alignment first. `folder` is the one that the
-    /// alignment's names are relative to. Sound that cannot be made does not stop the rest: it is in the answer.
-    ///
-    /// # Errors
-    /// [`Cancelled`](coeval::ErrorKind::Cancelled), and what the system says about writing.
-    pub fn write(&self, folder: &Path, out: &OutFolder, progress: &dyn Progress) -> Result<Vec<Trouble>> {
-        on_threads(self.options.threads, || self.write_all(folder, out, progress))
-    }
-
-    fn write_all(&self, folder: &Path, out: &OutFolder, progress: &dyn Progress) -> Result<Vec<Trouble>> {
-        out.begin(self.alignment)?;
+    fn write(
+        &self,
+        folder: &Path,
+        out: &OutFolder,
+        others: &[Elsewhere],
+        progress: &dyn Progress,
+    ) -> Result<Vec<Trouble>> {
         let troubles = self.write_sound(folder, out, progress)?;
         let measured = if self.options.parts.iter().any(|p| !matches!(p, Part::UnderClips | Part::Whole)) {
-            measure(self.alignment, folder, &self.conform.open, progress)?
+            measure(&self.alignment, folder, &self.conform.open, progress)?
         } else {
             Vec::new()
         };
         let quiet = match &self.options.dead_air {
             Some(given) => given.clone(),
-            None => dead_air(self.alignment, &measured),
+            None => dead_air(&self.alignment, &measured),
         };
-        let layout = Layout::with_dead_air(self.alignment, &quiet, &self.options.frames)?;
+        let layout = Layout::with_dead_air(&self.alignment, &quiet, &self.options.frames)?;
         if self.wants(Part::Edl) {
             for (name, text) in self.lists_of(&layout, &self.there(out))? {
                 out.write(&name, text.as_bytes())?;
@@ -263,7 +368,7 @@ impl<'a> Handover<'a> {
         }
         let mut moments = heard(&measured);
         moments.extend_from_slice(&self.options.moments);
-        let marks = marks(self.alignment, &moments);
+        let marks = marks(&self.alignment, &moments);
         if self.wants(Part::Timeline) {
             let media = folder.to_path_buf();
             let references = if self.options.absolute {
@@ -275,26 +380,27 @@ impl<'a> Handover<'a> {
                 self.there(out).into_iter().map(|(name, c)| (out.path().join(name), c)).collect();
             let extras =
                 Extras { start: Some(self.start), layout: Some(&layout), marks: &marks, conformed: &conformed };
-            let text = to_otio(self.alignment, &self.options.title, &references, &extras)?;
+            let text = to_otio(&self.alignment, &self.title, &references, &extras)?;
             out.write(TIMELINE, text.as_bytes())?;
         }
         if self.wants(Part::Markers) {
             out.write(MARKERS, marks_csv(&marks, self.start).as_bytes())?;
             out.write(CAPTIONS, marks_webvtt(&captions(&marks), CAPTION_S).as_bytes())?;
-            out.write(CHAPTERS, marks_webvtt(&chapters(self.alignment), 0.001).as_bytes())?;
+            out.write(CHAPTERS, marks_webvtt(&chapters(&self.alignment), 0.001).as_bytes())?;
         }
         if self.wants(Part::Report) {
             let mut listening = ListenOptions::default();
             listening.open = self.conform.open.clone();
-            let checks = listen(self.alignment, folder, &listening, progress)?;
+            let checks = listen(&self.alignment, folder, &listening, progress)?;
             let report = Report {
-                title: &self.options.title,
-                alignment: self.alignment,
+                title: &self.title,
+                alignment: &self.alignment,
                 layout: &layout,
                 start: self.start,
                 measured: &measured,
                 checks: &checks,
                 marks: &marks,
+                others,
             };
             let mut text = page(&report)?;
             // A report that is still there is of this very alignment, and so is the rough cut in it.
@@ -304,7 +410,7 @@ impl<'a> Handover<'a> {
             }
             out.write(REPORT, text.as_bytes())?;
         }
-        out.write(READ_ME, self.read_me(out).as_bytes())?;
+        out.write(READ_ME, self.read_me(out, others).as_bytes())?;
         Ok(troubles)
     }
 
@@ -328,7 +434,7 @@ impl<'a> Handover<'a> {
             jobs.push((out.place(name)?, sound.clone()));
             names.push(name);
         }
-        let written = conform::write_all(&jobs, self.alignment, folder, &self.conform, progress)?;
+        let written = conform::write_all(&jobs, &self.alignment, folder, &self.conform, progress)?;
         let trouble = |(name, w): (&String, conform::Written)| match w.path {
             Ok(_) if w.clipped == 0 => None,
             path => Some(Trouble { name: name.clone(), error: path.err(), clipped: w.clipped }),
@@ -357,8 +463,8 @@ impl<'a> Handover<'a> {
                 Content::Sound => "sound",
             };
             let stem = rough::untaken(format!("{}.{content}", plain_name(&lane.recording)), &mut taken);
-            let title = format!("{} {} {content}", self.options.title, lane.recording);
-            let lists = to_edl(self.alignment, layout, lane, &title, self.start, &conformed)?;
+            let title = format!("{} {} {content}", self.title, lane.recording);
+            let lists = to_edl(&self.alignment, layout, lane, &title, self.start, &conformed)?;
             let many = lists.len() > 1;
             all.extend(lists.into_iter().enumerate().map(|(i, text)| {
                 let number = if many { format!(".{}", i + 1) } else { String::new() };
@@ -368,7 +474,7 @@ impl<'a> Handover<'a> {
         Ok(all)
     }
 
-    fn read_me(&self, out: &OutFolder) -> String {
+    fn read_me(&self, out: &OutFolder, others: &[Elsewhere]) -> String {
         let mut text = String::from("What lies here\r\n==============\r\n\r\n");
         let lines = [
             (
@@ -412,6 +518,16 @@ impl<'a> Handover<'a> {
         if !unplaced.is_empty() {
             let names = unplaced.iter().map(|n| one_line(n)).collect::<Vec<_>>().join(", ");
             let _ = write!(text, "\r\nWithout a place: {names}. alignment.json says why.\r\n");
+        }
+        if !others.is_empty() {
+            let _ = write!(
+                text,
+                "\r\nThis is event {}. The recordings hold several, which share no sound; each has a timeline of its own.\r\n",
+                self.number
+            );
+            for other in others {
+                let _ = write!(text, "{}: {}\r\n    {}\r\n", other.name, other.words, other.href);
+            }
         }
         text.push_str(
             "\r\nBefore you pass any of it on: radio traffic may be unlawful to publish, and everybody recorded must have\r\n\

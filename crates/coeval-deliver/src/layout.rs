@@ -88,7 +88,7 @@ pub struct Layout {
 }
 
 impl Layout {
-    /// Puts an alignment on frames.
+    /// Puts an alignment on frames; of several events the first.
     ///
     /// # Errors
     /// [`InvalidArgument`](coeval::ErrorKind::InvalidArgument) when picture or sound is longer than two days, its clock
@@ -103,6 +103,8 @@ impl Layout {
     /// # Errors
     /// As for [`of`](Self::of).
     pub fn with_dead_air(alignment: &Alignment, quiet: &[(f64, f64)], options: &FrameOptions) -> Result<Self> {
+        let first = alignment.first_event();
+        let alignment: &Alignment = &first;
         let clock = alignment.recording(&alignment.timeline.clock);
         let others = alignment.recordings.iter().filter(|r| r.id != alignment.timeline.clock);
         let recordings: Vec<_> = clock.into_iter().chain(others).collect();

@@ -45,8 +45,10 @@ const ONE_S: f64 = 0.05;
 
 /// What is worth finding again, in order of time: where each placed file of an alignment lies (`clip`), its jumps
 /// (`jump`), and `moments`. A moment that several recordings hold is marked once, where it was heard first; one in a
-/// file without a place is left out.
+/// file without a place is left out. Of several events the first counts.
 pub fn marks(alignment: &Alignment, moments: &[Moment]) -> Vec<Mark> {
+    let first = alignment.first_event();
+    let alignment: &Alignment = &first;
     let mut marks = heard(alignment, moments);
     for (recording, file) in alignment.recordings.iter().flat_map(|r| r.files.iter().map(move |f| (r, f))) {
         let Some(map) = file.map() else { continue };
@@ -130,6 +132,8 @@ pub fn captions(marks: &[Mark]) -> Vec<Mark> {
 
 /// The clips of the timeline's clock as chapters for a player: none reaches into the next.
 pub fn chapters(alignment: &Alignment) -> Vec<Mark> {
+    let first = alignment.first_event();
+    let alignment: &Alignment = &first;
     let clock = alignment.recording(&alignment.timeline.clock);
     let mut marks: Vec<Mark> = clock.iter().flat_map(|r| &r.files).filter_map(|f| clip(f, f.path.clone())).collect();
     marks.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));

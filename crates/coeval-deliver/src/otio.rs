@@ -192,7 +192,7 @@ pub struct Extras<'a> {
     pub conformed: &'a [(PathBuf, Conformed)],
 }
 
-/// Writes an alignment as an OpenTimelineIO timeline called `name`.
+/// Writes an alignment, of several events the first, as an OpenTimelineIO timeline called `name`.
 ///
 /// Each track and clip carries what Coeval knows of it under the metadata key `coeval`, the timeline the whole
 /// alignment. Markers hang on the stack of tracks.
@@ -202,6 +202,8 @@ pub struct Extras<'a> {
 pub fn to_otio(alignment: &Alignment, name: &str, references: &References, extras: &Extras<'_>) -> Result<String> {
     let failed =
         |e: serde_json::Error| Error::new(ErrorKind::Internal, "cannot write the timeline as JSON").with_source(e);
+    let first = alignment.first_event();
+    let alignment: &Alignment = &first;
     let own;
     let layout = match extras.layout {
         Some(layout) => layout,

@@ -42,6 +42,19 @@ pub struct Report<'a> {
     pub checks: &'a [Check],
     /// Markers on the timeline.
     pub marks: &'a [Mark],
+    /// Other events of the shoot, which have reports of their own.
+    pub others: &'a [Elsewhere],
+}
+
+/// The report of another event.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Elsewhere {
+    /// What it is called: `Event 2`.
+    pub name: String,
+    /// What it holds, in words.
+    pub words: String,
+    /// Where its report is, relative to this one, with `/` between folders.
+    pub href: String,
 }
 
 /// EBU R 37: sound early and late, over the whole chain, seconds.
@@ -183,6 +196,13 @@ struct LeftOut {
 }
 
 #[derive(Serialize)]
+struct OtherEvent {
+    name: String,
+    words: String,
+    href: String,
+}
+
+#[derive(Serialize)]
 struct Block {
     class: &'static str,
     left: f64,
@@ -307,6 +327,7 @@ struct Page {
     script_hash: String,
     headline: String,
     lede: Vec<String>,
+    others: Vec<OtherEvent>,
     duration: String,
     duration_s: f64,
     clock: String,
@@ -347,7 +368,9 @@ pub fn page(report: &Report<'_>) -> Result<String> {
     environment.set_auto_escape_callback(|_| AutoEscape::Html);
     environment.add_template("page", include_str!("report/page.html")).map_err(failed)?;
     let template = environment.get_template("page").map_err(failed)?;
-    template.render(minijinja::value::Serde(View::new(report).page())).map_err(failed)
+    let first = report.alignment.first_event();
+    let report = Report { alignment: &first, ..*report };
+    template.render(minijinja::value::Serde(View::new(&report).page())).map_err(failed)
 }
 
 /// Where a rough cut goes in the page, and the link to it. Names cannot hold these: they are escaped.
@@ -454,6 +477,12 @@ impl<'a> View<'a> {
             script_hash: format!("sha256-{hash}"),
             headline,
             lede: self.lede(),
+            others: self
+                .report
+                .others
+                .iter()
+                .map(|o| OtherEvent { name: o.name.clone(), words: o.words.clone(), href: o.href.clone() })
+                .collect(),
             duration: length(self.duration_s),
             duration_s: self.duration_s,
             clock: self.alignment.timeline.clock.clone(),
@@ -1075,7 +1104,8 @@ mod tests {
         let start = Timecode::from_label([1, 0, 0, 0], layout.rate, layout.rate.counting()).unwrap();
         let marks = marks(alignment, &[]);
         let measured = [("R.FLAC".to_owned(), Err(Error::new(ErrorKind::NoSound, "<b>no</b> sound")))];
-        page(&Report { title, alignment, layout: &layout, start, measured: &measured, checks, marks: &marks }).unwrap()
+        let (measured, marks) = (&measured, &marks);
+        page(&Report { title, alignment, layout: &layout, start, measured, checks, marks, others: &[] }).unwrap()
     }
 
     #[test]

@@ -525,6 +525,8 @@ pub fn write(
     sound: &[&str],
 ) -> Result<Vec<String>> {
     plan.check()?;
+    let first = alignment.first_event();
+    let alignment: &Alignment = &first;
     let layout = Layout::of(alignment)?;
     let rate = layout.rate;
     if [rate.num(), rate.den()] != plan.frame_rate {

@@ -4,6 +4,8 @@
 //! [`SCHEMA_JSON`]. Times are seconds. Keys may be added in later versions, none of these will be
 //! removed or change their meaning; readers pass over keys that they do not know.
 
+use std::borrow::Cow;
+
 use coeval::clock::ClockMap;
 use coeval::{Error, ErrorKind, Result};
 use serde::{Deserialize, Serialize};
@@ -13,14 +15,18 @@ pub const SCHEMA: &str = "coeval.alignment/1";
 /// The JSON Schema (draft 2020-12) of an alignment.
 pub const SCHEMA_JSON: &str = include_str!("../schema/alignment.schema.json");
 
-/// All recordings of one event on one clock.
+/// All recordings of a shoot, each event on one clock.
+///
+/// Most shoots are one event: then all times are on one timeline. A folder may hold several, which share no sound. Each
+/// has a timeline of its own, and two of them must not be mixed: [`event`](Self::event) takes one out as an alignment
+/// by itself, [`first_event`](Self::first_event) the first.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Alignment {
     /// Always [`SCHEMA`].
     pub schema: String,
     /// What made it.
     pub generator: Generator,
-    /// The clock that all results are expressed on.
+    /// The clock that all results are expressed on; where there are several events, those of the first.
     pub timeline: Timeline,
     /// Recordings in natural order of their first files. A file that cannot be read is in here too.
     pub recordings: Vec<Recording>,
@@ -32,6 +38,23 @@ pub struct Alignment {
     /// Loops of three files that were compared with each other, the worst first, 50 at the most.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub loops: Vec<Loop>,
+    /// All events, in order of their numbers, where there are two or more. The first is the one of most files, or the
+    /// one whose recording the user chose as the clock.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub events: Vec<Event>,
+}
+
+/// Files that share sound among themselves, and none with the rest of the shoot.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Event {
+    /// Its number, from 1.
+    pub event: usize,
+    /// Id of the recording whose clock its timeline is.
+    pub clock: String,
+    /// Where its last placed file ends on its timeline, seconds.
+    pub duration_s: f64,
+    /// Ids of the recordings of which it has files.
+    pub recordings: Vec<String>,
 }
 
 /// Three files, each pair of which was compared by itself: what the three comparisons say of each other.
@@ -99,6 +122,9 @@ pub struct Recording {
     pub kind: Kind,
     /// Its chapters in order; one for most devices.
     pub files: Vec<File>,
+    /// The event that all its placed files belong to; `None`: the first, or several.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub event: Option<usize>,
 }
 
 /// Kind of device.
@@ -158,6 +184,12 @@ pub struct File {
     pub knots: Vec<[f64; 2]>,
     /// Sudden changes of offset.
     pub jumps: Vec<Jump>,
+    /// The event whose timeline it is placed on; `None`: the first.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub event: Option<usize>,
+    /// What placed it, where that is not sound of its own, a clap or an anchor.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub placed_by: Option<PlacedBy>,
     /// Its picture track.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub picture: Option<Picture>,
@@ -188,6 +220,20 @@ impl File {
     pub fn is_placed(&self) -> bool {
         self.status == Status::Placed
     }
+
+    /// The number of its event, from 1; `None` when it is unplaced.
+    pub fn event_number(&self) -> Option<usize> {
+        self.is_placed().then(|| self.event.unwrap_or(1))
+    }
+}
+
+/// What placed a file, where it has no evidence of its own.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+#[non_exhaustive]
+pub enum PlacedBy {
+    /// The chapters before and after it in its take.
+    Neighbours,
 }
 
 /// What speaks for a file's place.
@@ -325,19 +371,67 @@ impl Alignment {
         self.file(path)?.map()
     }
 
+    /// The events' numbers: 1 alone where all is one event.
+    pub fn event_numbers(&self) -> std::ops::RangeInclusive<usize> {
+        1..=self.events.len().max(1)
+    }
+
+    /// Event `number` (from 1) as an alignment of its own, in which files of other events do not appear; `None` where
+    /// there is no such event. Files without a place go with the first.
+    pub fn event(&self, number: usize) -> Option<Alignment> {
+        if !self.event_numbers().contains(&number) {
+            return None;
+        }
+        let mut one = self.clone();
+        if let Some(event) = self.events.iter().find(|e| e.event == number) {
+            one.timeline = Timeline { clock: event.clock.clone(), duration_s: event.duration_s };
+        }
+        one.events.clear();
+        for recording in &mut one.recordings {
+            recording.files.retain(|f| f.event_number().unwrap_or(1) == number);
+            recording.files.iter_mut().for_each(|f| f.event = None);
+            recording.event = None;
+        }
+        one.recordings.retain(|r| !r.files.is_empty());
+        let (recordings, pairs) = (&one.recordings, &mut one.pairs);
+        let is_placed = |id: &str| recordings.iter().any(|r| r.id == id && r.files.iter().any(File::is_placed));
+        pairs.retain(|p| is_placed(&p.a) && is_placed(&p.b));
+        let names: std::collections::BTreeSet<&str> =
+            one.recordings.iter().flat_map(|r| &r.files).map(|f| f.path.as_str()).collect();
+        one.anchors.retain(|a| names.contains(a.a.as_str()) && names.contains(a.b.as_str()));
+        one.loops.retain(|l| l.files.iter().all(|f| names.contains(f.as_str())));
+        Some(one)
+    }
+
+    /// The first event as an alignment of its own: this one where it has no other. Whatever lays files on a timeline
+    /// starts from it.
+    pub fn first_event(&self) -> Cow<'_, Alignment> {
+        match self.events.is_empty() {
+            true => Cow::Borrowed(self),
+            false => self.event(1).map_or(Cow::Borrowed(self), Cow::Owned),
+        }
+    }
+
     /// Frames a second of the timeline, as an exact ratio: those of the timeline clock's picture, else of the first
-    /// placed file's that has picture, else 25. What is not within 1 to 1000 counts for none.
+    /// placed file's that has picture, else 25. What is not within 1 to 1000 counts for none. Of several events the first
+    /// counts.
     pub fn frame_rate(&self) -> [u32; 2] {
         let clock = self.recording(&self.timeline.clock);
         let files = clock.into_iter().flat_map(|r| &r.files).chain(self.files());
-        let mut rates = files.filter(|f| f.is_placed()).filter_map(|f| Some(f.picture.as_ref()?.frame_rate));
+        let mut rates =
+            files.filter(|f| f.event_number() == Some(1)).filter_map(|f| Some(f.picture.as_ref()?.frame_rate));
         let usual = |&[num, den]: &[u32; 2]| den > 0 && num >= den && u64::from(num) <= 1000 * u64::from(den);
         rates.find(usual).unwrap_or([25, 1])
     }
 
-    /// Where the last placed file ends on the timeline, seconds, by the files' maps; 0 when none is placed.
+    /// Where the last placed file ends on the timeline, seconds, by the files' maps; 0 when none is placed. Of several
+    /// events the first counts.
     pub fn end_s(&self) -> f64 {
-        self.files().filter_map(|f| f.knots.last()).map(|k| k[1]).fold(0.0, f64::max)
+        self.files()
+            .filter(|f| f.event_number() == Some(1))
+            .filter_map(|f| f.knots.last())
+            .map(|k| k[1])
+            .fold(0.0, f64::max)
     }
 
     /// The recording of this id.
@@ -360,8 +454,8 @@ impl Alignment {
     ///
     /// # Errors
     /// [`Damaged`](ErrorKind::Damaged) when it is not JSON, another schema, or breaks the contract (a placed file
-    /// without valid knots, two recordings of one id, a clock that is no recording, a frame rate over zero, a
-    /// time of thirty years, knots beyond the end of their file).
+    /// without valid knots, two recordings of one id, a clock that is no recording, a file of an event that is not
+    /// there, a frame rate over zero, a time of thirty years, knots beyond the end of their file).
     pub fn from_json(text: &str) -> Result<Self> {
         let bad = |what: String| {
             Error::new(ErrorKind::Damaged, what).with_remedy("write it again with this version of coeval")
@@ -377,7 +471,17 @@ impl Alignment {
         if !ids.contains(read.timeline.clock.as_str()) {
             return Err(bad(format!("the timeline's clock {:?} is no recording", read.timeline.clock)));
         }
+        let counted = read.events.iter().enumerate().all(|(i, e)| e.event == i + 1);
+        if read.events.len() == 1 || !counted {
+            return Err(bad("its events are not numbered from 1 to two or more".to_owned()));
+        }
+        if let Some(event) = read.events.iter().find(|e| !ids.contains(e.clock.as_str())) {
+            return Err(bad(format!("the clock {:?} of event {} is no recording", event.clock, event.event)));
+        }
         for file in read.files() {
+            if file.event.is_some_and(|e| !(1..=read.events.len()).contains(&e)) {
+                return Err(bad(format!("{}: there is no such event", file.path)));
+            }
             if file.is_placed() != file.map().is_some() {
                 return Err(bad(format!("{}: its knots do not fit its status", file.path)));
             }
@@ -423,6 +527,81 @@ mod tests {
         let map = read.map("CAM_A_001.MP4").unwrap();
         assert_eq!(map.to_timeline(0.0), 28.1234);
         assert!(read.map("gone.mp4").is_none());
+    }
+
+    /// A shoot of two events: two files in each, one recording that the user named over both, and one unplaced file.
+    fn two_events() -> Alignment {
+        let file = |path: &str, event: &str| {
+            format!(
+                r#"{{"path": "{path}", "status": "placed", "reason": null, "duration_s": 10.0, "confidence": 0.9,
+                "uncertainty_s": 0.001, "offset_s": 0.0, "drift_ppm": 0.0, "knots": [[0, 0], [10, 10]], "jumps": []{event}}}"#
+            )
+        };
+        let second = r#", "event": 2"#;
+        let text = format!(
+            r#"{{"schema": "coeval.alignment/1", "generator": {{"name": "coeval", "version": "0.1.0"}},
+            "timeline": {{"clock": "bow", "duration_s": 10.0}}, "recordings": [
+            {{"id": "bow", "kind": "recorder", "files": [{}, {}]}},
+            {{"id": "cam-a", "kind": "camera", "files": [{}]}},
+            {{"id": "cam-b", "kind": "camera", "event": 2, "files": [{}]}},
+            {{"id": "cam-c", "kind": "camera", "files": [{{"path": "c", "status": "unplaced", "reason": "no common sound",
+              "duration_s": 3.0, "confidence": null, "uncertainty_s": null, "offset_s": null, "drift_ppm": null,
+              "knots": [], "jumps": []}}]}}],
+            "pairs": [{}, {}, {}],
+            "events": [{{"event": 1, "clock": "bow", "duration_s": 10.0, "recordings": ["bow", "cam-a"]}},
+                       {{"event": 2, "clock": "cam-b", "duration_s": 10.0, "recordings": ["bow", "cam-b"]}}]}}"#,
+            file("bow1", ""),
+            file("bow2", second),
+            file("a", ""),
+            file("b", second),
+            pair("bow", "cam-a"),
+            pair("bow", "cam-b"),
+            pair("cam-a", "cam-b"),
+        );
+        Alignment::from_json(&text).unwrap()
+    }
+
+    fn pair(a: &str, b: &str) -> String {
+        format!(
+            r#"{{"a": "{a}", "b": "{b}", "overlap_s": 9.0, "confidence": 1.0, "residual_rms_s": 0.0, "evidence": 9}}"#
+        )
+    }
+
+    #[test]
+    fn an_event_is_an_alignment_by_itself() {
+        let all = two_events();
+        assert_eq!(Alignment::from_json(&all.to_json().unwrap()).unwrap(), all);
+        let names = |x: &Alignment| x.files().map(|f| f.path.clone()).collect::<Vec<_>>();
+        let pairs = |x: &Alignment| x.pairs.iter().map(|p| format!("{} {}", p.a, p.b)).collect::<Vec<_>>();
+        let (first, second) = (all.event(1).unwrap(), all.event(2).unwrap());
+        assert_eq!(names(&first), ["bow1", "a", "c"]);
+        assert_eq!(names(&second), ["bow2", "b"]);
+        assert_eq!(pairs(&first), ["bow cam-a"]);
+        assert_eq!(pairs(&second), ["bow cam-b"]);
+        assert_eq!((first.timeline.clock.as_str(), second.timeline.clock.as_str()), ("bow", "cam-b"));
+        for one in [&first, &second] {
+            assert!(one.events.is_empty() && one.files().all(|f| f.event.is_none()));
+            assert_eq!(Alignment::from_json(&one.to_json().unwrap()).unwrap(), *one);
+            assert_eq!(one.event(1).as_ref(), Some(one));
+            assert_eq!(one.event(2), None);
+        }
+        assert_eq!(*all.first_event(), first);
+        assert_eq!((all.event(0), all.event(3)), (None, None));
+    }
+
+    #[test]
+    fn events_that_are_not_there_are_refused() {
+        let broken = |change: &dyn Fn(&mut Alignment)| {
+            let mut changed = two_events();
+            change(&mut changed);
+            Alignment::from_json(&changed.to_json().unwrap()).map_err(|e| e.kind())
+        };
+        assert!(broken(&|_| {}).is_ok());
+        assert_eq!(broken(&|a| a.events.truncate(1)), Err(ErrorKind::Damaged));
+        assert_eq!(broken(&|a| a.events[1].event = 3), Err(ErrorKind::Damaged));
+        assert_eq!(broken(&|a| a.events[1].clock = "cam-z".into()), Err(ErrorKind::Damaged));
+        assert_eq!(broken(&|a| a.recordings[1].files[0].event = Some(3)), Err(ErrorKind::Damaged));
+        assert_eq!(broken(&|a| a.recordings[1].files[0].event = Some(0)), Err(ErrorKind::Damaged));
     }
 
     #[test]

@@ -5,8 +5,10 @@
 //! sampling rate, channels, frame rate, picture size), their names differ in a counter only, and their
 //! times agree: the timecode goes on, or the creation times lie one chapter apart. Some devices write the
 //! moment when a file was begun, some when it was closed, some the begin of the whole take into every
-//! chapter; all three are accepted. Where a time is missing, names and parameters suffice; that is a guess,
-//! and the sound has the last word: see [`split_refuted`].
+//! chapter; all three are accepted. Where a time is missing, names and parameters suffice. That is a guess, and the
+//! sound has the last word: files that only names join are compared with each other, and what shares sound ran at the
+//! same time and is no chapter of one take ([`split_overlapping`]). Nor is what the solved clocks put at one time, too
+//! far apart, or into different events ([`split_refuted`]). Recordings that the user named are never split.
 
 use std::cmp::Ordering;
 use std::collections::BTreeMap;
@@ -24,6 +26,8 @@ const GAP_BY_DATE_S: (f64, f64) = (-5.0, 65.0);
 const GAP_BY_TIMECODE_S: (f64, f64) = (-0.5, 61.0);
 /// Chapters may overlap by a tenth of a second; more than this on the timeline, and they are none, seconds.
 const OVERLAP_REFUTES_S: f64 = 1.0;
+/// The longest gap between two chapters of one take, seconds.
+pub(crate) const LONGEST_GAP_S: f64 = 60.0;
 
 /// The user's own knowledge of what belongs together. Patterns are names relative to the folder given, `*`
 /// standing for any characters; a pattern without `/` also fits the bare file name.
@@ -61,6 +65,57 @@ pub struct Group {
     pub files: Vec<usize>,
     /// The user named it; then nothing splits it.
     pub given: bool,
+    /// What joined each of `files` but the first to the one before.
+    pub ties: Vec<Tie>,
+    /// The first file of the recording that this one was split from, or its own.
+    pub(crate) head: usize,
+}
+
+/// What joins a chapter to the one before it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[non_exhaustive]
+pub enum Tie {
+    /// Timecode goes on: the gap in seconds, good to a frame.
+    Timecode(f64),
+    /// Creation times lie one chapter apart: the gap in seconds, good to a second or two.
+    Dates(f64),
+    /// Only the counter in the names goes on.
+    Names,
+    /// The user says so.
+    Given,
+}
+
+impl Group {
+    /// A recording that the user named.
+    pub fn given(id: impl Into<String>, kind: Kind, files: Vec<usize>) -> Self {
+        let (ties, head) = (vec![Tie::Given; files.len().saturating_sub(1)], files.first().copied().unwrap_or(0));
+        Self { id: id.into(), kind, files, given: true, ties, head }
+    }
+
+    fn found(file: usize) -> Self {
+        Self { id: String::new(), kind: Kind::Other, files: vec![file], given: false, ties: Vec::new(), head: file }
+    }
+
+    /// Do only names join the files at these places (`i` < `j`), somewhere between them?
+    pub(crate) fn by_names(&self, i: usize, j: usize) -> bool {
+        self.ties[i..j].contains(&Tie::Names)
+    }
+
+    /// Cuts it before the files at these places, ascending.
+    fn cut(self, before: &[usize]) -> Vec<Group> {
+        let bounds: Vec<usize> = [0].into_iter().chain(before.iter().copied()).chain([self.files.len()]).collect();
+        let part = |w: &[usize]| Group {
+            files: self.files[w[0]..w[1]].to_vec(),
+            ties: self.ties[w[0]..w[1] - 1].to_vec(),
+            ..self.clone()
+        };
+        bounds.windows(2).map(part).collect()
+    }
+
+    /// Each file by itself: the names belong to several devices.
+    fn apart(self) -> Vec<Group> {
+        self.files.iter().map(|&f| Group { kind: self.kind, ..Group::found(f) }).collect()
+    }
 }
 
 /// Joins files into recordings and names them in natural order.
@@ -78,7 +133,7 @@ pub fn group(probed: &[Probed], grouping: &Grouping) -> Result<Vec<Group>> {
         }
         let files = matching(probed, pattern)?;
         let index = groups.iter().position(|g| &g.id == id).unwrap_or_else(|| {
-            groups.push(Group { id: id.clone(), kind: Kind::Other, files: Vec::new(), given: true });
+            groups.push(Group::given(id.clone(), Kind::Other, Vec::new()));
             groups.len() - 1
         });
         for file in files {
@@ -92,6 +147,7 @@ pub fn group(probed: &[Probed], grouping: &Grouping) -> Result<Vec<Group>> {
             groups[index].files.push(file);
         }
         groups[index].files.sort_unstable();
+        groups[index] = Group::given(id.clone(), Kind::Other, std::mem::take(&mut groups[index].files));
     }
     for file in (0..probed.len()).filter(|&f| !taken[f]) {
         let join = match grouping.chapters {
@@ -99,8 +155,11 @@ pub fn group(probed: &[Probed], grouping: &Grouping) -> Result<Vec<Group>> {
             Chapters::KeepApart => None,
         };
         match join {
-            Some(index) => groups[index].files.push(file),
-            None => groups.push(Group { id: String::new(), kind: Kind::Other, files: vec![file], given: false }),
+            Some((index, tie)) => {
+                groups[index].files.push(file);
+                groups[index].ties.push(tie);
+            }
+            None => groups.push(Group::found(file)),
         }
     }
     for group in &mut groups {
@@ -121,23 +180,70 @@ pub fn group(probed: &[Probed], grouping: &Grouping) -> Result<Vec<Group>> {
     Ok(groups)
 }
 
-/// Takes apart the groups whose files ran at the same time or in another order: `maps` holds each file's
-/// place. Returns whether there were any. Groups that the user named stay as they are.
-pub fn split_refuted(groups: &mut Vec<Group>, maps: &[Option<ClockMap>]) -> bool {
-    let follows = |pair: &[usize]| match (&maps[pair[0]], &maps[pair[1]]) {
-        (Some(a), Some(b)) => {
-            let end_of_a = a.knots()[a.knots().len() - 1].1;
-            b.knots()[0].1 > end_of_a - OVERLAP_REFUTES_S
+/// Takes apart the groups that only names hold together and two of whose files share sound: `shares` tells whether two
+/// files do. What times join stays together. Returns whether there were any.
+pub fn split_overlapping(groups: &mut Vec<Group>, shares: impl Fn(usize, usize) -> bool) -> bool {
+    split(groups, |group| {
+        let count = group.files.len();
+        let pairs = (0..count).flat_map(|j| (0..j).map(move |i| (i, j)));
+        let shared = |&(i, j): &(usize, usize)| {
+            let (a, b) = (group.files[i], group.files[j]);
+            group.by_names(i, j) && shares(a.min(b), a.max(b))
+        };
+        match pairs.clone().any(|pair| shared(&pair)) {
+            true if group.ties.iter().all(|&t| t == Tie::Names) => Some(group.clone().apart()),
+            true => {
+                let cuts: Vec<usize> = (1..count).filter(|&i| group.ties[i - 1] == Tie::Names).collect();
+                let parts = group.clone().cut(&cuts);
+                Some(parts.into_iter().map(|p| Group { head: p.files[0], ..p }).collect())
+            }
+            false => None,
         }
-        _ => true,
-    };
+    })
+}
+
+/// Takes apart the groups whose files are no chapters of one take by the solved clocks: they ran at the same time, in
+/// another order, with gaps of more than a minute, or in different events. For each file, `maps` holds its place and
+/// `events` its event, as the sound says, and `lengths_s` its length. Returns whether there were any.
+pub fn split_refuted(
+    groups: &mut Vec<Group>,
+    maps: &[Option<ClockMap>],
+    events: &[Option<usize>],
+    lengths_s: &[f64],
+) -> bool {
+    split(groups, |group| {
+        let placed: Vec<usize> = (0..group.files.len()).filter(|&i| maps[group.files[i]].is_some()).collect();
+        let mut cuts = Vec::new();
+        for pair in placed.windows(2) {
+            let (a, b) = (group.files[pair[0]], group.files[pair[1]]);
+            if events[a] != events[b] {
+                cuts.push(pair[1]);
+                continue;
+            }
+            let (Some(first), Some(second)) = (&maps[a], &maps[b]) else { continue };
+            let gap_s = second.knots()[0].1 - first.knots()[first.knots().len() - 1].1;
+            if gap_s <= -OVERLAP_REFUTES_S {
+                return Some(group.clone().apart());
+            }
+            // What has no place between them may fill the gap.
+            let between_s: f64 = group.files[pair[0] + 1..pair[1]].iter().map(|&f| lengths_s[f]).sum();
+            let joints = (pair[1] - pair[0]) as f64;
+            if gap_s - between_s > joints * LONGEST_GAP_S + OVERLAP_REFUTES_S {
+                cuts.push(pair[1]);
+            }
+        }
+        (!cuts.is_empty()).then(|| group.clone().cut(&cuts))
+    })
+}
+
+/// Replaces every group for which `parts` gives some, but for those that the user named; whether there were any.
+fn split(groups: &mut Vec<Group>, parts: impl Fn(&Group) -> Option<Vec<Group>>) -> bool {
     let before = groups.len();
     let mut kept = Vec::new();
     for group in groups.drain(..) {
-        if group.given || group.files.windows(2).all(follows) {
-            kept.push(group);
-        } else {
-            kept.extend(group.files.iter().map(|&f| Group { id: String::new(), files: vec![f], ..group.clone() }));
+        match parts(&group).filter(|_| !group.given) {
+            Some(parts) => kept.extend(parts),
+            None => kept.push(group),
         }
     }
     *groups = kept;
@@ -147,12 +253,25 @@ pub fn split_refuted(groups: &mut Vec<Group>, maps: &[Option<ClockMap>]) -> bool
     groups.len() > before
 }
 
-/// Puts groups in the order of their first files and gives those that the user did not name their ids.
+/// Puts groups in the order of their first files and gives those that the user did not name their ids. Parts of one
+/// recording that was split have its id and a number.
 fn name(groups: &mut [Group]) {
     groups.sort_by_key(|g| g.files[0]);
     let given: Vec<String> = groups.iter().filter(|g| g.given).map(|g| g.id.clone()).collect();
     let mut counts = BTreeMap::new();
+    // The id of each recording that was split, and how many parts of it have been named.
+    let mut heads: BTreeMap<usize, (String, usize)> = BTreeMap::new();
     for group in groups.iter_mut().filter(|g| !g.given) {
+        if let Some((id, parts)) = heads.get_mut(&group.head) {
+            loop {
+                *parts += 1;
+                group.id = format!("{id}.{parts}");
+                if !given.contains(&group.id) {
+                    break;
+                }
+            }
+            continue;
+        }
         let count = counts.entry(group.kind).or_insert(0);
         loop {
             group.id = match group.kind {
@@ -165,6 +284,7 @@ fn name(groups: &mut [Group]) {
                 break;
             }
         }
+        heads.insert(group.head, (group.id.clone(), 1));
     }
 }
 
@@ -215,32 +335,23 @@ fn fits(pattern: &str, name: &str) -> bool {
     rest.ends_with(last)
 }
 
-/// How well one file follows another, best first.
-#[derive(Debug, Clone, Copy, PartialEq)]
-enum Join {
-    /// Times say so: the gap in seconds.
-    ByTime(f64),
-    /// Only the names say so.
-    ByName,
-}
-
-fn best_predecessor(probed: &[Probed], groups: &[Group], file: usize) -> Option<usize> {
+fn best_predecessor(probed: &[Probed], groups: &[Group], file: usize) -> Option<(usize, Tie)> {
     let candidates = groups.iter().enumerate().filter(|(_, g)| !g.given);
     let joins = candidates.filter_map(|(i, g)| Some((i, join(&probed[*g.files.last()?], &probed[file])?)));
     // Of equals the latest wins: a counter goes on from the file before, not from one long ago.
-    joins.rev().min_by(|a, b| order_of(a.1, b.1)).map(|(i, _)| i)
+    joins.rev().min_by(|a, b| order_of(a.1, b.1))
 }
 
-fn order_of(a: Join, b: Join) -> Ordering {
-    match (a, b) {
-        (Join::ByTime(x), Join::ByTime(y)) => x.abs().total_cmp(&y.abs()),
-        (Join::ByTime(_), Join::ByName) => Ordering::Less,
-        (Join::ByName, Join::ByTime(_)) => Ordering::Greater,
-        (Join::ByName, Join::ByName) => Ordering::Equal,
-    }
+/// Which tie is better: the one of the shorter gap; names come last.
+fn order_of(a: Tie, b: Tie) -> Ordering {
+    let gap_s = |tie| match tie {
+        Tie::Timecode(s) | Tie::Dates(s) => s.abs(),
+        Tie::Names | Tie::Given => f64::INFINITY,
+    };
+    gap_s(a).total_cmp(&gap_s(b))
 }
 
-fn join(a: &Probed, b: &Probed) -> Option<Join> {
+fn join(a: &Probed, b: &Probed) -> Option<Tie> {
     let (Ok(info_a), Ok(info_b)) = (&a.info, &b.info) else { return None };
     let (folder_a, name_a) = split_name(&a.name);
     let (folder_b, name_b) = split_name(&b.name);
@@ -254,7 +365,7 @@ fn join(a: &Probed, b: &Probed) -> Option<Join> {
     if let (Some(x), Some(y)) = (info_a.timecode_s, info_b.timecode_s) {
         let gap = y - x - info_a.duration_s;
         if (GAP_BY_TIMECODE_S.0..=GAP_BY_TIMECODE_S.1).contains(&gap) {
-            return Some(Join::ByTime(gap));
+            return Some(Tie::Timecode(gap));
         }
         // Many devices write the same timecode into every file, so that a break in it proves nothing.
     }
@@ -264,12 +375,12 @@ fn join(a: &Probed, b: &Probed) -> Option<Join> {
             let gaps = [step - info_a.duration_s, step - info_b.duration_s];
             let fitting = gaps.into_iter().filter(|g| (GAP_BY_DATE_S.0..=GAP_BY_DATE_S.1).contains(g));
             match fitting.min_by(|p, q| p.abs().total_cmp(&q.abs())) {
-                Some(gap) => Some(Join::ByTime(gap)),
-                None if step == 0.0 && counts_on => Some(Join::ByName),
+                Some(gap) => Some(Tie::Dates(gap)),
+                None if step == 0.0 && counts_on => Some(Tie::Names),
                 None => None,
             }
         }
-        _ if counts_on => Some(Join::ByName),
+        _ if counts_on => Some(Tie::Names),
         _ => None,
     }
 }
@@ -414,11 +525,62 @@ mod tests {
         let mut groups = group(&files, &Grouping::default()).unwrap();
         assert_eq!(groups.len(), 1);
         let at = |t: f64| Some(ClockMap::linear(t, 0.0, 60.0));
-        assert!(!split_refuted(&mut groups, &[at(0.0), at(59.95), None]));
-        assert!(split_refuted(&mut groups, &[at(0.0), at(3.0), None]));
+        let one = [Some(1); 3];
+        let mut refuted = |maps: [Option<ClockMap>; 3]| split_refuted(&mut groups, &maps, &one, &[60.0; 3]);
+        assert!(!refuted([at(0.0), at(59.95), None]));
+        assert!(refuted([at(0.0), at(3.0), None]));
+        assert!(!refuted([at(0.0), at(3.0), None]));
         let ids: Vec<_> = groups.iter().map(|g| g.id.as_str()).collect();
         assert_eq!(ids, ["rec-1", "rec-2", "rec-3"]);
-        assert!(!split_refuted(&mut groups, &[at(0.0), at(3.0), None]));
+    }
+
+    #[test]
+    fn names_alone_do_not_join_what_shares_sound() {
+        let files = [recorder("mic1.wav", 60.0), recorder("mic2.wav", 60.0), recorder("mic3.wav", 60.0)];
+        let mut groups = group(&files, &Grouping::default()).unwrap();
+        assert_eq!(groups[0].ties, [Tie::Names, Tie::Names]);
+        assert!(!split_overlapping(&mut groups, |_, _| false));
+        assert!(split_overlapping(&mut groups, |a, b| (a, b) == (1, 2)));
+        assert_eq!(groups.iter().map(|g| g.id.as_str()).collect::<Vec<_>>(), ["rec-1", "rec-2", "rec-3"]);
+        // What times join stays joined: two devices of two chapters each, whose names run on.
+        let files = [
+            camera("A_01.MP4", 60.0, Some(1000)),
+            camera("A_02.MP4", 60.0, Some(1060)),
+            camera("A_03.MP4", 60.0, None),
+        ];
+        let mut groups = group(&files, &Grouping::default()).unwrap();
+        assert_eq!(groups[0].ties, [Tie::Dates(0.0), Tie::Names]);
+        assert!(!split_overlapping(&mut groups, |a, b| (a, b) == (0, 1)));
+        assert!(split_overlapping(&mut groups, |a, b| (a, b) == (0, 2)));
+        assert_eq!(groups.iter().map(|g| g.files.clone()).collect::<Vec<_>>(), [vec![0, 1], vec![2]]);
+        // The user's word stands.
+        let mut given = vec![Group::given("mics", Kind::Recorder, vec![0, 1])];
+        assert!(!split_overlapping(&mut given, |_, _| true));
+    }
+
+    #[test]
+    fn takes_end_at_long_gaps_and_with_their_event() {
+        let files: Vec<Probed> = (1..=5).map(|i| recorder(&format!("R_{i:02}.wav"), 60.0)).collect();
+        let whole = group(&files, &Grouping::default()).unwrap();
+        let at = |t: f64| Some(ClockMap::linear(t, 0.0, 60.0));
+        let split = |maps: [Option<ClockMap>; 5], events: [usize; 5]| {
+            let mut groups = whole.clone();
+            split_refuted(&mut groups, &maps, &events.map(Some), &[60.0; 5]);
+            groups.into_iter().map(|g| (g.id, g.files)).collect::<Vec<_>>()
+        };
+        let parts = |list: &[(&str, &[usize])]| {
+            list.iter().map(|(id, files)| ((*id).to_owned(), files.to_vec())).collect::<Vec<_>>()
+        };
+        // A gap of 50 s, one file without a place that fits, and one of 70 s.
+        let maps = [at(0.0), at(110.0), None, at(230.0), at(360.0)];
+        assert_eq!(split(maps.clone(), [1; 5]), parts(&[("rec-1", &[0, 1, 2, 3]), ("rec-1.2", &[4])]));
+        // Its room is counted once: 60 s and two gaps of 60 s are the most.
+        let far = [at(0.0), at(60.0), None, at(302.0), at(362.0)];
+        assert_eq!(split(far, [1; 5]), parts(&[("rec-1", &[0, 1, 2]), ("rec-1.2", &[3, 4])]));
+        // Times on two timelines say nothing of each other.
+        let maps = [at(0.0), at(60.0), at(0.0), None, at(120.0)];
+        let events = [1, 1, 2, 2, 2];
+        assert_eq!(split(maps, events), parts(&[("rec-1", &[0, 1]), ("rec-1.2", &[2, 3, 4])]));
     }
 
     #[test]

@@ -26,7 +26,7 @@ const SURE: f64 = 0.99;
 /// A picture's placement less certain than this is none.
 const SEEN: f64 = 0.9;
 /// Where the sound has placed two files, their claps are looked for this near, seconds.
-const NEAR_S: f64 = 0.5;
+pub(crate) const NEAR_S: f64 = 0.5;
 /// Pictures are looked at in this size, pixels.
 const PICTURE: (usize, usize) = (160, 90);
 

@@ -104,12 +104,14 @@ pub struct Conformed {
 }
 
 /// Everything that can be conformed: under each placed camera file the sound of each recorder that
-/// ran meanwhile, then each placed recorder file on the timeline.
+/// ran meanwhile, then each placed recorder file on the timeline. Of several events the first counts.
 ///
 /// # Errors
 /// [`InvalidArgument`](ErrorKind::InvalidArgument) for a rate not within 8000 to 192000 Hz, a frame
 /// rate that is none, or a level that is not a number.
 pub fn plan(alignment: &Alignment, options: &ConformOptions) -> Result<Vec<Conformed>> {
+    let first = alignment.first_event();
+    let alignment: &Alignment = &first;
     if !(8000..=192_000).contains(&options.rate_hz) {
         return Err(invalid(format!("rate_hz is {}, not within 8000 to 192000", options.rate_hz)));
     }
@@ -518,6 +520,8 @@ pub(crate) mod tests {
             drift_ppm: Some(map.drift_ppm()),
             knots: knots.iter().map(|k| [k.0, k.1]).collect(),
             jumps: map.jumps().map(|(file_s, lost_s)| Jump { file_s, lost_s }).collect(),
+            event: None,
+            placed_by: None,
             picture: None,
             sound: Some(SoundTrack { codec: "PCM".into(), rate_hz, channels, bits: Some(24) }),
             created_unix_s: None,
@@ -532,7 +536,7 @@ pub(crate) mod tests {
     }
 
     pub(crate) fn alignment(cameras: Vec<File>, recorder: Vec<File>) -> Alignment {
-        let recording = |id: &str, kind, files| Recording { id: id.into(), kind, files };
+        let recording = |id: &str, kind, files| Recording { id: id.into(), kind, files, event: None };
         Alignment {
             schema: crate::alignment::SCHEMA.into(),
             generator: Generator { name: "coeval".into(), version: "0".into() },
@@ -541,6 +545,7 @@ pub(crate) mod tests {
             pairs: Vec::new(),
             anchors: Vec::new(),
             loops: Vec::new(),
+            events: Vec::new(),
         }
     }
 

@@ -1,4 +1,4 @@
-//! A folder of recordings onto one clock.
+//! A folder of recordings onto one clock, or onto one for each event that it holds.
 //!
 //! [`align`] does the whole job. Its steps are public one by one, in the order in which the data
 //! flows, so that a caller can look at what lies between them or put a step of its own there:
@@ -37,6 +37,7 @@ pub mod conform;
 mod find;
 pub mod listen;
 pub mod mix;
+mod neighbours;
 mod parallel;
 mod proof;
 mod scratch;
@@ -59,7 +60,7 @@ pub use anchors::{Anchor, At, read_anchors};
 pub use find::{Found, Source, find, natural_order};
 pub use parallel::on_threads;
 pub use scratch::temporary_files;
-pub use settle::settle;
+pub use settle::{Settled, settle};
 pub use sound::{Compared, Headers, Heard, Measured, Probed, Sound, TrackFile, compare, hear, measure, probe};
 pub use write::{
     LARGEST_TEXT, OutFolder, clear_unfinished, files_below, not_through_links, plain_name, read_text, remove, resolved,
@@ -77,8 +78,8 @@ pub struct Options {
     /// Which files form one recording, and what kind of device made it.
     pub grouping: chapters::Grouping,
     /// The recording whose clock the timeline takes: its id, or the name of one of its files (`*` stands for any
-    /// characters). `None`: the camera that ran longest among those that share sound with others; without a camera,
-    /// the longest such recording.
+    /// characters). Its event is then the first. `None`: the recording that covers most of its event; a camera where one
+    /// covers it alike.
     pub main: Option<String>,
     /// The user's own correspondences.
     pub anchors: Vec<Anchor>,
@@ -117,7 +118,7 @@ pub fn align_found(found: &Found, options: &Options, progress: &dyn Progress) ->
         let probed = probe(found, &options.open, progress)?;
         let groups = chapters::group(&probed, &options.grouping)?;
         let heard = hear(found, &probed, &options.open, progress)?;
-        place(Some(found), &probed, groups, &heard, options, progress)
+        Ok(place(Some(found), &probed, groups, &heard, options, progress)?.0.alignment)
     })
 }
 
@@ -155,8 +156,58 @@ pub fn align_with(
             None => Vec::new(),
         };
         heard.extend(tracks.iter().map(|file| Ok(Some(Sound::of(file)))));
-        place(found.as_ref(), &probed, groups, &heard, options, progress)
+        Ok(place(found.as_ref(), &probed, groups, &heard, options, progress)?.0.alignment)
     })
+}
+
+/// Compares two files as a shoot of these two does: by their sound and, where that leaves their places open or uncertain,
+/// by the claps that both heard. Of the options `open`, `pair` and `threads` count.
+///
+/// # Errors
+/// Why a file cannot be read; [`InvalidArgument`](ErrorKind::InvalidArgument) for options out of range;
+/// [`Cancelled`](ErrorKind::Cancelled).
+pub fn align_two(a: &Path, b: &Path, options: &Options, progress: &dyn Progress) -> Result<PairOutcome> {
+    let (open, pair) = (options.open.clone(), options.pair.clone());
+    let options = Options { open, pair, threads: options.threads, ..Options::default() };
+    let source = |(path, name): (&Path, &str)| Source { path: path.to_owned(), name: name.to_owned(), problem: None };
+    let sources = [(a, "a"), (b, "b")].map(source).into();
+    let found = Found { root: Default::default(), folders: Vec::new(), sources, passed_over: 0 };
+    parallel::pool(options.threads)?.install(|| {
+        let probed = probe(&found, &options.open, progress)?;
+        if let Some(error) = probed.iter().find_map(|p| p.info.as_ref().err()) {
+            return Err(sound::repeat(error));
+        }
+        let heard = hear(&found, &probed, &options.open, progress)?;
+        if let Some(error) = heard.iter().find_map(|h| h.as_ref().err()) {
+            return Err(sound::repeat(error));
+        }
+        let groups = ["a", "b"].into_iter().zip(0..).map(|(id, f)| chapters::Group::given(id, Kind::Other, vec![f]));
+        let (settled, compared) = place(Some(&found), &probed, groups.collect(), &heard, &options, progress)?;
+        Ok(verdict(compared, settled.alignment.files().filter_map(|f| f.confidence).fold(1.0, f64::min)))
+    })
+}
+
+/// What comparisons of two files say together; `confidence` is that of the solution.
+fn verdict(compared: Vec<Compared>, confidence: f64) -> PairOutcome {
+    let mut why = PairOutcome::Unplaced(coeval::pair::Unplaced::Silent);
+    let mut placed = Vec::new();
+    for c in compared {
+        match c.outcome {
+            PairOutcome::Placed(p) => placed.push(p),
+            unplaced => why = unplaced,
+        }
+    }
+    placed.sort_by(|x, y| y.confidence.total_cmp(&x.confidence));
+    let several = placed.len() > 1;
+    let Some(surest) = placed.first().map(|p| p.map.offset_s()) else { return why };
+    // Of those that say the same, the most exact.
+    placed.retain(|p| (p.map.offset_s() - surest).abs() <= claps::NEAR_S);
+    placed.sort_by(|x, y| x.uncertainty_s.total_cmp(&y.uncertainty_s));
+    let mut best = placed.swap_remove(0);
+    if several {
+        best.confidence = confidence;
+    }
+    PairOutcome::Placed(best)
 }
 
 impl Options {
@@ -184,7 +235,7 @@ fn by_own_times(a: &Probed, b: &Probed, off_s: f64) -> Option<(f64, f64)> {
     Some((later_s - off_s, later_s + off_s))
 }
 
-/// From tracks to the result.
+/// From tracks to the result, with the comparisons that it is made from.
 fn place(
     found: Option<&Found>,
     probed: &[Probed],
@@ -192,47 +243,50 @@ fn place(
     heard: &[Heard],
     options: &Options,
     progress: &dyn Progress,
-) -> Result<Alignment> {
+) -> Result<(Settled, Vec<Compared>)> {
     let range_s = |a: usize, b: usize| by_own_times(&probed[a], &probed[b], options.trusted_times_s?);
-    let mut compared = compare(heard, &groups, &[], &options.pair, &range_s, progress)?;
+    let mut compared = Vec::new();
     let mut told: Option<claps::Told> = None;
     let mut looked_again = false;
     loop {
-        let mut settled = settle(probed, &groups, heard, &compared, options)?;
-        // Names alone may have joined two devices. Chapters follow each other; where the sound says that
-        // they ran at the same time, they are no chapters of one take, and must be compared as well.
-        if !chapters::split_refuted(&mut groups, &settled.maps) {
-            if !looked_again {
-                looked_again = true;
-                if look_again(&mut compared, &settled, heard, &groups, options, &range_s, progress)? {
-                    continue;
-                }
-            }
-            let before = compared.len();
-            if let (None, Some(found)) = (&told, found) {
-                let known =
-                    claps::Known { found, probed, groups: &groups, heard, compared: &compared, settled: &settled };
-                let mut new = claps::ask(&known, options, progress)?;
-                compared.append(&mut new.compared);
-                compared.sort_by_key(|c| (c.a, c.b));
-                told = Some(new);
-            }
-            if compared.len() > before {
-                continue;
-            }
-            for (file, note) in told.iter().flat_map(|t| &t.notes) {
-                settled.note(&probed[*file].name, note);
-            }
-            coeval::progress::step(progress, "solving", 1.0)?;
-            return Ok(settled.alignment);
-        }
         let more = compare(heard, &groups, &compared, &options.pair, &range_s, progress)?;
         compared.extend(more);
         compared.sort_by_key(|c| (c.a, c.b));
+        // Names alone may have joined two devices: what shares sound ran at the same time.
+        let shares = |a: usize, b: usize| compared.iter().any(|c| (c.a, c.b) == (a, b) && c.is_placed());
+        if chapters::split_overlapping(&mut groups, shares) {
+            continue;
+        }
+        let mut settled = settle(probed, &groups, heard, &compared, options)?;
+        if chapters::split_refuted(&mut groups, &settled.maps, &settled.events, &settled.lengths_s) {
+            continue;
+        }
+        if !std::mem::replace(&mut looked_again, true)
+            && look_again(&mut compared, &settled, heard, &groups, options, &range_s, progress)?
+        {
+            continue;
+        }
+        let before = compared.len();
+        if let (None, Some(found)) = (&told, found) {
+            let known = claps::Known { found, probed, groups: &groups, heard, compared: &compared, settled: &settled };
+            let mut new = claps::ask(&known, options, progress)?;
+            compared.append(&mut new.compared);
+            compared.sort_by_key(|c| (c.a, c.b));
+            told = Some(new);
+        }
+        if compared.len() > before {
+            continue;
+        }
+        for (file, note) in told.iter().flat_map(|t| &t.notes) {
+            settled.note(&probed[*file].name, note);
+        }
+        coeval::progress::step(progress, "solving", 1.0)?;
+        return Ok((settled, compared));
     }
 }
 
-/// Looks for what is unplaced between its neighbours; whether anything was found.
+/// Looks for what is unplaced between its neighbours, and among the files that only names join to it; whether anything was
+/// found.
 fn look_again(
     compared: &mut Vec<Compared>,
     settled: &settle::Settled,
@@ -247,18 +301,27 @@ fn look_again(
         let trusted = range_s(a, b).unwrap_or((f64::NEG_INFINITY, f64::INFINITY));
         Some((range.0.max(trusted.0), range.1.min(trusted.1))).filter(|r| r.0 < r.1)
     };
-    let is_placed = |c: &Compared| matches!(c.outcome, PairOutcome::Placed(_));
-    let open = |c: &mut Compared| !is_placed(c) && narrowed_s(c.a, c.b).is_some();
+    let open = |c: &mut Compared| !c.is_placed() && narrowed_s(c.a, c.b).is_some();
     let mut open: Vec<Compared> = compared.extract_if(.., open).collect();
-    if open.is_empty() {
-        return Ok(false);
+    let mut found = Vec::new();
+    if !open.is_empty() {
+        found = compare(heard, groups, compared, &options.pair, &narrowed_s, progress)?;
+        // What is not there either keeps its first reason.
+        found.retain(Compared::is_placed);
+        open.retain(|c| found.iter().all(|f| (f.a, f.b) != (c.a, c.b)));
     }
-    let mut found = compare(heard, groups, compared, &options.pair, &narrowed_s, progress)?;
-    // What is not there either keeps its first reason.
-    found.retain(is_placed);
-    open.retain(|c| found.iter().all(|f| (f.a, f.b) != (c.a, c.b)));
-    let any = !found.is_empty();
+    let mut any = !found.is_empty();
     compared.extend(open.into_iter().chain(found));
+    // At first only each file and the one that its name follows were compared.
+    let place = sound::places(heard.len(), groups);
+    let asked = |a: usize, b: usize| {
+        let ((group_a, i), (group_b, j)) = (place[a], place[b]);
+        let lost = settled.maps[a].is_none() || settled.maps[b].is_none();
+        lost && group_a == group_b && groups[group_a].by_names(i.min(j), i.max(j))
+    };
+    let more = sound::compare_asked(heard, groups, compared, &asked, &options.pair, range_s, progress)?;
+    any |= more.iter().any(Compared::is_placed);
+    compared.extend(more);
     compared.sort_by_key(|c| (c.a, c.b));
     Ok(any)
 }
@@ -275,6 +338,49 @@ mod tests {
 
     fn track_file(name: &str, recording: &str, skip: usize) -> TrackFile {
         track_part(name, recording, skip, 12 * 16_000 + skip)
+    }
+
+    #[test]
+    fn two_tracks_alone_and_in_a_shoot_have_one_verdict() {
+        use coeval::pair::Aligner;
+        let bow = track_file("bow", "x", 0);
+        let strange = {
+            // Another event: the same bursts of another generator.
+            let mut noise = 7u32;
+            let sound: Vec<f32> = (0..12 * 16_000)
+                .map(|i| {
+                    noise = noise.wrapping_mul(1_103_515_245).wrapping_add(12_345);
+                    let x = (noise >> 16) as f32 / 32_768.0 - 1.0;
+                    if i / 3100 % 4 == 0 { x } else { x / 64.0 }
+                })
+                .collect();
+            let mut builder = TrackBuilder::new(16_000.0, 1).unwrap();
+            builder.push(&sound).unwrap();
+            TrackFile { track: builder.finish(), ..bow.clone() }
+        };
+        for other in [track_file("stern", "y", 24_000), track_part("short", "y", 80_000, 100_000), strange] {
+            for kind in [Kind::Recorder, Kind::Camera] {
+                let tracks = [
+                    TrackFile { name: "a".into(), recording: "a".into(), kind, track: bow.track.clone() },
+                    TrackFile { name: "b".into(), recording: "b".into(), kind, track: other.track.clone() },
+                ];
+                let none: &[&str] = &[];
+                let shoot = align_with(none, &tracks, &Options::default(), &()).unwrap();
+                let pair = Aligner::new(PairOptions::default()).unwrap();
+                match pair.align(&tracks[0].track, &tracks[1].track, &()).unwrap() {
+                    PairOutcome::Placed(pair) => {
+                        let (a, b) = (shoot.map("a").unwrap(), shoot.map("b").unwrap());
+                        let apart_s = b.to_timeline(0.0) - a.to_timeline(pair.map.offset_s());
+                        assert!(apart_s.abs() < 1e-5, "{}: {apart_s}", other.name);
+                        let sure = shoot.files().filter_map(|f| f.confidence).fold(1.0, f64::min);
+                        assert!((sure - pair.confidence).abs() < 1e-9, "{sure} {}", pair.confidence);
+                    }
+                    PairOutcome::Unplaced(_) => {
+                        assert_eq!(shoot.files().filter(|f| f.is_placed()).count(), 1, "{}", other.name);
+                    }
+                }
+            }
+        }
     }
 
     fn track_part(name: &str, recording: &str, skip: usize, end: usize) -> TrackFile {
@@ -351,9 +457,7 @@ mod tests {
         assert_eq!(by_own_times(&at(Some(1.0), None), &at(None, Some(7)), 10.0), None);
 
         let tracks = [track_file("bow", "rec-bow", 0), track_file("stern", "rec-stern", 24_000)];
-        let groups: Vec<_> = (0..2)
-            .map(|f| chapters::Group { id: tracks[f].name.clone(), kind: Kind::Recorder, files: vec![f], given: true })
-            .collect();
+        let groups: Vec<_> = (0..2).map(|f| chapters::Group::given(&tracks[f].name, Kind::Recorder, vec![f])).collect();
         let heard: Vec<Heard> = tracks.iter().map(|t| Ok(Some(Sound::of(t)))).collect();
         // The stern starts 1.5 s later.
         for (range, placed) in [(None, true), (Some((1.0, 2.0)), true), (Some((3.0, 5.0)), false)] {
@@ -374,8 +478,8 @@ mod tests {
             track_file("recorder", "recorder", 0),
         ];
         let groups = [
-            chapters::Group { id: "camera".into(), kind: Kind::Camera, files: vec![0, 1], given: true },
-            chapters::Group { id: "recorder".into(), kind: Kind::Recorder, files: vec![2], given: true },
+            chapters::Group::given("camera", Kind::Camera, vec![0, 1]),
+            chapters::Group::given("recorder", Kind::Recorder, vec![2]),
         ];
         let headers = |t: &TrackFile| Headers { duration_s: t.track.duration_s(), ..Headers::default() };
         let probed: Vec<Probed> = tracks.iter().map(|t| Probed::new(&t.name, headers(t))).collect();

@@ -103,8 +103,10 @@ const STEP_S: f64 = 0.25;
 const LEVEL: f32 = 0.1;
 
 /// Which files are to be heard against each other: each camera file with the recorder that ran longest with it, else
-/// with the recording that did; without cameras, each file with the timeline clock's.
+/// with the recording that did; without cameras, each file with the timeline clock's. Of several events the first counts.
 pub fn couples(alignment: &Alignment) -> Vec<Couple> {
+    let first = alignment.first_event();
+    let alignment: &Alignment = &first;
     let clock = &alignment.timeline.clock;
     let any_camera = alignment.recordings.iter().any(|r| r.kind == Kind::Camera && r.files.iter().any(File::is_placed));
     let is_clip = |r: &&Recording| if any_camera { r.kind == Kind::Camera } else { r.id == *clock };
@@ -146,6 +148,8 @@ fn common(clip: &ClockMap, rate_hz: u32, other: &ClockMap) -> Option<(f64, f64)>
 /// The second file laid under the first by hand, see the module: the moment of the other file that sounds at moment
 /// zero of the clip, seconds. `None` when one of them has no place.
 pub fn by_hand(alignment: &Alignment, couple: &Couple) -> Option<f64> {
+    let first = alignment.first_event();
+    let alignment: &Alignment = &first;
     let camera = alignment.recordings.iter().find(|r| r.files.iter().any(|f| f.path == couple.clip))?;
     let other = alignment.map(&couple.other)?;
     let (other_from, other_to) = (other.knots()[0].1, other.knots()[other.knots().len() - 1].1);
@@ -176,6 +180,8 @@ pub fn listen(
     options: &ListenOptions,
     progress: &dyn Progress,
 ) -> Result<Vec<Check>> {
+    let first = alignment.first_event();
+    let alignment: &Alignment = &first;
     let mut jobs: Vec<(Couple, Place)> = Vec::new();
     for couple in couples(alignment) {
         let long = couple.common_s.1 - couple.common_s.0 >= 12.0;

@@ -519,6 +519,8 @@ fn lay(
     open: &OpenOptions,
     progress: &dyn Progress,
 ) -> Result<()> {
+    let first = alignment.first_event();
+    let alignment: &Alignment = &first;
     let found = alignment.recording(recording);
     let recording = found.ok_or_else(|| invalid(format!("no recording is called {recording:?}")))?;
     let rate = f64::from(RATE);

@@ -1,12 +1,12 @@
 //! Files -> headers -> tracks -> pairs.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::Path;
 
 use coeval::level::{LevelMeter, LevelReport};
 use coeval::marker::{Marker, MarkerDetector, MarkerOptions};
-use coeval::pair::{Aligner, PairOptions, PairOutcome, Unplaced};
+use coeval::pair::{Aligner, PairAlignment, PairOptions, PairOutcome, Unplaced};
 use coeval::progress::{Progress, step};
 use coeval::speech::{SpeechBuilder, SpeechOptions, SpeechSegment};
 use coeval::track::{Track, TrackBuilder};
@@ -143,6 +143,11 @@ impl Compared {
     /// What the common sound says of files `a` < `b`.
     pub fn new(a: usize, b: usize, outcome: PairOutcome) -> Self {
         Self { a, b, outcome, by: Means::Sound }
+    }
+
+    /// Do they share sound?
+    pub fn is_placed(&self) -> bool {
+        matches!(self.outcome, PairOutcome::Placed(_))
     }
 }
 
@@ -336,6 +341,10 @@ const SURE: f64 = 0.99;
 const APART_S: f64 = 5.0;
 const SHORT_S: f64 = 120.0;
 const EXPECTED_S: f64 = 2.0;
+/// From so many seconds in common on, a sure pair tells how two devices' clocks differ: to so many ppm, since clocks change
+/// with temperature.
+const LEARNT_FROM_S: f64 = 300.0;
+const LEARNT_PPM: f64 = 30.0;
 
 /// How two files lie to each other, by a third that both were placed on.
 enum Expected {
@@ -344,20 +353,31 @@ enum Expected {
     Apart,
 }
 
-/// For each file that has a sure place on one of the files `hubs`: which, and from when to when it runs on its clock.
-type Spans = BTreeMap<usize, Vec<(usize, (f64, f64))>>;
+/// Where a file lies on a hub: the hub's file, and from when to when the file runs on its clock.
+type Span = (usize, (f64, f64));
+/// For each file, its sure places on hubs.
+type Spans = BTreeMap<usize, Vec<Span>>;
 
-fn spans<'c>(compared: impl Iterator<Item = &'c Compared>, hubs: &[usize], length_s: impl Fn(usize) -> f64) -> Spans {
+/// Sure pairs, as map from `b`'s time to `a`'s.
+fn sure(compared: &[Compared]) -> impl Iterator<Item = (&Compared, &PairAlignment)> {
+    compared.iter().filter_map(|c| match &c.outcome {
+        PairOutcome::Placed(placed) if placed.confidence >= SURE => Some((c, &**placed)),
+        _ => None,
+    })
+}
+
+fn spans<'c>(
+    sure: impl Iterator<Item = (&'c Compared, &'c PairAlignment)>,
+    hubs: &[usize],
+    length_s: impl Fn(usize) -> f64,
+) -> Spans {
     let mut spans = Spans::new();
-    for c in compared {
-        let PairOutcome::Placed(placed) = &c.outcome else { continue };
-        if placed.confidence < SURE {
-            continue;
-        }
+    for (c, placed) in sure {
         if hubs.contains(&c.a) {
             let on_hub = |s: f64| placed.map.to_timeline(s);
             spans.entry(c.b).or_default().push((c.a, (on_hub(0.0), on_hub(length_s(c.b)))));
-        } else if hubs.contains(&c.b) {
+        }
+        if hubs.contains(&c.b) {
             let on_hub = |s: f64| placed.map.to_file(s);
             spans.entry(c.a).or_default().push((c.b, (on_hub(0.0), on_hub(length_s(c.a)))));
         }
@@ -365,30 +385,71 @@ fn spans<'c>(compared: impl Iterator<Item = &'c Compared>, hubs: &[usize], lengt
     spans
 }
 
-/// What their places on a third say of two files.
-fn expected(spans: &Spans, a: usize, b: usize) -> Expected {
+/// What their places on hubs say of two files. `follow` tells whether two hub files are chapters that do not overlap.
+fn expected(
+    spans: &Spans,
+    (a, b): (usize, usize),
+    length_s: impl Fn(usize) -> f64,
+    follow: impl Fn(usize, usize) -> bool,
+) -> Expected {
     let of = |file: usize| spans.get(&file).map_or(&[][..], Vec::as_slice);
-    for &(hub, a) in of(a) {
-        if let Some(&(_, b)) = of(b).iter().find(|b| b.0 == hub) {
-            let overlap_s = a.1.min(b.1) - a.0.max(b.0);
+    let inside = |span: &Span| span.1.0 >= 0.0 && span.1.1 <= length_s(span.0);
+    for x in of(a) {
+        if let Some(y) = of(b).iter().find(|y| y.0 == x.0) {
+            let overlap_s = x.1.1.min(y.1.1) - x.1.0.max(y.1.0);
             if overlap_s < -APART_S {
                 return Expected::Apart;
             }
             if overlap_s < SHORT_S {
-                let offset_s = b.0 - a.0;
+                let offset_s = y.1.0 - x.1.0;
                 return Expected::Within((offset_s - EXPECTED_S, offset_s + EXPECTED_S));
             }
+        }
+        // Each within another chapter of one take.
+        if of(b).iter().any(|y| follow(x.0, y.0) && inside(x) && inside(y)) {
+            return Expected::Apart;
         }
     }
     Expected::Anywhere
 }
 
+/// What is known of how devices' clocks differ: for each recording, seconds that it counts more than the first hub in a
+/// million, lowest and highest.
+type Learnt = BTreeMap<usize, (f64, f64)>;
+
+fn learnt(compared: &[Compared], recording_of: &[usize], hub: usize) -> Learnt {
+    let mut learnt = Learnt::new();
+    for (c, placed) in sure(compared).filter(|(_, p)| p.overlap_s >= LEARNT_FROM_S) {
+        let drift_ppm = placed.map.drift_ppm();
+        let (other, more_ppm) = match (recording_of[c.a] == hub, recording_of[c.b] == hub) {
+            (true, false) => (recording_of[c.b], -drift_ppm),
+            (false, true) => (recording_of[c.a], drift_ppm),
+            _ => continue,
+        };
+        let range = learnt.entry(other).or_insert((more_ppm, more_ppm));
+        *range = (range.0.min(more_ppm), range.1.max(more_ppm));
+    }
+    if !learnt.is_empty() {
+        learnt.insert(hub, (0.0, 0.0));
+    }
+    learnt
+}
+
+/// Lowest and highest drift of files of recording `y` against files of `x`, ppm, if both clocks are known.
+fn drift_range_ppm(learnt: &Learnt, x: usize, y: usize) -> Option<(f64, f64)> {
+    let (x, y) = (learnt.get(&x)?, learnt.get(&y)?);
+    Some((x.0 - y.1 - LEARNT_PPM, x.1 - y.0 + LEARNT_PPM))
+}
+
 /// Compares every two files of different recordings, but for those that are in `known` already.
 ///
-/// Two files of one recording never overlap and are not compared. A silent file has nothing to compare. Two files for
-/// which `range_s` tells the lowest and highest offset (time in the first minus time in the second at its start,
-/// seconds) are looked for there only. The longest recording goes first: files that both have a sure place on it, but
-/// no time in common, are not searched from end to end.
+/// Two files of one recording do not overlap, and are compared only where nothing but their names joins one to the next. A
+/// silent file has nothing to compare. Two files for which `range_s` tells the lowest and highest offset (time in the
+/// first minus time in the second at its start, seconds) are looked for there only.
+///
+/// The longest recording goes first, as a hub; then the longest that has a file without a sure place on a hub, and so
+/// on. Files that both have a sure place on a hub, but no time in common there, are not searched from end to end. Where
+/// the hub has shown how two devices' clocks differ, no other difference is searched.
 ///
 /// # Errors
 /// [`Cancelled`](ErrorKind::Cancelled), and [`InvalidArgument`](ErrorKind::InvalidArgument) for options out of range.
@@ -400,56 +461,119 @@ pub fn compare(
     range_s: &(dyn Fn(usize, usize) -> Option<(f64, f64)> + Sync),
     progress: &dyn Progress,
 ) -> Result<Vec<Compared>> {
-    let track = |file: usize| match &heard[file] {
-        Ok(Some(sound)) if !sound.track.is_silent() => Some(&sound.track),
-        _ => None,
+    let place = places(heard.len(), groups);
+    let asked = |a: usize, b: usize| {
+        let ((group_a, i), (group_b, j)) = (place[a], place[b]);
+        group_a != group_b || i.abs_diff(j) == 1 && groups[group_a].by_names(i.min(j), i.max(j))
     };
-    let length_s = |file: usize| track(file).map_or(0.0, Track::duration_s);
-    let mut recording_of = vec![usize::MAX; heard.len()];
+    compare_asked(heard, groups, known, &asked, options, range_s, progress)
+}
+
+/// For each file, its recording and its place in it.
+pub(crate) fn places(files: usize, groups: &[Group]) -> Vec<(usize, usize)> {
+    let mut place = vec![(usize::MAX, 0); files];
     for (index, group) in groups.iter().enumerate() {
-        group.files.iter().for_each(|&f| recording_of[f] = index);
+        group.files.iter().enumerate().for_each(|(i, &f)| place[f] = (index, i));
     }
+    place
+}
+
+/// As [`compare`], for the files `a` < `b` that `asked` names.
+pub(crate) fn compare_asked(
+    heard: &[Heard],
+    groups: &[Group],
+    known: &[Compared],
+    asked: &dyn Fn(usize, usize) -> bool,
+    options: &PairOptions,
+    range_s: &(dyn Fn(usize, usize) -> Option<(f64, f64)> + Sync),
+    progress: &dyn Progress,
+) -> Result<Vec<Compared>> {
+    let track = |file: usize| audible(&heard[file]).map(|sound| &sound.track);
+    let length_s = |file: usize| track(file).map_or(0.0, Track::duration_s);
+    let place = places(heard.len(), groups);
+    let recording_of: Vec<usize> = place.iter().map(|p| p.0).collect();
+    let follow = |x: usize, y: usize| {
+        let ((group_x, i), (group_y, j)) = (place[x], place[y]);
+        x != y && group_x == group_y && !groups[group_x].by_names(i.min(j), i.max(j))
+    };
     let usable: Vec<usize> = (0..heard.len()).filter(|&f| track(f).is_some()).collect();
-    let mut pairs = Vec::new();
+    let done: BTreeSet<(usize, usize)> = known.iter().map(|k| (k.a, k.b)).collect();
+    let mut open = Vec::new();
     for (i, &a) in usable.iter().enumerate() {
         for &b in &usable[i + 1..] {
-            let is_known = known.iter().any(|k| (k.a, k.b) == (a, b));
-            if recording_of[a] != recording_of[b] && !is_known {
-                pairs.extend(track(a).zip(track(b)).map(|(x, y)| (a, b, x, y)));
+            if asked(a, b) && !done.contains(&(a, b)) {
+                open.extend(track(a).zip(track(b)).map(|(x, y)| (a, b, x, y)));
             }
         }
     }
-    let sound_s = |g: &Group| g.files.iter().map(|&f| length_s(f)).sum::<f64>();
-    let hubs = groups.iter().max_by(|x, y| sound_s(x).total_cmp(&sound_s(y)).then(y.id.cmp(&x.id)));
-    let hubs: &[usize] = hubs.map_or(&[], |g| &g.files);
+    let sound_s = |g: usize| groups[g].files.iter().map(|&f| length_s(f)).sum::<f64>();
+    let mut by_length: Vec<usize> = (0..groups.len()).collect();
+    by_length.sort_by(|&x, &y| sound_s(y).total_cmp(&sound_s(x)).then(groups[x].id.cmp(&groups[y].id)));
+    // Options are checked even where there is nothing to compare.
     let aligner = Aligner::new(options.clone())?;
     let work = |p: &(usize, usize, &Track, &Track)| p.2.duration_s() + p.3.duration_s();
-    let all: f64 = pairs.iter().map(work).sum();
-    let (first, later): (Vec<_>, Vec<_>) = pairs.into_iter().partition(|p| hubs.contains(&p.0) || hubs.contains(&p.1));
-    let share = first.iter().map(work).sum::<f64>() / all.max(1e-9);
-    let mut compared: Vec<Compared> = Vec::new();
-    for (pairs, from, part) in [(first, 0.0, share), (later, share, 1.0 - share)] {
+    let all = open.iter().map(work).sum::<f64>().max(1e-9);
+    let (mut from, mut compared): (f64, Vec<Compared>) = (0.0, Vec::new());
+    let mut hubs: Vec<usize> = Vec::new();
+    let mut tried = vec![false; groups.len()];
+    while !open.is_empty() {
+        let seen = spans(sure(known).chain(sure(&compared)), &hubs, length_s);
+        let lost = |f: &usize| track(*f).is_some() && !hubs.contains(f) && !seen.contains_key(f);
+        let next = by_length.iter().copied().find(|&g| !tried[g] && groups[g].files.iter().any(lost));
+        let pairs = match next {
+            Some(hub) => {
+                tried[hub] = true;
+                hubs.extend(&groups[hub].files);
+                let touches = |p: &mut (usize, usize, &Track, &Track)| {
+                    groups[hub].files.contains(&p.0) || groups[hub].files.contains(&p.1)
+                };
+                open.extract_if(.., touches).collect()
+            }
+            None => std::mem::take(&mut open),
+        };
         if pairs.is_empty() {
             continue;
         }
-        let progress = &|stage: &str, done: f64| progress.report(stage, from + part * done);
-        let sure = spans(known.iter().chain(&compared), hubs, length_s);
+        let part = pairs.iter().map(work).sum::<f64>() / all;
+        let progress = &|stage: &str, done: f64| progress.report(stage, (from + part * done).min(1.0));
+        let clocks = match by_length.first() {
+            Some(&hub) => {
+                let mut clocks = learnt(known, &recording_of, hub);
+                for (recording, range) in learnt(&compared, &recording_of, hub) {
+                    let wider = clocks.entry(recording).or_insert(range);
+                    *wider = (wider.0.min(range.0), wider.1.max(range.1));
+                }
+                clocks
+            }
+            None => Learnt::new(),
+        };
         let found = for_all("comparing", &pairs, work, progress, |&(a, b, x, y), progress| {
             let place = match range_s(a, b) {
                 Some(range) => Expected::Within(range),
-                None => expected(&sure, a, b),
+                None => expected(&seen, (a, b), length_s, follow),
             };
+            let mut narrowed = options.clone();
+            let devices = (recording_of[a], recording_of[b]);
+            // Names may have joined two devices to one recording.
+            let range_ppm = (devices.0 != devices.1).then(|| drift_range_ppm(&clocks, devices.0, devices.1)).flatten();
+            if let Some((low, high)) = range_ppm {
+                // The place for a range of drift, once a comparison takes one.
+                narrowed.max_drift_ppm = narrowed.max_drift_ppm.min(low.abs().max(high.abs()));
+            }
             let outcome = match place {
-                Expected::Anywhere => aligner.align(x, y, progress)?,
                 Expected::Apart => PairOutcome::Unplaced(Unplaced::NoCommonSound),
+                Expected::Anywhere if narrowed.max_drift_ppm == options.max_drift_ppm => {
+                    aligner.align(x, y, progress)?
+                }
+                Expected::Anywhere => Aligner::new(narrowed)?.align(x, y, progress)?,
                 Expected::Within(range) => {
-                    let mut options = options.clone();
-                    options.offset_range_s = Some(range);
-                    Aligner::new(options)?.align(x, y, progress)?
+                    narrowed.offset_range_s = Some(range);
+                    Aligner::new(narrowed)?.align(x, y, progress)?
                 }
             };
             Ok(Compared::new(a, b, outcome))
         })?;
+        from += part;
         compared.extend(found);
     }
     compared.sort_by_key(|c| (c.a, c.b));
@@ -466,7 +590,7 @@ pub(crate) fn guarded<T>(path: &Path, work: impl FnOnce() -> Result<T>) -> Resul
 }
 
 /// The same failure once more; errors hold their causes and cannot be cloned.
-fn repeat(error: &Error) -> Error {
+pub(crate) fn repeat(error: &Error) -> Error {
     let mut again = Error::new(error.kind(), error.message());
     if let Some(path) = error.path() {
         again = again.with_path(path);
@@ -494,7 +618,7 @@ pub(crate) mod tests {
         };
         let all = [at(0, 1, -100.0, 1.0), at(1, 2, 690.0, 1.0), at(1, 3, 3000.0, 1.0)];
         let on = |links: &[Compared], hubs: &[usize], a: usize, b: usize| {
-            expected(&spans(links.iter(), hubs, |_| 600.0), a, b)
+            expected(&spans(sure(links), hubs, |_| 600.0), (a, b), |_| 3600.0, |_, _| false)
         };
         let Expected::Within(range) = on(&all, &[1], 0, 2) else { panic!("ten seconds in common") };
         assert!(range.0 < 590.0 && range.1 > 590.0 && range.1 - range.0 < 10.0, "{range:?}");
@@ -505,9 +629,41 @@ pub(crate) mod tests {
         for (links, hub) in [(&unsure[..], 1), (&unplaced, 1), (&all, 2)] {
             assert!(matches!(on(links, &[hub], 0, 3), Expected::Anywhere));
         }
+        // Each within another chapter of a take that does not overlap: files 1 and 4.
+        let chapters = [at(0, 1, -100.0, 1.0), at(3, 4, -500.0, 1.0)];
+        let seen = spans(sure(&chapters), &[1, 4], |_| 600.0);
+        let follow = |x: usize, y: usize| (x, y) == (1, 4);
+        assert!(matches!(expected(&seen, (0, 3), |_| 3600.0, follow), Expected::Apart));
+        assert!(matches!(expected(&seen, (0, 3), |_| 900.0, follow), Expected::Anywhere));
+        assert!(matches!(expected(&seen, (0, 3), |_| 3600.0, |_, _| false), Expected::Anywhere));
         // Much in common is found anywhere.
         let near = [at(0, 1, -100.0, 1.0), at(1, 3, 300.0, 1.0)];
         assert!(matches!(on(&near, &[1], 0, 3), Expected::Anywhere));
+    }
+
+    #[test]
+    fn clocks_that_the_hub_has_shown_narrow_what_is_searched() {
+        // Recordings 0 to 3 have a file each; recording 1 is the hub.
+        let at = |a: usize, b: usize, drift_ppm: f64, overlap_s: f64| {
+            let map = ClockMap::linear(0.0, drift_ppm, 600.0);
+            let mut placed = PairAlignment::from_parts(map, Vec::new(), Vec::new());
+            placed.overlap_s = overlap_s;
+            Compared::new(a, b, PairOutcome::Placed(Box::new(placed)))
+        };
+        let compared = [at(0, 1, 40.0, 600.0), at(1, 2, 15.0, 600.0), at(1, 3, 90.0, 60.0)];
+        let clocks = learnt(&compared, &[0, 1, 2, 3], 1);
+        // File 0 counts 40 ppm more than the hub, file 2 15 ppm less: 55 ppm between them.
+        let near = |range: Option<(f64, f64)>, middle: f64| {
+            let (low, high) = range.unwrap();
+            assert!((low + 30.0 - middle).abs() < 1e-6 && (high - 30.0 - middle).abs() < 1e-6, "{low} {high}");
+        };
+        near(drift_range_ppm(&clocks, 0, 2), 55.0);
+        near(drift_range_ppm(&clocks, 2, 0), -55.0);
+        near(drift_range_ppm(&clocks, 0, 1), 40.0);
+        near(drift_range_ppm(&clocks, 1, 2), 15.0);
+        // A minute in common says too little.
+        assert_eq!(drift_range_ppm(&clocks, 0, 3), None);
+        assert!(learnt(&compared[2..], &[0, 1, 2, 3], 1).is_empty());
     }
 
     /// A camera's file: 25 frames a second, stereo AAC at 48 kHz.

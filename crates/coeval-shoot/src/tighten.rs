@@ -86,7 +86,8 @@ pub struct Facts {
 /// # Errors
 /// [`InvalidArgument`](coeval::ErrorKind::InvalidArgument) when no placed file is called `file`.
 pub fn moving(alignment: &Alignment, file: &str, curve: &ActivityCurve) -> Result<Vec<Event>> {
-    let map = alignment.map(file).ok_or_else(|| invalid(format!("no placed file is called {file:?}")))?;
+    let map = alignment.first_event().map(file);
+    let map = map.ok_or_else(|| invalid(format!("no placed file is called {file:?}")))?;
     let event = |e: &FoundEvent| {
         let (start_s, end_s) = (map.to_timeline(e.start_s), map.to_timeline(e.end_s));
         Event { start_s, end_s, what: format!("{} ({file})", e.kind.as_str()) }
@@ -147,7 +148,8 @@ impl TightenOptions {
     /// # Errors
     /// [`InvalidArgument`](coeval::ErrorKind::InvalidArgument), naming it.
     pub fn check_cameras(&self, alignment: &Alignment) -> Result<()> {
-        let known = |camera: &str| alignment.recording(camera).is_some_and(|r| r.kind == Kind::Camera);
+        let first = alignment.first_event();
+        let known = |camera: &str| first.recording(camera).is_some_and(|r| r.kind == Kind::Camera);
         match self.see.iter().find(|s| !known(&s.2)) {
             Some((.., camera)) => Err(invalid(format!("no camera is called {camera:?}"))),
             None => Ok(()),

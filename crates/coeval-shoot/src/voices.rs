@@ -67,8 +67,9 @@ impl SpeechMap {
     }
 }
 
+/// The files that it is made from: those of the first event, and their maps.
 fn placed(alignment: &Alignment) -> Vec<(String, Vec<[f64; 2]>)> {
-    alignment.files().filter(|f| f.is_placed()).map(|f| (f.path.clone(), f.knots.clone())).collect()
+    alignment.first_event().files().filter(|f| f.is_placed()).map(|f| (f.path.clone(), f.knots.clone())).collect()
 }
 
 /// A file's sound at the rate of the speech map, on the timeline from `start_s` on.
@@ -93,7 +94,7 @@ fn span(file: &File) -> Option<(f64, f64)> {
 }
 
 /// Hears the recorder once, and each camera once, as streams. `folder` is the one that the alignment's names are
-/// relative to. The recorder is the recording of that kind with the most sound; without one, the timeline's clock.
+/// relative to; of several events the first is heard. The recorder is the recording of that kind with the most sound; without one, the timeline's clock.
 ///
 /// # Errors
 /// [`NoSound`](ErrorKind::NoSound) when no placed file has sound; what reading a file may answer;
@@ -104,6 +105,8 @@ pub fn speech_map(
     open: &OpenOptions,
     progress: &dyn Progress,
 ) -> Result<SpeechMap> {
+    let first = alignment.first_event();
+    let alignment: &Alignment = &first;
     let heard_s = |files: &[File]| files.iter().filter_map(span).map(|s| s.1 - s.0).sum::<f64>();
     let longest = |kind: Option<Kind>| {
         let these = alignment.recordings.iter().filter(|r| kind.is_none_or(|k| r.kind == k) && heard_s(&r.files) > 0.0);
@@ -291,6 +294,8 @@ impl Facts {
     /// What a plan needs of an alignment: its length in frames, its cameras in order, the timeline's clock first, who
     /// speaks in it and what was found to happen. `events` are the user's.
     pub fn of(alignment: &Alignment, speech: &SpeechMap, events: Vec<Event>) -> Self {
+        let first = alignment.first_event();
+        let alignment: &Alignment = &first;
         let frame_rate = alignment.frame_rate();
         let frame_s = f64::from(frame_rate[1]) / f64::from(frame_rate[0]);
         let end_s = alignment.end_s();

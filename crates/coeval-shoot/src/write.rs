@@ -61,8 +61,9 @@ pub const LARGEST_TEXT: u64 = 1 << 28;
 const PART: (&str, &str) = (".coeval-", ".part");
 /// The file that makes a folder a result.
 const ALIGNMENT: &str = "alignment.json";
-/// Folders of a result folder that results lie in.
+/// Folders of a result folder that results lie in, and how those of further events begin.
 const FOLDERS: [&str; 3] = ["sound", "edl", "rough-cut"];
+const EVENT: &str = "event-";
 /// What the name of a list ends with that is written to be changed by hand.
 const EDITS: &str = "/edits.txt";
 
@@ -107,7 +108,11 @@ impl OutFolder {
         let here = resolved(&absolute);
         let within = |source: &&PathBuf| {
             let source = resolved(source);
-            FOLDERS.iter().any(|f| source.starts_with(here.join(f)))
+            let below = source.strip_prefix(&here).ok().filter(|below| below.components().count() > 1);
+            below.and_then(|below| below.components().next()).is_some_and(|folder| {
+                let folder = folder.as_os_str().to_string_lossy();
+                FOLDERS.contains(&&*folder) || folder.starts_with(EVENT)
+            })
         };
         if let Some(source) = sources.iter().find(within) {
             return Err(Error::new(ErrorKind::InvalidArgument, format!("{} lies where results go", source.display()))
@@ -175,6 +180,22 @@ impl OutFolder {
         }
         clear_unfinished(&self.path)?;
         self.write(ALIGNMENT, text.as_bytes())
+    }
+
+    /// The name of the folder of event `number` in it, of those after the first.
+    pub fn event_folder(number: usize) -> String {
+        format!("{EVENT}{number}")
+    }
+
+    /// The folder of an event in this one, for what is handed over of it: [`begin`](Self::begin) must have been called
+    /// before, which has removed what an earlier result had there.
+    ///
+    /// # Errors
+    /// As for [`not_through_links`].
+    pub fn for_event(&self, number: usize) -> Result<OutFolder> {
+        let folder = Self::event_folder(number);
+        not_through_links(&self.path, &format!("{folder}/{ALIGNMENT}"))?;
+        Ok(OutFolder { path: self.path.join(folder), earlier: Vec::new() })
     }
 
     /// The path of a file in it (`/` between folders), whose folder is made if it is missing.
@@ -249,7 +270,7 @@ pub fn clear_unfinished(folder: &Path) -> Result<()> {
 }
 
 /// Folders in folders that results lie in, and one more.
-const DEPTH: usize = 4;
+const DEPTH: usize = 5;
 
 /// Names of the files below a folder that are not hidden, in order. Links are not followed: they are somebody's.
 fn present(folder: &Path) -> impl Iterator<Item = walkdir::Result<String>> {

@@ -1,16 +1,21 @@
 //! All pairs -> one clock for all files.
 //!
-//! The evidence of every pair enters one robust least-squares problem. Each pair also gets a small
-//! constant error of its own, because sound takes different paths: two cameras may share an
-//! engine's sound from one side and voices from the other. A pair that contradicts the rest loses
-//! its weight step by step (graduated non-convexity, Blake & Zisserman, *Visual Reconstruction*, 1987, from memory:
-//! Cauchy weights whose width shrinks from seconds to milliseconds), so that a wrong pair in a loop cannot pull the
-//! others.
+//! Two steps. [`choose`] decides which links can all be true: where some contradict each other, it keeps the set with
+//! the greatest sum of log odds. The files that they hold together are an event. Then the evidence of the chosen links
+//! enters one robust least-squares problem an event. Each pair also gets a small constant error of its own, because sound
+//! takes different paths: two cameras may share an engine's sound from one side and voices from the other. A pair that
+//! differs from the rest by more than paths of sound explain loses its weight step by step (graduated non-convexity, Blake
+//! & Zisserman, *Visual Reconstruction*, 1987, from memory: Cauchy weights whose width shrinks to milliseconds), so
+//! that it cannot pull the others.
+
+mod choice;
+
+pub use choice::Choice;
 
 use crate::clock::ClockMap;
 use crate::error::{Error, ErrorKind, Result};
 use crate::fit::{Clock, File, Observation, Problem, Solved};
-use crate::pair::{PairAlignment, Unplaced, count};
+use crate::pair::{Evidence, PairAlignment, Unplaced, count};
 
 /// One file as the solver sees it.
 #[derive(Debug, Clone)]
@@ -81,6 +86,19 @@ pub struct AnchorReport {
     pub misfit_s: Option<f64>,
 }
 
+impl AnchorReport {
+    /// Of an anchor that the sound says nothing about, and that is not used.
+    pub fn unheard(anchor: &Anchor) -> Self {
+        Self {
+            disagreement_s: None,
+            uncertainty_s: anchor.uncertainty_s,
+            contradicts: false,
+            used: false,
+            misfit_s: None,
+        }
+    }
+}
+
 /// Where one file lies on the timeline.
 #[derive(Debug, Clone)]
 pub struct Placement {
@@ -99,7 +117,7 @@ pub struct Placement {
     pub without_best_third_s: Option<f64>,
 }
 
-/// One clock for all.
+/// One clock for all files of an event.
 #[derive(Debug, Clone)]
 #[non_exhaustive]
 pub struct Solution {
@@ -177,7 +195,87 @@ pub fn solve(nodes: &[Node], links: &[Link], reference: usize) -> Result<Solutio
 /// # Errors
 /// As for [`solve`]; also when an anchor joins a file with itself, or its numbers are not finite or out of range.
 pub fn solve_anchored(nodes: &[Node], links: &[Link], anchors: &[Anchor], reference: usize) -> Result<Solution> {
-    let bad = |what: String| Err(Error::new(ErrorKind::InvalidArgument, what));
+    check(nodes, links, anchors)?;
+    if !nodes.iter().any(|n| n.recording == reference) {
+        return bad(format!("no file belongs to recording {reference}, whose clock should be the timeline"));
+    }
+    solve_checked(nodes, links, anchors, &choice::choose(nodes, links), reference)
+}
+
+/// Which links can all be true, and which files they hold together: each such set is an event.
+///
+/// # Errors
+/// As for [`solve`].
+pub fn choose(nodes: &[Node], links: &[Link]) -> Result<Choice> {
+    check(nodes, links, &[])?;
+    Ok(choice::choose(nodes, links))
+}
+
+/// As [`solve_anchored`], for the files that `within` names (indices of nodes, ascending) by the links that `choice` keeps
+/// among them. All other files are without a place in the solution, and its links and anchors between others unused.
+///
+/// # Errors
+/// As for [`solve_anchored`]; also when `choice` is of another network, or `within` names files that are not there.
+pub fn solve_within(
+    nodes: &[Node],
+    links: &[Link],
+    anchors: &[Anchor],
+    choice: &Choice,
+    within: &[usize],
+    reference: usize,
+) -> Result<Solution> {
+    check(nodes, links, anchors)?;
+    if choice.used.len() != links.len() || choice.contradicted.len() != links.len() || choice.set.len() != nodes.len() {
+        return bad("the choice is of another network".into());
+    }
+    if within.iter().any(|&f| f >= nodes.len()) || within.windows(2).any(|w| w[0] >= w[1]) {
+        return bad("files of an event are not ascending indices".into());
+    }
+    if !within.iter().any(|&f| nodes[f].recording == reference) {
+        return bad(format!("no file belongs to recording {reference}, whose clock should be the timeline"));
+    }
+    // Only what takes part is solved: every recording's clock is an unknown.
+    let mut number = vec![usize::MAX; nodes.len()];
+    within.iter().enumerate().for_each(|(i, &f)| number[f] = i);
+    let mut recordings: Vec<usize> = within.iter().map(|&f| nodes[f].recording).collect();
+    recordings.sort_unstable();
+    recordings.dedup();
+    let recording = |of: usize| recordings.partition_point(|&r| r < of);
+    let part: Vec<Node> =
+        within.iter().map(|&f| Node { recording: recording(nodes[f].recording), ..nodes[f].clone() }).collect();
+    let inside = |a: usize, b: usize| number[a] != usize::MAX && number[b] != usize::MAX;
+    let kept: Vec<usize> = (0..links.len()).filter(|&l| inside(links[l].a, links[l].b)).collect();
+    let part_links: Vec<Link> = kept
+        .iter()
+        .map(|&l| Link { a: number[links[l].a], b: number[links[l].b], alignment: links[l].alignment.clone() })
+        .collect();
+    let tied: Vec<usize> = (0..anchors.len()).filter(|&x| inside(anchors[x].a, anchors[x].b)).collect();
+    let part_anchors: Vec<Anchor> =
+        tied.iter().map(|&x| Anchor { a: number[anchors[x].a], b: number[anchors[x].b], ..anchors[x] }).collect();
+    let part_choice = Choice {
+        used: kept.iter().map(|&l| choice.used[l]).collect(),
+        contradicted: kept.iter().map(|&l| choice.contradicted[l]).collect(),
+        set: Vec::new(),
+    };
+    let solved = solve_checked(&part, &part_links, &part_anchors, &part_choice, recording(reference))?;
+    let mut all = Solution {
+        placements: vec![Err(Unplaced::NoCommonSound); nodes.len()],
+        links: vec![LinkReport { used: false, misfit_s: 0.0 }; links.len()],
+        loops: solved.loops,
+        anchors: anchors.iter().map(AnchorReport::unheard).collect(),
+    };
+    within.iter().zip(solved.placements).for_each(|(&f, p)| all.placements[f] = p);
+    kept.iter().zip(solved.links).for_each(|(&l, report)| all.links[l] = report);
+    tied.iter().zip(solved.anchors).for_each(|(&x, report)| all.anchors[x] = report);
+    all.loops.iter_mut().for_each(|l| l.files = l.files.map(|f| within[f]));
+    Ok(all)
+}
+
+fn bad<T>(what: String) -> Result<T> {
+    Err(Error::new(ErrorKind::InvalidArgument, what))
+}
+
+fn check(nodes: &[Node], links: &[Link], anchors: &[Anchor]) -> Result<()> {
     if let Some(l) = links.iter().find(|l| l.a >= nodes.len() || l.b >= nodes.len() || l.a == l.b) {
         return bad(format!("a link joins files {} and {} of {}", l.a, l.b, nodes.len()));
     }
@@ -187,9 +285,6 @@ pub fn solve_anchored(nodes: &[Node], links: &[Link], anchors: &[Anchor], refere
     };
     if let Some(l) = links.iter().find(|l| !placed(l)) {
         return bad(format!("the link of files {} and {} does not name a place for each measurement", l.a, l.b));
-    }
-    if !nodes.iter().any(|n| n.recording == reference) {
-        return bad(format!("no file belongs to recording {reference}, whose clock should be the timeline"));
     }
     if nodes.iter().any(|n| !(n.duration_s >= 0.0 && n.duration_s.is_finite() && n.distance_m.is_finite())) {
         return bad("a file's duration or distance is not a finite number".into());
@@ -206,16 +301,37 @@ pub fn solve_anchored(nodes: &[Node], links: &[Link], anchors: &[Anchor], refere
             return bad(format!("anchor {i} has an uncertainty of {} s", x.uncertainty_s));
         }
     }
-    let Some(origin) = origin(nodes, links, anchors, reference) else {
+    Ok(())
+}
+
+fn solve_checked(
+    nodes: &[Node],
+    links: &[Link],
+    anchors: &[Anchor],
+    choice: &Choice,
+    reference: usize,
+) -> Result<Solution> {
+    let Some(origin) = origin(nodes, links, &choice.used, anchors, reference) else {
         return bad("the network has no origin".into());
     };
-    let mut network = Network::new(nodes, links, reference, origin);
+    let mut network = Network::new(nodes, links, &choice.used, reference, origin);
     let mut solved = network.solve_robustly();
-    let used: Vec<bool> = network.problem.link_weight.iter().map(|&w| w > 0.05).collect();
-    let sound = |from: usize| confidences(nodes.len(), ties(links, &used), from);
+    let used: Vec<bool> = network.problem.link_weight.iter().map(|&w| w > 0.0).collect();
+    let ties: Vec<(usize, usize, f64)> =
+        links.iter().zip(&used).filter(|(_, u)| **u).map(|(l, _)| (l.a, l.b, l.alignment.confidence)).collect();
+    let misfits = network.misfits(nodes, links, solved.as_ref());
+    let against: Vec<(usize, usize, f64, f64)> = links
+        .iter()
+        .zip(&choice.contradicted)
+        .zip(&misfits)
+        .filter(|((_, c), _)| **c)
+        .map(|((l, _), m)| (l.a, l.b, l.alignment.confidence, m.median_s))
+        .collect();
+    let sound = |from: usize| choice::confidences(nodes.len(), &ties, &against, from);
     let mut reports: Vec<AnchorReport> =
         anchors.iter().map(|x| network.against_sound(solved.as_ref(), links, &sound(x.a), x)).collect();
-    let mut held: Vec<(usize, usize, f64)> = ties(links, &used).collect();
+    let mut held = ties.clone();
+    let mut rivals = against.clone();
     if !anchors.is_empty() {
         let moved = |x: &Anchor| if x.b == origin { x.a } else { x.b };
         let overruled: Vec<bool> =
@@ -223,6 +339,7 @@ pub fn solve_anchored(nodes: &[Node], links: &[Link], anchors: &[Anchor], refere
         network.add_anchors(links, anchors, &reports, &overruled);
         solved = network.problem.solve();
         held.retain(|&(a, b, _)| !overruled[a] && !overruled[b]);
+        rivals.retain(|&(a, b, ..)| !overruled[a] && !overruled[b]);
         for (x, report) in anchors.iter().zip(&mut reports) {
             let misfit = solved.as_ref().map(|s| s.timeline_s(x.a, x.a_s) - s.timeline_s(x.b, x.b_s));
             let allowed = if x.force == Force::Hard { KEPT_S } else { CONTRADICTS * x.uncertainty_s };
@@ -238,7 +355,7 @@ pub fn solve_anchored(nodes: &[Node], links: &[Link], anchors: &[Anchor], refere
             }
         }
     }
-    let reach = confidences(nodes.len(), held.iter().copied(), origin);
+    let reach = choice::confidences(nodes.len(), &held, &rivals, origin);
     for (x, report) in anchors.iter().zip(&mut reports) {
         if reach[x.a].is_none() || reach[x.b].is_none() {
             report.misfit_s = None;
@@ -251,7 +368,8 @@ pub fn solve_anchored(nodes: &[Node], links: &[Link], anchors: &[Anchor], refere
         mine.map(|(x, _)| x.uncertainty_s).fold(0.0, f64::max)
     };
     let without = network.without_best_thirds(nodes, solved.as_ref());
-    let misfits = network.misfits(solved.as_ref());
+    // Anchors may have moved files since.
+    let misfits = network.misfits(nodes, links, solved.as_ref());
     let placements = (0..nodes.len())
         .map(|i| match (&solved, reach[i]) {
             _ if i == origin && solved.is_none() => Ok(Placement {
@@ -275,7 +393,7 @@ pub fn solve_anchored(nodes: &[Node], links: &[Link], anchors: &[Anchor], refere
         .collect();
     Ok(Solution {
         placements,
-        links: used.iter().zip(misfits).map(|(&used, misfit_s)| LinkReport { used, misfit_s }).collect(),
+        links: used.iter().zip(misfits).map(|(&used, m)| LinkReport { used, misfit_s: m.rms_s }).collect(),
         loops: loops(nodes, links),
         anchors: reports,
     })
@@ -313,17 +431,13 @@ pub fn between_neighbours(nodes: &[Node], maps: &[Option<&ClockMap>], a: usize, 
     (low < high).then_some(range)
 }
 
-/// Which files the links in use tie to each other, and how surely.
-fn ties<'a>(links: &'a [Link], used: &'a [bool]) -> impl Iterator<Item = (usize, usize, f64)> + Clone + 'a {
-    links.iter().zip(used).filter(|(_, u)| **u).map(|(l, _)| (l.a, l.b, l.alignment.confidence))
-}
-
 /// The file at which the timeline is pinned: of the reference recording's files the first one in the
 /// largest set of linked files.
-fn origin(nodes: &[Node], links: &[Link], anchors: &[Anchor], reference: usize) -> Option<usize> {
+fn origin(nodes: &[Node], links: &[Link], used: &[bool], anchors: &[Anchor], reference: usize) -> Option<usize> {
     let mut set: Vec<usize> = (0..nodes.len()).collect();
     // Few files: plain relabelling is simple and fast enough.
-    for (a, b) in links.iter().map(|l| (l.a, l.b)).chain(anchors.iter().map(|x| (x.a, x.b))) {
+    let ties = links.iter().zip(used).filter(|(_, u)| **u).map(|(l, _)| (l.a, l.b));
+    for (a, b) in ties.chain(anchors.iter().map(|x| (x.a, x.b))) {
         let (keep, drop) = (set[a].min(set[b]), set[a].max(set[b]));
         set.iter_mut().filter(|s| **s == drop).for_each(|s| *s = keep);
     }
@@ -337,17 +451,30 @@ fn origin(nodes: &[Node], links: &[Link], anchors: &[Anchor], reference: usize) 
     best
 }
 
+/// How late sound reaches a far device, seconds: taken back when the user gave distances.
+fn late_s(node: &Node) -> f64 {
+    node.distance_m / SPEED_OF_SOUND_M_S
+}
+
+/// A link against the solution: time of its `a` minus that of its `b`.
+#[derive(Debug, Clone, Copy, Default)]
+struct Misfit {
+    rms_s: f64,
+    median_s: f64,
+}
+
 struct Network {
     problem: Problem,
     origin: usize,
 }
 
 impl Network {
-    fn new(nodes: &[Node], links: &[Link], reference: usize, origin: usize) -> Self {
+    /// The links that `used` leaves out take no part.
+    fn new(nodes: &[Node], links: &[Link], used: &[bool], reference: usize, origin: usize) -> Self {
         let recordings = nodes.iter().map(|n| n.recording).max().map_or(0, |m| m + 1);
         let mut clocks = vec![Clock { span_s: 0.0, wander_q: 0.0, fixed: false }; recordings];
         clocks[reference].fixed = true;
-        let jumps = attribute_jumps(nodes, links, reference);
+        let jumps = attribute_jumps(nodes, links, used, reference);
         let mut files = Vec::with_capacity(nodes.len());
         for (i, n) in nodes.iter().enumerate() {
             let clock = &mut clocks[n.recording];
@@ -366,25 +493,27 @@ impl Network {
         for (link, l) in links.iter().enumerate() {
             let cameras = nodes[l.a].is_camera && nodes[l.b].is_camera;
             link_bias_s.push(if cameras { BIAS_CAMERAS_S } else { BIAS_RECORDER_S });
+            if !used[link] {
+                continue;
+            }
             for i in [l.a, l.b] {
                 let q = &mut clocks[nodes[i].recording].wander_q;
                 *q = q.max(l.alignment.wander_q);
             }
-            // Sound reaches a far device late: taken back when the user gave distances.
-            let late = |i: usize| nodes[i].distance_m / SPEED_OF_SOUND_M_S;
             let groups = group_error_s.len();
             group_error_s.resize(groups + count(&l.alignment.places), l.alignment.place_s);
             observations.extend(l.alignment.evidence.iter().zip(&l.alignment.places).map(|(e, place)| Observation {
                 a: l.a,
-                a_s: e.a_s - late(l.a),
+                a_s: e.a_s - late_s(&nodes[l.a]),
                 b: l.b,
-                b_s: e.b_s - late(l.b),
+                b_s: e.b_s - late_s(&nodes[l.b]),
                 sigma_s: e.sigma_s,
                 link,
                 group: groups + place,
             }));
         }
-        let link_weight = links.iter().map(|l| l.alignment.confidence.clamp(0.01, 1.0)).collect();
+        let weight = |l: &Link| l.alignment.confidence.clamp(0.01, 1.0);
+        let link_weight = links.iter().zip(used).map(|(l, &used)| if used { weight(l) } else { 0.0 }).collect();
         Self { problem: Problem { clocks, files, observations, link_bias_s, group_error_s, link_weight }, origin }
     }
 
@@ -421,13 +550,7 @@ impl Network {
         tied: &[Option<f64>],
         anchor: &Anchor,
     ) -> AnchorReport {
-        let mut report = AnchorReport {
-            disagreement_s: None,
-            uncertainty_s: anchor.uncertainty_s,
-            contradicts: false,
-            used: false,
-            misfit_s: None,
-        };
+        let mut report = AnchorReport::unheard(anchor);
         if let (Some(solved), Some(_)) = (solved, tied[anchor.b]) {
             let difference = solved.timeline_s(anchor.a, anchor.a_s) - solved.timeline_s(anchor.b, anchor.b_s);
             let sigma = if tied[self.origin].is_some() {
@@ -487,16 +610,23 @@ impl Network {
             .collect()
     }
 
-    fn misfits(&self, solved: Option<&Solved>) -> Vec<f64> {
-        let mut sums = vec![(0.0, 0.0); self.problem.link_weight.len()];
-        if let Some(solved) = solved {
-            for o in &self.problem.observations {
-                let r = solved.timeline_s(o.a, o.a_s) - solved.timeline_s(o.b, o.b_s);
-                sums[o.link].0 += r * r;
-                sums[o.link].1 += 1.0;
+    /// What each link says of its files against the solution, whether it takes part or not.
+    fn misfits(&self, nodes: &[Node], links: &[Link], solved: Option<&Solved>) -> Vec<Misfit> {
+        let of = |l: &Link| {
+            let Some(solved) = solved else { return Misfit::default() };
+            let off = |e: &Evidence| {
+                solved.timeline_s(l.a, e.a_s - late_s(&nodes[l.a]))
+                    - solved.timeline_s(l.b, e.b_s - late_s(&nodes[l.b]))
+            };
+            let mut all: Vec<f64> = l.alignment.evidence.iter().map(off).collect();
+            let squares: f64 = all.iter().map(|r| r * r).sum();
+            all.sort_by(f64::total_cmp);
+            Misfit {
+                rms_s: (squares / all.len().max(1) as f64).sqrt(),
+                median_s: all.get(all.len() / 2).copied().unwrap_or(0.0),
             }
-        }
-        sums.into_iter().map(|(s, n): (f64, f64)| if n > 0.0 { (s / n).sqrt() } else { 0.0 }).collect()
+        };
+        links.iter().map(of).collect()
     }
 
     /// For each file, how far it moves at most when its recording loses its best third of evidence; see
@@ -615,7 +745,7 @@ fn thinned(knots: &[(f64, f64)]) -> Vec<(f64, f64)> {
 }
 
 /// Decides whose every jump is: the file in which most links see it, then the camera, then not the timeline's.
-fn attribute_jumps(nodes: &[Node], links: &[Link], reference: usize) -> Vec<Vec<f64>> {
+fn attribute_jumps(nodes: &[Node], links: &[Link], used: &[bool], reference: usize) -> Vec<Vec<f64>> {
     #[derive(Clone, Copy)]
     struct Seen {
         file: usize,
@@ -624,7 +754,9 @@ fn attribute_jumps(nodes: &[Node], links: &[Link], reference: usize) -> Vec<Vec<
     }
     let sides: Vec<(Seen, Seen)> = links
         .iter()
-        .flat_map(|l| {
+        .zip(used)
+        .filter(|(_, used)| **used)
+        .flat_map(|(l, _)| {
             l.alignment.jumps.iter().map(|j| {
                 (Seen { file: l.a, at_s: j.a_s, lost_s: -j.step_s }, Seen { file: l.b, at_s: j.b_s, lost_s: j.step_s })
             })
@@ -649,36 +781,6 @@ fn attribute_jumps(nodes: &[Node], links: &[Link], reference: usize) -> Vec<Vec<
         list.sort_by(f64::total_cmp);
     }
     jumps
-}
-
-/// Confidence of every file's best chain of ties (two files, confidence) from file `origin`; `None` where there is
-/// none.
-fn confidences(
-    files: usize,
-    ties: impl Iterator<Item = (usize, usize, f64)> + Clone,
-    origin: usize,
-) -> Vec<Option<f64>> {
-    let mut best: Vec<Option<f64>> = vec![None; files];
-    best[origin] = Some(1.0);
-    // Bellman-Ford: as many rounds as the longest chain can be.
-    for _ in 0..files {
-        let mut changed = false;
-        for (a, b, confidence) in ties.clone() {
-            for (from, to) in [(a, b), (b, a)] {
-                if let Some(c) = best[from] {
-                    let through = c * confidence;
-                    if best[to].is_none_or(|b| through > b) {
-                        best[to] = Some(through);
-                        changed = true;
-                    }
-                }
-            }
-        }
-        if !changed {
-            break;
-        }
-    }
-    best
 }
 
 fn loops(nodes: &[Node], links: &[Link]) -> Vec<LoopClosure> {
@@ -720,7 +822,7 @@ fn loops(nodes: &[Node], links: &[Link]) -> Vec<LoopClosure> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::pair::{Evidence, PairJump};
+    use crate::pair::PairJump;
 
     fn link(nodes: &[Node], a: usize, b: usize, truth: &[ClockMap], error_s: f64, jumps: Vec<PairJump>) -> Link {
         let evidence: Vec<Evidence> = (0..(nodes[b].duration_s / 5.0) as usize)
@@ -763,6 +865,122 @@ mod tests {
         }
         assert!(solution.loops.iter().any(|l| l.closure_s.abs() > 7.0));
         assert!(solution.loops.iter().filter(|l| l.closure_s.abs() < 1e-6).count() >= 2);
+    }
+
+    /// As [`link`], with a confidence.
+    fn sure(nodes: &[Node], (a, b): (usize, usize), truth: &[ClockMap], error_s: f64, confidence: f64) -> Link {
+        let mut link = link(nodes, a, b, truth, error_s, vec![]);
+        link.alignment.confidence = confidence;
+        link
+    }
+
+    /// Five files that all ran for ten minutes, 10 s after each other.
+    fn five() -> ([Node; 5], Vec<ClockMap>) {
+        let nodes = [0, 1, 2, 3, 4].map(|i| node(i, 600.0, i % 2 == 0));
+        let truth = (0..5).map(|i| ClockMap::linear(10.0 * f64::from(i), f64::from(i) * 7.0, 600.0)).collect();
+        (nodes, truth)
+    }
+
+    fn close(solution: &Solution, truth: &[ClockMap], file: usize) {
+        let map = &solution.placements[file].as_ref().unwrap().map;
+        for at in [0.0, 300.0, 600.0] {
+            let want = truth[0].to_file(truth[file].to_timeline(at));
+            assert!((map.to_timeline(at) - want).abs() < 1e-4, "{file} at {at}: {map:?}");
+        }
+    }
+
+    #[test]
+    fn three_true_links_win_against_a_wrong_one_of_the_highest_confidence() {
+        let (nodes, truth) = five();
+        let good = |a, b| sure(&nodes, (a, b), &truth, 0.0, 0.95);
+        let links = [good(0, 1), good(1, 2), good(0, 2), sure(&nodes, (0, 2), &truth, 3.0, 0.99)];
+        let choice = choose(&nodes, &links).unwrap();
+        assert_eq!(choice.used, [true, true, true, false]);
+        assert_eq!(choice.contradicted, [false, false, false, true]);
+        let solution = solve(&nodes, &links, 0).unwrap();
+        (1..3).for_each(|file| close(&solution, &truth, file));
+        // It costs the file that it concerns more than the other.
+        let confidence = |i: usize| solution.placements[i].as_ref().unwrap().confidence;
+        assert!(confidence(2) < confidence(1) && confidence(2) < 0.8, "{} {}", confidence(1), confidence(2));
+        // By itself it outweighs one of them.
+        let two = [good(0, 2), links[3].clone()];
+        assert_eq!(choose(&nodes, &two).unwrap().used, [false, true]);
+    }
+
+    #[test]
+    fn a_loop_of_weak_links_that_agree_beats_one_strong_wrong_link() {
+        let (nodes, truth) = five();
+        let weak = |a, b| sure(&nodes, (a, b), &truth, 0.0, 0.9);
+        let all = [(0, 1), (1, 2), (0, 2), (0, 3), (1, 3), (2, 3)];
+        let mut links: Vec<Link> = all.map(|(a, b)| weak(a, b)).into();
+        links.push(sure(&nodes, (0, 3), &truth, -8.0, 0.998));
+        let solution = solve(&nodes, &links, 0).unwrap();
+        assert_eq!(
+            solution.links.iter().map(|l| l.used).collect::<Vec<_>>(),
+            [true, true, true, true, true, true, false]
+        );
+        (1..4).for_each(|file| close(&solution, &truth, file));
+        assert!(solution.placements[1].as_ref().unwrap().confidence > 0.99);
+        let contradicted = solution.placements[3].as_ref().unwrap().confidence;
+        assert!(contradicted > 0.4 && contradicted < 0.8, "{contradicted}");
+    }
+
+    #[test]
+    fn a_file_is_not_sure_where_its_best_link_is_contradicted_by_an_equal() {
+        let (nodes, truth) = five();
+        let links = [sure(&nodes, (0, 1), &truth, 0.0, 0.9999), sure(&nodes, (1, 0), &truth, 5.0, 0.9999)];
+        let solution = solve(&nodes, &links, 0).unwrap();
+        assert_eq!(solution.links.iter().filter(|l| l.used).count(), 1);
+        assert!(solution.placements[1].as_ref().unwrap().confidence < 0.51);
+        // Within what paths of sound explain, the second confirms the first.
+        let links = [links[0].clone(), sure(&nodes, (1, 0), &truth, 0.02, 0.9999)];
+        assert!(solve(&nodes, &links, 0).unwrap().placements[1].as_ref().unwrap().confidence > 0.9998);
+    }
+
+    #[test]
+    fn a_wrong_link_joins_two_events_only_where_it_is_surer_than_what_speaks_against_it() {
+        let (nodes, truth) = five();
+        let joined = |confidence: f64| {
+            let within = |a, b| sure(&nodes, (a, b), &truth, 0.0, 0.9999);
+            let links = [within(0, 1), sure(&nodes, (1, 2), &truth, 40.0, confidence), within(2, 3)];
+            let choice = choose(&nodes, &links).unwrap();
+            assert_eq!(choice.contradicted, [false; 3]);
+            assert_eq!((choice.set[0], choice.set[4]), (0, 4));
+            choice.used[1]
+        };
+        assert!(!joined(0.9) && !joined(0.97) && !joined(0.989));
+        assert!(joined(0.991) && joined(0.9999));
+        // A file by itself, and sets that hold together less surely than the link, join by any link.
+        let weak = |a, b| sure(&nodes, (a, b), &truth, 0.0, 0.8);
+        let links = [weak(0, 1), sure(&nodes, (1, 2), &truth, 0.0, 0.9), weak(2, 3)];
+        assert_eq!(choose(&nodes, &links).unwrap().used, [true; 3]);
+        // Two links that agree are worth their sum, and leave no file of the smaller set without a say.
+        let links = [
+            sure(&nodes, (0, 1), &truth, 0.0, 0.9999),
+            sure(&nodes, (2, 3), &truth, 0.0, 0.9999),
+            sure(&nodes, (1, 2), &truth, 0.0, 0.9),
+            sure(&nodes, (0, 3), &truth, 0.0, 0.9),
+        ];
+        assert_eq!(choose(&nodes, &links).unwrap().used, [true; 4]);
+    }
+
+    #[test]
+    fn each_event_has_its_own_clock() {
+        let (nodes, truth) = five();
+        let within = |a, b| sure(&nodes, (a, b), &truth, 0.0, 0.9999);
+        let links = [within(0, 1), sure(&nodes, (1, 2), &truth, 40.0, 0.97), within(2, 3)];
+        let choice = choose(&nodes, &links).unwrap();
+        let second = solve_within(&nodes, &links, &[], &choice, &[2, 3], 2).unwrap();
+        let placed: Vec<bool> = second.placements.iter().map(Result::is_ok).collect();
+        assert_eq!(placed, [false, false, true, true, false]);
+        assert_eq!(second.links.iter().map(|l| l.used).collect::<Vec<_>>(), [false, false, true]);
+        let map = &second.placements[3].as_ref().unwrap().map;
+        assert!((map.to_timeline(0.0) - truth[2].to_file(truth[3].to_timeline(0.0))).abs() < 1e-4);
+        // What is not of the network is refused.
+        for (within, reference) in [(&[2, 3][..], 0), (&[3, 2], 2), (&[2, 9], 2)] {
+            assert!(solve_within(&nodes, &links, &[], &choice, within, reference).is_err());
+        }
+        assert!(solve_within(&nodes, &links[..2], &[], &choice, &[0, 1], 0).is_err());
     }
 
     #[test]

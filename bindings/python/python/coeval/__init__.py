@@ -64,6 +64,7 @@ from ._shoot import (
     Loop,
     Recording,
     RecordingPair,
+    ShootEvent,
     align_shoot,
     conform,
 )
@@ -109,6 +110,7 @@ __all__ = [
     "Recording",
     "RecordingPair",
     "Rendered",
+    "ShootEvent",
     "SpeechCurve",
     "SpeechSegment",
     "Stretch",

@@ -54,7 +54,9 @@ def plot_pair(result: PairAlignment, ax: Optional[Axes]) -> Axes:
 
 
 def plot_shoot(alignment: Alignment, ax: Optional[Axes]) -> Axes:
-    """Recordings as lanes on the timeline; unplaced files are named below."""
+    """Recordings as lanes on the timeline, of several events the first; unplaced files are named below."""
+    if alignment.events:
+        alignment = alignment.event(1)
     lanes = [recording for recording in alignment.recordings if any(file.placed for file in recording.files)]
     ax = _axes(ax, 1.2 + 0.5 * len(lanes))
     colours = {"camera": "tab:blue", "recorder": "tab:orange", "other": "tab:grey"}

@@ -1,4 +1,4 @@
-"""All recordings of one event on one clock."""
+"""All recordings of a shoot, each event on one clock."""
 
 from __future__ import annotations
 
@@ -89,6 +89,19 @@ class Loop(NamedTuple):
     """Time gained by going round once, seconds; 0 if the three comparisons agree."""
 
 
+class ShootEvent(NamedTuple):
+    """Files that share sound among themselves, and none with the rest of the shoot."""
+
+    event: int
+    """Its number, from 1."""
+    clock: str
+    """Id of the recording whose clock its timeline takes."""
+    duration_s: float
+    """Where its last placed file ends on its timeline, seconds."""
+    recordings: tuple[str, ...]
+    """Ids of the recordings of which it has files."""
+
+
 @dataclass(frozen=True, eq=False)
 class File:
     """One file and its place. Where it is unplaced, numbers are `None`, `knots` is empty, and `reason` says why."""
@@ -115,6 +128,10 @@ class File:
     """The map, shape (n, 2): file time, timeline time."""
     jumps: tuple[Jump, ...]
     """Jumps, in time order."""
+    event: Optional[int]
+    """Number of the event whose timeline it is placed on, from 1; `None` when unplaced."""
+    placed_by: Optional[str]
+    """``"neighbours"`` where the chapters before and after it placed it, and no sound of its own."""
     details: Mapping[str, Any] = field(repr=False)
     """Everything that the contract says of the file, further keys included (picture, sound, warnings)."""
 
@@ -136,6 +153,8 @@ class Recording:
     """``"camera"``, ``"recorder"`` or ``"other"``."""
     files: tuple[File, ...]
     """Its chapters, in order."""
+    event: Optional[int] = None
+    """Number of the event that all its placed files belong to, from 1; `None` when there are none, or several."""
 
 
 @dataclass(frozen=True)
@@ -197,22 +216,31 @@ def _file(recording: str, details: Mapping[str, Any]) -> File:
         reason=details["reason"],
         knots=knots,
         jumps=tuple(Jump(j["file_s"], j["lost_s"]) for j in details["jumps"]),
+        event=details.get("event", 1) if details["status"] == "placed" else None,
+        placed_by=details.get("placed_by"),
         details=details,
         **{name: details[name] for name in numbers},
     )
 
 
-class Alignment:
-    """All recordings of one event on one clock: the result contract ``coeval.alignment/1``.
+def _recording(details: Mapping[str, Any]) -> Recording:
+    files = tuple(_file(details["id"], file) for file in details["files"])
+    events = {file.event for file in files if file.placed}
+    return Recording(details["id"], details["kind"], files, events.pop() if len(events) == 1 else None)
 
-    Made by `align_shoot`, `Alignment.from_json` or `Alignment.load`; it cannot be changed.
+
+class Alignment:
+    """All recordings of a shoot, each event on one clock: the result contract ``coeval.alignment/1``.
+
+    Where a folder holds several events, each has a timeline of its own, and times of two are not to be compared;
+    `event` takes one out. What follows from an alignment is made of its first event. Made by `align_shoot`, `Alignment.from_json` or `Alignment.load`; it cannot be changed.
 
     Attributes
     ----------
     clock : str
-        Id of the recording whose clock the timeline takes.
+        Id of the recording whose clock the timeline takes; of several events the first.
     duration_s : float
-        Where the last placed file ends on the timeline, seconds.
+        Where the last placed file ends on the timeline, seconds; of several events the first.
     recordings : tuple of Recording
         All recordings.
     pairs : tuple of RecordingPair
@@ -221,17 +249,20 @@ class Alignment:
         The anchors given, held against the sound.
     loops : tuple of Loop
         Threes of files that were compared with each other, the worst first, 50 at the most.
+    events : tuple of ShootEvent
+        The events, where there are two or more; else empty.
     root : str or None
         The folder that the files' paths are relative to, if it is known.
     """
 
-    __slots__ = ("_json", "clock", "duration_s", "recordings", "pairs", "anchors", "loops", "root")
+    __slots__ = ("_json", "clock", "duration_s", "recordings", "pairs", "anchors", "loops", "events", "root")
     clock: str
     duration_s: float
     recordings: tuple[Recording, ...]
     pairs: tuple[RecordingPair, ...]
     anchors: tuple[AnchorCheck, ...]
     loops: tuple[Loop, ...]
+    events: tuple[ShootEvent, ...]
     root: Optional[str]
     _json: str
 
@@ -242,16 +273,17 @@ class Alignment:
         set_(self, "_json", text)
         set_(self, "clock", data["timeline"]["clock"])
         set_(self, "duration_s", data["timeline"]["duration_s"])
-        recordings = (
-            Recording(r["id"], r["kind"], tuple(_file(r["id"], f) for f in r["files"])) for r in data["recordings"]
-        )
-        set_(self, "recordings", tuple(recordings))
+        set_(self, "recordings", tuple(_recording(recording) for recording in data["recordings"]))
         names = RecordingPair.__dataclass_fields__
         set_(self, "pairs", tuple(RecordingPair(**{name: pair[name] for name in names}) for pair in data["pairs"]))
         fields = AnchorCheck._fields
         set_(self, "anchors", tuple(AnchorCheck(*(one[f] for f in fields)) for one in data.get("anchors", [])))
         threes = ((one["files"], one["closure_s"]) for one in data.get("loops", []))
         set_(self, "loops", tuple(Loop((a, b, c), closure_s) for (a, b, c), closure_s in threes))
+        events = (
+            ShootEvent(e["event"], e["clock"], e["duration_s"], tuple(e["recordings"])) for e in data.get("events", [])
+        )
+        set_(self, "events", tuple(events))
         set_(self, "root", None if root is None else os.fspath(root))
 
     def __setattr__(self, name: str, value: object) -> None:
@@ -310,6 +342,21 @@ class Alignment:
             if file.path == path:
                 return file
         raise KeyError(path)
+
+    def event(self, number: int) -> Alignment:
+        """One event as an alignment of its own, in which files of other events do not appear.
+
+        Parameters
+        ----------
+        number : int
+            Which, from 1. Files without a place go with the first.
+
+        Raises
+        ------
+        InvalidArgumentError
+            When there is no such event.
+        """
+        return Alignment(_native.event(self._json, number), self.root)
 
     def to_dict(self) -> dict[str, Any]:
         """The contract as plain Python values; a copy."""
