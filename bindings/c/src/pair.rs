@@ -25,6 +25,8 @@ pub enum coeval_unplaced {
     COEVAL_ONLY_PERIODIC_SOUND = 3,
     /// One of them holds digital silence only.
     COEVAL_SILENT = 4,
+    /// They share sound, but their clocks differ by more than the largest drift that was searched.
+    COEVAL_BEYOND_DRIFT_LIMIT = 5,
     /// A reason that this version of the C library has no number for.
     COEVAL_UNPLACED_OTHERWISE = 1000,
 }
@@ -36,6 +38,7 @@ impl coeval_unplaced {
             Unplaced::TooShort => Self::COEVAL_TOO_SHORT,
             Unplaced::OnlyPeriodicSound => Self::COEVAL_ONLY_PERIODIC_SOUND,
             Unplaced::Silent => Self::COEVAL_SILENT,
+            Unplaced::BeyondDriftLimit => Self::COEVAL_BEYOND_DRIFT_LIMIT,
             _ => Self::COEVAL_UNPLACED_OTHERWISE,
         }
     }
@@ -298,6 +301,9 @@ pub unsafe extern "C" fn coeval_pair_reason(pair: *const coeval_pair) -> *const 
             PairOutcome::Unplaced(Unplaced::TooShort) => c"too short".as_ptr(),
             PairOutcome::Unplaced(Unplaced::OnlyPeriodicSound) => c"only periodic sound".as_ptr(),
             PairOutcome::Unplaced(Unplaced::Silent) => c"silent".as_ptr(),
+            PairOutcome::Unplaced(Unplaced::BeyondDriftLimit) => {
+                c"clocks that differ by more than the limit of the search".as_ptr()
+            }
             PairOutcome::Unplaced(_) => c"another reason".as_ptr(),
         })
     })

@@ -568,6 +568,7 @@ fn sharper(unplaced: Unplaced, file: usize, compared: &[Compared]) -> Unplaced {
     match unplaced {
         Unplaced::NoCommonSound if all(Unplaced::TooShort) => Unplaced::TooShort,
         Unplaced::NoCommonSound if all(Unplaced::Silent) => Unplaced::Silent,
+        Unplaced::NoCommonSound if reasons.contains(&Unplaced::BeyondDriftLimit) => Unplaced::BeyondDriftLimit,
         Unplaced::NoCommonSound if reasons.contains(&Unplaced::OnlyPeriodicSound) => Unplaced::OnlyPeriodicSound,
         other => other,
     }
@@ -579,7 +580,12 @@ fn why(unplaced: Unplaced) -> &'static str {
         Unplaced::NoCommonSound => "no common sound with the other recordings; is it from this event?",
         Unplaced::TooShort => "too short to tell where it belongs; place it by hand",
         Unplaced::OnlyPeriodicSound => {
-            "only periodic sound (an engine, mains hum) in common, which fits in many places; place it by hand"
+            "only periodic or repeated sound (an engine, mains hum, a prompt, a loop) in common, which fits in many \
+             places; place it by hand"
+        }
+        Unplaced::BeyondDriftLimit => {
+            "its clock differs from the others by more than the largest drift that was searched; was it converted from \
+             another rate?"
         }
         Unplaced::Silent => "silent: the sound is one constant value; was the microphone connected?",
         other => other.as_str(),

@@ -492,7 +492,8 @@ impl Network {
         let mut group_error_s = Vec::new();
         for (link, l) in links.iter().enumerate() {
             let cameras = nodes[l.a].is_camera && nodes[l.b].is_camera;
-            link_bias_s.push(if cameras { BIAS_CAMERAS_S } else { BIAS_RECORDER_S });
+            let bias_s: f64 = if cameras { BIAS_CAMERAS_S } else { BIAS_RECORDER_S };
+            link_bias_s.push(bias_s.hypot(l.alignment.source_s));
             if !used[link] {
                 continue;
             }

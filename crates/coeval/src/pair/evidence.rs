@@ -111,7 +111,8 @@ pub(super) fn preferences(a: &Track, b: &Track, line: &Line, path: &Path, shifts
             })
             .collect();
         let goes_on = shift_s.abs() < FARTHEST_JUMP_S && goes_on(&differences);
-        (differences.len() >= REACHED && !goes_on).then(|| Preference { shift_s, log_odds: log_odds(&differences) })
+        let log_odds = if goes_on { f64::INFINITY } else { log_odds(&differences) };
+        (differences.len() >= REACHED).then_some(Preference { shift_s, log_odds })
     };
     shifts_s.iter().filter_map(compare).collect()
 }

@@ -52,6 +52,8 @@ pub enum Unplaced {
     OnlyPeriodicSound,
     /// One of them holds digital silence only.
     Silent,
+    /// They share sound, but their clocks differ by more than [`PairOptions::max_drift_ppm`].
+    BeyondDriftLimit,
 }
 
 impl Unplaced {
@@ -62,6 +64,7 @@ impl Unplaced {
             Unplaced::TooShort => "too short",
             Unplaced::OnlyPeriodicSound => "only periodic sound",
             Unplaced::Silent => "silent",
+            Unplaced::BeyondDriftLimit => "clocks that differ by more than the limit of the search",
         }
     }
 }
@@ -225,17 +228,18 @@ impl Aligner {
         }
         let (mut seen, mut judged): (Vec<Line>, Vec<Line>) = Default::default();
         let mut best: Option<Box<PairAlignment>> = None;
-        let mut repeats = false;
+        let mut repeats = 0;
+        let middle_s = b.duration_s() / 2.0;
+        let near =
+            |x: &Line, y: &Line| x.inverted == y.inverted && (x.at(middle_s) - y.at(middle_s)).abs() < DISTINCT_S;
         for pass in self.passes(a, b) {
             let view = pass.view.of(a, b);
             let found = self.candidates(view, &pass, progress)?;
-            let middle_s = b.duration_s() / 2.0;
-            let near = |x: &Line, y: &Line| (x.at(middle_s) - y.at(middle_s)).abs() < DISTINCT_S;
             let lines = self.verified(view, &found, progress)?;
             seen.extend(&lines);
             for line in lines.iter().take(2) {
                 // The same place by another search is the same place.
-                if judged.iter().any(|j| near(j, line) && j.inverted == line.inverted && j.score >= 0.8 * line.score) {
+                if judged.iter().any(|j| near(j, line) && j.score >= 0.8 * line.score) {
                     continue;
                 }
                 judged.push(*line);
@@ -248,14 +252,19 @@ impl Aligner {
                             best = Some(placed);
                         }
                     }
-                    Found::Repeats => repeats = true,
+                    Found::Repeats => repeats += 1,
+                    Found::BeyondLimit => return Ok(PairOutcome::Unplaced(Unplaced::BeyondDriftLimit)),
                     Found::Nothing => {}
                 }
+            }
+            // What fits in so many places will fit in more.
+            if repeats >= REPEATS_MOST {
+                break;
             }
         }
         Ok(match best {
             Some(placed) if placed.confidence >= LEAST_CONFIDENCE => PairOutcome::Placed(placed),
-            _ if repeats || best.is_some() => PairOutcome::Unplaced(Unplaced::OnlyPeriodicSound),
+            _ if repeats > 0 || best.is_some() => PairOutcome::Unplaced(Unplaced::OnlyPeriodicSound),
             _ => PairOutcome::Unplaced(Unplaced::NoCommonSound),
         })
     }
@@ -338,6 +347,35 @@ impl Aligner {
         Ok(lines)
     }
 
+    /// The path along a line, and the line as the path's own slope tells it: a search that knows the drift to a few
+    /// hundred ppm may leave a line that its path crosses again and again.
+    fn followed(&self, view: (&Track, &Track), line: &Line, progress: &dyn Progress) -> Result<Option<(Line, Path)>> {
+        let whole = (0.0, view.1.duration_s());
+        let mut line = *line;
+        let mut path = trace(view.0, view.1, &line, whole, &self.plans, progress)?;
+        for _ in 0..TURNS {
+            let Some(slope_ppm) = path.as_ref().and_then(Path::slope_ppm) else { break };
+            if (slope_ppm - line.drift_ppm).abs() < SLOPE_PPM {
+                break;
+            }
+            let pivot_s = (line.heard_s.0 + line.heard_s.1) / 2.0;
+            let candidate = Candidate {
+                a_s: line.at(pivot_s),
+                b_s: pivot_s,
+                drift_ppm: (slope_ppm - SLOPE_PPM, slope_ppm + SLOPE_PPM),
+                inverted: line.inverted,
+                signed: true,
+                score: line.score,
+            };
+            match verify(view.0, view.1, &candidate, whole, &self.plans) {
+                Some(turned) if turned.score > line.score => line = turned,
+                _ => break,
+            }
+            path = trace(view.0, view.1, &line, whole, &self.plans, progress)?;
+        }
+        Ok(path.map(|p| (line, p)))
+    }
+
     /// Whether a line is right, and if so how the tracks lie.
     fn judge(
         &self,
@@ -348,7 +386,8 @@ impl Aligner {
         progress: &dyn Progress,
     ) -> Result<Found> {
         let whole = (0.0, b.duration_s());
-        let Some(path) = trace(view.0, view.1, line, whole, &self.plans, progress)? else { return Ok(Found::Nothing) };
+        let Some((line, path)) = self.followed(view, line, progress)? else { return Ok(Found::Nothing) };
+        let line = &line;
         if path.standing.height < STANDING
             || path.standing.without_best < STANDING_WITHOUT_BEST
             || path.pieces.is_empty()
@@ -365,12 +404,21 @@ impl Aligner {
             }
         }
         let preferences = evidence::preferences(a, b, line, &path, &shifts_s);
-        let compared = |l: &&Line| {
-            let shift_s = l.at(middle_s) - line.at(middle_s);
-            shift_s.abs() <= DISTINCT_S || preferences.iter().any(|p| (p.shift_s - shift_s).abs() <= DISTINCT_S)
+        // A line may also meet sound that this one does not: then their scores tell, unless the blocks in common are
+        // for the other.
+        let rivals = seen.iter().map(|l| (l.at(middle_s) - line.at(middle_s), l.score));
+        let other = |(shift_s, score): (f64, f64)| {
+            let by_scores = evidence::by_scores(line.score, score);
+            let near = preferences.iter().find(|p| (p.shift_s - shift_s).abs() <= DISTINCT_S);
+            match near.map(|p| p.log_odds) {
+                Some(by_blocks) if by_blocks < -1.0 => by_blocks,
+                Some(by_blocks) => by_blocks.max(by_scores),
+                None => by_scores,
+            }
         };
-        let elsewhere = seen.iter().filter(|l| !compared(l)).map(|l| evidence::by_scores(line.score, l.score));
-        let others: f64 = preferences.iter().map(|p| p.log_odds).chain(elsewhere).map(|l| (-l).exp()).sum();
+        let elsewhere = rivals.filter(|r| r.0.abs() > DISTINCT_S).map(other);
+        let beside = preferences.iter().filter(|p| path.aside_s.contains(&p.shift_s)).map(|p| p.log_odds);
+        let others: f64 = elsewhere.chain(beside).map(|l| (-l).exp()).sum();
         let heard = Heard::along(a, b, &path, line.inverted, &self.plans);
         let again = (-heard.log_odds()).exp();
         let confidence = evidence::chance(path.standing) / (1.0 + others + again);
@@ -380,6 +428,9 @@ impl Aligner {
         let Some(mut placed) = self.place(view, line, &path, 0.003, confidence, progress)? else {
             return Ok(Found::Nothing);
         };
+        if placed.map.drift_ppm().abs() > self.options.max_drift_ppm + BEYOND_PPM {
+            return Ok(Found::BeyondLimit);
+        }
         // The clock comes from whatever is common; where the file lies, from the voices.
         let on_map = |p: &PathPoint| PathPoint { a_s: placed.map.to_timeline(p.b_s), ..*p };
         let points: Vec<PathPoint> = path.all.iter().map(on_map).collect();
@@ -542,6 +593,8 @@ enum Found {
     Placed(Box<PairAlignment>),
     /// Something is common, but it fits elsewhere as well, or was played again.
     Repeats,
+    /// The clocks differ by more than the options allow.
+    BeyondLimit,
     Nothing,
 }
 
@@ -581,7 +634,15 @@ enum How {
 
 /// A placement of this confidence is not searched further; one of less than the last is none.
 const SURE_ENOUGH: f64 = 0.99;
-const LEAST_CONFIDENCE: f64 = 0.5;
+const LEAST_CONFIDENCE: f64 = 0.7;
+/// Places of a sound that comes again after which no more are looked for.
+const REPEATS_MOST: usize = 6;
+/// A path's slope tells its line when it differs from it by more, ppm: over the seconds in which it is taken, a bin
+/// is as much. How often a line is turned after it, at the most.
+const SLOPE_PPM: f64 = 100.0;
+const TURNS: usize = 4;
+/// How far beyond the limit a clock difference may be measured, ppm.
+const BEYOND_PPM: f64 = 5.0;
 /// Long probes of the last search, at the most.
 const TILES: f64 = 60.0;
 /// Unevenness from which a track is taken for a voice line.

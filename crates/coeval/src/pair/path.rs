@@ -334,6 +334,27 @@ pub(crate) struct Path {
     pub(crate) aside_s: Vec<f64>,
 }
 
+impl Path {
+    /// Drift of `b` by the slope between strong blocks of one piece a few seconds apart, ppm: jumps between pieces do
+    /// not count. `None` where too few tell.
+    pub(crate) fn slope_ppm(&self) -> Option<f64> {
+        let mut slopes: Vec<f64> = Vec::new();
+        for piece in &self.pieces {
+            let strong: Vec<&PathPoint> = piece.iter().filter(|p| p.weight >= STRONG).collect();
+            for (i, p) in strong.iter().enumerate() {
+                let later = strong[i + 1..].iter().map(|q| (q, q.b_s - p.b_s));
+                let few_s = later.skip_while(|q| q.1 < SLOPE_S.0).take_while(|q| q.1 <= SLOPE_S.1);
+                slopes.extend(few_s.map(|(q, apart_s)| ((q.a_s - p.a_s) / apart_s - 1.0) * 1e6));
+            }
+        }
+        slopes.sort_by(f64::total_cmp);
+        (slopes.len() >= SLOPES).then(|| slopes[slopes.len() / 2])
+    }
+}
+
+/// Blocks this far apart tell a slope, seconds, and how many pairs of them do.
+const SLOPE_S: (f64, f64) = (3.0, 12.0);
+const SLOPES: usize = 12;
 /// Lags to either side that are followed: half a second, so that an engine's cycle shows itself.
 const HALF: usize = 1000;
 /// Price of a jump, and of bending by one bin within a block.
