@@ -455,9 +455,15 @@ impl Aligner {
             let off_s = p.map.to_timeline(middle_s) - beside.at(middle_s);
             off_s.abs() < 2.0 * voices.sigma_s && (p.map.drift_ppm() - placed.map.drift_ppm()).abs() < DRIFTS_AGREE_PPM
         };
+        // Stretches of a few seconds in which the clock was measured.
+        let covered = |p: &PairAlignment| {
+            let mut stretches: Vec<i64> = p.evidence.iter().map(|e| (e.b_s / STRETCH_S) as i64).collect();
+            stretches.dedup();
+            stretches.len() as f64
+        };
         Ok(Found::Placed(Box::new(match by_voices {
             // What is common in between tells the clock and its jumps at more moments.
-            Some(p) if agrees(&p) && 2 * p.evidence.len() >= placed.evidence.len() => p,
+            Some(p) if agrees(&p) && COVERS * covered(&p) >= covered(&placed) => p,
             Some(p) if agrees(&p) => {
                 let mut off_s: Vec<f64> = p.evidence.iter().map(|e| e.a_s - placed.map.to_timeline(e.b_s)).collect();
                 off_s.sort_by(f64::total_cmp);
@@ -672,6 +678,10 @@ const UNCONFIRMED: f64 = 0.95;
 const BEYOND_DOUBT: f64 = 15.0;
 const SURE: f64 = 25.0;
 const LEAST_CLOSE: f64 = 3.5;
+/// The voices alone tell the clock, and its jumps, where they are heard in most of the stretches, of so many seconds, in
+/// which anything common is.
+const COVERS: f64 = 1.5;
+const STRETCH_S: f64 = 5.0;
 /// Two fits of one clock differ by no more, ppm.
 const DRIFTS_AGREE_PPM: f64 = 20.0;
 /// How far from where it was first placed a jump is sought again, seconds.
