@@ -165,6 +165,10 @@ enum coeval_unplaced
      */
     COEVAL_SILENT = 4,
     /**
+     * They share sound, but their clocks differ by more than the largest drift that was searched.
+     */
+    COEVAL_BEYOND_DRIFT_LIMIT = 5,
+    /**
      * A reason that this version of the C library has no number for.
      */
     COEVAL_UNPLACED_OTHERWISE = 1000,

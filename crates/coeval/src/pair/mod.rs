@@ -1,4 +1,20 @@
 //! Two tracks -> how their clocks relate.
+//!
+//! The steps are modules, in the order in which the data flows:
+//!
+//! 1. `long_probe`, `search`: where could they lie? Long probes of all the sound first, then short ones of what stands
+//!    out of its floor, then wider drifts and more probes, until a place is sure.
+//! 2. `path`, `jump`: a candidate becomes a line of offset and drift, and a path along it that wanders and jumps.
+//! 3. `evidence`: is the place right? The confidence is the probability that it is, against chance, against every other
+//!    place that was found, and against sounds that were played again at another time.
+//! 4. `measure`, `fit`: the clock along the path, to microseconds.
+//! 5. `sources`: the clock comes from whatever is common (an engine, say); where the file lies, from the voices, whose
+//!    sound takes a path of its own. Where no voices can be told, `uncertainty_s` says so.
+//!
+//! What the confidence rests on, beside what is computed from the sound: how often a short sound, and how often a long
+//! piece, is played again (`PROMPTS`, `PIECES`), how rarely two of them keep their distance (`COINCIDENCE`), and by how
+//! much the correlations of a repeated sound differ (`REPEATS_DIFFER`), all in `evidence`, each with what half and
+//! double of it would do.
 
 use crate::clock::ClockMap;
 use crate::correlate::Plans;
