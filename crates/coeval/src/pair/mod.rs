@@ -479,11 +479,14 @@ impl Aligner {
         };
         Ok(Found::Placed(Box::new(match by_voices {
             // What is common in between tells the clock and its jumps at more moments.
-            Some(p) if agrees(&p) && COVERS * covered(&p) >= covered(&placed) => p,
+            Some(p) if agrees(&p) && COVERS * covered(&p) >= covered(&placed) => match voices.several {
+                true => p.moved(0.0, voices.sigma_s),
+                false => p,
+            },
             Some(p) if agrees(&p) => {
                 let mut off_s: Vec<f64> = p.evidence.iter().map(|e| e.a_s - placed.map.to_timeline(e.b_s)).collect();
                 off_s.sort_by(f64::total_cmp);
-                placed.moved(off_s[off_s.len() / 2], p.uncertainty_s)
+                placed.moved(off_s[off_s.len() / 2], p.uncertainty_s.hypot(voices.sigma_s))
             }
             _ => placed.moved(voices.delay_s, voices.sigma_s),
         })))

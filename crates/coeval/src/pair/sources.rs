@@ -45,8 +45,11 @@ pub(super) const UNKNOWN_S: f64 = 4e-3;
 pub(super) struct Voices {
     /// `a` hears them so much later than the path says, seconds.
     pub(super) delay_s: f64,
-    /// Standard deviation of that, seconds: of the peak, and of the choice where another peak is nearly as high.
+    /// Standard deviation of that, seconds: of the peak, of the choice where another peak is nearly as high, and of who
+    /// speaks.
     pub(super) sigma_s: f64,
+    /// Another source is common as well, so that what is measured may be a mixture.
+    pub(super) several: bool,
 }
 
 /// Sums of cross-spectra over cells.
@@ -128,8 +131,8 @@ pub(super) fn voices(
     let (top, spread) = peak(&lags)?;
     let (rest_top, rest_spread) = peak(&rest_lags)?;
     let apart = |l: &usize| l.abs_diff(top) > SAME;
-    let between = rest_lags[rest_top] > HEIGHT * rest_spread && top.abs_diff(rest_top) <= SAME / 2;
-    if lags[top] < HEIGHT * spread || between {
+    let in_between = rest_lags[rest_top] > HEIGHT * rest_spread;
+    if lags[top] < HEIGHT * spread || (in_between && top.abs_diff(rest_top) <= SAME / 2) {
         return None;
     }
     // Vertex of the parabola through the peak and its neighbours.
@@ -143,7 +146,8 @@ pub(super) fn voices(
     let choice_s = (vertex(next, 0.0) - delay_s) * (odds / (1.0 + odds)).sqrt();
     // A peak as wide as a sample, known to one part in its height.
     let own_s = spread / (at * TRACK_RATE_HZ);
-    Some(Voices { delay_s, sigma_s: own_s.hypot(choice_s).hypot(SEATS_S) })
+    let several = in_between || choice_s.abs() > SEATS_S;
+    Some(Voices { delay_s, sigma_s: own_s.hypot(choice_s).hypot(SEATS_S), several })
 }
 
 /// Correlation of a cross-spectrum at every delay of `a` from `-REACH` to `REACH` samples. The spectrum is used up.
