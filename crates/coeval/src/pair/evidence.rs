@@ -6,7 +6,7 @@
 //!   aside tells ([`chance`]).
 //! * *Another place*: the same sound comes again (a metronome, a loop, a prompt), so that several places fit. Wherever
 //!   two places both find their sound, the right one fits better, because what else the devices heard matches there as
-//!   well; where nothing but the repeated sound is common, neither fits better on average ([`preference`]).
+//!   well; where nothing but the repeated sound is common, neither fits better on average ([`preferences`]).
 //! * *A sound that was played again*: the recordings are of different times, but hold the same prompt or piece. Then
 //!   one stretch matches, and what is loud in both recordings beside it does not ([`Heard`]).
 
