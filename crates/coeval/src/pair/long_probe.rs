@@ -11,7 +11,7 @@ use rustfft::num_complex::Complex32;
 use rustfft::{Fft, FftPlanner};
 use std::sync::Arc;
 
-use super::search::Candidate;
+use super::search::{Candidate, foremost};
 use crate::band::{BAND_RATE_HZ, Band, CENTRE_HZ};
 use crate::error::Result;
 use crate::progress::{Progress, step};
@@ -348,18 +348,5 @@ fn group(places: &[Vec<Place>], look: &Look, max_drift_ppm: f64) -> Vec<Candidat
             }
         }
     }
-    ranked.sort_by(|x, y| y.score.total_cmp(&x.score).then(x.a_s.total_cmp(&y.a_s)));
-    let mut kept: Vec<Candidate> = Vec::new();
-    for c in ranked {
-        let same = |k: &Candidate| {
-            ((k.a_s - k.b_s) - (c.a_s - c.b_s)).abs() <= 0.01 + max_drift_ppm * 1e-6 * (k.b_s - c.b_s).abs()
-        };
-        if !kept.iter().any(same) {
-            kept.push(c);
-            if kept.len() == 12 {
-                break;
-            }
-        }
-    }
-    kept
+    foremost(ranked, 0.01, max_drift_ppm)
 }

@@ -262,11 +262,16 @@ fn group(peaks: &[Vec<Peak>], max_drift_ppm: f64, pass: Pass) -> Vec<Candidate> 
             }
         }
     }
+    foremost(ranked, 0.004, max_drift_ppm)
+}
+
+/// The best candidates, best first, each further than `apart_s` from the others at any drift that is allowed.
+pub(crate) fn foremost(mut ranked: Vec<Candidate>, apart_s: f64, max_drift_ppm: f64) -> Vec<Candidate> {
     ranked.sort_by(|x, y| y.score.total_cmp(&x.score).then(x.a_s.total_cmp(&y.a_s)));
     let mut kept: Vec<Candidate> = Vec::new();
     for c in ranked {
         let same = |k: &Candidate| {
-            ((k.a_s - k.b_s) - (c.a_s - c.b_s)).abs() <= 0.004 + max_drift_ppm * 1e-6 * (k.b_s - c.b_s).abs()
+            ((k.a_s - k.b_s) - (c.a_s - c.b_s)).abs() <= apart_s + max_drift_ppm * 1e-6 * (k.b_s - c.b_s).abs()
         };
         if !kept.iter().any(same) {
             kept.push(c);
