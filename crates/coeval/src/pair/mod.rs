@@ -246,8 +246,8 @@ impl Aligner {
         let mut best: Option<Box<PairAlignment>> = None;
         let mut repeats = 0;
         let middle_s = b.duration_s() / 2.0;
-        let near =
-            |x: &Line, y: &Line| x.inverted == y.inverted && (x.at(middle_s) - y.at(middle_s)).abs() < DISTINCT_S;
+        // Turned round, a line is still the same place.
+        let near = |x: &Line, y: &Line| (x.at(middle_s) - y.at(middle_s)).abs() < DISTINCT_S;
         for pass in self.passes(a, b) {
             let view = pass.view.of(a, b);
             let found = self.candidates(view, &pass, progress)?;
@@ -456,6 +456,11 @@ impl Aligner {
             placed.uncertainty_s = placed.uncertainty_s.hypot(placed.source_s);
             return Ok(Found::Placed(Box::new(placed)));
         };
+        // Voices on the path itself: what is common is theirs, or comes from where they are.
+        if voices.delay_s.abs() < sources::SEATS_S {
+            let sigma_s = if voices.several { voices.sigma_s } else { 0.0 };
+            return Ok(Found::Placed(Box::new(placed.moved(0.0, sigma_s))));
+        }
         // What stands out of its floor tells the voices' own place more exactly, unless it still holds the engine.
         let middle_s = b.duration_s() / 2.0;
         let beside = line.through(placed.map.to_timeline(middle_s) + voices.delay_s, middle_s);

@@ -29,10 +29,15 @@ const QUIET_S: usize = 100;
 /// its floor (see [`Track::above_floor`]), which an engine's own fluctuation hardly reaches. At 0.4 an open microphone
 /// with the engine as loud as the voices has too few such cells.
 const PEOPLE: f32 = 0.2;
+/// What goes on without the people is told from frames in which, and so many frames around which (a quarter of a second:
+/// the room rings on), what stands out has less than this share of the power. Without the frames around, soft ends of
+/// words passed for an engine on the voices' own path.
+const NEAR: usize = 4;
+const QUIET: f32 = 0.01;
 /// Least height of the voices' peak over the spread of all other delays: among 400 chance reaches 3.5 of them.
 const HEIGHT: f64 = 5.0;
 /// Two people sit at different distances: what is found is the louder one's, or a mean, seconds (20 cm of air).
-const SEATS_S: f64 = 0.6e-3;
+pub(super) const SEATS_S: f64 = 0.6e-3;
 /// Peaks nearer than this are one, samples (1 ms).
 const SAME: usize = 8;
 
@@ -168,7 +173,7 @@ fn peak(lags: &[f64]) -> Option<(usize, f64)> {
 fn cells(a: &Track, b: &Track, above: &Track, from_b: bool, p: &PathPoint, frames: usize, plans: &Plans) -> Sums {
     let mut sums = Sums::new();
     let plan = plans.get(FRAME);
-    let len = (frames + 1) * HOP;
+    let len = (frames + 2 * NEAR + 1) * HOP;
     let read = |track: &Track, at_s: f64| {
         let mut x = vec![0.0f32; len];
         resampled(track, at_s * TRACK_RATE_HZ, 1.0, &mut x);
@@ -176,6 +181,7 @@ fn cells(a: &Track, b: &Track, above: &Track, from_b: bool, p: &PathPoint, frame
     };
     let (x, y) = (read(a, p.a_s), read(b, p.b_s));
     let z = read(above, if from_b { p.b_s } else { p.a_s });
+    let own = if from_b { &y } else { &x };
     let spectrum = |s: &[f32], frame: usize| {
         let mut windowed: Vec<f32> = s[frame * HOP..frame * HOP + FRAME].to_vec();
         for (i, v) in windowed.iter_mut().enumerate() {
@@ -183,7 +189,11 @@ fn cells(a: &Track, b: &Track, above: &Track, from_b: bool, p: &PathPoint, frame
         }
         plan.spectrum(&mut windowed)
     };
+    let energy = |s: &[f32], frame: usize| s[frame * HOP..frame * HOP + FRAME].iter().map(|v| v * v).sum::<f32>();
+    let near = |s: &[f32], frame: usize| (frame..=frame + 2 * NEAR).map(|f| energy(s, f)).sum::<f32>();
     for frame in 0..frames {
+        let quiet = near(&z, frame) < QUIET * near(own, frame);
+        let frame = frame + NEAR;
         let (sx, sy, sz) = (spectrum(&x, frame), spectrum(&y, frame), spectrum(&z, frame));
         let own = if from_b { &sy } else { &sx };
         let power =
@@ -198,7 +208,7 @@ fn cells(a: &Track, b: &Track, above: &Track, from_b: bool, p: &PathPoint, frame
             let stands = (power(&sz, band) / power(own, band).max(1e-20)).sqrt();
             let (sum, cells) = if stands >= PEOPLE {
                 (&mut sums.people, &mut sums.people_cells)
-            } else if stands < 0.05 {
+            } else if quiet {
                 (&mut sums.rest, &mut sums.rest_cells)
             } else {
                 continue;
