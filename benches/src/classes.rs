@@ -86,6 +86,9 @@ pub struct Question {
     pub answer: Answer,
     /// Which sources both hear besides the voices: engine, loudspeaker.
     pub common: [bool; 2],
+    /// Stretches in which the two hear nothing in common, true seconds: where in them a clock jumps, nothing tells.
+    #[serde(default)]
+    pub nothing_s: Vec<(f64, f64)>,
     /// Largest drift that is searched, ppm; nothing: the default.
     pub max_drift_ppm: Option<f64>,
     /// What is special about it, in words.

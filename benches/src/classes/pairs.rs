@@ -7,7 +7,7 @@ use rand::rngs::SmallRng;
 use rand::{RngExt, SeedableRng};
 
 use super::stage::{
-    between, by_logarithm, camera, leaking, open_microphone, pauses, question, record, recorder, scene,
+    between, by_logarithm, camera, leaking, open_microphone, pauses, pauses_but_for, question, record, recorder, scene,
 };
 use super::{Answer, Case, Job, Order, Question};
 use crate::sim::{Device, Scene};
@@ -16,6 +16,9 @@ use crate::unrelated::{self, Kind};
 
 /// Nothing of a scene is recorded this near to its ends, seconds.
 const EDGE_S: f64 = 2.0;
+
+/// A word between two jumps that is shorter cannot be asked to tell them apart, seconds: own choice.
+const WORD_S: f64 = 1.0;
 
 const ENGINE: [bool; 2] = [true, false];
 
@@ -148,7 +151,8 @@ pub(super) fn lost_buffers(order: &Order<'_>) -> io::Result<Case> {
     } else {
         b.jumps = losses
     }
-    one_pair(&scene, &a, &b, Question { common: [leaks, false], note, ..question(0, 1, Answer::Placed) })
+    let nothing_s = if leaks { Vec::new() } else { pauses_but_for(&scene, WORD_S) };
+    one_pair(&scene, &a, &b, Question { common: [leaks, false], nothing_s, note, ..question(0, 1, Answer::Placed) })
 }
 
 /// Every seventh of the drifts from -1200 to 1200 ppm, from another one on for each seed; seven seeds have all.

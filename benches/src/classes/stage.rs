@@ -114,7 +114,7 @@ pub(super) fn coarse(sound: &[f32]) -> Vec<i16> {
 
 /// Asks how `b` lies on `a`, with nothing common but the voices.
 pub(super) fn question(a: usize, b: usize, answer: Answer) -> Question {
-    Question { a, b, answer, common: [false; 2], max_drift_ppm: None, note: String::new() }
+    Question { a, b, answer, common: [false; 2], nothing_s: Vec::new(), max_drift_ppm: None, note: String::new() }
 }
 
 /// Evenly from a range.
@@ -138,4 +138,16 @@ pub(super) fn pauses(scene: &Scene) -> Vec<(f64, f64)> {
     pauses.push((last, scene.duration_s));
     pauses.retain(|p| p.1 > p.0);
     pauses
+}
+
+/// Pauses, joined across what is said in less than so many seconds.
+pub(super) fn pauses_but_for(scene: &Scene, word_s: f64) -> Vec<(f64, f64)> {
+    let mut joined: Vec<(f64, f64)> = Vec::new();
+    for pause in pauses(scene) {
+        match joined.last_mut() {
+            Some(last) if pause.0 - last.1 < word_s => last.1 = pause.1,
+            _ => joined.push(pause),
+        }
+    }
+    joined
 }
