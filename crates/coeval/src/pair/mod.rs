@@ -401,7 +401,6 @@ impl Aligner {
         seen: &[Line],
         progress: &dyn Progress,
     ) -> Result<Found> {
-        let whole = (0.0, b.duration_s());
         let Some((line, path)) = self.followed(view, line, progress)? else { return Ok(Found::Nothing) };
         let line = &line;
         if path.standing.height < STANDING
@@ -456,45 +455,9 @@ impl Aligner {
             placed.uncertainty_s = placed.uncertainty_s.hypot(placed.source_s);
             return Ok(Found::Placed(Box::new(placed)));
         };
-        // Voices on the path itself: what is common is theirs, or comes from where they are.
-        if voices.delay_s.abs() < sources::SEATS_S {
-            let sigma_s = if voices.several { voices.sigma_s } else { 0.0 };
-            return Ok(Found::Placed(Box::new(placed.moved(0.0, sigma_s))));
-        }
-        // What stands out of its floor tells the voices' own place more exactly, unless it still holds the engine.
-        let middle_s = b.duration_s() / 2.0;
-        let beside = line.through(placed.map.to_timeline(middle_s) + voices.delay_s, middle_s);
-        let above = View::AboveFloor.of(a, b);
-        let within_s = (voices.delay_s.abs() / 2.0).clamp(0.001, 0.003);
-        let by_voices = match trace(above.0, above.1, &beside, whole, &self.plans, progress)? {
-            Some(path) if path.standing.without_best > STANDING_WITHOUT_BEST && !path.pieces.is_empty() => {
-                self.place(above, &beside, &path, within_s, confidence, progress)?
-            }
-            _ => None,
-        };
-        let agrees = |p: &PairAlignment| {
-            let off_s = p.map.to_timeline(middle_s) - beside.at(middle_s);
-            off_s.abs() < 2.0 * voices.sigma_s && (p.map.drift_ppm() - placed.map.drift_ppm()).abs() < DRIFTS_AGREE_PPM
-        };
-        // Stretches of a few seconds in which the clock was measured.
-        let covered = |p: &PairAlignment| {
-            let mut stretches: Vec<i64> = p.evidence.iter().map(|e| (e.b_s / STRETCH_S) as i64).collect();
-            stretches.dedup();
-            stretches.len() as f64
-        };
-        Ok(Found::Placed(Box::new(match by_voices {
-            // What is common in between tells the clock and its jumps at more moments.
-            Some(p) if agrees(&p) && COVERS * covered(&p) >= covered(&placed) => match voices.several {
-                true => p.moved(0.0, voices.sigma_s),
-                false => p,
-            },
-            Some(p) if agrees(&p) => {
-                let mut off_s: Vec<f64> = p.evidence.iter().map(|e| e.a_s - placed.map.to_timeline(e.b_s)).collect();
-                off_s.sort_by(f64::total_cmp);
-                placed.moved(off_s[off_s.len() / 2], p.uncertainty_s.hypot(voices.sigma_s))
-            }
-            _ => placed.moved(voices.delay_s, voices.sigma_s),
-        })))
+        // On the path itself they leave it as it is.
+        let delay_s = if voices.delay_s.abs() < sources::SEATS_S { 0.0 } else { voices.delay_s };
+        Ok(Found::Placed(Box::new(placed.moved(delay_s, voices.sigma_s))))
     }
 
     /// Measures along a path and fits the clock.
@@ -702,12 +665,6 @@ const UNCONFIRMED: f64 = 0.95;
 const BEYOND_DOUBT: f64 = 15.0;
 const SURE: f64 = 25.0;
 const LEAST_CLOSE: f64 = 3.5;
-/// The voices alone tell the clock, and its jumps, where they are heard in most of the stretches, of so many seconds, in
-/// which anything common is.
-const COVERS: f64 = 1.5;
-const STRETCH_S: f64 = 5.0;
-/// Two fits of one clock differ by no more, ppm.
-const DRIFTS_AGREE_PPM: f64 = 20.0;
 /// How far from where it was first placed a jump is sought again, seconds.
 const NEAR_JUMP_S: f64 = 2.0;
 /// Measurements that are enough to outvote wrong ones.

@@ -255,6 +255,98 @@ fn verify_range(
     })
 }
 
+/// Sounds whose path differs from the one that is followed: an engine beside the voices, a loudspeaker. Each has a
+/// constant delay beside the clock.
+struct OtherSources {
+    /// Delay, bins, and what it costs that a block is this source's, nats.
+    known: Vec<(i64, f32)>,
+}
+
+impl OtherSources {
+    /// What each bin of a row says for the clock that passes it: what it says for the source that is followed and for
+    /// every known one, or that any unknown one is heard.
+    fn explain(&self, row: &[u8], said: &mut Vec<f32>, scratch: &mut Vec<f32>) {
+        let width = row.len();
+        scratch.clear();
+        scratch.extend(row.iter().map(|&b| unpack(b).min(PATH_MOST)));
+        said.clone_from(scratch);
+        for &(delay, price) in &self.known {
+            for (i, s) in said.iter_mut().enumerate() {
+                // People move, and rows are pooled: a bin to either side is the same place.
+                let at = (i as i64 + delay - 1).max(0) as usize;
+                let near = scratch.get(at..(at + 3).min(width)).unwrap_or(&[]);
+                *s += (near.iter().copied().fold(0.0, f32::max) - price).max(0.0);
+            }
+        }
+        // Largest of a window by doubling: of 2, 4, ... bins, then two of these that overlap.
+        let window = 2 * SOURCE_BINS + 1;
+        let mut length = 1;
+        while 2 * length <= window {
+            for i in 0..width - length {
+                scratch[i] = scratch[i].max(scratch[i + length]);
+            }
+            length *= 2;
+        }
+        for (i, s) in said.iter_mut().enumerate() {
+            let first = i.saturating_sub(SOURCE_BINS);
+            let last = (i + SOURCE_BINS + 1).min(width).saturating_sub(length);
+            *s = s.max(scratch[first].max(scratch[last.max(first)]) - ANOTHER);
+        }
+    }
+
+    /// Sources other than the followed one, by how many blocks speak loudest for them.
+    fn learnt(rows: &[Vec<u8>], bins: &[usize]) -> Self {
+        let mut count = [0.0f32; 2 * SOURCE_BINS + 1];
+        for (row, &bin) in rows.iter().zip(bins) {
+            let (loudest, weight) = loudest(row, bin);
+            if weight >= STRONG {
+                count[loudest + SOURCE_BINS - bin] += 1.0;
+            }
+        }
+        let total: f32 = count.iter().sum();
+        let about = |count: &[f32], i: usize| count[i - 1] + count[i] + count[i + 1];
+        // The source that is heard most is the one to follow.
+        let most = |count: &[f32]| {
+            (1..2 * SOURCE_BINS)
+                .max_by(|&i, &j| about(count, i).total_cmp(&about(count, j)).then(count[i].total_cmp(&count[j])))
+                .unwrap_or(SOURCE_BINS)
+        };
+        let followed = most(&count);
+        let around = |i: usize| i.saturating_sub(SEAT_BINS)..(i + SEAT_BINS + 1).min(2 * SOURCE_BINS + 1);
+        count[around(followed)].fill(0.0);
+        let mut known = Vec::new();
+        while known.len() < SOURCES {
+            let other = most(&count);
+            let blocks = about(&count, other);
+            if blocks < COMES_BACK {
+                break;
+            }
+            known.push((other as i64 - followed as i64, -(blocks / total).ln()));
+            count[other - 1..=other + 1].fill(0.0);
+        }
+        Self { known }
+    }
+}
+
+/// The loudest bin of a row within reach of other sources from one, and what it says; that one itself where none says
+/// more.
+fn loudest(row: &[u8], bin: usize) -> (usize, f32) {
+    let near = bin.saturating_sub(SOURCE_BINS)..(bin + SOURCE_BINS + 1).min(row.len());
+    let best = near.fold(bin, |best, i| if row[i] > row[best] { i } else { best });
+    (best, unpack(row[best]))
+}
+
+/// How far sources lie apart at the most, bins (18 ms: 6 m of air), and what it costs that a block is of one that is not
+/// known, nats: one block in ten, at any of the delays.
+const SOURCE_BINS: usize = 36;
+/// Most that a block says for a path, nats. What is high is uncertain by as much (a height of 12 by 9 nats): where an
+/// engine fits on two lanes, noise must not carry the path from one to the other.
+const PATH_MOST: f32 = 16.0;
+const ANOTHER: f32 = 6.6;
+/// So many sources are told apart, at the most, and so many blocks make one.
+const SOURCES: usize = 4;
+const COMES_BACK: f32 = 2.0;
+
 /// What bins say for a line that passes them, where voices sit at different distances: as much as those close by, but
 /// for the price of another seat.
 fn seats(bins: &[u8]) -> Vec<u8> {
@@ -340,7 +432,10 @@ impl Path {
     pub(crate) fn slope_ppm(&self) -> Option<f64> {
         let mut slopes: Vec<f64> = Vec::new();
         for piece in &self.pieces {
-            let strong: Vec<&PathPoint> = piece.iter().filter(|p| p.weight >= STRONG).collect();
+            // By where the sound itself is: the path stays near it, no more.
+            let within = piece[0].b_s..=piece[piece.len() - 1].b_s;
+            let strong: Vec<&PathPoint> =
+                self.all.iter().filter(|p| within.contains(&p.b_s) && p.weight >= STRONG).collect();
             for (i, p) in strong.iter().enumerate() {
                 let later = strong[i + 1..].iter().map(|q| (q, q.b_s - p.b_s));
                 let few_s = later.skip_while(|q| q.1 < SLOPE_S.0).take_while(|q| q.1 <= SLOPE_S.1);
@@ -357,15 +452,17 @@ const SLOPE_S: (f64, f64) = (3.0, 12.0);
 const SLOPES: usize = 12;
 /// Lags to either side that are followed: half a second, so that an engine's cycle shows itself.
 const HALF: usize = 1000;
-/// Price of a jump, and of bending by one bin within a block.
-const JUMP_PRICE: f32 = 30.0;
+/// Price of a jump, nats: one in three weeks of sound, to any of two thousand lanes. At 16 an engine that fits elsewhere for
+/// a few blocks makes jumps, at 30 what is between two losses a few seconds apart is lost. And price of bending by one bin
+/// within a block.
+const JUMP_PRICE: f32 = 22.0;
 const BEND_PRICE: f32 = 3.0;
 /// Shifts nearer than this (10 ms) belong to the path's own peak and its reverberation.
 const OWN_BINS: usize = 20;
 /// Shifts at which a piece's blocks say what they say for any lane, bins.
 const ASIDE: [i64; 12] = [-947, -787, -613, -461, -307, -149, 151, 311, 463, 617, 797, 953];
-/// Lanes nearer than this (20 ms) may be another path or source of the same sound: a jump must show more there.
-const NEAR_BINS: u64 = 40;
+/// Share of what a piece says on its own lane from which it would also do on another.
+const ALSO_DOES: f32 = 0.35;
 /// Parts in which rivals are judged, at the most, and how far each must stand out.
 const PARTS: usize = 16;
 const PART_STANDING: f64 = 8.0;
@@ -411,7 +508,8 @@ pub(crate) fn trace(
     // A device that loses sound again and again leaves the line for good: rows follow the path, from the last block
     // that speaks for it on.
     let mut centres = vec![0i64; total];
-    let mut bins = best_path(&rows, &centres);
+    let mut sources = OtherSources { known: Vec::new() };
+    let mut bins = best_path(&rows, &centres, &sources);
     for _ in 0..FOLLOWED {
         let lag = |i: usize| bins[i] as i64 - HALF as i64 + centres[i];
         let strong: Vec<usize> = (0..total).filter(|&i| unpack(rows[i][bins[i]]) >= STRONG).collect();
@@ -431,8 +529,21 @@ pub(crate) fn trace(
         for ((i, lag), row) in wanted.into_iter().zip(moved) {
             (centres[i], rows[i]) = (lag, row);
         }
-        bins = best_path(&rows, &centres);
+        bins = best_path(&rows, &centres, &sources);
     }
+    for _ in 0..LEARNT {
+        sources = OtherSources::learnt(&rows, &bins);
+        bins = best_path(&rows, &centres, &sources);
+    }
+    // Where the sound of each block is, which may be another source's.
+    let heard: Vec<(usize, f32)> = rows.iter().zip(&bins).map(|(row, &bin)| loudest(row, bin)).collect();
+    // From here on a row says what it says for the clock, whichever source it hears.
+    let (mut said, mut scratch) = (Vec::new(), Vec::new());
+    let told = |row: &Vec<u8>| {
+        sources.explain(row, &mut said, &mut scratch);
+        said.iter().map(|&nats| pack(nats)).collect::<Vec<u8>>()
+    };
+    rows = rows.iter().map(told).collect();
     let at = |i: usize, bin: usize| {
         let lag = bin as i64 - HALF as i64 + centres[i];
         (a_start(i) as f64 + length as f64 / 2.0 + (lag * BIN as i64) as f64) / TRACK_RATE_HZ
@@ -444,12 +555,16 @@ pub(crate) fn trace(
         .into_iter()
         .filter(|range| stands_out(&rows, &bins, range.clone()).height >= PIECE_STANDING)
         .collect::<Vec<_>>();
-    let pieces = joined(&rows, &mut bins, &centres, pieces).into_iter().map(|range| points(&bins, range)).collect();
+    let pieces = joined(&rows, &bins, &centres, pieces).into_iter().map(|range| points(&bins, range)).collect();
     let usual = rows.iter().map(|r| r.iter().map(|&b| unpack(b)).sum::<f32>() / r.len() as f32).sum::<f32>();
     Ok(Some(Path {
         pieces,
         standing,
-        all: points(&bins, 0..total),
+        all: heard
+            .iter()
+            .enumerate()
+            .map(|(i, &(bin, weight))| PathPoint { b_s: middle_s(i), a_s: at(i, bin), weight })
+            .collect(),
         block_s: length as f64 / TRACK_RATE_HZ,
         usual: usual / total as f32,
         aside_s,
@@ -460,6 +575,8 @@ pub(crate) fn trace(
 /// second each time.
 const STRONG: f32 = 20.0;
 const FOLLOWED: usize = 60;
+/// How often the other sources are learnt from the path, and the path is found again.
+const LEARNT: usize = 3;
 /// Lanes that are told to be rivals of a line, at the most.
 const LANES: usize = 6;
 
@@ -510,58 +627,44 @@ fn unbroken(bins: &[usize], centres: &[i64]) -> Vec<std::ops::Range<usize>> {
     ranges
 }
 
-/// Joins pieces that need no jump: those on one lane, and those of which one would also do on the other's lane
-/// (a reflection that is louder for a while, a pitch period, the engine instead of the voice). Of two such the
-/// one that says more takes the other onto its lane.
+/// Joins pieces that need no jump: those on one lane, and of those of which one would also do on the other's lane, far
+/// from its own (an engine, which fits again later), keeps the one that says more. What a near lane says for other
+/// sources the path has weighed already.
 fn joined(
     rows: &[Vec<u8>],
-    bins: &mut [usize],
+    bins: &[usize],
     centres: &[i64],
     pieces: Vec<std::ops::Range<usize>>,
 ) -> Vec<std::ops::Range<usize>> {
     let mut kept: Vec<std::ops::Range<usize>> = Vec::new();
+    let lag = |i: usize| bins[i] as i64 + centres[i];
+    let score = |range: &std::ops::Range<usize>, shift: i64| -> f32 {
+        range
+            .clone()
+            .map(|i| {
+                let width = rows[i].len() as i64;
+                let at = (bins[i] as i64 + shift).rem_euclid(width) as usize;
+                let near = &rows[i][at.saturating_sub(2)..(at + 3).min(rows[i].len())];
+                unbounded(near.iter().copied().max().unwrap_or(0))
+            })
+            .sum()
+    };
+    let does = |range: &std::ops::Range<usize>, shift: i64| {
+        let usual = ASIDE.map(|aside| score(range, aside)).iter().sum::<f32>() / ASIDE.len() as f32;
+        score(range, shift) - usual > ALSO_DOES * (score(range, 0) - usual)
+    };
     for piece in pieces {
         let Some(before) = kept.last_mut() else {
             kept.push(piece);
             continue;
         };
-        let lag = |i: usize| bins[i] as i64 + centres[i];
-        let (lane, own_lane) = (lag(before.end - 1), lag(piece.start));
-        let score = |bins: &[usize], range: &std::ops::Range<usize>, shift: i64| -> f32 {
-            range
-                .clone()
-                .map(|i| {
-                    let width = rows[i].len() as i64;
-                    let at = (bins[i] as i64 + shift).rem_euclid(width) as usize;
-                    unbounded(
-                        rows[i][at.saturating_sub(2)..(at + 3).min(rows[i].len())].iter().copied().max().unwrap_or(0),
-                    )
-                })
-                .sum()
-        };
-        let usual = |range: &std::ops::Range<usize>| {
-            ASIDE.map(|aside| score(bins, range, aside)).iter().sum::<f32>() / ASIDE.len() as f32
-        };
-        let shift = lane - own_lane;
-        let (share, least) = if shift.unsigned_abs() <= NEAR_BINS { (0.12, 100.0) } else { (0.35, 0.0) };
-        let does = |range: &std::ops::Range<usize>, shift: i64| {
-            let (own, other, usual) = (score(bins, range, 0), score(bins, range, shift), usual(range));
-            other - usual > share * (own - usual) || own - other < least
-        };
+        let shift = lag(before.end - 1) - lag(piece.start);
         if shift.unsigned_abs() <= 3 {
             before.end = piece.end;
-        } else if !does(&piece, shift) && !does(before, -shift) {
+        } else if shift.unsigned_abs() as usize <= SOURCE_BINS || !does(&piece, shift) && !does(before, -shift) {
             kept.push(piece);
-        } else {
-            let later_says_more = score(bins, &piece, 0) > score(bins, before, 0);
-            let (weaker, by) = if later_says_more { (before.clone(), -shift) } else { (piece.clone(), shift) };
-            if shift.unsigned_abs() <= NEAR_BINS {
-                let width = rows[0].len() as i64;
-                bins[weaker].iter_mut().for_each(|b| *b = (*b as i64 + by).clamp(0, width - 1) as usize);
-                before.end = piece.end;
-            } else if later_says_more {
-                *before = piece;
-            }
+        } else if score(&piece, 0) > score(before, 0) {
+            *before = piece;
         }
     }
     kept
@@ -667,9 +770,10 @@ fn stands_out(rows: &[Vec<u8>], bins: &[usize], range: std::ops::Range<usize>) -
 
 /// Best path by dynamic programming: stay, bend by one bin, or jump anywhere. `centres`: how far each row's middle lies
 /// from the line, bins.
-fn best_path(rows: &[Vec<u8>], centres: &[i64]) -> Vec<usize> {
+fn best_path(rows: &[Vec<u8>], centres: &[i64], sources: &OtherSources) -> Vec<usize> {
     let width = rows[0].len();
-    let mut score: Vec<f32> = rows[0].iter().map(|&b| unpack(b)).collect();
+    let (mut score, mut said, mut scratch) = (Vec::new(), Vec::new(), Vec::new());
+    sources.explain(&rows[0], &mut score, &mut scratch);
     let mut moves: Vec<Vec<u8>> = Vec::with_capacity(rows.len());
     let mut jumps: Vec<usize> = Vec::with_capacity(rows.len());
     let mut next = vec![0.0f32; width];
@@ -677,6 +781,7 @@ fn best_path(rows: &[Vec<u8>], centres: &[i64]) -> Vec<usize> {
         let (top, jump) =
             score.iter().enumerate().fold((f32::NEG_INFINITY, 0), |m, (i, &s)| if s > m.0 { (s, i) } else { m });
         let jump_score = top - JUMP_PRICE;
+        sources.explain(row, &mut said, &mut scratch);
         let mut step = vec![0u8; width];
         let shift = centre[1] - centre[0];
         // What the row before says at the same lag, a bin less, a bin more.
@@ -695,7 +800,7 @@ fn best_path(rows: &[Vec<u8>], centres: &[i64]) -> Vec<usize> {
             if jump_score > best {
                 (best, how) = (jump_score, 3);
             }
-            next[i] = best + unpack(row[i]);
+            next[i] = best + said[i];
             step[i] = how;
         }
         std::mem::swap(&mut score, &mut next);
