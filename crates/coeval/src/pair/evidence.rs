@@ -197,6 +197,9 @@ pub(super) struct Heard {
 
 /// Evidence that makes a stretch match, nats: three of its blocks by chance in a million.
 const MATCHES: f32 = 18.0;
+/// So much less than it says, nats, counts of a block: what a lane says by chance scatters by as much. At a half a stretch
+/// reaches into the pause behind it, at double an engine that is just heard is none.
+const SPARE: f32 = 1.0;
 /// Blocks further apart than this are of two stretches, seconds.
 const APART_S: f64 = 3.0;
 /// Mean power of what is left above a track's floor, in units of its usual power, from which a second is loud.
@@ -263,33 +266,32 @@ fn ln_factorial(n: usize) -> f64 {
     (1..=n).map(|k| (k as f64).ln()).sum()
 }
 
-/// Lengths of the stretches of a path that match, seconds.
+/// Lengths of the stretches of a path that match, seconds: where what the blocks say beyond chance adds up, from where it
+/// begins to where it is most (the cumulative sums of Page, Biometrika 41, 1954).
 fn stretches(path: &Path) -> Vec<f64> {
     let mut lengths: Vec<f64> = Vec::new();
-    let block_s = path.block_s;
-    // First and last block of the stretch so far, and what it says; it is forgotten when it falls to nothing.
-    let mut open: Option<(f64, f64, f32, f32)> = None;
-    let close = |open: &mut Option<(f64, f64, f32, f32)>, lengths: &mut Vec<f64>| {
-        if let Some((first, last, _, most)) = open.take()
+    // First block of the stretch so far, what it says, and the block up to which it says most, and how much.
+    let mut open: Option<(f64, f32, f64, f32)> = None;
+    let close = |open: &mut Option<(f64, f32, f64, f32)>, lengths: &mut Vec<f64>| {
+        if let Some((first, _, last, most)) = open.take()
             && most >= MATCHES
         {
-            lengths.push(last - first + block_s);
+            lengths.push(last - first + path.block_s);
         }
     };
     for p in path.pieces.iter().flatten() {
-        let says = p.weight - path.usual;
-        if open.is_some_and(|o| p.b_s - o.1 > APART_S) {
+        let says = p.weight - path.usual - SPARE;
+        if open.is_some_and(|o| o.1 + says <= 0.0 || p.b_s - o.2 > APART_S) {
             close(&mut open, &mut lengths);
         }
         match &mut open {
-            Some((_, last, sum, most)) => {
-                *sum = (*sum + says).max(0.0);
-                if says > 0.0 {
-                    *last = p.b_s;
+            Some((_, sum, last, most)) => {
+                *sum += says;
+                if *sum > *most {
+                    (*last, *most) = (p.b_s, *sum);
                 }
-                *most = most.max(*sum);
             }
-            None if says > 0.0 => open = Some((p.b_s, p.b_s, says, says)),
+            None if says > 0.0 => open = Some((p.b_s, says, p.b_s, says)),
             None => {}
         }
     }
