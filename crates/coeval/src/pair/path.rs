@@ -268,7 +268,7 @@ impl OtherSources {
     fn explain(&self, row: &[u8], said: &mut Vec<f32>, scratch: &mut Vec<f32>) {
         let width = row.len();
         scratch.clear();
-        scratch.extend(row.iter().map(|&b| unpack(b).min(PATH_MOST)));
+        scratch.extend(row.iter().map(|&b| bounded(unpack(b))));
         said.clone_from(scratch);
         for &(delay, price) in &self.known {
             for (i, s) in said.iter_mut().enumerate() {
@@ -342,6 +342,11 @@ const SOURCE_BINS: usize = 36;
 /// Most that a block says for a path, nats. What is high is uncertain by as much (a height of 12 by 9 nats): where an
 /// engine fits on two lanes, noise must not carry the path from one to the other.
 const PATH_MOST: f32 = 16.0;
+
+/// What a block says for a path: beyond [`PATH_MOST`] by the logarithm, so that a voice is told from its reflections.
+fn bounded(nats: f32) -> f32 {
+    if nats > PATH_MOST { PATH_MOST + 2.0 * (1.0 + nats - PATH_MOST).ln() } else { nats }
+}
 const ANOTHER: f32 = 6.6;
 /// So many sources are told apart, at the most, and so many blocks make one.
 const SOURCES: usize = 4;
@@ -461,6 +466,8 @@ const BEND_PRICE: f32 = 3.0;
 const OWN_BINS: usize = 20;
 /// Shifts at which a piece's blocks say what they say for any lane, bins.
 const ASIDE: [i64; 12] = [-947, -787, -613, -461, -307, -149, 151, 311, 463, 617, 797, 953];
+/// A jump smaller than this (4 ms) is another source instead, bins.
+const NO_JUMP_BINS: u64 = 8;
 /// Share of what a piece says on its own lane from which it would also do on another.
 const ALSO_DOES: f32 = 0.35;
 /// Parts in which rivals are judged, at the most, and how far each must stand out.
@@ -555,7 +562,7 @@ pub(crate) fn trace(
         .into_iter()
         .filter(|range| stands_out(&rows, &bins, range.clone()).height >= PIECE_STANDING)
         .collect::<Vec<_>>();
-    let pieces = joined(&rows, &bins, &centres, pieces).into_iter().map(|range| points(&bins, range)).collect();
+    let pieces = joined(&rows, &mut bins, &centres, pieces).into_iter().map(|range| points(&bins, range)).collect();
     let usual = rows.iter().map(|r| r.iter().map(|&b| unpack(b)).sum::<f32>() / r.len() as f32).sum::<f32>();
     Ok(Some(Path {
         pieces,
@@ -627,18 +634,19 @@ fn unbroken(bins: &[usize], centres: &[i64]) -> Vec<std::ops::Range<usize>> {
     ranges
 }
 
-/// Joins pieces that need no jump: those on one lane, and of those of which one would also do on the other's lane, far
+/// Joins pieces that need no jump: those on one lane or nearly (a source that is near the other; the one that says less
+/// is moved onto the lane of the other), and of those of which one would also do on the other's lane, far
 /// from its own (an engine, which fits again later), keeps the one that says more. What a near lane says for other
 /// sources the path has weighed already.
 fn joined(
     rows: &[Vec<u8>],
-    bins: &[usize],
+    bins: &mut [usize],
     centres: &[i64],
     pieces: Vec<std::ops::Range<usize>>,
 ) -> Vec<std::ops::Range<usize>> {
     let mut kept: Vec<std::ops::Range<usize>> = Vec::new();
-    let lag = |i: usize| bins[i] as i64 + centres[i];
-    let score = |range: &std::ops::Range<usize>, shift: i64| -> f32 {
+    let lag = |bins: &[usize], i: usize| bins[i] as i64 + centres[i];
+    let score = |bins: &[usize], range: &std::ops::Range<usize>, shift: i64| -> f32 {
         range
             .clone()
             .map(|i| {
@@ -649,21 +657,27 @@ fn joined(
             })
             .sum()
     };
-    let does = |range: &std::ops::Range<usize>, shift: i64| {
-        let usual = ASIDE.map(|aside| score(range, aside)).iter().sum::<f32>() / ASIDE.len() as f32;
-        score(range, shift) - usual > ALSO_DOES * (score(range, 0) - usual)
+    let does = |bins: &[usize], range: &std::ops::Range<usize>, shift: i64| {
+        let usual = ASIDE.map(|aside| score(bins, range, aside)).iter().sum::<f32>() / ASIDE.len() as f32;
+        score(bins, range, shift) - usual > ALSO_DOES * (score(bins, range, 0) - usual)
     };
     for piece in pieces {
         let Some(before) = kept.last_mut() else {
             kept.push(piece);
             continue;
         };
-        let shift = lag(before.end - 1) - lag(piece.start);
-        if shift.unsigned_abs() <= 3 {
+        let shift = lag(bins, before.end - 1) - lag(bins, piece.start);
+        if shift.unsigned_abs() <= NO_JUMP_BINS {
+            let later_says_more = score(bins, &piece, 0) > score(bins, before, 0);
+            let (weaker, by) = if later_says_more { (before.clone(), -shift) } else { (piece.clone(), shift) };
+            let width = rows[0].len() as i64;
+            bins[weaker].iter_mut().for_each(|b| *b = (*b as i64 + by).clamp(0, width - 1) as usize);
             before.end = piece.end;
-        } else if shift.unsigned_abs() as usize <= SOURCE_BINS || !does(&piece, shift) && !does(before, -shift) {
+        } else if shift.unsigned_abs() as usize <= SOURCE_BINS
+            || !does(bins, &piece, shift) && !does(bins, before, -shift)
+        {
             kept.push(piece);
-        } else if score(&piece, 0) > score(before, 0) {
+        } else if score(bins, &piece, 0) > score(bins, before, 0) {
             *before = piece;
         }
     }
@@ -707,9 +721,10 @@ fn profile(rows: &[Vec<u8>], bins: &[usize], range: std::ops::Range<usize>, read
     profile
 }
 
-/// Which of the three middle lags says most: a line may lie on the edge of a bin.
+/// Which of the middle lags says most: a line may pass between two seats.
 fn middle_lag(profile: &[f32]) -> usize {
-    (HALF - 1..=HALF + 1).fold(HALF, |best, lag| if profile[lag] > profile[best] { lag } else { best })
+    (HALF - SEAT_BINS - 1..=HALF + SEAT_BINS + 1)
+        .fold(HALF, |best, lag| if profile[lag] > profile[best] { lag } else { best })
 }
 
 /// Excess of the unshifted path over the mean of the shifted ones, and each shifted one's.
