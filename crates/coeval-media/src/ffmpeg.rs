@@ -10,7 +10,7 @@ use std::io::{BufReader, Read};
 use std::path::{Path, PathBuf};
 use std::process::{Child, ChildStdout, Command, Stdio};
 
-use coeval::{Error, ErrorKind, Result};
+use coeval_error::{Error, ErrorKind, Result};
 
 use crate::codec::{Decoder, Packet, Pcm, PcmKind};
 use crate::{MediaInfo, Opened, PictureInfo, Rational, Segment, SoundInfo, Track};

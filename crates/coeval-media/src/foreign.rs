@@ -3,7 +3,7 @@
 //! Their timestamps count samples, except Matroska's, which are rounded (mostly to a millisecond):
 //! there the first packet and holes go by time, and what lies between is counted.
 
-use coeval::{Error, ErrorKind, Result};
+use coeval_error::{Error, ErrorKind, Result};
 use symphonia::core::codecs::CodecParameters;
 use symphonia::core::codecs::audio::well_known as id;
 use symphonia::core::formats::{FormatOptions, FormatReader, SeekMode, SeekTo, TrackType};

@@ -6,7 +6,7 @@
 //! follow one another in time. A packet stands where its timestamp says, unless that is within the
 //! timestamps' own rounding of where counting samples puts it; then counting is the better clock.
 
-use coeval::{Error, ErrorKind, Result};
+use coeval_error::{Error, ErrorKind, Result};
 use symphonia::core::audio::{Channels, Position};
 use symphonia::core::codecs::audio::{AudioCodecParameters, well_known as id};
 

@@ -9,7 +9,7 @@
 //! let mut sound = SoundReader::open("CAM_A_001.MP4".as_ref(), &OpenOptions::default())?;
 //! let mut block = Vec::new();
 //! while sound.read(&mut block)? > 0 { /* interleaved samples, 1.0 = full scale */ }
-//! # Ok::<(), coeval::Error>(())
+//! # Ok::<(), coeval_media::Error>(())
 //! ```
 //!
 //! # How a file is read
@@ -43,7 +43,7 @@ use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 
-use coeval::{Error, ErrorKind, Result};
+pub use coeval_error::{Error, ErrorKind, Result};
 
 use codec::{Decoder, Packet};
 use foreign::Kind;

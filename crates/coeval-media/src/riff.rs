@@ -4,7 +4,7 @@
 //! `bext` (EBU Tech 3285 v2), RF64 and BW64 with `ds64` (EBU Tech 3306, ITU-R BS.2088), and the
 //! 64-bit variety whose chunks are named by GUIDs (W64).
 
-use coeval::{ErrorKind, Result};
+use coeval_error::{ErrorKind, Result};
 
 use crate::codec::{Decoder, Packet, Pcm};
 use crate::source::Source;
@@ -216,7 +216,7 @@ pub(crate) fn days_since_1970(year: i64, month: i64, day: i64) -> i64 {
     era * 146_097 + of_era * 365 + of_era / 4 - of_era / 100 + (153 * m + 2) / 5 + day - 1 - 719_468
 }
 
-fn short(source: &Source) -> coeval::Error {
+fn short(source: &Source) -> coeval_error::Error {
     source.error(ErrorKind::Damaged, "the WAV file ends inside its header", "copy it again from the device")
 }
 

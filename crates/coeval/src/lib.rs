@@ -66,7 +66,6 @@ pub mod activity;
 mod band;
 pub mod clock;
 mod correlate;
-pub mod error;
 pub mod event;
 mod fit;
 pub mod level;
@@ -80,4 +79,6 @@ pub mod speech;
 mod store;
 pub mod track;
 
-pub use error::{Error, ErrorKind, Result};
+#[doc(no_inline)]
+pub use coeval_error as error;
+pub use coeval_error::{Error, ErrorKind, Result};

@@ -1,4 +1,8 @@
 //! The one error type of the workspace.
+//!
+//! It is a crate of its own so that a reader of files needs no engine, and an engine no reader. Nobody has to depend on
+//! it: every crate that fails with it passes it on, as `coeval::Error` for example.
+#![forbid(unsafe_code)]
 
 use std::fmt;
 use std::path::{Path, PathBuf};
