@@ -17,9 +17,9 @@ use std::error::Error;
 use std::path::PathBuf;
 
 use clap::Parser;
-use coeval::speech::STEP_S;
 use coeval_benches::sim::{Device, Half, Scene, SceneSpec, Utterance};
 use coeval_benches::sim_sound::Material;
+use coeval_listen::speech::STEP_S;
 use coeval_media::{OpenOptions, WavOptions, WavWriter};
 use coeval_shoot::Options as ShootOptions;
 use coeval_shoot::tighten::{Facts, Plan, TightenOptions, Voice, plan};

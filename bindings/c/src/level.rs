@@ -3,7 +3,7 @@
 use std::ffi::{CString, c_char};
 
 use coeval::Result;
-use coeval::level::{LevelMeter, LevelReport, Stretch};
+use coeval_listen::level::{LevelMeter, LevelReport, Stretch};
 
 use crate::handle::{self, c_text, copy_out, fill, handle, invalid, pointer};
 use crate::sound::Fed;

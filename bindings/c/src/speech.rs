@@ -1,7 +1,9 @@
 //! Who speaks when.
 
 use coeval::Result;
-use coeval::speech::{Origin, RATE_HZ, STEP_S, SharedMeter, SpeechBuilder, SpeechCurve, SpeechOptions, SpeechSegment};
+use coeval_listen::speech::{
+    Origin, RATE_HZ, STEP_S, SharedMeter, SpeechBuilder, SpeechCurve, SpeechOptions, SpeechSegment,
+};
 
 use crate::handle::{self, copy_out, fill, handle, invalid, place, slice};
 use crate::sound::Fed;

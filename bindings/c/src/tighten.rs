@@ -3,7 +3,7 @@
 use std::ffi::{CString, c_char};
 
 use ::coeval_shoot::tighten::{Event, Facts, Fate, Plan, TightenOptions, moving, plan};
-use coeval::activity::ActivityCurve;
+use coeval_listen::activity::ActivityCurve;
 
 use crate::handle::{self, c_text, fill, handle, invalid, place, pointer, slice, text};
 use crate::shoot::{coeval_alignment, yes_or_no};

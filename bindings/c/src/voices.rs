@@ -6,7 +6,7 @@ use ::coeval_shoot::tighten::Voice;
 use ::coeval_shoot::voices::{SpeechMap, speech_map};
 use ::coeval_shoot::{Alignment, Options};
 use coeval::Result;
-use coeval::speech::Origin;
+use coeval_listen::speech::Origin;
 
 use crate::handle::{self, c_text, fill, handle, invalid, path, place, pointer, text};
 use crate::progress::{Listener, coeval_progress_fn};

@@ -4,11 +4,11 @@ use std::io::Write as _;
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicBool, Ordering};
 
-use coeval::activity::ActivityCurve;
 use coeval::network::Force;
 use coeval::progress::step;
 use coeval::{Error, ErrorKind};
 use coeval_deliver::otio::{Extras, References, to_otio};
+use coeval_listen::activity::ActivityCurve;
 use coeval_media::{OpenOptions, SampleFormat, SoundReader};
 use coeval_shoot::chapters::Chapters;
 use coeval_shoot::conform::{ConformOptions, Lies};

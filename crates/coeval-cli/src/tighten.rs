@@ -3,9 +3,9 @@
 use std::path::{Path, PathBuf};
 
 use clap::Args;
-use coeval::activity::ActivityCurve;
 use coeval::{Error, ErrorKind};
 use coeval_deliver::rough;
+use coeval_listen::activity::ActivityCurve;
 use coeval_media::OpenOptions;
 use coeval_shoot::mix::{Levels, VoiceOver, render_mix, render_voice};
 use coeval_shoot::tighten::{Event, Facts, Plan, TightenOptions, moving, plan};

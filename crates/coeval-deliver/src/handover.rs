@@ -592,7 +592,7 @@ fn one_line(text: &str) -> String {
 mod tests {
     use super::*;
     use crate::layout::tests::example;
-    use coeval::speech::SpeechSegment;
+    use coeval_listen::speech::SpeechSegment;
 
     #[test]
     fn dead_air_is_where_a_recorder_ran_and_nobody_spoke() {

@@ -4,12 +4,12 @@
 //! Only shoots that need it pay for it: the sound is read once more, in full, when a file has no place or an uncertain
 //! one, and pictures are looked at only when [`Options::picture`](crate::Options::picture) says so.
 
-use coeval::activity::{ActivityBuilder, ActivityCurve, ActivityOptions, align_activity};
 use coeval::clock::ClockMap;
 use coeval::marker::{Marker, MatchOptions, match_markers};
 use coeval::pair::{Evidence, PairAlignment, PairOutcome};
 use coeval::progress::Progress;
 use coeval::{ErrorKind, Result};
+use coeval_listen::activity::{ActivityBuilder, ActivityCurve, ActivityOptions, align_activity};
 
 use crate::Options;
 use crate::alignment::{Kind, Means};

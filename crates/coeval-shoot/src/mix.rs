@@ -7,11 +7,11 @@ use std::fs::File as Disk;
 use std::io::{Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 
-use coeval::level::{LevelMeter, LevelReport};
-use coeval::limit::Limiter;
 use coeval::progress::{Progress, step};
 use coeval::resample::{Leg, ResampleOptions, Resampler, Route};
 use coeval::{Error, ErrorKind, Result};
+use coeval_listen::level::{LevelMeter, LevelReport};
+use coeval_listen::limit::Limiter;
 use coeval_media::{OpenOptions, SampleFormat, SoundReader, WavOptions, WavWriter};
 
 use crate::alignment::Alignment;

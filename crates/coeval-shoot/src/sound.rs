@@ -4,13 +4,13 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::Path;
 
-use coeval::level::{LevelMeter, LevelReport};
 use coeval::marker::{Marker, MarkerDetector, MarkerOptions};
 use coeval::pair::{Aligner, PairAlignment, PairOptions, PairOutcome, Unplaced};
 use coeval::progress::{Progress, step};
-use coeval::speech::{SpeechBuilder, SpeechOptions, SpeechSegment};
 use coeval::track::{Track, TrackBuilder};
 use coeval::{Error, ErrorKind, Result};
+use coeval_listen::level::{LevelMeter, LevelReport};
+use coeval_listen::speech::{SpeechBuilder, SpeechOptions, SpeechSegment};
 use coeval_media::{MediaInfo, OpenOptions, SoundReader};
 use serde::Serialize;
 

@@ -8,9 +8,9 @@
 //! from every voice, breaths included; half of [`TightenOptions::pause_s`] is left on either side of one.
 
 use coeval::Result;
-use coeval::activity::ActivityCurve;
-use coeval::event::{FoundEvent, find_motion};
-use coeval::speech::Origin;
+use coeval_listen::activity::ActivityCurve;
+use coeval_listen::moment::{FoundMoment, find_motion};
+use coeval_listen::speech::Origin;
 use serde::{Deserialize, Serialize};
 
 use crate::alignment::{Alignment, Kind};
@@ -88,7 +88,7 @@ pub struct Facts {
 pub fn moving(alignment: &Alignment, file: &str, curve: &ActivityCurve) -> Result<Vec<Event>> {
     let map = alignment.first_event().map(file);
     let map = map.ok_or_else(|| invalid(format!("no placed file is called {file:?}")))?;
-    let event = |e: &FoundEvent| {
+    let event = |e: &FoundMoment| {
         let (start_s, end_s) = (map.to_timeline(e.start_s), map.to_timeline(e.end_s));
         Event { start_s, end_s, what: format!("{} ({file})", e.kind.as_str()) }
     };

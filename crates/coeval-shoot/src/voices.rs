@@ -3,12 +3,12 @@
 use std::io::{Read, Seek, SeekFrom, Write};
 use std::path::Path;
 
-use coeval::event::{EventMeter, FoundEvent};
-use coeval::level::LevelMeter;
 use coeval::marker::{Marker, MarkerDetector};
 use coeval::progress::{Progress, step};
-use coeval::speech::{Heard, RATE_HZ, SharedMeter, SpeechBuilder, SpeechOptions, SpeechSegment, spoken};
 use coeval::{Error, ErrorKind, Result};
+use coeval_listen::level::LevelMeter;
+use coeval_listen::moment::{FoundMoment, MomentMeter};
+use coeval_listen::speech::{Heard, RATE_HZ, SharedMeter, SpeechBuilder, SpeechOptions, SpeechSegment, spoken};
 use coeval_media::{OpenOptions, SoundReader};
 use serde::{Deserialize, Serialize};
 
@@ -258,13 +258,13 @@ fn events_in(
     level: bool,
     open: &OpenOptions,
     progress: &dyn Progress,
-) -> Result<(Vec<Marker>, Vec<FoundEvent>)> {
+) -> Result<(Vec<Marker>, Vec<FoundMoment>)> {
     let mut reader = SoundReader::open(path, open)?;
     let info = reader.info().clone();
     let sound = info.sound.ok_or_else(|| Error::new(ErrorKind::NoSound, "no sound track").with_path(path))?;
     let (rate_hz, channels) = (f64::from(sound.rate_hz), sound.channels);
     let mut detector = MarkerDetector::new(rate_hz, channels, &shown_claps())?;
-    let mut meter = EventMeter::new(rate_hz, channels)?;
+    let mut meter = MomentMeter::new(rate_hz, channels)?;
     let (mut claps, mut block, mut frames) = (Vec::new(), Vec::new(), 0u64);
     loop {
         let read = reader.read(&mut block)?;

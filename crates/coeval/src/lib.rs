@@ -11,11 +11,6 @@
 //! 3. [`network`]: all pairs -> one [`ClockMap`](clock::ClockMap) per file.
 //! 4. [`resample`]: sound moved along its map, onto the timeline or under a clip.
 //! 5. [`marker`]: short sharp sounds, found and matched between recordings.
-//! 6. [`activity`]: what a camera without usable sound has seen, laid on the markers.
-//! 7. [`level`]: is the sound loud enough, clean and whole?
-//! 8. [`speech`]: who speaks when: the people aboard, the radio, nobody.
-//! 9. [`event`]: what happens besides: loud moments, engines opened up, pictures that move.
-//! 10. [`limit`]: no true peak above a limit.
 //!
 //! Two recordings of one event; the second began 5 s later:
 //!
@@ -62,20 +57,16 @@
 //! can be cancelled there. Failures are one [`Error`] with a [`kind`](Error::kind).
 #![forbid(unsafe_code)]
 
-pub mod activity;
 mod band;
 pub mod clock;
 mod correlate;
-pub mod event;
 mod fit;
-pub mod level;
-pub mod limit;
 pub mod marker;
 pub mod network;
 pub mod pair;
 pub mod progress;
 pub mod resample;
-pub mod speech;
+pub mod samples;
 mod store;
 pub mod track;
 

@@ -31,7 +31,7 @@ use std::sync::{Arc, OnceLock};
 use realfft::{RealFftPlanner, RealToComplex};
 
 use crate::error::{Error, ErrorKind, Result};
-use crate::speech::tame;
+use crate::samples::sanitize;
 
 /// What a short sound is, by the measured course of its energy.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -480,7 +480,7 @@ impl MarkerDetector {
         let scale = 1.0 / self.channels as f32;
         for part in interleaved.chunks(self.channels * 8192) {
             for frame in part.chunks_exact(self.channels) {
-                let sum: f32 = frame.iter().map(|x| tame(*x)).sum();
+                let sum: f32 = frame.iter().map(|x| sanitize(*x)).sum();
                 self.take(sum * scale);
             }
             self.advance();

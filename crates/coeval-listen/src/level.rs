@@ -11,7 +11,7 @@ use std::sync::Arc;
 use ebur128::{Channel, EbuR128, Mode};
 use realfft::{RealFftPlanner, RealToComplex};
 
-use crate::error::{Error, ErrorKind, Result};
+use coeval::{Error, ErrorKind, Result};
 
 /// Samples at or above this magnitude count as clipped, three or more in a row: -0.1 dB below full scale.
 const CLIP: f32 = 0.988_55;
@@ -314,7 +314,7 @@ impl HumFinder {
 /// Measures a recording's levels as its blocks go by.
 ///
 /// ```
-/// use coeval::level::LevelMeter;
+/// use coeval_listen::level::LevelMeter;
 ///
 /// // EBU Tech 3341, test signal 1: a sine of 1 kHz in both channels, peaks at -23 dBFS, is as loud as -23 LUFS.
 /// let mut meter = LevelMeter::new(48_000, 2)?;

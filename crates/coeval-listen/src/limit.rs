@@ -4,7 +4,7 @@
 //! over that window, so that it arrives in time and has no steps; it comes back exponentially (common practice, no source).
 //!
 //! ```
-//! use coeval::limit::Limiter;
+//! use coeval_listen::limit::Limiter;
 //!
 //! let loud: Vec<f32> = (0..48_000).map(|n| 1.5 * (n as f32 * 0.05).sin()).collect();
 //! let mut limiter = Limiter::new(48_000.0, 1, -6.0)?;
@@ -20,7 +20,7 @@
 
 use std::collections::VecDeque;
 
-use crate::error::{Error, ErrorKind, Result};
+use coeval::{Error, ErrorKind, Result};
 
 /// Points between two samples at which the peak is looked for, as ITU-R BS.1770-4, annex 2, asks for at 48 kHz.
 const PHASES: usize = 4;
