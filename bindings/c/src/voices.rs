@@ -2,10 +2,10 @@
 
 use std::ffi::{CString, c_char, c_void};
 
-use ::coeval_shoot::tighten::Voice;
-use ::coeval_shoot::voices::{SpeechMap, speech_map};
 use ::coeval_shoot::{Alignment, Options};
 use coeval::Result;
+use coeval_cut::tighten::Voice;
+use coeval_cut::voices::{SpeechMap, speech_map};
 use coeval_listen::speech::Origin;
 
 use crate::handle::{self, c_text, fill, handle, invalid, path, place, pointer, text};

@@ -74,6 +74,11 @@ impl Error {
         Self(Box::new(Inner { kind, path: None, message: message.into(), remedy: None, source: None }))
     }
 
+    /// An argument is out of its range: [`ErrorKind::InvalidArgument`].
+    pub fn invalid(message: impl Into<String>) -> Self {
+        Self::new(ErrorKind::InvalidArgument, message)
+    }
+
     /// An input or output failure on `path`, its kind taken from the system's answer.
     pub fn io(path: impl AsRef<Path>, source: std::io::Error) -> Self {
         let kind = match source.kind() {

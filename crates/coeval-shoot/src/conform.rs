@@ -183,6 +183,24 @@ pub fn plan(alignment: &Alignment, options: &ConformOptions) -> Result<Vec<Confo
 }
 
 impl Conformed {
+    /// The sound of one placed file on the timeline: `frames` samples of each channel at `rate_hz`, the first at `start_s`
+    /// on the timeline. Where the file does not run there is silence. It has no name and no time reference: it is for
+    /// [`render`](Self::render), not for writing.
+    pub fn of_file(file: &File, start_s: f64, rate_hz: u32, frames: u64) -> Self {
+        Self {
+            name: String::new(),
+            lies: Lies::OnTimeline,
+            recording: String::new(),
+            sources: vec![file.path.clone()],
+            start_s,
+            rate_hz,
+            channels: file.sound.as_ref().map_or(1, |s| s.channels.max(1)),
+            frames,
+            time_reference: 0,
+            frame_rate: [25, 1],
+        }
+    }
+
     /// Makes the sound: `sink` is given one interleaved block after the other, [`frames`](Self::frames)
     /// frames in all. `folder` is the one that the alignment's names are relative to. Files are read
     /// once, as far as they are needed, in bounded memory.

@@ -12,8 +12,8 @@
 //!
 //! What follows from an alignment is made on request: [`conform`](mod@conform) cuts and resamples the
 //! recorder's sound to lie under the clips and on the timeline, [`listen`](mod@listen) cuts what a person
-//! checks by ear, [`measure`] reads the recordings' levels and finds the claps in them. For a rough cut [`voices`] hears
-//! who speaks when, [`tighten`] plans what stays, and [`mix`] makes its sound.
+//! checks by ear, [`measure`] reads the recordings' levels and finds the claps in them. A rough cut is the crate
+//! `coeval-cut`.
 //!
 //! A file that cannot be read never stops the others: it is in the result, unplaced, with the
 //! reason. The same files give the same bytes of `alignment.json`, whatever the number of threads
@@ -36,15 +36,12 @@ mod claps;
 pub mod conform;
 mod find;
 pub mod listen;
-pub mod mix;
 mod neighbours;
 mod parallel;
 mod proof;
 mod scratch;
 mod settle;
 mod sound;
-pub mod tighten;
-pub mod voices;
 mod write;
 
 use std::num::NonZeroUsize;
@@ -58,10 +55,12 @@ use coeval_media::OpenOptions;
 pub use alignment::{Alignment, Kind};
 pub use anchors::{Anchor, At, read_anchors};
 pub use find::{Found, Source, find, natural_order};
-pub use parallel::on_threads;
+pub use parallel::{for_all, on_threads};
 pub use scratch::temporary_files;
 pub use settle::{Settled, settle};
-pub use sound::{Compared, Headers, Heard, Measured, Probed, Sound, TrackFile, compare, hear, measure, probe};
+pub use sound::{
+    Compared, Headers, Heard, Measured, Probed, Sound, TrackFile, compare, guarded, hear, measure, probe, shown_claps,
+};
 pub use write::{
     LARGEST_TEXT, OutFolder, clear_unfinished, files_below, not_through_links, plain_name, read_text, remove, resolved,
     write_whole,

@@ -275,7 +275,7 @@ pub fn measure(
 
 /// How claps are found that are shown to a person, or kept in a cut: surer than those that only count where another
 /// file has the same, since an engine that the score has not learnt gives more false alarms than those it has.
-pub(crate) fn shown_claps() -> MarkerOptions {
+pub fn shown_claps() -> MarkerOptions {
     let mut options = MarkerOptions::default();
     options.min_score = 2.0;
     options
@@ -581,7 +581,7 @@ pub(crate) fn compare_asked(
 }
 
 /// Decoders are many and files are hostile: a panic in one becomes this file's failure.
-pub(crate) fn guarded<T>(path: &Path, work: impl FnOnce() -> Result<T>) -> Result<T> {
+pub fn guarded<T>(path: &Path, work: impl FnOnce() -> Result<T>) -> Result<T> {
     catch_unwind(AssertUnwindSafe(work)).unwrap_or_else(|_| {
         Err(Error::new(ErrorKind::Internal, "its reader failed on this content")
             .with_path(path)
