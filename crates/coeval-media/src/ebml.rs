@@ -3,8 +3,8 @@
 
 use coeval_error::Result;
 
+use crate::info::{PictureInfo, Rational};
 use crate::source::Source;
-use crate::{PictureInfo, Rational};
 
 /// One track's headers.
 #[derive(Debug, Default, Clone)]

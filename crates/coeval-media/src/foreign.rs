@@ -13,8 +13,9 @@ use symphonia::default::formats as readers;
 
 use crate::codec::{Decoder, Packet, codec_name, guarded};
 use crate::ebml;
+use crate::info::{MediaInfo, SoundInfo};
 use crate::source::Source;
-use crate::{MediaInfo, Opened, Segment, SoundInfo, Track, check_channels, check_rate, unsupported};
+use crate::track::{Opened, Segment, Track, check_channels, check_rate, unsupported};
 
 /// A stream that starts later than this many seconds is taken to count from somewhere else.
 const LATE_START_S: i64 = 10;

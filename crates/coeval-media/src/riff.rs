@@ -7,8 +7,9 @@
 use coeval_error::{ErrorKind, Result};
 
 use crate::codec::{Decoder, Packet, Pcm};
+use crate::info::{MediaInfo, SoundInfo};
 use crate::source::Source;
-use crate::{MediaInfo, Opened, Segment, SoundInfo, Track, check_channels, check_rate};
+use crate::track::{Opened, Segment, Track, check_channels, check_rate, unsupported};
 
 /// Chunks looked at before the search is given up.
 const MAX_CHUNKS: usize = 10_000;
@@ -190,7 +191,7 @@ fn read_format(source: &Source, b: &[u8]) -> Result<Format> {
             0x2000 => "AC-3 in WAV".into(),
             other => format!("WAV codec 0x{other:04X}"),
         };
-        return Err(crate::unsupported(source, &name));
+        return Err(unsupported(source, &name));
     };
     Ok(Format { pcm, channels, rate_hz, bits: valid_bits })
 }
