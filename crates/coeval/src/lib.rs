@@ -57,9 +57,9 @@
 //! can be cancelled there. Failures are one [`Error`] with a [`kind`](Error::kind).
 #![forbid(unsafe_code)]
 
-mod band;
 pub mod clock;
 mod correlate;
+mod filter;
 mod fit;
 pub mod marker;
 pub mod network;

@@ -21,6 +21,7 @@ use std::ops::Range;
 
 use crate::clock::ClockMap;
 use crate::error::{Error, ErrorKind, Result};
+use crate::filter::{bessel_i0, sinc};
 
 /// Half the taps at equal rates: zero crossings of the sinc to either side.
 const HALF_TAPS: f64 = 96.0;
@@ -662,15 +663,14 @@ impl Kernel {
         let beta = 0.1102 * (ATTENUATION_DB - 8.7);
         // In cycles a source frame; the stop band begins at the lower of both Nyquist frequencies.
         let cutoff = 0.5 / ratio - width / 2.0;
+        // The window's scale is the same for every tap.
         let scale = 1.0 / bessel_i0(beta);
         let value = |x: f64| {
             let edge = x / half as f64;
             if edge.abs() >= 1.0 {
                 return 0.0;
             }
-            let angle = std::f64::consts::TAU * cutoff * x;
-            let sinc = if angle.abs() < 1e-9 { 1.0 } else { angle.sin() / angle };
-            sinc * bessel_i0(beta * (1.0 - edge * edge).sqrt()) * scale
+            sinc(2.0 * cutoff * x) * bessel_i0(beta * (1.0 - edge * edge).sqrt()) * scale
         };
         let mut rows = vec![0.0f32; (phases + 1) * taps];
         let mut row = vec![0.0f64; taps];
@@ -713,19 +713,6 @@ fn inner_products(rows: [&[f32]; 2], x: &[f32]) -> [f32; 2] {
         }
     }
     sums.map(|sums| sums.iter().sum())
-}
-
-/// Modified Bessel function of the first kind and order zero, by its power series.
-fn bessel_i0(x: f64) -> f64 {
-    let quarter = x * x / 4.0;
-    let (mut sum, mut term) = (1.0, 1.0);
-    let mut k = 1.0;
-    while term > sum * 1e-17 {
-        term *= quarter / (k * k);
-        sum += term;
-        k += 1.0;
-    }
-    sum
 }
 
 #[cfg(test)]

@@ -8,16 +8,19 @@
 //! cross-correlation's weighting (Knapp & Carter, IEEE TASSP 24(4), 1976); the other half, which
 //! needs both signals, is applied by [`pair`](crate::pair).
 
+pub(crate) mod band;
+
 use std::sync::{Arc, LazyLock, OnceLock};
 
 use realfft::num_complex::Complex32;
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
 
-use crate::band::Band;
 use crate::error::{Error, ErrorKind, Result};
+use crate::filter::{kaiser, sinc};
 use crate::store::{SampleWriter, Samples};
 
 pub use crate::store::{NewScratch, Scratch};
+use band::Band;
 
 /// Rate of every analysis track, in Hz. Speech keeps what aligns it below 4 kHz.
 pub const TRACK_RATE_HZ: f64 = 8000.0;
@@ -446,27 +449,6 @@ impl Decimator {
 
 fn gcd(a: u64, b: u64) -> u64 {
     if b == 0 { a } else { gcd(b, a % b) }
-}
-
-pub(crate) fn sinc(x: f64) -> f64 {
-    let y = std::f64::consts::PI * x;
-    if y.abs() < 1e-9 { 1.0 } else { y.sin() / y }
-}
-
-/// Kaiser window at `x` within -1 to 1.
-pub(crate) fn kaiser(x: f64, beta: f64) -> f64 {
-    if x.abs() >= 1.0 { 0.0 } else { bessel_i0(beta * (1.0 - x * x).sqrt()) / bessel_i0(beta) }
-}
-
-/// Modified Bessel function of the first kind, order 0, by its power series.
-fn bessel_i0(x: f64) -> f64 {
-    let (mut term, mut sum, mut k) = (1.0, 1.0, 1.0);
-    while term > 1e-12 * sum {
-        term *= (x / (2.0 * k)).powi(2);
-        sum += term;
-        k += 1.0;
-    }
-    sum
 }
 
 /// Scalar product; eight running sums let the compiler use vector registers.
