@@ -15,9 +15,12 @@ use crate::Options;
 use crate::alignment::{Kind, Means};
 use crate::chapters::Group;
 use crate::find::Found;
+use crate::guard::guarded;
+use crate::headers::Probed;
+use crate::measure::find_claps;
 use crate::parallel::for_all;
 use crate::settle::Settled;
-use crate::sound::{Compared, Heard, Probed, audible, find_claps, guarded};
+use crate::sound::{Compared, Heard, audible};
 
 /// A place less certain than this is worth a second look, seconds.
 const UNCERTAIN_S: f64 = 0.01;

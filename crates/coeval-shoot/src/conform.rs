@@ -22,7 +22,6 @@ use coeval::{Error, ErrorKind, Result};
 use coeval_media::{Bext, OpenOptions, SampleFormat, SoundReader, WavOptions, WavWriter};
 
 use crate::alignment::{Alignment, File, Kind, Recording};
-use crate::invalid;
 use crate::parallel::for_all;
 use crate::write::plain_name;
 
@@ -113,14 +112,14 @@ pub fn plan(alignment: &Alignment, options: &ConformOptions) -> Result<Vec<Confo
     let first = alignment.first_event();
     let alignment: &Alignment = &first;
     if !(8000..=192_000).contains(&options.rate_hz) {
-        return Err(invalid(format!("rate_hz is {}, not within 8000 to 192000", options.rate_hz)));
+        return Err(Error::invalid(format!("rate_hz is {}, not within 8000 to 192000", options.rate_hz)));
     }
     if !options.timeline_start_s.is_finite() || options.camera_level_db.is_some_and(f64::is_nan) {
-        return Err(invalid("the timeline's start and the camera's level must be numbers"));
+        return Err(Error::invalid("the timeline's start and the camera's level must be numbers"));
     }
     let [num, den] = options.frame_rate.unwrap_or_else(|| alignment.frame_rate());
     if num == 0 || den == 0 {
-        return Err(invalid(format!("{num}/{den} is no frame rate")));
+        return Err(Error::invalid(format!("{num}/{den} is no frame rate")));
     }
     let frame_s = f64::from(den) / f64::from(num);
     let rate = f64::from(options.rate_hz);
@@ -218,7 +217,7 @@ impl Conformed {
     ) -> Result<()> {
         let placed = |path: &str| {
             let map = alignment.map(path);
-            map.ok_or_else(|| invalid("the alignment has no place for this file").with_path(path))
+            map.ok_or_else(|| Error::invalid("the alignment has no place for this file").with_path(path))
         };
         let mut voices = Vec::new();
         for source in &self.sources {

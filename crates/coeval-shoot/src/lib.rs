@@ -35,8 +35,12 @@ pub mod chapters;
 mod claps;
 pub mod conform;
 mod find;
+mod guard;
+mod headers;
 pub mod listen;
+mod measure;
 mod neighbours;
+mod options;
 mod parallel;
 mod proof;
 mod scratch;
@@ -44,64 +48,35 @@ mod settle;
 mod sound;
 mod write;
 
-use std::num::NonZeroUsize;
 use std::path::Path;
 
-use coeval::pair::{PairOptions, PairOutcome};
+use coeval::pair::PairOutcome;
 use coeval::progress::Progress;
-use coeval::{Error, ErrorKind, Result};
-use coeval_media::OpenOptions;
+use coeval::{Error, Result};
 
 pub use alignment::{Alignment, Kind};
 pub use anchors::{Anchor, At, read_anchors};
 pub use find::{Found, Source, find, natural_order};
+pub use guard::guarded;
+pub use headers::{Headers, Probed, probe};
+pub use measure::{Measured, measure, shown_claps};
+pub use options::Options;
 pub use parallel::{for_all, on_threads};
 pub use scratch::temporary_files;
 pub use settle::{Settled, settle};
-pub use sound::{
-    Compared, Headers, Heard, Measured, Probed, Sound, TrackFile, compare, guarded, hear, measure, probe, shown_claps,
-};
+pub use sound::{Compared, Heard, Sound, TrackFile, compare, hear};
 pub use write::{
     LARGEST_TEXT, OutFolder, clear_unfinished, files_below, not_through_links, plain_name, read_text, remove, resolved,
     write_whole,
 };
 
-/// How a shoot is aligned. The defaults serve.
-#[derive(Debug, Clone, Default)]
-#[non_exhaustive]
-pub struct Options {
-    /// How files are opened.
-    pub open: OpenOptions,
-    /// How two files are compared.
-    pub pair: PairOptions,
-    /// Which files form one recording, and what kind of device made it.
-    pub grouping: chapters::Grouping,
-    /// The recording whose clock the timeline takes: its id, or the name of one of its files (`*` stands for any
-    /// characters). Its event is then the first. `None`: the recording that covers most of its event; a camera where one
-    /// covers it alike.
-    pub main: Option<String>,
-    /// The user's own correspondences.
-    pub anchors: Vec<Anchor>,
-    /// May the picture of cameras that sound does not place be looked at for a filmed clap? Needs an `ffmpeg` on PATH.
-    pub picture: bool,
-    /// How far the files' own times may be off, seconds, where the user trusts them: two files are then looked for only
-    /// where their timecodes put them or, when one has none, the moments at which they say they were made. `None`:
-    /// their times are not believed.
-    pub trusted_times_s: Option<f64>,
-    /// How far devices were from what they recorded: a recording's id or the name of its files (`*` stands for any
-    /// characters), and metres. A far microphone hears late, 2.9 ms a metre; that is taken back.
-    pub distances_m: Vec<(String, f64)>,
-    /// How many files are read or compared at once. `None`: as many as the machine has cores.
-    pub threads: Option<NonZeroUsize>,
-}
-
 /// Puts all recordings among `paths` (folders, files, or both) on one clock.
 ///
 /// # Errors
-/// [`NotFound`](ErrorKind::NotFound) when a path does not exist or nothing among them is a recording,
-/// [`PermissionDenied`](ErrorKind::PermissionDenied) when a folder cannot be listed,
-/// [`InvalidArgument`](ErrorKind::InvalidArgument) for options that name no file or contradict each other,
-/// [`Cancelled`](ErrorKind::Cancelled) when `progress` says so. A file that cannot be read is not an error: the
+/// [`NotFound`](coeval::ErrorKind::NotFound) when a path does not exist or nothing among them is a recording,
+/// [`PermissionDenied`](coeval::ErrorKind::PermissionDenied) when a folder cannot be listed,
+/// [`InvalidArgument`](coeval::ErrorKind::InvalidArgument) for options that name no file or contradict each other,
+/// [`Cancelled`](coeval::ErrorKind::Cancelled) when `progress` says so. A file that cannot be read is not an error: the
 /// result says why it is unplaced.
 pub fn align(paths: &[impl AsRef<Path>], options: &Options, progress: &dyn Progress) -> Result<Alignment> {
     align_found(&find(paths)?, options, progress)
@@ -125,7 +100,7 @@ pub fn align_found(found: &Found, options: &Options, progress: &dyn Progress) ->
 /// clips. `paths` may be empty when `tracks` is not.
 ///
 /// # Errors
-/// As for [`align`]; also [`InvalidArgument`](ErrorKind::InvalidArgument) when two files have one name or a name
+/// As for [`align`]; also [`InvalidArgument`](coeval::ErrorKind::InvalidArgument) when two files have one name or a name
 /// holds a `*`.
 pub fn align_with(
     paths: &[impl AsRef<Path>],
@@ -141,7 +116,7 @@ pub fn align_with(
         for file in tracks {
             let name = &file.name;
             if name.is_empty() || name.contains('*') || probed.iter().any(|p| &p.name == name) {
-                return Err(invalid(format!("{name:?} cannot be the name of a track"))
+                return Err(Error::invalid(format!("{name:?} cannot be the name of a track"))
                     .with_remedy("give every track a name of its own without `*`"));
             }
             let headers = Headers { duration_s: file.track.duration_s(), ..Headers::default() };
@@ -163,8 +138,8 @@ pub fn align_with(
 /// by the claps that both heard. Of the options `open`, `pair` and `threads` count.
 ///
 /// # Errors
-/// Why a file cannot be read; [`InvalidArgument`](ErrorKind::InvalidArgument) for options out of range;
-/// [`Cancelled`](ErrorKind::Cancelled).
+/// Why a file cannot be read; [`InvalidArgument`](coeval::ErrorKind::InvalidArgument) for options out of range;
+/// [`Cancelled`](coeval::ErrorKind::Cancelled).
 pub fn align_two(a: &Path, b: &Path, options: &Options, progress: &dyn Progress) -> Result<PairOutcome> {
     let (open, pair) = (options.open.clone(), options.pair.clone());
     let options = Options { open, pair, threads: options.threads, ..Options::default() };
@@ -174,11 +149,11 @@ pub fn align_two(a: &Path, b: &Path, options: &Options, progress: &dyn Progress)
     parallel::pool(options.threads)?.install(|| {
         let probed = probe(&found, &options.open, progress)?;
         if let Some(error) = probed.iter().find_map(|p| p.info.as_ref().err()) {
-            return Err(sound::repeat(error));
+            return Err(guard::repeat(error));
         }
         let heard = hear(&found, &probed, &options.open, progress)?;
         if let Some(error) = heard.iter().find_map(|h| h.as_ref().err()) {
-            return Err(sound::repeat(error));
+            return Err(guard::repeat(error));
         }
         let groups = ["a", "b"].into_iter().zip(0..).map(|(id, f)| chapters::Group::given(id, Kind::Other, vec![f]));
         let (settled, compared) = place(Some(&found), &probed, groups.collect(), &heard, &options, progress)?;
@@ -207,20 +182,6 @@ fn verdict(compared: Vec<Compared>, confidence: f64) -> PairOutcome {
         best.confidence = confidence;
     }
     PairOutcome::Placed(best)
-}
-
-impl Options {
-    fn check(&self) -> Result<()> {
-        if let Some(off_s) = self.trusted_times_s
-            && !(off_s.is_finite() && off_s >= 0.0)
-        {
-            return Err(invalid(format!("times trusted to {off_s} s: not a number of seconds from 0 up")));
-        }
-        match self.distances_m.iter().find(|d| !(0.0..=1000.0).contains(&d.1)) {
-            Some((name, metres)) => Err(invalid(format!("{name} at {metres} m: not within 0 to 1000 m"))),
-            None => Ok(()),
-        }
-    }
 }
 
 /// Lowest and highest offset of `b` in `a` by what the files say of their own times, if they do.
@@ -325,12 +286,10 @@ fn look_again(
     Ok(any)
 }
 
-pub(crate) fn invalid(message: impl Into<String>) -> Error {
-    Error::new(ErrorKind::InvalidArgument, message)
-}
-
 #[cfg(test)]
 mod tests {
+    use coeval::ErrorKind;
+    use coeval::pair::PairOptions;
     use coeval::track::TrackBuilder;
 
     use super::*;
