@@ -6,9 +6,10 @@ use std::path::PathBuf;
 use coeval_cut::mix::{Layers, RenderOptions, render};
 
 use crate::handle::{self, fill, handle, path};
+use crate::panics::answer;
 use crate::progress::{Listener, coeval_progress_fn};
 use crate::shoot::{coeval_alignment, yes_or_no};
-use crate::status::{answer, coeval_error, coeval_status, guard};
+use crate::status::{coeval_error, coeval_status, guard};
 use crate::tighten::coeval_plan;
 use crate::voices::coeval_voices;
 

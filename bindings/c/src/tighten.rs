@@ -7,8 +7,9 @@ use coeval_cut::{RoughCutOptions, rough_cut};
 use coeval_listen::activity::ActivityCurve;
 
 use crate::handle::{self, c_text, fill, handle, invalid, place, pointer, slice, text};
+use crate::panics::answer;
 use crate::shoot::{coeval_alignment, yes_or_no};
-use crate::status::{answer, coeval_error, coeval_status, guard};
+use crate::status::{coeval_error, coeval_status, guard};
 use crate::voices::coeval_voices;
 
 /// How a shoot is tightened, and what happens in it besides voices. One thread at a time.

@@ -14,7 +14,8 @@ use coeval_listen::activity::ActivityCurve;
 use coeval_media::OpenOptions;
 use coeval_shoot::{Alignment, LARGEST_TEXT, read_text, resolved, write_whole};
 
-use crate::{Console, Failure, Watch, exit, show};
+use crate::console::{Console, Failure, Watch, exit};
+use crate::show;
 
 /// From a finished alignment to a rough cut: finds who speaks when and what else happens (once; later runs use what was
 /// found), takes dead air out, chooses angles, and writes a second timeline, chapters, a page, and a list that a person
