@@ -1,4 +1,4 @@
-//! The `coeval` command as a function, so that tests and other faces can call it.
+#![doc = include_str!("../README.md")]
 #![forbid(unsafe_code)]
 
 mod align;

@@ -1,30 +1,4 @@
-//! From a finished alignment to a rough cut: who speaks when, what stays, which camera is seen, and how it sounds.
-//!
-//! [`rough_cut`] is the one way there, whichever interface calls it. Its steps are public one by one, in the order in
-//! which the data flows:
-//!
-//! 1. [`voices`]: the recordings, each read once -> who speaks when and what else happens. This takes as long as
-//!    reading sound takes; it is kept as text, and all that follows needs no sound.
-//! 2. [`tighten`]: that and the user's wishes -> a plan: stretches of the timeline that are shown, passed at speed or
-//!    dropped.
-//! 3. [`edits`]: the plan as text that a person can change, and back.
-//! 4. [`mix`]: the sound of the cut.
-//!
-//! What is written for an editor (timelines, decision lists, a page) is the crate `coeval-deliver`.
-//!
-//! ```no_run
-//! use coeval_cut::voices::speech_map;
-//! use coeval_cut::{RoughCutOptions, rough_cut};
-//!
-//! let recordings = std::path::Path::new("the-shoot");
-//! let alignment = coeval_shoot::align(&[recordings], &Default::default(), &())?;
-//! let speech = speech_map(&alignment, recordings, &Default::default(), &())?;
-//! let mut options = RoughCutOptions::default();
-//! options.tighten.target_s = Some(300.0);
-//! let cut = rough_cut(&alignment, &speech, &options)?;
-//! println!("{} s remain", cut.plan.shown_s());
-//! # Ok::<(), coeval::Error>(())
-//! ```
+#![doc = include_str!("../README.md")]
 #![forbid(unsafe_code)]
 
 pub mod edits;

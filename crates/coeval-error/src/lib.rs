@@ -1,7 +1,4 @@
-//! The one error type of the workspace.
-//!
-//! It is a crate of its own so that a reader of files needs no engine, and an engine no reader. Nobody has to depend on
-//! it: every crate that fails with it passes it on, as `coeval::Error` for example.
+#![doc = include_str!("../README.md")]
 #![forbid(unsafe_code)]
 
 use std::fmt;

@@ -1,32 +1,4 @@
-//! A folder of recordings onto one clock, or onto one for each event that it holds.
-//!
-//! [`align`] does the whole job. Its steps are public one by one, in the order in which the data
-//! flows, so that a caller can look at what lies between them or put a step of its own there:
-//!
-//! 1. [`find`]: folders and files -> a list of [`Source`]s in natural order.
-//! 2. [`probe`]: headers only -> a [`Probed`] for each source, or why it cannot be read.
-//! 3. [`chapters::group`]: what one device made in one take -> one [`Group`](chapters::Group).
-//! 4. [`hear`]: each file's sound, read once -> an analysis track.
-//! 5. [`compare`]: every two files of different recordings -> how they lie on each other.
-//! 6. [`settle`]: all of it -> one [`Alignment`], the result contract `coeval.alignment/1`.
-//!
-//! What follows from an alignment is made on request: [`conform`](mod@conform) cuts and resamples the
-//! recorder's sound to lie under the clips and on the timeline, [`listen`](mod@listen) cuts what a person
-//! checks by ear, [`measure`] reads the recordings' levels and finds the claps in them. A rough cut is the crate
-//! `coeval-cut`.
-//!
-//! A file that cannot be read never stops the others: it is in the result, unplaced, with the
-//! reason. The same files give the same bytes of `alignment.json`, whatever the number of threads
-//! and the order in which they were named.
-//!
-//! ```no_run
-//! let files = ["the-shoot"];
-//! let alignment = coeval_shoot::align(&files, &coeval_shoot::Options::default(), &())?;
-//! for file in alignment.files() {
-//!     println!("{} starts at {:?} s", file.path, file.offset_s);
-//! }
-//! # Ok::<(), coeval::Error>(())
-//! ```
+#![doc = include_str!("../README.md")]
 #![forbid(unsafe_code)]
 
 pub mod alignment;

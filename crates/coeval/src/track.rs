@@ -89,6 +89,16 @@ impl Track {
         Self { samples: samples.into(), ..Self::default() }
     }
 
+    /// The track of a whole recording, interleaved; [`TrackBuilder`] takes it in blocks.
+    ///
+    /// # Errors
+    /// As for [`TrackBuilder::new`] and [`TrackBuilder::push`].
+    pub fn from_samples(interleaved: &[f32], rate_hz: f64, channels: usize) -> Result<Self> {
+        let mut builder = TrackBuilder::new(rate_hz, channels)?;
+        builder.push(interleaved)?;
+        Ok(builder.finish())
+    }
+
     /// Number of samples at [`TRACK_RATE_HZ`].
     pub fn len(&self) -> usize {
         self.samples.len()

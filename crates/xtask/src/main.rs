@@ -7,6 +7,7 @@
 mod c_library;
 mod instructions;
 mod layers;
+mod packages;
 
 use std::io::{BufRead, BufReader};
 use std::path::{Path, PathBuf};
@@ -77,6 +78,7 @@ fn cargo(arguments: &[&str]) -> Command {
 
 fn check() -> Outcome {
     layers::check()?;
+    packages::check()?;
     run(&mut cargo(&["fmt", "--all", "--check"]))?;
     run(&mut cargo(&["clippy", "--workspace", "--all-targets", "--", "-D", "warnings"]))?;
     run(cargo(&["doc", "--workspace", "--no-deps", "--quiet"]).env("RUSTDOCFLAGS", "-D warnings"))?;
