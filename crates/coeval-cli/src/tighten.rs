@@ -12,7 +12,7 @@ use coeval_cut::{RoughCut, RoughCutOptions, rough_cut};
 use coeval_deliver::rough;
 use coeval_listen::activity::ActivityCurve;
 use coeval_media::OpenOptions;
-use coeval_shoot::{Alignment, LARGEST_TEXT, read_text, resolved, write_whole};
+use coeval_shoot::{Alignment, LARGEST_TEXT, clock_time, read_text, resolved, write_whole};
 
 use crate::console::{Console, Failure, Watch, exit};
 use crate::show;
@@ -217,17 +217,13 @@ pub(crate) fn run(args: &TightenArgs, console: &mut Console<'_>) -> Result<u8, F
         console.out.write_all(show::json(&read_text(&out.join("plan.json"), LARGEST_TEXT)?).as_bytes())?;
         return Ok(exit::ALL_PLACED);
     }
-    let clock = |s: f64| {
-        let s = s.round() as u64;
-        format!("{}:{:02}:{:02}", s / 3600, s / 60 % 60, s % 60)
-    };
     let radio = facts.voices.iter().filter(|v| v.origin == "radio").count();
     writeln!(
         console.out,
         "{} stretches of speech, {radio} of them radio. {} becomes {} in {} shots.",
         facts.voices.len(),
-        clock(facts.frames as f64 * plan.frame_s()),
-        clock(plan.shown_s()),
+        clock_time(facts.frames as f64 * plan.frame_s()),
+        clock_time(plan.shown_s()),
         plan.entries.iter().filter(|e| e.shown_frames() > 0).count(),
     )?;
     for note in &plan.notes {

@@ -7,7 +7,7 @@
 use std::fmt::Write;
 
 use coeval::{Error, ErrorKind, Result};
-use coeval_shoot::{Alignment, Kind};
+use coeval_shoot::{Alignment, Kind, one_line};
 
 use crate::tighten::{Entry, Fate, Plan};
 
@@ -29,7 +29,7 @@ pub fn edit_list(plan: &Plan) -> String {
         plan.frame_rate[0], plan.frame_rate[1]
     );
     for note in &plan.notes {
-        let _ = writeln!(text, "note {}", one_line(note));
+        let _ = writeln!(text, "note {}", trimmed(note));
     }
     for e in &plan.entries {
         let (from, to) = (plan.clock(e.from), plan.clock(e.to));
@@ -43,13 +43,13 @@ pub fn edit_list(plan: &Plan) -> String {
         if e.dissolve > 0 {
             let _ = write!(text, " dissolve {}", e.dissolve);
         }
-        let _ = writeln!(text, " | {}", one_line(&e.reason));
+        let _ = writeln!(text, " | {}", trimmed(&e.reason));
     }
     text
 }
 
-fn one_line(text: &str) -> String {
-    text.chars().map(|c| if c.is_control() { ' ' } else { c }).collect::<String>().trim().to_owned()
+fn trimmed(text: &str) -> String {
+    one_line(text).trim().to_owned()
 }
 
 /// A camera's id as one word: what would be taken for something else is written as `%XX`.
@@ -163,7 +163,7 @@ fn read_lines(text: &str) -> Result<(Plan, Vec<usize>)> {
         let mut words = statement.split_whitespace();
         let verb = words.next().unwrap_or_default();
         if verb == "note" {
-            plan.notes.push(one_line(&line["note".len()..]));
+            plan.notes.push(trimmed(&line["note".len()..]));
             continue;
         }
         if verb == "rate" {
@@ -189,7 +189,7 @@ fn read_lines(text: &str) -> Result<(Plan, Vec<usize>)> {
             Ok::<i64, Error>((seconds / plan.frame_s()).round() as i64)
         };
         let (from, to) = (moment("FROM")?, moment("TO")?);
-        let mut entry = Entry { from, to, fate: Fate::Drop, camera: None, dissolve: 0, reason: one_line(reason) };
+        let mut entry = Entry { from, to, fate: Fate::Drop, camera: None, dissolve: 0, reason: trimmed(reason) };
         if verb != "drop" {
             let word = words.next().ok_or_else(|| bad(number, "the camera is missing".to_owned()))?;
             if word != "-" {

@@ -11,7 +11,7 @@ use coeval::{Error, Result};
 use coeval_listen::activity::ActivityCurve;
 use coeval_listen::moment::{FoundMoment, find_motion};
 use coeval_listen::speech::Origin;
-use coeval_shoot::{Alignment, Kind};
+use coeval_shoot::{Alignment, Kind, clock_time_ms};
 use serde::{Deserialize, Serialize};
 
 /// A stretch in which somebody speaks, on the timeline.
@@ -245,8 +245,7 @@ impl Plan {
 
     /// The moment at which a frame of the full timeline begins, as `H:MM:SS.mmm`.
     pub fn clock(&self, frame: i64) -> String {
-        let ms = (frame as f64 * self.frame_s() * 1000.0).round() as u64;
-        format!("{}:{:02}:{:02}.{:03}", ms / 3_600_000, ms / 60_000 % 60, ms / 1000 % 60, ms % 1000)
+        clock_time_ms((frame as f64 * self.frame_s() * 1000.0).round() as u64)
     }
 
     /// Stretches that stay, joined where nothing lies between: first frame, the one after the last, and how many

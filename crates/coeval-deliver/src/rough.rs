@@ -22,8 +22,8 @@ use coeval_cut::edits::{LARGEST_LIST, edit_list, read_edit_list};
 use coeval_cut::mix::{Levels, VoiceOver};
 use coeval_cut::tighten::{Facts, Fate, Plan, Voice};
 use coeval_shoot::{
-    Alignment, Kind, LARGEST_TEXT, clear_unfinished, files_below, not_through_links, plain_name, read_text, remove,
-    resolved, write_whole,
+    Alignment, Kind, LARGEST_TEXT, clear_unfinished, clock_time, files_below, not_through_links, plain_name, read_text,
+    remove, resolved, write_whole,
 };
 use minijinja::{AutoEscape, Environment};
 use serde_json::{Value, json};
@@ -484,10 +484,7 @@ fn render(template: &str, view: Value) -> Result<String> {
 /// The timeline as a strip, then every entry and why.
 fn section(plan: &Plan, facts: &Facts) -> Result<String> {
     let total = facts.frames.max(1) as f64;
-    let minutes = |frames: i64| {
-        let s = (frames as f64 * plan.frame_s()).round() as i64;
-        format!("{}:{:02}:{:02}", s / 3600, s / 60 % 60, s % 60)
-    };
+    let minutes = |frames: i64| clock_time(frames as f64 * plan.frame_s());
     let place = |x: f64| format!("{:.3}", 1000.0 * x / total);
     let rows: Vec<Value> = plan
         .entries

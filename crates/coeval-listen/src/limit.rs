@@ -20,6 +20,7 @@
 
 use std::collections::VecDeque;
 
+use coeval::samples::check_frames;
 use coeval::{Error, ErrorKind, Result};
 
 /// Points between two samples at which the peak is looked for, as ITU-R BS.1770-4, annex 2, asks for at 48 kHz.
@@ -105,12 +106,7 @@ impl Limiter {
     /// # Errors
     /// [`InvalidArgument`](ErrorKind::InvalidArgument) when the block is not a whole number of frames.
     pub fn push(&mut self, interleaved: &[f32], out: &mut Vec<f32>) -> Result<()> {
-        if !interleaved.len().is_multiple_of(self.channels) {
-            return Err(Error::new(
-                ErrorKind::InvalidArgument,
-                format!("{} samples are not a whole number of frames of {} channels", interleaved.len(), self.channels),
-            ));
-        }
+        check_frames(interleaved.len(), self.channels)?;
         self.frames += (interleaved.len() / self.channels) as u64;
         self.sound.extend(interleaved.iter().map(|x| if x.is_finite() { *x } else { 0.0 }));
         self.advance(out);

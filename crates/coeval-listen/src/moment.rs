@@ -4,7 +4,8 @@
 //! to shoot. Thresholds are common practice, no source.
 
 use crate::activity::ActivityCurve;
-use coeval::{Error, ErrorKind, Result};
+use coeval::Result;
+use coeval::samples::{check_channels, check_frames, check_rate};
 
 /// Time from one level to the next, seconds.
 const STEP_S: f64 = 0.1;
@@ -82,14 +83,10 @@ impl MomentMeter {
     /// For interleaved sound of `rate_hz` (1000 to 768000 Hz) and `channels` (1 to 64).
     ///
     /// # Errors
-    /// [`InvalidArgument`](ErrorKind::InvalidArgument) outside these ranges.
+    /// [`InvalidArgument`](coeval::ErrorKind::InvalidArgument) outside these ranges.
     pub fn new(rate_hz: f64, channels: usize) -> Result<Self> {
-        if !(1e3..=768e3).contains(&rate_hz) || !(1..=64).contains(&channels) {
-            return Err(Error::new(
-                ErrorKind::InvalidArgument,
-                format!("{rate_hz} Hz and {channels} channels: they must be within 1000 to 768000 and 1 to 64"),
-            ));
-        }
+        check_rate("rate_hz", rate_hz, 1000.0..=768_000.0)?;
+        check_channels(channels)?;
         Ok(Self {
             channels,
             step: (rate_hz * STEP_S).round() as usize,
@@ -104,14 +101,9 @@ impl MomentMeter {
     /// Takes the next block, full scale +-1. NaN and infinite samples count as silence.
     ///
     /// # Errors
-    /// [`InvalidArgument`](ErrorKind::InvalidArgument) when the block is not a whole number of frames.
+    /// [`InvalidArgument`](coeval::ErrorKind::InvalidArgument) when the block is not a whole number of frames.
     pub fn push(&mut self, interleaved: &[f32]) -> Result<()> {
-        if !interleaved.len().is_multiple_of(self.channels) {
-            return Err(Error::new(
-                ErrorKind::InvalidArgument,
-                format!("{} samples are not a whole number of frames of {} channels", interleaved.len(), self.channels),
-            ));
-        }
+        check_frames(interleaved.len(), self.channels)?;
         for frame in interleaved.chunks_exact(self.channels) {
             for (x, low) in frame.iter().zip(&mut self.low) {
                 let x = if x.is_finite() { f64::from(*x) } else { 0.0 };

@@ -35,7 +35,7 @@ use realfft::num_complex::Complex;
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
 
 use coeval::resample::{Leg, ResampleOptions, Resampler, Route};
-use coeval::samples::sanitize;
+use coeval::samples::{check_channels, check_frames, sanitize};
 use coeval::{Error, ErrorKind, Result};
 
 /// Time from one probability to the next, seconds.
@@ -135,9 +135,7 @@ impl SpeechBuilder {
     /// # Errors
     /// [`InvalidArgument`](ErrorKind::InvalidArgument) outside these ranges.
     pub fn new(rate_hz: f64, channels: usize) -> Result<Self> {
-        if !(1..=64).contains(&channels) {
-            return Err(invalid(format!("channels is {channels}, not within 1 to 64")));
-        }
+        check_channels(channels)?;
         let resampler = if rate_hz == RATE_HZ {
             None
         } else {
@@ -162,13 +160,7 @@ impl SpeechBuilder {
     /// # Errors
     /// [`InvalidArgument`](ErrorKind::InvalidArgument) when the block is not a whole number of frames.
     pub fn push(&mut self, interleaved: &[f32]) -> Result<()> {
-        if !interleaved.len().is_multiple_of(self.channels) {
-            return Err(invalid(format!(
-                "{} samples are not a whole number of frames of {} channels",
-                interleaved.len(),
-                self.channels
-            )));
-        }
+        check_frames(interleaved.len(), self.channels)?;
         let share = 1.0 / self.channels as f32;
         self.mono.clear();
         self.mono.extend(

@@ -18,6 +18,7 @@ mod proof;
 mod scratch;
 mod settle;
 mod sound;
+mod words;
 mod write;
 
 use std::path::Path;
@@ -37,6 +38,7 @@ pub use parallel::{for_all, on_threads};
 pub use scratch::temporary_files;
 pub use settle::{Settled, settle};
 pub use sound::{Compared, Heard, Sound, TrackFile, compare, hear};
+pub use words::{clock_time, clock_time_ms, one_line};
 pub use write::{
     LARGEST_TEXT, OutFolder, clear_unfinished, files_below, not_through_links, plain_name, read_text, remove, resolved,
     write_whole,

@@ -22,6 +22,7 @@ use std::ops::Range;
 use crate::clock::ClockMap;
 use crate::error::{Error, ErrorKind, Result};
 use crate::filter::{bessel_i0, sinc};
+use crate::samples::{check_channels, check_frames, check_rate};
 
 /// Half the taps at equal rates: zero crossings of the sinc to either side.
 const HALF_TAPS: f64 = 96.0;
@@ -202,13 +203,9 @@ impl ResampleOptions {
     fn check(&self) -> Result<()> {
         let bad = |what: String| Err(Error::new(ErrorKind::InvalidArgument, what));
         for (name, rate) in [("source_rate_hz", self.source_rate_hz), ("target_rate_hz", self.target_rate_hz)] {
-            if !(1000.0..=768_000.0).contains(&rate) {
-                return bad(format!("{name} is {rate}, not within 1000 to 768000"));
-            }
+            check_rate(name, rate, 1000.0..=768_000.0)?;
         }
-        if !(1..=64).contains(&self.channels) {
-            return bad(format!("channels is {}, not within 1 to 64", self.channels));
-        }
+        check_channels(self.channels)?;
         // A year: beyond it seconds in f64 no longer hold a hundredth of a sample.
         if !self.start_s.is_finite() || self.start_s.abs() > 3.2e7 {
             return bad(format!("start_s is {}, not within a year of zero", self.start_s));
@@ -370,12 +367,7 @@ impl Resampler {
     /// # Errors
     /// [`InvalidArgument`](ErrorKind::InvalidArgument) when the block is not a whole number of frames.
     pub fn push(&mut self, interleaved: &[f32]) -> Result<()> {
-        if !interleaved.len().is_multiple_of(self.channels) {
-            return Err(Error::new(
-                ErrorKind::InvalidArgument,
-                format!("{} samples are not a whole number of frames of {} channels", interleaved.len(), self.channels),
-            ));
-        }
+        check_frames(interleaved.len(), self.channels)?;
         let mut frames = (interleaved.len() / self.channels) as i64;
         if let Some(end) = self.source_end {
             frames = frames.min((end - self.held_to).max(0));

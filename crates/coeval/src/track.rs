@@ -15,8 +15,9 @@ use std::sync::{Arc, LazyLock, OnceLock};
 use realfft::num_complex::Complex32;
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
 
-use crate::error::{Error, ErrorKind, Result};
+use crate::error::Result;
 use crate::filter::{kaiser, sinc};
+use crate::samples::{check_channels, check_frames, check_rate};
 use crate::store::{SampleWriter, Samples};
 
 pub use crate::store::{NewScratch, Scratch};
@@ -201,7 +202,7 @@ impl Track {
     /// Whether all of it could be read whenever it was: a long track may lie in a [`Scratch`].
     ///
     /// # Errors
-    /// [`Io`](ErrorKind::Io) when it could not: then it was silent there.
+    /// [`Io`](crate::ErrorKind::Io) when it could not: then it was silent there.
     pub(crate) fn check(&self) -> Result<()> {
         self.samples.check()?;
         self.band.get().map_or(Ok(()), Band::check)?;
@@ -233,17 +234,10 @@ impl TrackBuilder {
     /// For interleaved sound at `rate_hz` (1000 to 768000) with `channels` (1 to 64).
     ///
     /// # Errors
-    /// [`InvalidArgument`](ErrorKind::InvalidArgument) outside these ranges.
+    /// [`InvalidArgument`](crate::ErrorKind::InvalidArgument) outside these ranges.
     pub fn new(rate_hz: f64, channels: usize) -> Result<Self> {
-        if !(1000.0..=768_000.0).contains(&rate_hz) {
-            return Err(Error::new(
-                ErrorKind::InvalidArgument,
-                format!("rate_hz is {rate_hz}, not within 1000 to 768000"),
-            ));
-        }
-        if !(1..=64).contains(&channels) {
-            return Err(Error::new(ErrorKind::InvalidArgument, format!("channels is {channels}, not within 1 to 64")));
-        }
+        check_rate("rate_hz", rate_hz, 1000.0..=768_000.0)?;
+        check_channels(channels)?;
         Ok(Self {
             mix: MonoMix::new(rate_hz, channels),
             decimator: Decimator::new(rate_hz),
@@ -265,16 +259,11 @@ impl TrackBuilder {
     /// Takes the next block, interleaved, whole frames. NaN and infinite samples count as silence.
     ///
     /// # Errors
-    /// [`InvalidArgument`](ErrorKind::InvalidArgument) when the block is not a whole number of frames;
-    /// [`Io`](ErrorKind::Io) when what is in a [`Scratch`] cannot be read back from one that is full.
+    /// [`InvalidArgument`](crate::ErrorKind::InvalidArgument) when the block is not a whole number of frames;
+    /// [`Io`](crate::ErrorKind::Io) when what is in a [`Scratch`] cannot be read back from one that is full.
     pub fn push(&mut self, interleaved: &[f32]) -> Result<()> {
         let channels = self.mix.channels;
-        if !interleaved.len().is_multiple_of(channels) {
-            return Err(Error::new(
-                ErrorKind::InvalidArgument,
-                format!("{} samples are not whole frames of {channels} channels", interleaved.len()),
-            ));
-        }
+        check_frames(interleaved.len(), channels)?;
         // Pieces bound the scratch memory whatever the caller's block size.
         for piece in interleaved.chunks(8192 * channels) {
             self.mix.push(piece, &mut self.decimator.pending);
