@@ -1,16 +1,16 @@
 //! The core's numeric inputs: any sound at any rate, any time, any option.
 
-use coeval::activity::{ActivityBuilder, ActivityCurve, ActivityOptions, align_activity, find_sights};
 use coeval::clock::ClockMap;
-use coeval::event::{EventMeter, find_motion};
-use coeval::level::LevelMeter;
-use coeval::limit::Limiter;
 use coeval::marker::{Marker, MarkerDetector, MarkerOptions, MatchOptions, match_markers as match_all};
 use coeval::network::{Anchor, Force, Link, Node, solve_anchored};
 use coeval::pair::{Evidence, PairAlignment, PairJump, PairOptions, PairOutcome, align_pair};
 use coeval::resample::{ResampleOptions, Resampler, Route};
-use coeval::speech::{SharedMeter, SpeechBuilder, SpeechCurve, SpeechOptions, SpeechSegment, spoken};
 use coeval::track::{Track, TrackBuilder};
+use coeval_listen::activity::{ActivityBuilder, ActivityCurve, ActivityOptions, align_activity, find_sights};
+use coeval_listen::level::LevelMeter;
+use coeval_listen::limit::Limiter;
+use coeval_listen::moment::{MomentMeter, find_motion};
+use coeval_listen::speech::{SharedMeter, SpeechBuilder, SpeechCurve, SpeechOptions, SpeechSegment, spoken};
 
 use crate::feed::Feed;
 
@@ -351,7 +351,7 @@ pub fn speech(data: &[u8]) {
             }
         }
     }
-    if let Ok(mut meter) = EventMeter::new(rate_hz, channels) {
+    if let Ok(mut meter) = MomentMeter::new(rate_hz, channels) {
         for block in sound.chunks(channels * 3000) {
             let _ = meter.push(block);
         }

@@ -2,18 +2,19 @@
 
 use std::path::{Path, PathBuf};
 
+use coeval_cut::edits::{edit_list, read_edit_list, read_edit_list_of};
+use coeval_cut::mix::Levels;
+use coeval_cut::tighten::{Facts, TightenOptions, plan};
+use coeval_cut::voices::SpeechMap;
 use coeval_deliver::edl::to_edl;
 use coeval_deliver::layout::Layout;
 use coeval_deliver::lists::{chapters, marks, marks_csv, marks_webvtt};
 use coeval_deliver::otio::{Extras, References, to_otio};
 use coeval_deliver::report::{Report, page};
-use coeval_deliver::rough::{self, edit_list, read_edit_list, read_edit_list_of};
+use coeval_deliver::rough;
 use coeval_deliver::timecode::{Counting, FrameRate, Timecode};
 use coeval_shoot::conform::{self, ConformOptions};
 use coeval_shoot::listen::{by_hand, couples};
-use coeval_shoot::mix::Levels;
-use coeval_shoot::tighten::{Facts, TightenOptions, plan};
-use coeval_shoot::voices::SpeechMap;
 use coeval_shoot::{Alignment, At, read_anchors};
 
 use crate::feed::Feed;

@@ -21,9 +21,11 @@ fn read(name: &str) -> String {
 fn pages() -> Vec<(String, String)> {
     let docs = std::fs::read_dir(root().join("docs")).unwrap().map(|e| e.unwrap().file_name().into_string().unwrap());
     let mut names: Vec<String> = docs.filter(|n| n.ends_with(".md")).map(|n| format!("docs/{n}")).collect();
-    names.extend(["README.md", "SECURITY.md", "DEVELOPERS.md"].map(str::to_owned));
+    let decisions = std::fs::read_dir(root().join("docs/decisions")).unwrap();
+    names.extend(decisions.map(|e| format!("docs/decisions/{}", e.unwrap().file_name().into_string().unwrap())));
+    names.extend(["README.md", "SECURITY.md", "DEVELOPERS.md", "CONTRIBUTING.md"].map(str::to_owned));
     names.sort();
-    assert!(names.len() >= 5, "{names:?}");
+    assert!(names.len() >= 13, "{names:?}");
     names.into_iter().map(|n| (n.clone(), read(&n))).collect()
 }
 
@@ -32,6 +34,34 @@ fn blocks(text: &str) -> Vec<(&str, &str)> {
     let parts: Vec<&str> = text.split("\n```").collect();
     assert!(parts.len() % 2 == 1, "a block does not end");
     parts.iter().skip(1).step_by(2).map(|b| b.split_once('\n').unwrap()).collect()
+}
+
+/// Runs an example and answers what it says.
+fn example(name: &str, arguments: &[&Path]) -> String {
+    let cargo = std::env::var_os("CARGO").unwrap_or_else(|| "cargo".into());
+    // With the features of the whole workspace, by which these tests are built: nothing is built twice.
+    let built = Command::new(cargo)
+        .args(["build", "--quiet", "--workspace", "--example", name])
+        .current_dir(root())
+        .output()
+        .unwrap();
+    assert!(built.status.success(), "{}", String::from_utf8_lossy(&built.stderr));
+    let own = std::env::current_exe().unwrap();
+    let program = own.ancestors().nth(2).unwrap().join("examples").join(name);
+    let ran = Command::new(program).args(arguments).current_dir(root()).output().unwrap();
+    assert!(ran.status.success(), "{name}: {}", String::from_utf8_lossy(&ran.stderr));
+    String::from_utf8(ran.stdout).unwrap()
+}
+
+#[test]
+fn examples_on_samples_find_what_was_put_there() {
+    let said = example("two_slices", &[]);
+    assert!(said.contains("is at 5.0000 s of the camera") && said.contains("confidence 0.99"), "{said}");
+    let said = example("push_blocks", &[]);
+    let starts = ["device 0 starts at 0.0000 s", "device 1 starts at 5.0000 s", "device 2 starts at 8.0000 s"];
+    assert!(starts.iter().all(|line| said.contains(line)) && said.contains("stopped when asked to"), "{said}");
+    let said = example("markers", &[]);
+    assert!(said.contains("3 claps match: offset 2.500 s"), "{said}");
 }
 
 #[test]
@@ -56,16 +86,7 @@ fn code_is_that_of_examples_which_run() {
         }
     }
     assert!(examples.iter().all(|e| seen.contains(&e.0)), "{seen:?}");
-    let cargo = std::env::var_os("CARGO").unwrap_or_else(|| "cargo".into());
-    // With the features of the whole workspace, by which these tests are built: nothing is built twice.
-    let words = ["build", "--quiet", "--workspace", "--example", "where_files_lie"];
-    let built = Command::new(cargo).args(words).current_dir(root()).output().unwrap();
-    assert!(built.status.success(), "{}", String::from_utf8_lossy(&built.stderr));
-    let own = std::env::current_exe().unwrap();
-    let example = own.ancestors().nth(2).unwrap().join("examples/where_files_lie");
-    let ran = Command::new(example).current_dir(root()).output().unwrap();
-    let said = String::from_utf8(ran.stdout).unwrap();
-    assert!(ran.status.success(), "{}", String::from_utf8_lossy(&ran.stderr));
+    let said = example("where_files_lie", &[]);
     assert_eq!(said.lines().filter(|l| l.ends_with(" s on the timeline")).count(), 6, "{said}");
     assert_eq!(said.lines().filter(|l| l.contains("no common sound")).count(), 1, "{said}");
 }
@@ -114,6 +135,19 @@ fn commands_run_as_they_stand_there() {
     }
     assert_eq!(count, 5);
     assert!(out.join("report.html").is_file() && out.join("rough-cut/edits.txt").is_file());
+
+    // What follows from such a result, as programs of one's own.
+    let sound = dir.path().join("sound");
+    let said = example("conform_to_wav", &[&out.join("alignment.json"), &material, &sound]);
+    assert_eq!(said.lines().filter(|l| l.contains(" samples, as long as ")).count(), 5, "{said}");
+    assert_eq!(said.lines().filter(|l| l.ends_with(": starts at 0.000 s")).count(), 1, "{said}");
+    for line in said.lines() {
+        let name = line.split(": ").next().unwrap();
+        let info = coeval_media::probe(&sound.join(name), &Default::default()).unwrap();
+        assert!(info.duration_s > 30.0, "{line}: {info:?}");
+    }
+    let said = example("rough_cut", &[&out, &material]);
+    assert!(said.starts_with("238 s become ") && said.contains("\nshow 0:0"), "{said}");
 }
 
 #[test]

@@ -6,10 +6,11 @@ use std::process::Command;
 use std::sync::OnceLock;
 
 use coeval::ErrorKind;
-use coeval_media::{OpenOptions, WavOptions, WavWriter};
+use coeval_cut::mix::{Layers, RenderOptions, render};
+use coeval_cut::tighten::{Entry, Fate, Plan};
+use coeval_cut::voices::{self, SpeechMap};
+use coeval_media::{WavOptions, WavWriter};
 use coeval_shoot::Alignment;
-use coeval_shoot::mix::render_voice;
-use coeval_shoot::tighten::{Entry, Fate, Plan};
 use coeval_tests::shoot::{Ran, coeval, skipped};
 use serde_json::{Value, json};
 
@@ -200,10 +201,20 @@ fn a_voice_is_limited_to_be_as_loud_as_asked() {
         entry(1400, 1900, Fate::Show),
     ];
     let plan = Plan { frame_rate: [25, 1], entries, notes: vec![] };
+    let speech = SpeechMap {
+        schema: voices::SCHEMA.into(),
+        placed: Vec::new(),
+        recorder: "rec-1".into(),
+        loudness_lufs: None,
+        voices: Vec::new(),
+        events: Vec::new(),
+    };
     for (lufs, limit) in [(-14.0, -1.0), (-23.0, -11.0)] {
         let path = dir.path().join(format!("{lufs}.wav"));
-        let open = OpenOptions::default();
-        let render = || render_voice(&alignment, dir.path(), "rec-1", &plan, (lufs, limit), &path, false, &open, &());
+        let mut options = RenderOptions::default();
+        options.layers = Layers::Voice;
+        (options.levels.voice_lufs, options.levels.true_peak_dbtp) = (lufs, limit);
+        let render = || render(&alignment, dir.path(), &speech, &plan, &options, &path, &());
         let got = render().unwrap();
         assert!((got.duration_s - plan.shown_s()).abs() < 1e-4);
         assert!((got.loudness_lufs.unwrap() - lufs).abs() < 0.1, "{got:?}");

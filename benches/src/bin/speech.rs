@@ -21,9 +21,11 @@ use std::error::Error;
 use std::path::{Path, PathBuf};
 
 use clap::Parser;
-use coeval::speech::{Origin, STEP_S, SharedMeter, SpeechBuilder, SpeechCurve, SpeechOptions, SpeechSegment, spoken};
 use coeval_benches::sim::{Device, File, Half, Scene, SceneSpec};
 use coeval_benches::sim_sound::Material;
+use coeval_listen::speech::{
+    Origin, STEP_S, SharedMeter, SpeechBuilder, SpeechCurve, SpeechOptions, SpeechSegment, spoken,
+};
 
 const LEVELS_DB: [f64; 4] = [20.0, 10.0, 5.0, 0.0];
 const LENGTH_S: f64 = 240.0;

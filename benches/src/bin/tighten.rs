@@ -17,13 +17,13 @@ use std::error::Error;
 use std::path::PathBuf;
 
 use clap::Parser;
-use coeval::speech::STEP_S;
 use coeval_benches::sim::{Device, Half, Scene, SceneSpec, Utterance};
 use coeval_benches::sim_sound::Material;
+use coeval_cut::tighten::{Facts, Plan, TightenOptions, Voice, plan};
+use coeval_cut::voices::speech_map;
+use coeval_listen::speech::STEP_S;
 use coeval_media::{OpenOptions, WavOptions, WavWriter};
 use coeval_shoot::Options as ShootOptions;
-use coeval_shoot::tighten::{Facts, Plan, TightenOptions, Voice, plan};
-use coeval_shoot::voices::speech_map;
 
 #[derive(Parser)]
 struct Arguments {

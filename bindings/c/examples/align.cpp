@@ -110,6 +110,7 @@ int main() try {
     const coeval::Alignment alignment = coeval::Shoot()
                                             .add_track("CAM_A_001", "cam-a", COEVAL_CAMERA, track_of(sound.data(), sound.size(), 1))
                                             .add_track("REC_001", "rec-1", COEVAL_RECORDER, track_of(sound.data() + later, 20 * 48000, 2))
+                                            .set(coeval_shoot_set_main, "cam-a")
                                             .align();
     for (std::size_t i = 0; i < alignment.file_count(); ++i) {
         std::cout << alignment.path(i) << " starts at " << alignment.file(i).offset_s << " s\n";

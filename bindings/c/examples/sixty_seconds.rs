@@ -3,8 +3,8 @@
 #![allow(clippy::print_stdout, reason = "its output is compared")]
 
 use coeval::pair::{PairOptions, PairOutcome, align_pair};
-use coeval::speech::{SpeechBuilder, SpeechOptions};
 use coeval::track::{Track, TrackBuilder};
+use coeval_listen::speech::{SpeechBuilder, SpeechOptions};
 
 /// Marsaglia's xorshift with shifts 13, 17, 5 (Journal of Statistical Software 8(14), 2003).
 fn noise(state: &mut u32) -> f32 {

@@ -296,6 +296,11 @@ public:
         }
         return *this;
     }
+    /// Sets an option by the C function that does it: `shoot.set(coeval_shoot_set_main, "rec-1")`.
+    template <typename Function, typename... Values> Shoot &set(Function function, const Values &...values) {
+        detail::check([&](auto error) { return function(get(), values..., error); });
+        return *this;
+    }
     Alignment align(const Progress &progress = nullptr) const {
         return Alignment(detail::make_listening<coeval_alignment, coeval_alignment_free>(
             progress, [&](auto call, void *user, auto out, auto error) {

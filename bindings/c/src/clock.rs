@@ -3,7 +3,8 @@
 use coeval::clock::ClockMap;
 
 use crate::handle::{self, copy_out, handle, invalid, slice};
-use crate::status::{answer, coeval_error, coeval_status, guard};
+use crate::panics::answer;
+use crate::status::{coeval_error, coeval_status, guard};
 
 /// A moment of a file and the timeline moment it lies at, both in seconds.
 #[derive(Debug, Clone, Copy)]

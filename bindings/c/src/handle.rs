@@ -118,7 +118,7 @@ pub(crate) unsafe fn take<H: Handle>(slot: *mut *mut H) -> Result<H::Value> {
 /// # Safety
 /// As for [`take`].
 pub(crate) unsafe fn free<H: Handle>(slot: *mut *mut H) {
-    crate::status::answer((), || {
+    crate::panics::answer((), || {
         // SAFETY: the caller's promise is the same.
         unsafe { take(slot) }.map(drop)
     });

@@ -3,11 +3,12 @@
 use std::ffi::{CString, c_char};
 
 use coeval::Result;
-use coeval::level::{LevelMeter, LevelReport, Stretch};
+use coeval_listen::level::{LevelMeter, LevelReport, Stretch};
 
 use crate::handle::{self, c_text, copy_out, fill, handle, invalid, pointer};
+use crate::panics::answer;
 use crate::sound::Fed;
-use crate::status::{answer, coeval_error, coeval_status, guard};
+use crate::status::{coeval_error, coeval_status, guard};
 
 /// Measures levels as blocks go by. One thread at a time.
 pub struct coeval_level_meter {

@@ -1,6 +1,6 @@
 //! The C face: `include/coeval.h` is made from these files by `cargo xtask header`.
 //!
-//! Names are those that C sees. Every export goes through [`status::guard`] or [`status::answer`],
+//! Names are those that C sees. Every export goes through [`status::guard`] or [`panics::answer`],
 //! which catch panics; pointers are checked in [`handle`] before they are used. Nothing is computed
 //! here: each file hands over to the module of the core whose name it bears.
 #![allow(unsafe_code, reason = "a foreign boundary is made of pointers")]
@@ -16,6 +16,7 @@ mod limit;
 mod marker;
 mod mix;
 mod pair;
+mod panics;
 mod progress;
 mod resample;
 mod shoot;

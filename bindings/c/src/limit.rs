@@ -1,7 +1,7 @@
 //! Peaks kept under a limit.
 
 use coeval::Result;
-use coeval::limit::Limiter;
+use coeval_listen::limit::Limiter;
 
 use crate::handle::{self, handle, invalid, place, slice};
 use crate::sound::Fed;

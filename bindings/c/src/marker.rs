@@ -7,8 +7,9 @@ use coeval::marker::{
 
 use crate::handle::{self, copy_out, fill, handle, invalid};
 use crate::pair::coeval_pair_options;
+use crate::panics::answer;
 use crate::sound::Fed;
-use crate::status::{answer, coeval_error, coeval_status, guard};
+use crate::status::{coeval_error, coeval_status, guard};
 
 /// Course of a marker's energy. Numbers never change; later versions may add some.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -3,13 +3,13 @@
 use std::ffi::{c_char, c_void};
 use std::path::PathBuf;
 
-use ::coeval_shoot::Options;
-use ::coeval_shoot::mix::{Levels, VoiceOver, render_mix, render_voice};
+use coeval_cut::mix::{Layers, RenderOptions, render};
 
 use crate::handle::{self, fill, handle, path};
+use crate::panics::answer;
 use crate::progress::{Listener, coeval_progress_fn};
 use crate::shoot::{coeval_alignment, yes_or_no};
-use crate::status::{answer, coeval_error, coeval_status, guard};
+use crate::status::{coeval_error, coeval_status, guard};
 use crate::tighten::coeval_plan;
 use crate::voices::coeval_voices;
 
@@ -23,11 +23,9 @@ handle!(coeval_mix_options, Wishes, b"cv mixed");
 /// What a `coeval_mix_options` holds.
 #[derive(Default)]
 pub(crate) struct Wishes {
-    levels: Levels,
+    how: RenderOptions,
+    /// Voice-overs: they are measured when the sound is made.
     over: Vec<(PathBuf, f64)>,
-    voice_only: bool,
-    replace: bool,
-    allow_ffmpeg: bool,
 }
 
 /// Options with their defaults. What is set is checked by `coeval_plan_render`.
@@ -54,7 +52,7 @@ pub unsafe extern "C" fn coeval_mix_options_set_loudness(
     // SAFETY: the caller keeps the header's rules.
     unsafe {
         guard(error, || {
-            let levels = &mut handle::get_mut(options)?.levels;
+            let levels = &mut handle::get_mut(options)?.how.levels;
             (levels.voice_lufs, levels.true_peak_dbtp) = (loudness_lufs, true_peak_dbtp);
             Ok(())
         })
@@ -73,7 +71,7 @@ pub unsafe extern "C" fn coeval_mix_options_set_camera(
     // SAFETY: the caller keeps the header's rules.
     unsafe {
         guard(error, || {
-            let levels = &mut handle::get_mut(options)?.levels;
+            let levels = &mut handle::get_mut(options)?.how.levels;
             (levels.camera_db, levels.duck_db) = (camera_db, duck_db);
             Ok(())
         })
@@ -109,7 +107,7 @@ pub unsafe extern "C" fn coeval_mix_options_set_voice_only(
     // SAFETY: the caller keeps the header's rules.
     unsafe {
         guard(error, || {
-            handle::get_mut(options)?.voice_only = yes_or_no(voice_only)?;
+            handle::get_mut(options)?.how.layers = if yes_or_no(voice_only)? { Layers::Voice } else { Layers::All };
             Ok(())
         })
     }
@@ -125,7 +123,7 @@ pub unsafe extern "C" fn coeval_mix_options_set_replace(
     // SAFETY: the caller keeps the header's rules.
     unsafe {
         guard(error, || {
-            handle::get_mut(options)?.replace = yes_or_no(replace)?;
+            handle::get_mut(options)?.how.replace = yes_or_no(replace)?;
             Ok(())
         })
     }
@@ -141,7 +139,7 @@ pub unsafe extern "C" fn coeval_mix_options_set_allow_ffmpeg(
     // SAFETY: the caller keeps the header's rules.
     unsafe {
         guard(error, || {
-            handle::get_mut(options)?.allow_ffmpeg = yes_or_no(allow)?;
+            handle::get_mut(options)?.how.open.allow_ffmpeg = yes_or_no(allow)?;
             Ok(())
         })
     }
@@ -200,23 +198,10 @@ pub unsafe extern "C" fn coeval_plan_render(
             let (folder, file) = (path(folder, "the folder")?, path(file, "the file to write")?);
             let default = Wishes::default();
             let wishes = handle::optional(options)?.unwrap_or(&default);
-            let mut open = Options::default().open;
-            open.allow_ffmpeg = wishes.allow_ffmpeg;
             let progress = Listener::new(progress, user);
-            let mut levels = wishes.levels.clone();
-            levels.check()?;
-            let (lufs, replace) = (levels.voice_lufs, wishes.replace);
-            let made = if wishes.voice_only {
-                let wanted = (lufs, levels.true_peak_dbtp);
-                render_voice(alignment, &folder, &speech.recorder, plan, wanted, &file, replace, &open, &progress)?
-            } else {
-                for (over, at_s) in &wishes.over {
-                    levels.voice_over.push(VoiceOver::measure(over, *at_s, lufs, &open, &progress)?);
-                }
-                levels.speech_lufs = speech.loudness_lufs;
-                let mix = levels.mix(plan, &speech.voices);
-                render_mix(alignment, &folder, &speech.recorder, plan, &mix, &file, replace, &open, &progress)?
-            };
+            let mut how = wishes.how.clone();
+            how.measure_over(&wishes.over, &progress)?;
+            let made = render(alignment, &folder, speech, plan, &how, &file, &progress)?;
             if rendered.is_null() {
                 return Ok(());
             }

@@ -7,8 +7,9 @@ use coeval::{Error, ErrorKind, Result};
 
 use crate::clock::{coeval_clock_map, coeval_knot};
 use crate::handle::{self, c_text, copy_out, fill, handle, invalid};
+use crate::panics::answer;
 use crate::progress::{Listener, coeval_progress_fn};
-use crate::status::{answer, coeval_error, coeval_status, guard};
+use crate::status::{coeval_error, coeval_status, guard};
 use crate::track::coeval_track;
 
 /// Why two tracks have no placement. Numbers never change; later versions may add some.

@@ -4,8 +4,9 @@ use coeval::resample::{ResampleOptions, Resampler, Route};
 
 use crate::clock::coeval_clock_map;
 use crate::handle::{self, handle, invalid, place, slice};
+use crate::panics::answer;
 use crate::sound::Fed;
-use crate::status::{answer, coeval_error, coeval_status, guard};
+use crate::status::{coeval_error, coeval_status, guard};
 
 /// What a resampler is to make. One thread at a time.
 pub struct coeval_resample_options {

@@ -13,8 +13,9 @@ use coeval::network::Force;
 use crate::clock::{coeval_clock_map, coeval_jump, coeval_knot};
 use crate::handle::{self, c_text, copy_out, fill, handle, invalid, path, pointer, text};
 use crate::pair::coeval_pair_options;
+use crate::panics::answer;
 use crate::progress::{Listener, coeval_progress_fn};
-use crate::status::{answer, coeval_error, coeval_status, guard};
+use crate::status::{coeval_error, coeval_status, guard};
 use crate::track::coeval_track;
 
 /// Kind of device. Numbers never change.

@@ -1,11 +1,14 @@
 //! Who speaks when.
 
 use coeval::Result;
-use coeval::speech::{Origin, RATE_HZ, STEP_S, SharedMeter, SpeechBuilder, SpeechCurve, SpeechOptions, SpeechSegment};
+use coeval_listen::speech::{
+    Origin, RATE_HZ, STEP_S, SharedMeter, SpeechBuilder, SpeechCurve, SpeechOptions, SpeechSegment,
+};
 
 use crate::handle::{self, copy_out, fill, handle, invalid, place, slice};
+use crate::panics::answer;
 use crate::sound::Fed;
-use crate::status::{answer, coeval_error, coeval_status, guard};
+use crate::status::{coeval_error, coeval_status, guard};
 
 /// Time from one probability of speech to the next, seconds.
 pub const COEVAL_SPEECH_STEP_S: f64 = 0.01;

@@ -1,11 +1,11 @@
 //! How failures and panics reach C.
 
 use std::ffi::{CString, c_char};
-use std::panic::{AssertUnwindSafe, catch_unwind};
 
-use coeval::{Error, ErrorKind, Result};
+use coeval::{ErrorKind, Result};
 
 use crate::handle::{self, c_text, handle, pointer};
+use crate::panics::{answer, caught};
 
 /// What came of a call. Numbers never change; later versions may add some, so treat an unknown one as a failure.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -134,22 +134,6 @@ pub(crate) unsafe fn guard(error: *mut coeval_error, work: impl FnOnce() -> Resu
         }
     }
     status
-}
-
-/// Runs the work of an export that returns a value: a failure or panic becomes `otherwise`.
-pub(crate) fn answer<T>(otherwise: T, work: impl FnOnce() -> Result<T>) -> T {
-    caught(work).unwrap_or(otherwise)
-}
-
-fn caught<T>(work: impl FnOnce() -> Result<T>) -> Result<T> {
-    catch_unwind(AssertUnwindSafe(work)).unwrap_or_else(|payload| {
-        let text = payload.downcast_ref::<&str>().copied().map(str::to_owned);
-        let text = text.or_else(|| payload.downcast_ref::<String>().cloned()).unwrap_or_else(|| "no message".into());
-        // A payload's drop may panic in its turn; what that leaves is leaked.
-        let _ = catch_unwind(AssertUnwindSafe(|| drop(payload))).map_err(std::mem::forget);
-        Err(Error::new(ErrorKind::Internal, format!("a fault in coeval: {text}"))
-            .with_remedy("free the handles of this call, and please report it"))
-    })
 }
 
 /// The status in words, such as "not found"; "unknown status" for a number that is none. Lives as long as the library.

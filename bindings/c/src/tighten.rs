@@ -2,12 +2,14 @@
 
 use std::ffi::{CString, c_char};
 
-use ::coeval_shoot::tighten::{Event, Facts, Fate, Plan, TightenOptions, moving, plan};
-use coeval::activity::ActivityCurve;
+use coeval_cut::tighten::{Fate, Moment, Plan};
+use coeval_cut::{RoughCutOptions, rough_cut};
+use coeval_listen::activity::ActivityCurve;
 
 use crate::handle::{self, c_text, fill, handle, invalid, place, pointer, slice, text};
+use crate::panics::answer;
 use crate::shoot::{coeval_alignment, yes_or_no};
-use crate::status::{answer, coeval_error, coeval_status, guard};
+use crate::status::{coeval_error, coeval_status, guard};
 use crate::voices::coeval_voices;
 
 /// How a shoot is tightened, and what happens in it besides voices. One thread at a time.
@@ -15,22 +17,12 @@ pub struct coeval_tighten_options {
     _opaque: [u8; 0],
 }
 
-handle!(coeval_tighten_options, Wishes, b"cv tight");
-
-/// What a `coeval_tighten_options` holds.
-#[derive(Default)]
-pub(crate) struct Wishes {
-    options: TightenOptions,
-    events: Vec<Event>,
-    /// Moving pictures by their file's name.
-    motion: Vec<(String, ActivityCurve)>,
-    only_mine: bool,
-}
+handle!(coeval_tighten_options, RoughCutOptions, b"cv tight");
 
 /// Options with their defaults. What is set is checked by `coeval_tighten`.
 #[unsafe(no_mangle)]
 pub extern "C" fn coeval_tighten_options_new() -> *mut coeval_tighten_options {
-    answer(std::ptr::null_mut(), || Ok(handle::new(Wishes::default())))
+    answer(std::ptr::null_mut(), || Ok(handle::new(RoughCutOptions::default())))
 }
 
 /// Frees the options and sets `*options` to NULL; NULL is allowed.
@@ -50,7 +42,7 @@ pub unsafe extern "C" fn coeval_tighten_options_set_pause_s(
     // SAFETY: the caller keeps the header's rules.
     unsafe {
         guard(error, || {
-            handle::get_mut(options)?.options.pause_s = pause_s;
+            handle::get_mut(options)?.tighten.pause_s = pause_s;
             Ok(())
         })
     }
@@ -66,7 +58,7 @@ pub unsafe extern "C" fn coeval_tighten_options_set_handle_s(
     // SAFETY: the caller keeps the header's rules.
     unsafe {
         guard(error, || {
-            handle::get_mut(options)?.options.handle_s = handle_s;
+            handle::get_mut(options)?.tighten.handle_s = handle_s;
             Ok(())
         })
     }
@@ -82,7 +74,7 @@ pub unsafe extern "C" fn coeval_tighten_options_set_dead_s(
     // SAFETY: the caller keeps the header's rules.
     unsafe {
         guard(error, || {
-            handle::get_mut(options)?.options.dead_s = dead_s;
+            handle::get_mut(options)?.tighten.dead_s = dead_s;
             Ok(())
         })
     }
@@ -98,7 +90,7 @@ pub unsafe extern "C" fn coeval_tighten_options_set_min_shot_s(
     // SAFETY: the caller keeps the header's rules.
     unsafe {
         guard(error, || {
-            handle::get_mut(options)?.options.min_shot_s = min_shot_s;
+            handle::get_mut(options)?.tighten.min_shot_s = min_shot_s;
             Ok(())
         })
     }
@@ -114,7 +106,7 @@ pub unsafe extern "C" fn coeval_tighten_options_set_dissolve_s(
     // SAFETY: the caller keeps the header's rules.
     unsafe {
         guard(error, || {
-            handle::get_mut(options)?.options.dissolve_s = dissolve_s;
+            handle::get_mut(options)?.tighten.dissolve_s = dissolve_s;
             Ok(())
         })
     }
@@ -130,7 +122,7 @@ pub unsafe extern "C" fn coeval_tighten_options_set_target_s(
     // SAFETY: the caller keeps the header's rules.
     unsafe {
         guard(error, || {
-            handle::get_mut(options)?.options.target_s = (target_s != 0.0).then_some(target_s);
+            handle::get_mut(options)?.tighten.target_s = (target_s != 0.0).then_some(target_s);
             Ok(())
         })
     }
@@ -148,7 +140,7 @@ pub unsafe extern "C" fn coeval_tighten_options_set_pass(
     // SAFETY: the caller keeps the header's rules.
     unsafe {
         guard(error, || {
-            let options = &mut handle::get_mut(options)?.options;
+            let options = &mut handle::get_mut(options)?.tighten;
             options.pass_from_s = (from_s != 0.0).then_some(from_s);
             if options.pass_from_s.is_some() {
                 options.pass_speed = speed;
@@ -168,7 +160,7 @@ pub unsafe extern "C" fn coeval_tighten_options_set_keep_radio(
     // SAFETY: the caller keeps the header's rules.
     unsafe {
         guard(error, || {
-            handle::get_mut(options)?.options.keep_radio = yes_or_no(keep)?;
+            handle::get_mut(options)?.tighten.keep_radio = yes_or_no(keep)?;
             Ok(())
         })
     }
@@ -185,7 +177,7 @@ pub unsafe extern "C" fn coeval_tighten_options_add_protected(
     // SAFETY: the caller keeps the header's rules.
     unsafe {
         guard(error, || {
-            handle::get_mut(options)?.options.protect_s.push((from_s, to_s));
+            handle::get_mut(options)?.tighten.protect_s.push((from_s, to_s));
             Ok(())
         })
     }
@@ -205,7 +197,7 @@ pub unsafe extern "C" fn coeval_tighten_options_add_event(
     unsafe {
         guard(error, || {
             let what = text(what, "what happens")?.to_owned();
-            handle::get_mut(options)?.events.push(Event { start_s, end_s, what });
+            handle::get_mut(options)?.moments.push(Moment { start_s, end_s, what });
             Ok(())
         })
     }
@@ -221,7 +213,7 @@ pub unsafe extern "C" fn coeval_tighten_options_set_keep_events(
     // SAFETY: the caller keeps the header's rules.
     unsafe {
         guard(error, || {
-            handle::get_mut(options)?.only_mine = !yes_or_no(keep)?;
+            handle::get_mut(options)?.ignore_found = !yes_or_no(keep)?;
             Ok(())
         })
     }
@@ -241,7 +233,7 @@ pub unsafe extern "C" fn coeval_tighten_options_add_seen(
     unsafe {
         guard(error, || {
             let camera = text(camera, "the camera")?.to_owned();
-            handle::get_mut(options)?.options.see.push((from_s, to_s, camera));
+            handle::get_mut(options)?.tighten.see.push((from_s, to_s, camera));
             Ok(())
         })
     }
@@ -314,18 +306,9 @@ pub unsafe extern "C" fn coeval_tighten(
             handle::make(out, || {
                 let (alignment, voices) = (handle::get(alignment)?.alignment(), handle::get(voices)?);
                 let speech = voices.of(alignment)?;
-                let none = Wishes::default();
-                let wishes = handle::optional(options)?.unwrap_or(&none);
-                let options = &wishes.options;
-                options.check_cameras(alignment)?;
-                let mut facts = Facts::of(alignment, speech, wishes.events.clone());
-                if wishes.only_mine {
-                    facts.found.clear();
-                }
-                for (file, curve) in &wishes.motion {
-                    facts.found.extend(moving(alignment, file, curve)?);
-                }
-                Ok(Planned::new(plan(&facts, options)?))
+                let default = RoughCutOptions::default();
+                let options = handle::optional(options)?.unwrap_or(&default);
+                Ok(Planned::new(rough_cut(alignment, speech, options)?.plan))
             })
         })
     }

@@ -3,8 +3,9 @@
 use coeval::track::{Track, TrackBuilder};
 
 use crate::handle::{self, handle};
+use crate::panics::answer;
 use crate::sound::Fed;
-use crate::status::{answer, coeval_error, coeval_status, guard};
+use crate::status::{coeval_error, coeval_status, guard};
 
 /// One file's sound, ready to be compared. Never changes: any number of threads may use one at a time.
 pub struct coeval_track {

@@ -2,17 +2,18 @@
 
 use std::ffi::{CString, c_char, c_void};
 
-use ::coeval_shoot::tighten::Voice;
-use ::coeval_shoot::voices::{SpeechMap, speech_map};
 use ::coeval_shoot::{Alignment, Options};
 use coeval::Result;
-use coeval::speech::Origin;
+use coeval_cut::tighten::Voice;
+use coeval_cut::voices::{SpeechMap, speech_map};
+use coeval_listen::speech::Origin;
 
 use crate::handle::{self, c_text, fill, handle, invalid, path, place, pointer, text};
+use crate::panics::answer;
 use crate::progress::{Listener, coeval_progress_fn};
 use crate::shoot::{coeval_alignment, yes_or_no};
 use crate::speech::coeval_origin;
-use crate::status::{answer, coeval_error, coeval_status, guard};
+use crate::status::{coeval_error, coeval_status, guard};
 
 /// Who speaks when in a shoot, as its recorder heard it. Never changes: any number of threads may use one.
 pub struct coeval_voices {

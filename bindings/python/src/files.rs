@@ -4,17 +4,18 @@ use std::io::Write as _;
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicBool, Ordering};
 
-use coeval::activity::ActivityCurve;
 use coeval::network::Force;
 use coeval::progress::step;
 use coeval::{Error, ErrorKind};
+use coeval_cut::mix::{Layers, RenderOptions};
+use coeval_cut::tighten::{Entry, Fate, Moment, Plan};
+use coeval_cut::voices::SpeechMap;
+use coeval_cut::{RoughCutOptions, rough_cut};
 use coeval_deliver::otio::{Extras, References, to_otio};
+use coeval_listen::activity::ActivityCurve;
 use coeval_media::{OpenOptions, SampleFormat, SoundReader};
 use coeval_shoot::chapters::Chapters;
 use coeval_shoot::conform::{ConformOptions, Lies};
-use coeval_shoot::mix::{Levels, VoiceOver, render_mix, render_voice};
-use coeval_shoot::tighten::{Entry, Event, Facts, Fate, Plan, TightenOptions, moving, plan};
-use coeval_shoot::voices::SpeechMap;
 use coeval_shoot::{Alignment, Anchor, At, Kind, Options};
 use numpy::{IntoPyArray, PyArray2, PyArrayMethods};
 use pyo3::prelude::*;
@@ -272,7 +273,7 @@ pub(crate) fn hear(
 ) -> PyResult<String> {
     let alignment = Alignment::from_json(json).map_err(|e| raise(py, &e))?;
     run(py, progress.as_ref(), 1, |progress| {
-        coeval_shoot::voices::speech_map(&alignment, &root, &open_options(allow_ffmpeg), progress)?.to_json()
+        coeval_cut::voices::speech_map(&alignment, &root, &open_options(allow_ffmpeg), progress)?.to_json()
     })
 }
 
@@ -312,8 +313,15 @@ pub(crate) fn tighten<'py>(
 ) -> PyResult<Bound<'py, PyDict>> {
     let alignment = Alignment::from_json(json).map_err(|e| raise(py, &e))?;
     let speech = speech_map(py, speech, &alignment)?;
-    let events = events.into_iter().map(|(start_s, end_s, what)| Event { start_s, end_s, what }).collect();
-    let mut options = TightenOptions::default();
+    let mut wishes = RoughCutOptions::default();
+    wishes.moments = events.into_iter().map(|(start_s, end_s, what)| Moment { start_s, end_s, what }).collect();
+    wishes.ignore_found = !keep_events;
+    for (file, times_s, moved) in motion {
+        let brightness = vec![0.0; times_s.len()];
+        let curve = ActivityCurve::from_values(times_s, moved, brightness).map_err(|e| raise(py, &e))?;
+        wishes.motion.push((file, curve));
+    }
+    let options = &mut wishes.tighten;
     options.protect_s = protect_s;
     options.see = see;
     options.pause_s = pause_s.unwrap_or(options.pause_s);
@@ -325,18 +333,7 @@ pub(crate) fn tighten<'py>(
     options.keep_radio = keep_radio;
     options.min_shot_s = min_shot_s.unwrap_or(options.min_shot_s);
     options.dissolve_s = dissolve_s.unwrap_or(options.dissolve_s);
-    let planned = run(py, None, 1, |_| {
-        options.check_cameras(&alignment)?;
-        let mut facts = Facts::of(&alignment, &speech, events);
-        if !keep_events {
-            facts.found.clear();
-        }
-        for (file, times_s, moved) in motion {
-            let brightness = vec![0.0; times_s.len()];
-            facts.found.extend(moving(&alignment, &file, &ActivityCurve::from_values(times_s, moved, brightness)?)?);
-        }
-        plan(&facts, &options)
-    })?;
+    let planned = run(py, None, 1, |_| rough_cut(&alignment, &speech, &wishes).map(|cut| cut.plan))?;
     let entries = PyList::empty(py);
     for entry in &planned.entries {
         let (fate, speed) = match entry.fate {
@@ -399,24 +396,18 @@ pub(crate) fn render<'py>(
         Entry { from, to, fate, camera, dissolve: 0, reason: String::new() }
     };
     let plan = Plan { frame_rate, entries: stretches.into_iter().map(entry).collect(), notes: Vec::new() };
-    let mut levels = Levels::default();
+    let mut options = RenderOptions::default();
+    options.layers = if voice_only { Layers::Voice } else { Layers::All };
+    options.replace = replace;
+    options.open = open_options(allow_ffmpeg);
+    let levels = &mut options.levels;
     levels.voice_lufs = loudness_lufs.unwrap_or(levels.voice_lufs);
     levels.true_peak_dbtp = true_peak_dbtp.unwrap_or(levels.true_peak_dbtp);
     levels.camera_db = camera_db.unwrap_or(levels.camera_db);
     levels.duck_db = duck_db.unwrap_or(levels.duck_db);
-    levels.speech_lufs = speech.loudness_lufs;
-    let (recorder, open) = (&speech.recorder, open_options(allow_ffmpeg));
     let made = run(py, progress.as_ref(), 1, |progress| {
-        levels.check()?;
-        if voice_only {
-            let wanted = (levels.voice_lufs, levels.true_peak_dbtp);
-            return render_voice(&alignment, &root, recorder, &plan, wanted, &path, replace, &open, progress);
-        }
-        for (over, at_s) in &voice_over {
-            levels.voice_over.push(VoiceOver::measure(over, *at_s, levels.voice_lufs, &open, progress)?);
-        }
-        let mix = levels.mix(&plan, &speech.voices);
-        render_mix(&alignment, &root, recorder, &plan, &mix, &path, replace, &open, progress)
+        options.measure_over(&voice_over, progress)?;
+        coeval_cut::mix::render(&alignment, &root, &speech, &plan, &options, &path, progress)
     })?;
     let out = PyDict::new(py);
     out.set_item("gain_db", made.gain_db)?;

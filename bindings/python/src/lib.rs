@@ -31,8 +31,8 @@ mod _native {
         module.add("__version__", env!("CARGO_PKG_VERSION"))?;
         let kinds: Vec<String> = coeval::ErrorKind::ALL.iter().map(|k| super::run::name(*k)).collect();
         module.add("ERROR_KINDS", kinds)?;
-        module.add("SPEECH_RATE_HZ", coeval::speech::RATE_HZ)?;
-        module.add("SPEECH_STEP_S", coeval::speech::STEP_S)
+        module.add("SPEECH_RATE_HZ", coeval_listen::speech::RATE_HZ)?;
+        module.add("SPEECH_STEP_S", coeval_listen::speech::STEP_S)
     }
 
     /// Raises the exception of a kind, for the test that every kind has one.

@@ -1,13 +1,13 @@
 //! Work on arrays: tracks, pairs, maps, resampling, markers, speech, levels, the limiter.
 
-use coeval::level::{LevelMeter, LevelReport, Stretch};
-use coeval::limit::Limiter;
 use coeval::marker::{CountIn, Grouping, MarkerDetector, MarkerMatch, MarkerOptions, MatchOptions, Shape};
 use coeval::pair::{PairAlignment, PairOptions, PairOutcome, align_pair};
 use coeval::progress::{Progress, step};
 use coeval::resample::{ResampleOptions, Resampler, Route};
-use coeval::speech::{SharedMeter, SpeechBuilder, SpeechOptions, SpeechSegment};
 use coeval::track::TrackBuilder;
+use coeval_listen::level::{LevelMeter, LevelReport, Stretch};
+use coeval_listen::limit::Limiter;
+use coeval_listen::speech::{SharedMeter, SpeechBuilder, SpeechOptions, SpeechSegment};
 use numpy::{IntoPyArray, PyArray1, PyArray2, PyArrayMethods, PyReadonlyArray1, PyReadonlyArray2};
 use pyo3::prelude::*;
 use pyo3::types::{PyDict, PyList};
@@ -351,14 +351,14 @@ type SegmentRow = (f64, f64, f32, Option<f64>);
 
 /// Probability of speech over time.
 #[pyclass(frozen, module = "coeval._native")]
-pub(crate) struct SpeechCurve(coeval::speech::SpeechCurve);
+pub(crate) struct SpeechCurve(coeval_listen::speech::SpeechCurve);
 
 #[pymethods]
 impl SpeechCurve {
     #[staticmethod]
     fn from_values(py: Python<'_>, probability: PyReadonlyArray1<'_, f32>) -> PyResult<Self> {
         let values = probability.as_array().to_vec();
-        coeval::speech::SpeechCurve::from_values(values).map(Self).map_err(|e| raise(py, &e))
+        coeval_listen::speech::SpeechCurve::from_values(values).map(Self).map_err(|e| raise(py, &e))
     }
 
     fn probability<'py>(&self, py: Python<'py>) -> Bound<'py, PyArray1<f32>> {

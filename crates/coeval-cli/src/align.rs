@@ -10,12 +10,13 @@ use coeval_media::SampleFormat;
 use coeval_shoot::chapters::Chapters;
 use coeval_shoot::{Alignment, Found, Kind, Options, OutFolder};
 
-use crate::{Console, Failure, Watch, exit, show};
+use crate::console::{Console, Failure, Watch, exit};
+use crate::show;
 
 /// Reads the recordings, finds how their clocks relate, and prints a table. With -o it also writes what an editor
 /// needs: READ-ME.txt there says what is what. The recordings themselves are never changed.
 #[derive(Args)]
-#[command(after_help = crate::EXIT_CODES)]
+#[command(after_help = crate::console::EXIT_CODES)]
 pub(crate) struct AlignArgs {
     /// A folder with the recordings, or files
     #[arg(required = true, value_name = "FOLDER|FILE")]

@@ -10,7 +10,8 @@ use coeval_shoot::alignment::File;
 use coeval_shoot::{Alignment, Options};
 use serde::Deserialize;
 
-use crate::{Console, Failure, align, exit, show};
+use crate::console::{Console, Failure, exit};
+use crate::{align, show};
 
 /// The folder that the demo lies in, below the source tree.
 const DEMO: &str = "examples/survey-launch";

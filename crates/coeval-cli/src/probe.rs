@@ -8,11 +8,12 @@ use coeval::Error;
 use coeval_shoot::{Found, Headers, Options, Probed};
 use serde_json::json;
 
-use crate::{Console, Failure, Watch, exit, show};
+use crate::console::{Console, Failure, Watch, exit};
+use crate::show;
 
 /// Shows container, length, tracks, creation time and timecode, from the headers alone.
 #[derive(Args)]
-#[command(after_help = crate::EXIT_CODES)]
+#[command(after_help = crate::console::EXIT_CODES)]
 pub(crate) struct ProbeArgs {
     /// Files, or folders with recordings
     #[arg(required = true, value_name = "FILE")]

@@ -3,16 +3,19 @@
 use std::path::{Path, PathBuf};
 
 use clap::Args;
-use coeval::activity::ActivityCurve;
 use coeval::{Error, ErrorKind};
+use coeval_cut::edits::{LARGEST_LIST, read_edit_list_of};
+use coeval_cut::mix::{Layers, Levels, RenderOptions, VoiceOver, render};
+use coeval_cut::tighten::{Moment, Plan, TightenOptions};
+use coeval_cut::voices::{SpeechMap, speech_map};
+use coeval_cut::{RoughCut, RoughCutOptions, rough_cut};
 use coeval_deliver::rough;
+use coeval_listen::activity::ActivityCurve;
 use coeval_media::OpenOptions;
-use coeval_shoot::mix::{Levels, VoiceOver, render_mix, render_voice};
-use coeval_shoot::tighten::{Event, Facts, Plan, TightenOptions, moving, plan};
-use coeval_shoot::voices::{SpeechMap, speech_map};
-use coeval_shoot::{Alignment, LARGEST_TEXT, read_text, resolved, write_whole};
+use coeval_shoot::{Alignment, LARGEST_TEXT, clock_time, read_text, resolved, write_whole};
 
-use crate::{Console, Failure, Watch, exit, show};
+use crate::console::{Console, Failure, Watch, exit};
+use crate::show;
 
 /// From a finished alignment to a rough cut: finds who speaks when and what else happens (once; later runs use what was
 /// found), takes dead air out, chooses angles, and writes a second timeline, chapters, a page, and a list that a person
@@ -146,16 +149,21 @@ pub(crate) fn run(args: &TightenArgs, console: &mut Console<'_>) -> Result<u8, F
     })?)
     .map_err(|e| e.with_path(&contract))?;
     let out = args.out.clone().unwrap_or_else(|| args.results.join(rough::FOLDER));
-    let edited = args.edits.as_deref().map(|path| {
-        rough::read_edit_list_of(&read_text(path, rough::LARGEST_LIST)?, &alignment).map_err(|e| e.with_path(path))
-    });
+    let edited = args
+        .edits
+        .as_deref()
+        .map(|path| read_edit_list_of(&read_text(path, LARGEST_LIST)?, &alignment).map_err(|e| e.with_path(path)));
     let edited: Option<Plan> = edited.transpose()?;
     // Before the work, so that nobody waits to hear that the result may not be written.
     if !args.replace {
         rough::check_folder(&out, edited.as_ref())?;
     }
-    let options = options(args);
-    options.check_cameras(&alignment)?;
+    let mut options = RoughCutOptions::default();
+    options.tighten = tighten_options(args);
+    options.tighten.check_cameras(&alignment)?;
+    options.moments = args.event.iter().map(event).collect();
+    options.ignore_found = args.no_events;
+    options.plan = edited;
     let media = media(args, &alignment)?;
     if let Some(given) = &args.out
         && resolved(given).starts_with(resolved(&media))
@@ -166,51 +174,35 @@ pub(crate) fn run(args: &TightenArgs, console: &mut Console<'_>) -> Result<u8, F
             .with_remedy("choose a folder elsewhere, or none: the rough cut then lies with the results")
             .into());
     }
-    let mut moving_at = Vec::new();
-    for text in &args.activity {
-        moving_at.extend(moving_in(text, &alignment)?);
-    }
+    options.motion = args.activity.iter().map(|text| motion(text)).collect::<Result<_, _>>()?;
+    // Cameras have been checked: what is left to refuse is a file.
+    options.check(&alignment).map_err(|e| bad_activity(e.message()))?;
     let mut open = OpenOptions::default();
     open.allow_ffmpeg = args.allow_ffmpeg;
     let mut levels = levels(args, &open, console)?;
 
     let speech = speech(args, &alignment, &media, &open, console)?;
-    let mut facts = Facts::of(&alignment, &speech, args.event.iter().map(event).collect());
-    if args.no_events {
-        facts.found.clear();
-    }
-    facts.found.extend(moving_at);
-    let plan = match edited {
-        Some(edited) => edited,
-        None => plan(&facts, &options)?,
-    };
+    let RoughCut { facts, plan, .. } = rough_cut(&alignment, &speech, &options)?;
     levels.speech_lufs = speech.loudness_lufs;
     let absolute = |path: &Path| std::fs::canonicalize(path).map_err(|e| Error::io(path, e));
     let was_there = out.exists();
     std::fs::create_dir_all(&out).map_err(|e| Error::io(&out, e))?;
     let (media, out) = (absolute(&media)?, absolute(&out)?);
-    let mut sound = Vec::new();
-    sound.extend(args.voice.then_some("voice.wav"));
-    sound.extend(args.mix.then_some("mix.wav"));
-    let written = rough::write(&alignment, &facts, &plan, &levels, &media, &out, &sound);
+    let wanted = [(args.voice, "voice.wav", Layers::Voice), (args.mix, "mix.wav", Layers::All)];
+    let sound: Vec<(&str, Layers)> = wanted.into_iter().filter(|w| w.0).map(|w| (w.1, w.2)).collect();
+    let names: Vec<&str> = sound.iter().map(|s| s.0).collect();
+    let written = rough::write(&alignment, &facts, &plan, &levels, &media, &out, &names);
     if written.is_err() && !was_there {
         // Removed only while it is empty.
         let _ = std::fs::remove_dir(&out);
     }
     let mut files = written?;
     let watch = Watch::new(console.bar, console.stop);
-    for name in sound {
-        let path = out.join(name);
-        let made = match name {
-            "voice.wav" => {
-                let wanted = (levels.voice_lufs, levels.true_peak_dbtp);
-                render_voice(&alignment, &media, &speech.recorder, &plan, wanted, &path, args.replace, &open, &watch)
-            }
-            _ => {
-                let mix = levels.mix(&plan, &facts.voices);
-                render_mix(&alignment, &media, &speech.recorder, &plan, &mix, &path, args.replace, &open, &watch)
-            }
-        };
+    let mut how = RenderOptions::default();
+    (how.levels, how.replace, how.open) = (levels, args.replace, open);
+    for (name, layers) in sound {
+        how.layers = layers;
+        let made = render(&alignment, &media, &speech, &plan, &how, &out.join(name), &watch);
         if let Err(e) = made {
             watch.finish();
             return Err(e.into());
@@ -225,17 +217,13 @@ pub(crate) fn run(args: &TightenArgs, console: &mut Console<'_>) -> Result<u8, F
         console.out.write_all(show::json(&read_text(&out.join("plan.json"), LARGEST_TEXT)?).as_bytes())?;
         return Ok(exit::ALL_PLACED);
     }
-    let clock = |s: f64| {
-        let s = s.round() as u64;
-        format!("{}:{:02}:{:02}", s / 3600, s / 60 % 60, s % 60)
-    };
     let radio = facts.voices.iter().filter(|v| v.origin == "radio").count();
     writeln!(
         console.out,
         "{} stretches of speech, {radio} of them radio. {} becomes {} in {} shots.",
         facts.voices.len(),
-        clock(facts.frames as f64 * plan.frame_s()),
-        clock(plan.shown_s()),
+        clock_time(facts.frames as f64 * plan.frame_s()),
+        clock_time(plan.shown_s()),
         plan.entries.iter().filter(|e| e.shown_frames() > 0).count(),
     )?;
     for note in &plan.notes {
@@ -251,11 +239,11 @@ pub(crate) fn run(args: &TightenArgs, console: &mut Console<'_>) -> Result<u8, F
     Ok(exit::ALL_PLACED)
 }
 
-fn event(&at: &f64) -> Event {
-    Event { start_s: at, end_s: at, what: "event".to_owned() }
+fn event(&at: &f64) -> Moment {
+    Moment { start_s: at, end_s: at, what: "event".to_owned() }
 }
 
-fn options(args: &TightenArgs) -> TightenOptions {
+fn tighten_options(args: &TightenArgs) -> TightenOptions {
     let mut options = TightenOptions::default();
     options.pause_s = args.pause;
     options.handle_s = args.handle;
@@ -322,10 +310,10 @@ fn speech(
     Ok(found)
 }
 
-/// Where a picture moves, from a table of it.
-fn moving_in(text: &str, alignment: &Alignment) -> Result<Vec<Event>, Error> {
-    let bad = |what: String| Error::new(ErrorKind::InvalidArgument, format!("--activity: {what}"));
-    let (file, path) = text.rsplit_once('=').ok_or_else(|| bad(format!("{text:?} is not of the form FILE=CSV")))?;
+/// A file's name and how much its picture moves, from a table of it.
+fn motion(text: &str) -> Result<(String, ActivityCurve), Error> {
+    let pair = text.rsplit_once('=');
+    let (file, path) = pair.ok_or_else(|| bad_activity(&format!("{text:?} is not of the form FILE=CSV")))?;
     let path = Path::new(path);
     let table = read_text(path, LARGEST_TEXT)?;
     let (mut times_s, mut motion) = (Vec::new(), Vec::new());
@@ -349,7 +337,11 @@ fn moving_in(text: &str, alignment: &Alignment) -> Result<Vec<Event>, Error> {
     }
     let brightness = vec![0.0; times_s.len()];
     let curve = ActivityCurve::from_values(times_s, motion, brightness).map_err(|e| e.with_path(path))?;
-    moving(alignment, file, &curve).map_err(|e| bad(e.message().to_owned()))
+    Ok((file.to_owned(), curve))
+}
+
+fn bad_activity(what: &str) -> Error {
+    Error::invalid(format!("--activity: {what}"))
 }
 
 /// The folder that the alignment's names are relative to.

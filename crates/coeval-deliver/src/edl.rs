@@ -12,8 +12,8 @@ use std::collections::{HashMap, HashSet};
 use std::fmt::Write;
 
 use coeval::{Error, ErrorKind, Result};
-use coeval_shoot::Alignment;
 use coeval_shoot::conform::{Conformed, Lies};
+use coeval_shoot::{Alignment, one_line};
 
 use crate::layout::{Content, Lane, Layout, Piece, SourceRate};
 use crate::timecode::{Counting, FrameRate, Timecode};
@@ -271,11 +271,6 @@ fn reels(events: &[Event]) -> HashMap<&str, String> {
         reels.insert(&event.clip, reel);
     }
     reels
-}
-
-/// A line break in a name would start another statement.
-fn one_line(text: &str) -> String {
-    text.chars().map(|c| if c.is_control() { ' ' } else { c }).collect()
 }
 
 #[cfg(test)]

@@ -33,7 +33,10 @@ use coeval_media::SampleFormat;
 use coeval_shoot::alignment::File;
 use coeval_shoot::conform::{self, ConformOptions, Conformed, Lies};
 use coeval_shoot::listen::{ListenOptions, listen};
-use coeval_shoot::{Alignment, Kind, LARGEST_TEXT, Measured, OutFolder, measure, on_threads, plain_name, read_text};
+use coeval_shoot::{
+    Alignment, Kind, LARGEST_TEXT, Measured, OutFolder, clock_time, measure, on_threads, one_line, plain_name,
+    read_text,
+};
 
 use crate::edl::to_edl;
 use crate::frames::FrameOptions;
@@ -310,8 +313,7 @@ impl<'a> OneEvent<'a> {
     fn words(&self) -> String {
         let files = self.alignment.files().filter(|f| f.is_placed()).count();
         let recordings = self.alignment.recordings.iter().filter(|r| r.files.iter().any(File::is_placed)).count();
-        let s = self.alignment.timeline.duration_s.round() as u64;
-        format!("{recordings} recordings, {files} files, {}:{:02}:{:02} h", s / 3600, s / 60 % 60, s % 60)
+        format!("{recordings} recordings, {files} files, {} h", clock_time(self.alignment.timeline.duration_s))
     }
 
     fn items(&self) -> Result<Vec<Item>> {
@@ -583,16 +585,11 @@ fn dead_air(alignment: &Alignment, measured: &[(String, Result<Measured>)]) -> V
     quiet
 }
 
-/// A name cannot begin another line.
-fn one_line(text: &str) -> String {
-    text.chars().map(|c| if c.is_control() { ' ' } else { c }).collect()
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::layout::tests::example;
-    use coeval::speech::SpeechSegment;
+    use coeval_listen::speech::SpeechSegment;
 
     #[test]
     fn dead_air_is_where_a_recorder_ran_and_nobody_spoke() {

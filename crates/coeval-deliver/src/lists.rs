@@ -4,6 +4,7 @@ use std::fmt::Write;
 
 use coeval_shoot::Alignment;
 use coeval_shoot::alignment::{File, Recording};
+use coeval_shoot::clock_time_ms;
 
 use crate::timecode::Timecode;
 
@@ -220,7 +221,8 @@ fn milliseconds(seconds: f64) -> u64 {
 }
 
 fn timestamp(ms: u64) -> String {
-    format!("{:02}:{:02}:{:02}.{:03}", ms / 3_600_000, ms / 60_000 % 60, ms / 1000 % 60, ms % 1000)
+    // Captions have two digits of hours at the least.
+    format!("{:0>12}", clock_time_ms(ms))
 }
 
 /// One line of cue text: markup and the arrow are escaped, a line break becomes a space.

@@ -13,9 +13,9 @@ use base64::Engine;
 use base64::engine::general_purpose::STANDARD as BASE64;
 use coeval::clock::ClockMap;
 use coeval::{Error, ErrorKind, Result};
-use coeval_shoot::Measured;
 use coeval_shoot::alignment::{Alignment, File, Kind, Recording};
 use coeval_shoot::listen::{Check, Couple, by_hand, couples};
+use coeval_shoot::{Measured, clock_time};
 use minijinja::{AutoEscape, Environment};
 use serde::Serialize;
 use sha2::{Digest, Sha256};
@@ -102,12 +102,6 @@ fn in_words(confidence: f64) -> &'static str {
     } else {
         "doubtful: do not use it before you have listened"
     }
-}
-
-/// Seconds as `h:mm:ss`, to the nearest second.
-fn clock(seconds: f64) -> String {
-    let s = seconds.max(0.0).round() as u64;
-    format!("{}:{:02}:{:02}", s / 3600, s / 60 % 60, s % 60)
 }
 
 /// A length of time in words.
@@ -590,7 +584,7 @@ impl<'a> View<'a> {
                     format!("{} {what} {} of sound.", file.path, length(jump.lost_s.abs())),
                     format!(
                         "About {} on the timeline, as closely as there was sound to compare. It is split there; listen across the split.",
-                        clock(at.map_or(0.0, |p| p.map.to_timeline(jump.file_s)))
+                        clock_time(at.map_or(0.0, |p| p.map.to_timeline(jump.file_s)))
                     ),
                     Some(self.anchor(&file.path)),
                 );
@@ -714,7 +708,7 @@ impl<'a> View<'a> {
             while at < self.duration_s * 0.96 {
                 if !seen.contains(&(at as i64)) {
                     seen.push(at as i64);
-                    ticks.push(Tick { left: self.share(at), label: clock(at), level });
+                    ticks.push(Tick { left: self.share(at), label: clock_time(at), level });
                 }
                 at += step;
             }
@@ -739,7 +733,7 @@ impl<'a> View<'a> {
                 let length_s = (p.to_s - p.from_s).max(1e-3);
                 let within = |s: f64| ((s - p.from_s) / length_s * 1e4).round() / 100.0;
                 let missed = self.missed(recording, p.file);
-                let mut words = format!("{}, from {} to {}", p.file.path, clock(p.from_s), clock(p.to_s));
+                let mut words = format!("{}, from {} to {}", p.file.path, clock_time(p.from_s), clock_time(p.to_s));
                 if !missed.is_empty() {
                     words.push_str(&format!(", {} without a recorder", length(missed.iter().map(|m| m.1 - m.0).sum())));
                 }
@@ -783,7 +777,7 @@ impl<'a> View<'a> {
             let mut ends: Vec<(f64, f64)> = mine.iter().map(|p| (p.from_s, p.to_s)).collect();
             ends.sort_by(|a, b| a.0.total_cmp(&b.0));
             for w in ends.windows(2).filter(|w| w[1].0 - w[0].1 > 0.04) {
-                missed.push(format!("{} at {}", length(w[1].0 - w[0].1), clock(w[0].1)));
+                missed.push(format!("{} at {}", length(w[1].0 - w[0].1), clock_time(w[0].1)));
             }
             if self.duration_s - to > 1.0 {
                 missed.push(format!("the last {}", length(self.duration_s - to)));
@@ -796,8 +790,8 @@ impl<'a> View<'a> {
             Coverage {
                 id: recording.id.clone(),
                 words: recording.kind.as_str(),
-                from: clock(from),
-                to: clock(to),
+                from: clock_time(from),
+                to: clock_time(to),
                 ran: length(ran),
                 share: format!("{:.0} %", 100.0 * ran / self.duration_s),
                 missed,
@@ -1021,7 +1015,7 @@ impl<'a> View<'a> {
 
     fn mark(&self, mark: &Mark) -> Option<MarkRow> {
         mark.at_s.is_finite().then(|| MarkRow {
-            at: clock(mark.at_s),
+            at: clock_time(mark.at_s),
             timecode: self
                 .report
                 .start
@@ -1069,7 +1063,7 @@ fn place(check: &Check, sd_s: f64) -> PlaceView {
     let aligned = format!("\u{b1}{}: {}", within_ms(2.0 * sd_s), lip_sync(2.0 * sd_s).1);
     PlaceView {
         place: check.place.as_str(),
-        at: format!("at {}", clock(check.timeline_s)),
+        at: format!("at {}", clock_time(check.timeline_s)),
         versions: vec![
             version(&check.before, "before", "By hand", check.before_early_s, 0.0, hand),
             version(&check.after, "after", "Aligned", 0.0, 2.0 * sd_s, aligned),
@@ -1131,7 +1125,6 @@ mod tests {
 
     #[test]
     fn numbers_are_said_as_people_say_them() {
-        assert_eq!(clock(3725.4), "1:02:05");
         assert_eq!([0.0853, 24.0, 90.0, 3661.0].map(length), ["85 ms", "24.0 s", "1 min 30 s", "1 h 1 min"]);
         assert_eq!([0.0231, -0.0046, 0.000_01].map(early_or_late), ["23 ms early", "4.6 ms late", "on the spot"]);
         assert_eq!([0.000_03, 0.0011, 0.001_11].map(within_ms), ["0.1 ms", "1.1 ms", "1.2 ms"]);

@@ -1,10 +1,10 @@
 //! The few Matroska headers (RFC 9559) that the demuxer does not hand out: the codec's delay to the
 //! nanosecond, the picture's size and frame length, the date.
 
-use coeval::Result;
+use coeval_error::Result;
 
+use crate::info::{PictureInfo, Rational};
 use crate::source::Source;
-use crate::{PictureInfo, Rational};
 
 /// One track's headers.
 #[derive(Debug, Default, Clone)]

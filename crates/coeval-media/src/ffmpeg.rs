@@ -10,10 +10,11 @@ use std::io::{BufReader, Read};
 use std::path::{Path, PathBuf};
 use std::process::{Child, ChildStdout, Command, Stdio};
 
-use coeval::{Error, ErrorKind, Result};
+use coeval_error::{Error, ErrorKind, Result};
 
 use crate::codec::{Decoder, Packet, Pcm, PcmKind};
-use crate::{MediaInfo, Opened, PictureInfo, Rational, Segment, SoundInfo, Track};
+use crate::info::{MediaInfo, PictureInfo, Rational, SoundInfo};
+use crate::track::{Opened, Segment, Track};
 
 /// Frames a packet.
 const PACKET_FRAMES: usize = 4096;

@@ -3,7 +3,7 @@
 //! Their timestamps count samples, except Matroska's, which are rounded (mostly to a millisecond):
 //! there the first packet and holes go by time, and what lies between is counted.
 
-use coeval::{Error, ErrorKind, Result};
+use coeval_error::{Error, ErrorKind, Result};
 use symphonia::core::codecs::CodecParameters;
 use symphonia::core::codecs::audio::well_known as id;
 use symphonia::core::formats::{FormatOptions, FormatReader, SeekMode, SeekTo, TrackType};
@@ -13,8 +13,9 @@ use symphonia::default::formats as readers;
 
 use crate::codec::{Decoder, Packet, codec_name, guarded};
 use crate::ebml;
+use crate::info::{MediaInfo, SoundInfo};
 use crate::source::Source;
-use crate::{MediaInfo, Opened, Segment, SoundInfo, Track, check_channels, check_rate, unsupported};
+use crate::track::{Opened, Segment, Track, check_channels, check_rate, unsupported};
 
 /// A stream that starts later than this many seconds is taken to count from somewhere else.
 const LATE_START_S: i64 = 10;

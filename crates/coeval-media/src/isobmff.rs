@@ -6,15 +6,14 @@
 //! follow one another in time. A packet stands where its timestamp says, unless that is within the
 //! timestamps' own rounding of where counting samples puts it; then counting is the better clock.
 
-use coeval::{Error, ErrorKind, Result};
+use coeval_error::{Error, ErrorKind, Result};
 use symphonia::core::audio::{Channels, Position};
 use symphonia::core::codecs::audio::{AudioCodecParameters, well_known as id};
 
 use crate::codec::{Decoder, Packet, Pcm};
+use crate::info::{MediaInfo, PictureInfo, Rational, SoundInfo};
 use crate::source::Source;
-use crate::{
-    MediaInfo, Opened, PictureInfo, Rational, Segment, SoundInfo, Track, check_channels, check_rate, unsupported,
-};
+use crate::track::{Opened, Segment, Track, check_channels, check_rate, unsupported};
 
 /// Largest `moov` or `moof` that is believed.
 const MAX_INDEX: u64 = 256 << 20;

@@ -4,11 +4,12 @@
 //! `bext` (EBU Tech 3285 v2), RF64 and BW64 with `ds64` (EBU Tech 3306, ITU-R BS.2088), and the
 //! 64-bit variety whose chunks are named by GUIDs (W64).
 
-use coeval::{ErrorKind, Result};
+use coeval_error::{ErrorKind, Result};
 
 use crate::codec::{Decoder, Packet, Pcm};
+use crate::info::{MediaInfo, SoundInfo};
 use crate::source::Source;
-use crate::{MediaInfo, Opened, Segment, SoundInfo, Track, check_channels, check_rate};
+use crate::track::{Opened, Segment, Track, check_channels, check_rate, unsupported};
 
 /// Chunks looked at before the search is given up.
 const MAX_CHUNKS: usize = 10_000;
@@ -190,7 +191,7 @@ fn read_format(source: &Source, b: &[u8]) -> Result<Format> {
             0x2000 => "AC-3 in WAV".into(),
             other => format!("WAV codec 0x{other:04X}"),
         };
-        return Err(crate::unsupported(source, &name));
+        return Err(unsupported(source, &name));
     };
     Ok(Format { pcm, channels, rate_hz, bits: valid_bits })
 }
@@ -216,7 +217,7 @@ pub(crate) fn days_since_1970(year: i64, month: i64, day: i64) -> i64 {
     era * 146_097 + of_era * 365 + of_era / 4 - of_era / 100 + (153 * m + 2) / 5 + day - 1 - 719_468
 }
 
-fn short(source: &Source) -> coeval::Error {
+fn short(source: &Source) -> coeval_error::Error {
     source.error(ErrorKind::Damaged, "the WAV file ends inside its header", "copy it again from the device")
 }
 

@@ -25,8 +25,7 @@ use coeval::{Error, ErrorKind, Result};
 use serde::Deserialize;
 
 use crate::chapters::matching;
-use crate::invalid;
-use crate::sound::{Headers, Probed};
+use crate::headers::{Headers, Probed};
 use crate::write::read_text;
 
 /// This moment of one file is that moment of another.
@@ -89,7 +88,7 @@ impl std::str::FromStr for At {
     /// `200.5`, `3:20.5`, `00:03:20.5` or `01:03:20:12` (also `01:03:20;12`).
     fn from_str(text: &str) -> Result<Self> {
         let bad = || {
-            invalid(format!("{text:?} is no moment"))
+            Error::invalid(format!("{text:?} is no moment"))
                 .with_remedy("write seconds (200.5), a clock time (00:03:20.5) or a timecode (01:03:20:12)")
         };
         let parts: Vec<&str> = text.trim().split([':', ';']).collect();
@@ -223,16 +222,17 @@ pub(crate) fn resolve(
             let (a, a_s, a_frame_s) = moment(&anchor.a, &anchor.a_at, probed, &length_s)?;
             let (b, b_s, b_frame_s) = moment(&anchor.b, &anchor.b_at, probed, &length_s)?;
             if a == b {
-                return Err(
-                    invalid(format!("an anchor joins {} with itself", probed[a].name)).with_remedy("name two files")
-                );
+                return Err(Error::invalid(format!("an anchor joins {} with itself", probed[a].name))
+                    .with_remedy("name two files"));
             }
             let uncertainty_s = anchor.uncertainty_s.unwrap_or(match (a_frame_s, b_frame_s) {
                 (Some(a), Some(b)) => f64::max(a, b),
                 _ => READ_S,
             });
             if !(1e-6..=3600.0).contains(&uncertainty_s) {
-                return Err(invalid(format!("an anchor's uncertainty_s is {uncertainty_s}, not within 1e-6 to 3600")));
+                return Err(Error::invalid(format!(
+                    "an anchor's uncertainty_s is {uncertainty_s}, not within 1e-6 to 3600"
+                )));
             }
             Ok(Resolved {
                 anchor: network::Anchor { a, a_s, b, b_s, uncertainty_s, force: anchor.force },
@@ -254,12 +254,12 @@ fn moment(
     let file = match (exact, matching(probed, name)?.as_slice()) {
         (Some(file), _) | (None, &[file]) => file,
         (None, files) => {
-            return Err(invalid(format!("an anchor's `{name}` fits {} files", files.len()))
+            return Err(Error::invalid(format!("an anchor's `{name}` fits {} files", files.len()))
                 .with_remedy("name one file, with its folder where names repeat"));
         }
     };
     let headers = probed[file].info.as_ref().map_err(|e| {
-        invalid(format!("an anchor names {}, which cannot be read: {}", probed[file].name, e.message()))
+        Error::invalid(format!("an anchor names {}, which cannot be read: {}", probed[file].name, e.message()))
             .with_remedy("leave the anchor out")
     })?;
     let (seconds, frame_s) = match at {
@@ -270,11 +270,11 @@ fn moment(
         }
     };
     let length = length_s(file).ok_or_else(|| {
-        invalid(format!("an anchor names {}, whose length is not known", probed[file].name))
+        Error::invalid(format!("an anchor names {}, whose length is not known", probed[file].name))
             .with_remedy("leave the anchor out")
     })?;
     if !(0.0..=length).contains(&seconds) {
-        return Err(invalid(format!(
+        return Err(Error::invalid(format!(
             "an anchor names {} at {at}, which is {seconds:.3} s from its start; it is {length:.3} s long",
             probed[file].name
         ))
@@ -286,12 +286,12 @@ fn moment(
 /// Seconds from the file's start to a label, and the length of a frame, seconds.
 fn label_seconds(label: [u32; 4], headers: &Headers, name: &str) -> Result<(f64, f64)> {
     let Some([num, den]) = headers.picture.as_ref().map(|p| p.frame_rate).filter(|[n, d]| *n > 0 && *d > 0) else {
-        return Err(invalid(format!("an anchor gives a timecode in {name}, which has no frames"))
+        return Err(Error::invalid(format!("an anchor gives a timecode in {name}, which has no frames"))
             .with_remedy("give seconds or a clock time for files without picture"));
     };
     let nominal = (f64::from(num) / f64::from(den)).round() as i64;
     if i64::from(label[3]) >= nominal {
-        return Err(invalid(format!("frame {} of an anchor does not exist at {num}/{den} a second", label[3])));
+        return Err(Error::invalid(format!("frame {} of an anchor does not exist at {num}/{den} a second", label[3])));
     }
     let start = headers.timecode.as_deref();
     let drop = start.is_some_and(|t| t.contains(';'));
@@ -318,7 +318,7 @@ fn label_seconds(label: [u32; 4], headers: &Headers, name: &str) -> Result<(f64,
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::sound::tests::{camera, recorder};
+    use crate::headers::tests::{camera, recorder};
 
     #[test]
     fn moments_are_read_and_written() {

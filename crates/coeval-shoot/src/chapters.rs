@@ -13,11 +13,11 @@
 use std::cmp::Ordering;
 use std::collections::BTreeMap;
 
-use coeval::Result;
 use coeval::clock::ClockMap;
+use coeval::{Error, Result};
 
 use crate::alignment::Kind;
-use crate::sound::{Headers, Probed};
+use crate::headers::{Headers, Probed};
 
 /// From one chapter's end to the next one's start by creation times, seconds: files are closed late, calendars
 /// count whole seconds (some even ones), and a device may need a while between two files.
@@ -128,7 +128,7 @@ pub fn group(probed: &[Probed], grouping: &Grouping) -> Result<Vec<Group>> {
     let mut taken = vec![false; probed.len()];
     for (id, pattern) in &grouping.recordings {
         if id.is_empty() || !id.chars().all(|c| c.is_alphanumeric() || "-_.".contains(c)) {
-            return Err(crate::invalid(format!("`{id}` is no id for a recording"))
+            return Err(Error::invalid(format!("`{id}` is no id for a recording"))
                 .with_remedy("use letters, digits, `-`, `_` and `.`"));
         }
         let files = matching(probed, pattern)?;
@@ -141,7 +141,7 @@ pub fn group(probed: &[Probed], grouping: &Grouping) -> Result<Vec<Group>> {
                 continue;
             }
             if std::mem::replace(&mut taken[file], true) {
-                return Err(crate::invalid(format!("{} is claimed by two recordings", probed[file].name))
+                return Err(Error::invalid(format!("{} is claimed by two recordings", probed[file].name))
                     .with_remedy("name each file once"));
             }
             groups[index].files.push(file);
@@ -310,7 +310,7 @@ pub(crate) fn matching(probed: &[Probed], pattern: &str) -> Result<Vec<usize>> {
     let fits = |name: &str| fits(pattern, name) || (!pattern.contains('/') && fits_base(pattern, name));
     let files: Vec<usize> = (0..probed.len()).filter(|&i| fits(&probed[i].name)).collect();
     if files.is_empty() {
-        return Err(crate::invalid(format!("`{pattern}` fits no file and no recording"))
+        return Err(Error::invalid(format!("`{pattern}` fits no file and no recording"))
             .with_remedy("use a name as it stands in the result, `*` for any characters"));
     }
     Ok(files)
@@ -434,7 +434,7 @@ fn same_shape(a: &str, b: &str) -> bool {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::sound::tests::{camera, recorder};
+    use crate::headers::tests::{camera, recorder};
 
     fn names(probed: &[Probed], groups: &[Group]) -> Vec<(String, Vec<String>)> {
         groups.iter().map(|g| (g.id.clone(), g.files.iter().map(|&f| probed[f].name.clone()).collect())).collect()

@@ -4,20 +4,23 @@
 //! Only shoots that need it pay for it: the sound is read once more, in full, when a file has no place or an uncertain
 //! one, and pictures are looked at only when [`Options::picture`](crate::Options::picture) says so.
 
-use coeval::activity::{ActivityBuilder, ActivityCurve, ActivityOptions, align_activity};
 use coeval::clock::ClockMap;
 use coeval::marker::{Marker, MatchOptions, match_markers};
 use coeval::pair::{Evidence, PairAlignment, PairOutcome};
 use coeval::progress::Progress;
 use coeval::{ErrorKind, Result};
+use coeval_listen::activity::{ActivityBuilder, ActivityCurve, ActivityOptions, align_activity};
 
 use crate::Options;
 use crate::alignment::{Kind, Means};
 use crate::chapters::Group;
 use crate::find::Found;
+use crate::guard::guarded;
+use crate::headers::Probed;
+use crate::measure::find_claps;
 use crate::parallel::for_all;
 use crate::settle::Settled;
-use crate::sound::{Compared, Heard, Probed, audible, find_claps, guarded};
+use crate::sound::{Compared, Heard, audible};
 
 /// A place less certain than this is worth a second look, seconds.
 const UNCERTAIN_S: f64 = 0.01;

@@ -22,7 +22,6 @@ use coeval::{Error, ErrorKind, Result};
 use coeval_media::{Bext, OpenOptions, SampleFormat, SoundReader, WavOptions, WavWriter};
 
 use crate::alignment::{Alignment, File, Kind, Recording};
-use crate::invalid;
 use crate::parallel::for_all;
 use crate::write::plain_name;
 
@@ -113,14 +112,14 @@ pub fn plan(alignment: &Alignment, options: &ConformOptions) -> Result<Vec<Confo
     let first = alignment.first_event();
     let alignment: &Alignment = &first;
     if !(8000..=192_000).contains(&options.rate_hz) {
-        return Err(invalid(format!("rate_hz is {}, not within 8000 to 192000", options.rate_hz)));
+        return Err(Error::invalid(format!("rate_hz is {}, not within 8000 to 192000", options.rate_hz)));
     }
     if !options.timeline_start_s.is_finite() || options.camera_level_db.is_some_and(f64::is_nan) {
-        return Err(invalid("the timeline's start and the camera's level must be numbers"));
+        return Err(Error::invalid("the timeline's start and the camera's level must be numbers"));
     }
     let [num, den] = options.frame_rate.unwrap_or_else(|| alignment.frame_rate());
     if num == 0 || den == 0 {
-        return Err(invalid(format!("{num}/{den} is no frame rate")));
+        return Err(Error::invalid(format!("{num}/{den} is no frame rate")));
     }
     let frame_s = f64::from(den) / f64::from(num);
     let rate = f64::from(options.rate_hz);
@@ -183,6 +182,24 @@ pub fn plan(alignment: &Alignment, options: &ConformOptions) -> Result<Vec<Confo
 }
 
 impl Conformed {
+    /// The sound of one placed file on the timeline: `frames` samples of each channel at `rate_hz`, the first at `start_s`
+    /// on the timeline. Where the file does not run there is silence. It has no name and no time reference: it is for
+    /// [`render`](Self::render), not for writing.
+    pub fn of_file(file: &File, start_s: f64, rate_hz: u32, frames: u64) -> Self {
+        Self {
+            name: String::new(),
+            lies: Lies::OnTimeline,
+            recording: String::new(),
+            sources: vec![file.path.clone()],
+            start_s,
+            rate_hz,
+            channels: file.sound.as_ref().map_or(1, |s| s.channels.max(1)),
+            frames,
+            time_reference: 0,
+            frame_rate: [25, 1],
+        }
+    }
+
     /// Makes the sound: `sink` is given one interleaved block after the other, [`frames`](Self::frames)
     /// frames in all. `folder` is the one that the alignment's names are relative to. Files are read
     /// once, as far as they are needed, in bounded memory.
@@ -200,7 +217,7 @@ impl Conformed {
     ) -> Result<()> {
         let placed = |path: &str| {
             let map = alignment.map(path);
-            map.ok_or_else(|| invalid("the alignment has no place for this file").with_path(path))
+            map.ok_or_else(|| Error::invalid("the alignment has no place for this file").with_path(path))
         };
         let mut voices = Vec::new();
         for source in &self.sources {

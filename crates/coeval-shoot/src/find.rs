@@ -57,7 +57,7 @@ pub struct Found {
 /// [`PermissionDenied`](ErrorKind::PermissionDenied) when a given folder cannot be listed.
 pub fn find(paths: &[impl AsRef<Path>]) -> Result<Found> {
     if paths.is_empty() {
-        return Err(crate::invalid("no folder and no file given").with_remedy("name a folder or some files"));
+        return Err(Error::invalid("no folder and no file given").with_remedy("name a folder or some files"));
     }
     let mut seen = BTreeSet::new();
     let mut sources = Vec::new();

@@ -1,32 +1,4 @@
-//! A folder of recordings onto one clock, or onto one for each event that it holds.
-//!
-//! [`align`] does the whole job. Its steps are public one by one, in the order in which the data
-//! flows, so that a caller can look at what lies between them or put a step of its own there:
-//!
-//! 1. [`find`]: folders and files -> a list of [`Source`]s in natural order.
-//! 2. [`probe`]: headers only -> a [`Probed`] for each source, or why it cannot be read.
-//! 3. [`chapters::group`]: what one device made in one take -> one [`Group`](chapters::Group).
-//! 4. [`hear`]: each file's sound, read once -> an analysis track.
-//! 5. [`compare`]: every two files of different recordings -> how they lie on each other.
-//! 6. [`settle`]: all of it -> one [`Alignment`], the result contract `coeval.alignment/1`.
-//!
-//! What follows from an alignment is made on request: [`conform`](mod@conform) cuts and resamples the
-//! recorder's sound to lie under the clips and on the timeline, [`listen`](mod@listen) cuts what a person
-//! checks by ear, [`measure`] reads the recordings' levels and finds the claps in them. For a rough cut [`voices`] hears
-//! who speaks when, [`tighten`] plans what stays, and [`mix`] makes its sound.
-//!
-//! A file that cannot be read never stops the others: it is in the result, unplaced, with the
-//! reason. The same files give the same bytes of `alignment.json`, whatever the number of threads
-//! and the order in which they were named.
-//!
-//! ```no_run
-//! let files = ["the-shoot"];
-//! let alignment = coeval_shoot::align(&files, &coeval_shoot::Options::default(), &())?;
-//! for file in alignment.files() {
-//!     println!("{} starts at {:?} s", file.path, file.offset_s);
-//! }
-//! # Ok::<(), coeval::Error>(())
-//! ```
+#![doc = include_str!("../README.md")]
 #![forbid(unsafe_code)]
 
 pub mod alignment;
@@ -35,74 +7,50 @@ pub mod chapters;
 mod claps;
 pub mod conform;
 mod find;
+mod guard;
+mod headers;
 pub mod listen;
-pub mod mix;
+mod measure;
 mod neighbours;
+mod options;
 mod parallel;
 mod proof;
 mod scratch;
 mod settle;
 mod sound;
-pub mod tighten;
-pub mod voices;
+mod words;
 mod write;
 
-use std::num::NonZeroUsize;
 use std::path::Path;
 
-use coeval::pair::{PairOptions, PairOutcome};
+use coeval::pair::PairOutcome;
 use coeval::progress::Progress;
-use coeval::{Error, ErrorKind, Result};
-use coeval_media::OpenOptions;
+use coeval::{Error, Result};
 
 pub use alignment::{Alignment, Kind};
 pub use anchors::{Anchor, At, read_anchors};
 pub use find::{Found, Source, find, natural_order};
-pub use parallel::on_threads;
+pub use guard::guarded;
+pub use headers::{Headers, Probed, probe};
+pub use measure::{Measured, measure, shown_claps};
+pub use options::Options;
+pub use parallel::{for_all, on_threads};
 pub use scratch::temporary_files;
 pub use settle::{Settled, settle};
-pub use sound::{Compared, Headers, Heard, Measured, Probed, Sound, TrackFile, compare, hear, measure, probe};
+pub use sound::{Compared, Heard, Sound, TrackFile, compare, hear};
+pub use words::{clock_time, clock_time_ms, one_line};
 pub use write::{
     LARGEST_TEXT, OutFolder, clear_unfinished, files_below, not_through_links, plain_name, read_text, remove, resolved,
     write_whole,
 };
 
-/// How a shoot is aligned. The defaults serve.
-#[derive(Debug, Clone, Default)]
-#[non_exhaustive]
-pub struct Options {
-    /// How files are opened.
-    pub open: OpenOptions,
-    /// How two files are compared.
-    pub pair: PairOptions,
-    /// Which files form one recording, and what kind of device made it.
-    pub grouping: chapters::Grouping,
-    /// The recording whose clock the timeline takes: its id, or the name of one of its files (`*` stands for any
-    /// characters). Its event is then the first. `None`: the recording that covers most of its event; a camera where one
-    /// covers it alike.
-    pub main: Option<String>,
-    /// The user's own correspondences.
-    pub anchors: Vec<Anchor>,
-    /// May the picture of cameras that sound does not place be looked at for a filmed clap? Needs an `ffmpeg` on PATH.
-    pub picture: bool,
-    /// How far the files' own times may be off, seconds, where the user trusts them: two files are then looked for only
-    /// where their timecodes put them or, when one has none, the moments at which they say they were made. `None`:
-    /// their times are not believed.
-    pub trusted_times_s: Option<f64>,
-    /// How far devices were from what they recorded: a recording's id or the name of its files (`*` stands for any
-    /// characters), and metres. A far microphone hears late, 2.9 ms a metre; that is taken back.
-    pub distances_m: Vec<(String, f64)>,
-    /// How many files are read or compared at once. `None`: as many as the machine has cores.
-    pub threads: Option<NonZeroUsize>,
-}
-
 /// Puts all recordings among `paths` (folders, files, or both) on one clock.
 ///
 /// # Errors
-/// [`NotFound`](ErrorKind::NotFound) when a path does not exist or nothing among them is a recording,
-/// [`PermissionDenied`](ErrorKind::PermissionDenied) when a folder cannot be listed,
-/// [`InvalidArgument`](ErrorKind::InvalidArgument) for options that name no file or contradict each other,
-/// [`Cancelled`](ErrorKind::Cancelled) when `progress` says so. A file that cannot be read is not an error: the
+/// [`NotFound`](coeval::ErrorKind::NotFound) when a path does not exist or nothing among them is a recording,
+/// [`PermissionDenied`](coeval::ErrorKind::PermissionDenied) when a folder cannot be listed,
+/// [`InvalidArgument`](coeval::ErrorKind::InvalidArgument) for options that name no file or contradict each other,
+/// [`Cancelled`](coeval::ErrorKind::Cancelled) when `progress` says so. A file that cannot be read is not an error: the
 /// result says why it is unplaced.
 pub fn align(paths: &[impl AsRef<Path>], options: &Options, progress: &dyn Progress) -> Result<Alignment> {
     align_found(&find(paths)?, options, progress)
@@ -126,7 +74,7 @@ pub fn align_found(found: &Found, options: &Options, progress: &dyn Progress) ->
 /// clips. `paths` may be empty when `tracks` is not.
 ///
 /// # Errors
-/// As for [`align`]; also [`InvalidArgument`](ErrorKind::InvalidArgument) when two files have one name or a name
+/// As for [`align`]; also [`InvalidArgument`](coeval::ErrorKind::InvalidArgument) when two files have one name or a name
 /// holds a `*`.
 pub fn align_with(
     paths: &[impl AsRef<Path>],
@@ -142,7 +90,7 @@ pub fn align_with(
         for file in tracks {
             let name = &file.name;
             if name.is_empty() || name.contains('*') || probed.iter().any(|p| &p.name == name) {
-                return Err(invalid(format!("{name:?} cannot be the name of a track"))
+                return Err(Error::invalid(format!("{name:?} cannot be the name of a track"))
                     .with_remedy("give every track a name of its own without `*`"));
             }
             let headers = Headers { duration_s: file.track.duration_s(), ..Headers::default() };
@@ -164,8 +112,8 @@ pub fn align_with(
 /// by the claps that both heard. Of the options `open`, `pair` and `threads` count.
 ///
 /// # Errors
-/// Why a file cannot be read; [`InvalidArgument`](ErrorKind::InvalidArgument) for options out of range;
-/// [`Cancelled`](ErrorKind::Cancelled).
+/// Why a file cannot be read; [`InvalidArgument`](coeval::ErrorKind::InvalidArgument) for options out of range;
+/// [`Cancelled`](coeval::ErrorKind::Cancelled).
 pub fn align_two(a: &Path, b: &Path, options: &Options, progress: &dyn Progress) -> Result<PairOutcome> {
     let (open, pair) = (options.open.clone(), options.pair.clone());
     let options = Options { open, pair, threads: options.threads, ..Options::default() };
@@ -175,11 +123,11 @@ pub fn align_two(a: &Path, b: &Path, options: &Options, progress: &dyn Progress)
     parallel::pool(options.threads)?.install(|| {
         let probed = probe(&found, &options.open, progress)?;
         if let Some(error) = probed.iter().find_map(|p| p.info.as_ref().err()) {
-            return Err(sound::repeat(error));
+            return Err(guard::repeat(error));
         }
         let heard = hear(&found, &probed, &options.open, progress)?;
         if let Some(error) = heard.iter().find_map(|h| h.as_ref().err()) {
-            return Err(sound::repeat(error));
+            return Err(guard::repeat(error));
         }
         let groups = ["a", "b"].into_iter().zip(0..).map(|(id, f)| chapters::Group::given(id, Kind::Other, vec![f]));
         let (settled, compared) = place(Some(&found), &probed, groups.collect(), &heard, &options, progress)?;
@@ -208,20 +156,6 @@ fn verdict(compared: Vec<Compared>, confidence: f64) -> PairOutcome {
         best.confidence = confidence;
     }
     PairOutcome::Placed(best)
-}
-
-impl Options {
-    fn check(&self) -> Result<()> {
-        if let Some(off_s) = self.trusted_times_s
-            && !(off_s.is_finite() && off_s >= 0.0)
-        {
-            return Err(invalid(format!("times trusted to {off_s} s: not a number of seconds from 0 up")));
-        }
-        match self.distances_m.iter().find(|d| !(0.0..=1000.0).contains(&d.1)) {
-            Some((name, metres)) => Err(invalid(format!("{name} at {metres} m: not within 0 to 1000 m"))),
-            None => Ok(()),
-        }
-    }
 }
 
 /// Lowest and highest offset of `b` in `a` by what the files say of their own times, if they do.
@@ -326,12 +260,10 @@ fn look_again(
     Ok(any)
 }
 
-pub(crate) fn invalid(message: impl Into<String>) -> Error {
-    Error::new(ErrorKind::InvalidArgument, message)
-}
-
 #[cfg(test)]
 mod tests {
+    use coeval::ErrorKind;
+    use coeval::pair::PairOptions;
     use coeval::track::TrackBuilder;
 
     use super::*;

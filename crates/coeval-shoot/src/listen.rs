@@ -219,7 +219,7 @@ fn check(
     (rate_hz, seconds): (u32, f64),
     options: &ListenOptions,
 ) -> Result<Check> {
-    let placed = |path: &str| alignment.map(path).ok_or_else(|| crate::invalid("not placed").with_path(path));
+    let placed = |path: &str| alignment.map(path).ok_or_else(|| Error::invalid("not placed").with_path(path));
     let (clip_map, other_map) = (placed(&couple.clip)?, placed(&couple.other)?);
     let (from_s, to_s) = couple.common_s;
     let seconds = seconds.min(to_s - from_s);
@@ -230,7 +230,7 @@ fn check(
         Place::End => to_s - search_s,
     };
     let own = Leg { from_s: f64::NEG_INFINITY, to_s: f64::INFINITY, at_s: 0.0, source_s: 0.0, speed: 1.0 };
-    let by_hand_s = by_hand(alignment, couple).ok_or_else(|| crate::invalid("not placed"))?;
+    let by_hand_s = by_hand(alignment, couple).ok_or_else(|| Error::invalid("not placed"))?;
     let clip_path = folder.join(&couple.clip);
     let other_path = folder.join(&couple.other);
     let length = |s: f64| (s * f64::from(rate_hz)).round() as usize;

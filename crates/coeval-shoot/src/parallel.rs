@@ -25,9 +25,12 @@ pub fn on_threads<R: Send>(threads: Option<NonZeroUsize>, work: impl FnOnce() ->
     pool(threads)?.install(work)
 }
 
-/// Runs `work` on every item, several at once, and returns the results in the items' order. `weight` says
-/// how much of the whole an item is.
-pub(crate) fn for_all<T: Sync, R: Send>(
+/// Runs `work` on every item, several at once, and returns the results in the items' order. `weight` says how much of
+/// the whole an item is, in any unit; `progress` hears the share of all of them under the name `stage`.
+///
+/// # Errors
+/// [`Cancelled`](ErrorKind::Cancelled), and the first error that `work` answers: the rest is then left undone.
+pub fn for_all<T: Sync, R: Send>(
     stage: &str,
     items: &[T],
     weight: impl Fn(&T) -> f64,

@@ -2,10 +2,10 @@
 
 use std::collections::BTreeMap;
 
-use coeval::Result;
 use coeval::clock::ClockMap;
 use coeval::network::{self, AnchorReport, Choice, Force, Link, LinkReport, LoopClosure, Node, Placement, Solution};
 use coeval::pair::{PairOutcome, Unplaced};
+use coeval::{Error, Result};
 
 use crate::Options;
 use crate::alignment::{
@@ -14,9 +14,10 @@ use crate::alignment::{
 };
 use crate::anchors::{self, Resolved};
 use crate::chapters::{Group, matching};
+use crate::headers::Probed;
 use crate::neighbours::{self, Known};
 use crate::proof::{self, Measured};
-use crate::sound::{Compared, Heard, Probed, audible};
+use crate::sound::{Compared, Heard, audible};
 
 /// The outcome of [`settle`].
 #[derive(Debug)]
@@ -104,7 +105,7 @@ pub fn settle(
         .collect();
     let main = options.main.as_deref().map(|main| named(main, probed, groups, &recording_of)).transpose()?;
     if let Some(main) = main.filter(|&m| !nodes.is_empty() && nodes.iter().all(|n| n.recording != m)) {
-        return Err(crate::invalid(format!("{} has no sound and cannot be the timeline clock", groups[main].id))
+        return Err(Error::invalid(format!("{} has no sound and cannot be the timeline clock", groups[main].id))
             .with_remedy("name another recording"));
     }
     let choice = network::choose(&nodes, &links)?;
@@ -485,7 +486,7 @@ fn named(main: &str, probed: &[Probed], groups: &[Group], recording_of: &[usize]
     let files = matching(probed, main)?;
     let first = recording_of[files[0]];
     if files.iter().any(|&f| recording_of[f] != first) {
-        return Err(crate::invalid(format!("`{main}` fits files of several recordings"))
+        return Err(Error::invalid(format!("`{main}` fits files of several recordings"))
             .with_remedy("name one recording as the timeline clock"));
     }
     Ok(first)
@@ -715,7 +716,7 @@ fn pair_entries(
 mod tests {
     use super::*;
     use crate::chapters::group;
-    use crate::sound::tests::camera;
+    use crate::headers::tests::camera;
 
     #[test]
     fn a_variable_frame_rate_is_said() {
@@ -739,7 +740,7 @@ mod tests {
             .iter()
             .map(|t| match t.0.starts_with('c') {
                 true => camera(&format!("{}.mp4", t.0), t.2, None),
-                false => crate::sound::tests::recorder(&format!("{}.wav", t.0), t.2),
+                false => crate::headers::tests::recorder(&format!("{}.wav", t.0), t.2),
             })
             .collect();
         let groups: Vec<Group> = (0..5)

@@ -1,90 +1,21 @@
-//! Files -> headers -> tracks -> pairs.
+//! Files -> tracks -> pairs.
 
 use std::collections::{BTreeMap, BTreeSet};
-use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::Path;
 
-use coeval::level::{LevelMeter, LevelReport};
-use coeval::marker::{Marker, MarkerDetector, MarkerOptions};
 use coeval::pair::{Aligner, PairAlignment, PairOptions, PairOutcome, Unplaced};
 use coeval::progress::{Progress, step};
-use coeval::speech::{SpeechBuilder, SpeechOptions, SpeechSegment};
 use coeval::track::{Track, TrackBuilder};
 use coeval::{Error, ErrorKind, Result};
-use coeval_media::{MediaInfo, OpenOptions, SoundReader};
-use serde::Serialize;
+use coeval_media::{OpenOptions, SoundReader};
 
-use crate::alignment::{Alignment, File, Kind, Means, Picture, SoundTrack};
+use crate::alignment::{Kind, Means};
 use crate::chapters::Group;
 use crate::find::Found;
+use crate::guard::guarded;
+use crate::headers::Probed;
 use crate::parallel::for_all;
 use crate::scratch;
-
-/// A source whose headers were read.
-#[derive(Debug)]
-#[non_exhaustive]
-pub struct Probed {
-    /// The source's name.
-    pub name: String,
-    /// What the headers say, or why they cannot be read.
-    pub info: Result<Headers>,
-}
-
-/// What a file's headers say, as far as a shoot needs it.
-#[derive(Debug, Clone, Default, PartialEq, Serialize)]
-pub struct Headers {
-    /// Container in words.
-    pub container: String,
-    /// Length of the presentation, seconds.
-    pub duration_s: f64,
-    /// The sound track that will be read.
-    pub sound: Option<SoundTrack>,
-    /// The picture track.
-    pub picture: Option<Picture>,
-    /// When the file says it was made, seconds since 1970-01-01.
-    pub created_unix_s: Option<i64>,
-    /// Timecode of the first moment, seconds since midnight.
-    pub timecode_s: Option<f64>,
-    /// Timecode of the first frame as written.
-    pub timecode: Option<String>,
-}
-
-impl From<MediaInfo> for Headers {
-    fn from(info: MediaInfo) -> Self {
-        Self {
-            container: info.container.to_owned(),
-            duration_s: info.duration_s,
-            sound: info.sound.map(|s| SoundTrack {
-                codec: s.codec,
-                rate_hz: s.rate_hz,
-                channels: s.channels,
-                bits: s.bits,
-            }),
-            picture: info.picture.map(|p| Picture {
-                frame_rate: [p.frame_rate.num, p.frame_rate.den],
-                variable_rate: p.variable_rate,
-                size: [p.size.0, p.size.1],
-                start_s: p.start_s,
-                duration_s: p.duration_s,
-            }),
-            created_unix_s: info.created_unix_s,
-            timecode_s: info.timecode_s,
-            timecode: info.timecode,
-        }
-    }
-}
-
-impl Probed {
-    /// A source that cannot be read, and why.
-    pub fn unreadable(name: impl Into<String>, error: Error) -> Self {
-        Self { name: name.into(), info: Err(error) }
-    }
-
-    /// A source with these headers.
-    pub fn new(name: impl Into<String>, headers: Headers) -> Self {
-        Self { name: name.into(), info: Ok(headers) }
-    }
-}
 
 /// A file's sound as the comparison needs it.
 #[derive(Debug)]
@@ -151,37 +82,6 @@ impl Compared {
     }
 }
 
-/// Reads the headers of all sources.
-///
-/// # Errors
-/// [`Cancelled`](ErrorKind::Cancelled) only; what is wrong with a file stands in its [`Probed`].
-pub fn probe(found: &Found, options: &OpenOptions, progress: &dyn Progress) -> Result<Vec<Probed>> {
-    for_all(
-        "reading headers",
-        &found.sources,
-        |_| 1.0,
-        progress,
-        |source, _| {
-            let info = match &source.problem {
-                Some(problem) => Err(repeat(problem)),
-                None => guarded(&source.path, || headers(&source.path, options)),
-            };
-            Ok(Probed { name: source.name.clone(), info })
-        },
-    )
-}
-
-fn headers(path: &Path, options: &OpenOptions) -> Result<Headers> {
-    match coeval_media::probe(path, options) {
-        // A picture without sound can still be placed, by an anchor or by what it shows.
-        Err(e) if e.kind() == ErrorKind::NoSound => match coeval_media::probe_picture(path) {
-            Ok(Some(info)) => Ok(Headers::from(info)),
-            _ => Err(e),
-        },
-        other => other.map(Headers::from),
-    }
-}
-
 /// Reads the sound of all files, each once, as a stream into its analysis track.
 ///
 /// # Errors
@@ -232,106 +132,6 @@ fn hear_one(path: &Path, options: &OpenOptions, progress: &dyn Progress) -> Resu
     let duration_s =
         if info.picture.is_some() && info.duration_s.is_finite() { info.duration_s.max(heard_s) } else { heard_s };
     Ok(Sound { track: builder.finish(), duration_s, warnings })
-}
-
-/// What is measured of a file's sound besides its place.
-#[derive(Debug, Clone)]
-#[non_exhaustive]
-pub struct Measured {
-    /// Its levels.
-    pub level: LevelReport,
-    /// Claps and knocks, in order; their times are presentation time.
-    pub claps: Vec<Marker>,
-    /// Where somebody speaks, in order, presentation time; pauses of less than 2 s are part of it. Of a
-    /// recorder's files only: at a camera engine and wind speak too.
-    pub speech: Vec<SpeechSegment>,
-}
-
-/// Who pauses for longer ends a turn, seconds.
-const TURN_S: f64 = 2.0;
-
-/// Measures the sound of all files of an alignment that have any, each read once, as a stream; in the alignment's
-/// order. `folder` is the one that its names are relative to.
-///
-/// # Errors
-/// [`Cancelled`](ErrorKind::Cancelled) only; what is wrong with a file stands in its place.
-pub fn measure(
-    alignment: &Alignment,
-    folder: &Path,
-    options: &OpenOptions,
-    progress: &dyn Progress,
-) -> Result<Vec<(String, Result<Measured>)>> {
-    let all = alignment.recordings.iter().flat_map(|r| r.files.iter().map(|f| (r.kind, f)));
-    let files: Vec<(Kind, &File)> = all.filter(|(_, f)| f.sound.is_some()).collect();
-    let length = |(_, file): &(Kind, &File)| file.duration_s.unwrap_or(0.0);
-    for_all("measuring sound", &files, length, progress, |(kind, file), progress| {
-        let path = folder.join(&file.path);
-        match guarded(&path, || measure_one(&path, *kind, options, progress)) {
-            Err(e) if e.kind() == ErrorKind::Cancelled => Err(e),
-            other => Ok((file.path.clone(), other)),
-        }
-    })
-}
-
-/// How claps are found that are shown to a person, or kept in a cut: surer than those that only count where another
-/// file has the same, since an engine that the score has not learnt gives more false alarms than those it has.
-pub(crate) fn shown_claps() -> MarkerOptions {
-    let mut options = MarkerOptions::default();
-    options.min_score = 2.0;
-    options
-}
-
-fn measure_one(path: &Path, kind: Kind, options: &OpenOptions, progress: &dyn Progress) -> Result<Measured> {
-    let mut reader = SoundReader::open(path, options)?;
-    let info = reader.info().clone();
-    let sound = info.sound.ok_or_else(|| Error::new(ErrorKind::NoSound, "no sound track").with_path(path))?;
-    let (rate_hz, channels) = (f64::from(sound.rate_hz), sound.channels);
-    let mut meter = LevelMeter::new(sound.rate_hz, channels).map_err(|e| e.with_path(path))?;
-    let mut detector = MarkerDetector::new(rate_hz, channels, &shown_claps()).map_err(|e| e.with_path(path))?;
-    let mut voices = match kind {
-        Kind::Recorder => Some(SpeechBuilder::new(rate_hz, channels).map_err(|e| e.with_path(path))?),
-        _ => None,
-    };
-    let mut turns = SpeechOptions::default();
-    turns.min_pause_s = TURN_S;
-    let mut claps = Vec::new();
-    let (mut block, mut frames) = (Vec::new(), 0u64);
-    loop {
-        let read = reader.read(&mut block)?;
-        if read == 0 {
-            claps.extend(detector.finish());
-            let speech = voices.map_or_else(|| Ok(Vec::new()), |v| v.finish().segments(&turns))?;
-            return Ok(Measured { level: meter.finish()?, claps, speech });
-        }
-        meter.push(&block)?;
-        claps.extend(detector.push(&block)?);
-        if let Some(voices) = &mut voices {
-            voices.push(&block)?;
-        }
-        frames += read as u64;
-        step(progress, "measuring sound", frames as f64 / rate_hz / info.duration_s.max(1e-3))?;
-    }
-}
-
-/// The claps and knocks in a file's sound, in order, on presentation time.
-pub(crate) fn find_claps(path: &Path, options: &OpenOptions, progress: &dyn Progress) -> Result<Vec<Marker>> {
-    let mut reader = SoundReader::open(path, options)?;
-    let info = reader.info().clone();
-    let sound = info.sound.ok_or_else(|| Error::new(ErrorKind::NoSound, "no sound track").with_path(path))?;
-    let rate_hz = f64::from(sound.rate_hz);
-    let mut detector =
-        MarkerDetector::new(rate_hz, sound.channels, &MarkerOptions::default()).map_err(|e| e.with_path(path))?;
-    let (mut claps, mut block, mut frames) = (Vec::new(), Vec::new(), 0u64);
-    loop {
-        let read = reader.read(&mut block)?;
-        if read == 0 {
-            claps.extend(detector.finish());
-            return Ok(claps);
-        }
-        claps.extend(detector.push(&block)?);
-        frames += read as u64;
-        step(progress, "listening for claps", frames as f64 / rate_hz / info.duration_s.max(1e-3))?;
-    }
 }
 
 /// How sure both of two placements must be to tell how their files lie to each other.
@@ -580,27 +380,6 @@ pub(crate) fn compare_asked(
     Ok(compared)
 }
 
-/// Decoders are many and files are hostile: a panic in one becomes this file's failure.
-pub(crate) fn guarded<T>(path: &Path, work: impl FnOnce() -> Result<T>) -> Result<T> {
-    catch_unwind(AssertUnwindSafe(work)).unwrap_or_else(|_| {
-        Err(Error::new(ErrorKind::Internal, "its reader failed on this content")
-            .with_path(path)
-            .with_remedy("convert it to WAV, and please report the file"))
-    })
-}
-
-/// The same failure once more; errors hold their causes and cannot be cloned.
-pub(crate) fn repeat(error: &Error) -> Error {
-    let mut again = Error::new(error.kind(), error.message());
-    if let Some(path) = error.path() {
-        again = again.with_path(path);
-    }
-    if let Some(remedy) = error.remedy() {
-        again = again.with_remedy(remedy);
-    }
-    again
-}
-
 #[cfg(test)]
 pub(crate) mod tests {
     use super::*;
@@ -664,27 +443,5 @@ pub(crate) mod tests {
         // A minute in common says too little.
         assert_eq!(drift_range_ppm(&clocks, 0, 3), None);
         assert!(learnt(&compared[2..], &[0, 1, 2, 3], 1).is_empty());
-    }
-
-    /// A camera's file: 25 frames a second, stereo AAC at 48 kHz.
-    pub(crate) fn camera(name: &str, duration_s: f64, created_unix_s: Option<i64>) -> Probed {
-        let sound = SoundTrack { codec: "AAC-LC".into(), rate_hz: 48_000, channels: 2, bits: None };
-        let picture = Picture { frame_rate: [25, 1], variable_rate: false, size: [320, 180], start_s: 0.0, duration_s };
-        let headers = Headers {
-            container: "MP4".into(),
-            duration_s,
-            sound: Some(sound),
-            picture: Some(picture),
-            created_unix_s,
-            ..Headers::default()
-        };
-        Probed::new(name, headers)
-    }
-
-    /// A recorder's file: mono PCM at 44.1 kHz, no times.
-    pub(crate) fn recorder(name: &str, duration_s: f64) -> Probed {
-        let sound = SoundTrack { codec: "PCM 24-bit".into(), rate_hz: 44_100, channels: 1, bits: Some(24) };
-        let headers = Headers { container: "WAV".into(), duration_s, sound: Some(sound), ..Headers::default() };
-        Probed::new(name, headers)
     }
 }

@@ -31,7 +31,7 @@ use std::sync::{Arc, OnceLock};
 use realfft::{RealFftPlanner, RealToComplex};
 
 use crate::error::{Error, ErrorKind, Result};
-use crate::speech::tame;
+use crate::samples::{check_channels, check_frames, check_rate, sanitize};
 
 /// What a short sound is, by the measured course of its energy.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -394,15 +394,8 @@ impl MarkerDetector {
     /// # Errors
     /// [`InvalidArgument`](ErrorKind::InvalidArgument) outside these ranges.
     pub fn new(rate_hz: f64, channels: usize, options: &MarkerOptions) -> Result<Self> {
-        if !(8000.0..=192_000.0).contains(&rate_hz) {
-            return Err(Error::new(
-                ErrorKind::InvalidArgument,
-                format!("rate_hz is {rate_hz}, not within 8000 to 192000"),
-            ));
-        }
-        if !(1..=64).contains(&channels) {
-            return Err(Error::new(ErrorKind::InvalidArgument, format!("channels is {channels}, not within 1 to 64")));
-        }
+        check_rate("rate_hz", rate_hz, 8000.0..=192_000.0)?;
+        check_channels(channels)?;
         if options.min_peak_dbfs.is_nan() {
             return Err(Error::new(ErrorKind::InvalidArgument, "min_peak_dbfs is not a number"));
         }
@@ -466,21 +459,12 @@ impl MarkerDetector {
     /// # Errors
     /// [`InvalidArgument`](ErrorKind::InvalidArgument) when the block is not a whole number of frames.
     pub fn push(&mut self, interleaved: &[f32]) -> Result<Vec<Marker>> {
-        if !interleaved.len().is_multiple_of(self.channels) {
-            return Err(Error::new(
-                ErrorKind::InvalidArgument,
-                format!(
-                    "a block of {} samples is no whole number of {}-channel frames",
-                    interleaved.len(),
-                    self.channels
-                ),
-            ));
-        }
+        check_frames(interleaved.len(), self.channels)?;
         let mut out = Vec::new();
         let scale = 1.0 / self.channels as f32;
         for part in interleaved.chunks(self.channels * 8192) {
             for frame in part.chunks_exact(self.channels) {
-                let sum: f32 = frame.iter().map(|x| tame(*x)).sum();
+                let sum: f32 = frame.iter().map(|x| sanitize(*x)).sum();
                 self.take(sum * scale);
             }
             self.advance();

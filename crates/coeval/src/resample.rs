@@ -21,6 +21,8 @@ use std::ops::Range;
 
 use crate::clock::ClockMap;
 use crate::error::{Error, ErrorKind, Result};
+use crate::filter::{bessel_i0, sinc};
+use crate::samples::{check_channels, check_frames, check_rate};
 
 /// Half the taps at equal rates: zero crossings of the sinc to either side.
 const HALF_TAPS: f64 = 96.0;
@@ -201,13 +203,9 @@ impl ResampleOptions {
     fn check(&self) -> Result<()> {
         let bad = |what: String| Err(Error::new(ErrorKind::InvalidArgument, what));
         for (name, rate) in [("source_rate_hz", self.source_rate_hz), ("target_rate_hz", self.target_rate_hz)] {
-            if !(1000.0..=768_000.0).contains(&rate) {
-                return bad(format!("{name} is {rate}, not within 1000 to 768000"));
-            }
+            check_rate(name, rate, 1000.0..=768_000.0)?;
         }
-        if !(1..=64).contains(&self.channels) {
-            return bad(format!("channels is {}, not within 1 to 64", self.channels));
-        }
+        check_channels(self.channels)?;
         // A year: beyond it seconds in f64 no longer hold a hundredth of a sample.
         if !self.start_s.is_finite() || self.start_s.abs() > 3.2e7 {
             return bad(format!("start_s is {}, not within a year of zero", self.start_s));
@@ -369,12 +367,7 @@ impl Resampler {
     /// # Errors
     /// [`InvalidArgument`](ErrorKind::InvalidArgument) when the block is not a whole number of frames.
     pub fn push(&mut self, interleaved: &[f32]) -> Result<()> {
-        if !interleaved.len().is_multiple_of(self.channels) {
-            return Err(Error::new(
-                ErrorKind::InvalidArgument,
-                format!("{} samples are not a whole number of frames of {} channels", interleaved.len(), self.channels),
-            ));
-        }
+        check_frames(interleaved.len(), self.channels)?;
         let mut frames = (interleaved.len() / self.channels) as i64;
         if let Some(end) = self.source_end {
             frames = frames.min((end - self.held_to).max(0));
@@ -662,15 +655,14 @@ impl Kernel {
         let beta = 0.1102 * (ATTENUATION_DB - 8.7);
         // In cycles a source frame; the stop band begins at the lower of both Nyquist frequencies.
         let cutoff = 0.5 / ratio - width / 2.0;
+        // The window's scale is the same for every tap.
         let scale = 1.0 / bessel_i0(beta);
         let value = |x: f64| {
             let edge = x / half as f64;
             if edge.abs() >= 1.0 {
                 return 0.0;
             }
-            let angle = std::f64::consts::TAU * cutoff * x;
-            let sinc = if angle.abs() < 1e-9 { 1.0 } else { angle.sin() / angle };
-            sinc * bessel_i0(beta * (1.0 - edge * edge).sqrt()) * scale
+            sinc(2.0 * cutoff * x) * bessel_i0(beta * (1.0 - edge * edge).sqrt()) * scale
         };
         let mut rows = vec![0.0f32; (phases + 1) * taps];
         let mut row = vec![0.0f64; taps];
@@ -713,19 +705,6 @@ fn inner_products(rows: [&[f32]; 2], x: &[f32]) -> [f32; 2] {
         }
     }
     sums.map(|sums| sums.iter().sum())
-}
-
-/// Modified Bessel function of the first kind and order zero, by its power series.
-fn bessel_i0(x: f64) -> f64 {
-    let quarter = x * x / 4.0;
-    let (mut sum, mut term) = (1.0, 1.0);
-    let mut k = 1.0;
-    while term > sum * 1e-17 {
-        term *= quarter / (k * k);
-        sum += term;
-        k += 1.0;
-    }
-    sum
 }
 
 #[cfg(test)]

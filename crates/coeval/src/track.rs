@@ -8,16 +8,20 @@
 //! cross-correlation's weighting (Knapp & Carter, IEEE TASSP 24(4), 1976); the other half, which
 //! needs both signals, is applied by [`pair`](crate::pair).
 
+pub(crate) mod band;
+
 use std::sync::{Arc, LazyLock, OnceLock};
 
 use realfft::num_complex::Complex32;
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
 
-use crate::band::Band;
-use crate::error::{Error, ErrorKind, Result};
+use crate::error::Result;
+use crate::filter::{kaiser, sinc};
+use crate::samples::{check_channels, check_frames, check_rate};
 use crate::store::{SampleWriter, Samples};
 
 pub use crate::store::{NewScratch, Scratch};
+use band::Band;
 
 /// Rate of every analysis track, in Hz. Speech keeps what aligns it below 4 kHz.
 pub const TRACK_RATE_HZ: f64 = 8000.0;
@@ -84,6 +88,16 @@ impl Track {
     pub(crate) fn raw(samples: &[f32]) -> Self {
         let samples: Vec<i16> = samples.iter().map(|s| (s * STEPS).round() as i16).collect();
         Self { samples: samples.into(), ..Self::default() }
+    }
+
+    /// The track of a whole recording, interleaved; [`TrackBuilder`] takes it in blocks.
+    ///
+    /// # Errors
+    /// As for [`TrackBuilder::new`] and [`TrackBuilder::push`].
+    pub fn from_samples(interleaved: &[f32], rate_hz: f64, channels: usize) -> Result<Self> {
+        let mut builder = TrackBuilder::new(rate_hz, channels)?;
+        builder.push(interleaved)?;
+        Ok(builder.finish())
     }
 
     /// Number of samples at [`TRACK_RATE_HZ`].
@@ -188,7 +202,7 @@ impl Track {
     /// Whether all of it could be read whenever it was: a long track may lie in a [`Scratch`].
     ///
     /// # Errors
-    /// [`Io`](ErrorKind::Io) when it could not: then it was silent there.
+    /// [`Io`](crate::ErrorKind::Io) when it could not: then it was silent there.
     pub(crate) fn check(&self) -> Result<()> {
         self.samples.check()?;
         self.band.get().map_or(Ok(()), Band::check)?;
@@ -220,17 +234,10 @@ impl TrackBuilder {
     /// For interleaved sound at `rate_hz` (1000 to 768000) with `channels` (1 to 64).
     ///
     /// # Errors
-    /// [`InvalidArgument`](ErrorKind::InvalidArgument) outside these ranges.
+    /// [`InvalidArgument`](crate::ErrorKind::InvalidArgument) outside these ranges.
     pub fn new(rate_hz: f64, channels: usize) -> Result<Self> {
-        if !(1000.0..=768_000.0).contains(&rate_hz) {
-            return Err(Error::new(
-                ErrorKind::InvalidArgument,
-                format!("rate_hz is {rate_hz}, not within 1000 to 768000"),
-            ));
-        }
-        if !(1..=64).contains(&channels) {
-            return Err(Error::new(ErrorKind::InvalidArgument, format!("channels is {channels}, not within 1 to 64")));
-        }
+        check_rate("rate_hz", rate_hz, 1000.0..=768_000.0)?;
+        check_channels(channels)?;
         Ok(Self {
             mix: MonoMix::new(rate_hz, channels),
             decimator: Decimator::new(rate_hz),
@@ -252,16 +259,11 @@ impl TrackBuilder {
     /// Takes the next block, interleaved, whole frames. NaN and infinite samples count as silence.
     ///
     /// # Errors
-    /// [`InvalidArgument`](ErrorKind::InvalidArgument) when the block is not a whole number of frames;
-    /// [`Io`](ErrorKind::Io) when what is in a [`Scratch`] cannot be read back from one that is full.
+    /// [`InvalidArgument`](crate::ErrorKind::InvalidArgument) when the block is not a whole number of frames;
+    /// [`Io`](crate::ErrorKind::Io) when what is in a [`Scratch`] cannot be read back from one that is full.
     pub fn push(&mut self, interleaved: &[f32]) -> Result<()> {
         let channels = self.mix.channels;
-        if !interleaved.len().is_multiple_of(channels) {
-            return Err(Error::new(
-                ErrorKind::InvalidArgument,
-                format!("{} samples are not whole frames of {channels} channels", interleaved.len()),
-            ));
-        }
+        check_frames(interleaved.len(), channels)?;
         // Pieces bound the scratch memory whatever the caller's block size.
         for piece in interleaved.chunks(8192 * channels) {
             self.mix.push(piece, &mut self.decimator.pending);
@@ -446,27 +448,6 @@ impl Decimator {
 
 fn gcd(a: u64, b: u64) -> u64 {
     if b == 0 { a } else { gcd(b, a % b) }
-}
-
-pub(crate) fn sinc(x: f64) -> f64 {
-    let y = std::f64::consts::PI * x;
-    if y.abs() < 1e-9 { 1.0 } else { y.sin() / y }
-}
-
-/// Kaiser window at `x` within -1 to 1.
-pub(crate) fn kaiser(x: f64, beta: f64) -> f64 {
-    if x.abs() >= 1.0 { 0.0 } else { bessel_i0(beta * (1.0 - x * x).sqrt()) / bessel_i0(beta) }
-}
-
-/// Modified Bessel function of the first kind, order 0, by its power series.
-fn bessel_i0(x: f64) -> f64 {
-    let (mut term, mut sum, mut k) = (1.0, 1.0, 1.0);
-    while term > 1e-12 * sum {
-        term *= (x / (2.0 * k)).powi(2);
-        sum += term;
-        k += 1.0;
-    }
-    sum
 }
 
 /// Scalar product; eight running sums let the compiler use vector registers.

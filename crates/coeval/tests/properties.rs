@@ -132,3 +132,16 @@ proptest! {
         prop_assert!(matches!(outcome, PairOutcome::Unplaced(_)), "{outcome:?}");
     }
 }
+
+#[test]
+fn every_type_may_go_between_threads() {
+    fn both<T: Send + Sync>() {}
+    both::<coeval::Track>();
+    both::<coeval::TrackBuilder>();
+    both::<coeval::Aligner>();
+    both::<coeval::PairOutcome>();
+    both::<coeval::ClockMap>();
+    both::<coeval::Resampler>();
+    both::<coeval::MarkerDetector>();
+    both::<coeval::Error>();
+}

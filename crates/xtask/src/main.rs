@@ -6,14 +6,17 @@
 
 mod c_library;
 mod instructions;
+mod layers;
+mod packages;
 
 use std::io::{BufRead, BufReader};
 use std::path::{Path, PathBuf};
 use std::process::{Command, ExitCode, Stdio};
 
 const HELP: &str = "\
-cargo xtask check        formatting, clippy, documentation: all without a warning; with cargo-deny installed also
-                         licences and origins of dependencies
+cargo xtask check        formatting, clippy, documentation: all without a warning; no crate uses one above it, no
+                         modules use each other in a circle; with cargo-deny installed also licences and origins of
+                         dependencies
 cargo xtask test         every test: the workspace, the bindings, the checks against Python libraries,
                          and the report in a browser
 cargo xtask instructions counts the instructions of each stage by valgrind; none may need 10 % more than in
@@ -74,6 +77,8 @@ fn cargo(arguments: &[&str]) -> Command {
 }
 
 fn check() -> Outcome {
+    layers::check()?;
+    packages::check()?;
     run(&mut cargo(&["fmt", "--all", "--check"]))?;
     run(&mut cargo(&["clippy", "--workspace", "--all-targets", "--", "-D", "warnings"]))?;
     run(cargo(&["doc", "--workspace", "--no-deps", "--quiet"]).env("RUSTDOCFLAGS", "-D warnings"))?;

@@ -17,6 +17,8 @@ pub mod marker;
 pub mod mix;
 #[path = "../../../bindings/c/src/pair.rs"]
 pub mod pair;
+#[path = "../../../bindings/c/src/panics.rs"]
+mod panics;
 #[path = "../../../bindings/c/src/progress.rs"]
 pub mod progress;
 #[path = "../../../bindings/c/src/resample.rs"]

@@ -2,7 +2,7 @@
 
 use std::fmt::Write;
 
-use super::clock;
+use coeval_shoot::clock_time;
 
 /// How a series is drawn.
 #[derive(Clone, Copy, PartialEq, Eq)]
@@ -117,7 +117,7 @@ pub(super) fn plot(words: &str, width: usize, duration_s: f64, series: &[Series]
     while time <= duration_s {
         let at = x(time);
         let anchor = if at > width - right - 24.0 { "end" } else { "middle" };
-        let label = if time == 0.0 { "0".to_owned() } else { clock(time) };
+        let label = if time == 0.0 { "0".to_owned() } else { clock_time(time) };
         let _ = write!(
             svg,
             "<path class=\"grid\" d=\"M{at:.1} {top}V{:.1}\"/><text x=\"{at:.1}\" y=\"{:.1}\" text-anchor=\"{anchor}\">{}</text>",

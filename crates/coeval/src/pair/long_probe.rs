@@ -12,9 +12,9 @@ use rustfft::{Fft, FftPlanner};
 use std::sync::Arc;
 
 use super::search::{Candidate, foremost};
-use crate::band::{BAND_RATE_HZ, Band, CENTRE_HZ};
 use crate::error::Result;
 use crate::progress::{Progress, step};
+use crate::track::band::{BAND_RATE_HZ, Band, CENTRE_HZ};
 
 /// How long probes are made.
 #[derive(Debug, Clone)]

@@ -4,7 +4,7 @@
 //! over that window, so that it arrives in time and has no steps; it comes back exponentially (common practice, no source).
 //!
 //! ```
-//! use coeval::limit::Limiter;
+//! use coeval_listen::limit::Limiter;
 //!
 //! let loud: Vec<f32> = (0..48_000).map(|n| 1.5 * (n as f32 * 0.05).sin()).collect();
 //! let mut limiter = Limiter::new(48_000.0, 1, -6.0)?;
@@ -20,7 +20,8 @@
 
 use std::collections::VecDeque;
 
-use crate::error::{Error, ErrorKind, Result};
+use coeval::samples::check_frames;
+use coeval::{Error, ErrorKind, Result};
 
 /// Points between two samples at which the peak is looked for, as ITU-R BS.1770-4, annex 2, asks for at 48 kHz.
 const PHASES: usize = 4;
@@ -105,12 +106,7 @@ impl Limiter {
     /// # Errors
     /// [`InvalidArgument`](ErrorKind::InvalidArgument) when the block is not a whole number of frames.
     pub fn push(&mut self, interleaved: &[f32], out: &mut Vec<f32>) -> Result<()> {
-        if !interleaved.len().is_multiple_of(self.channels) {
-            return Err(Error::new(
-                ErrorKind::InvalidArgument,
-                format!("{} samples are not a whole number of frames of {} channels", interleaved.len(), self.channels),
-            ));
-        }
+        check_frames(interleaved.len(), self.channels)?;
         self.frames += (interleaved.len() / self.channels) as u64;
         self.sound.extend(interleaved.iter().map(|x| if x.is_finite() { *x } else { 0.0 }));
         self.advance(out);

@@ -13,8 +13,8 @@
 //! the frame that the eye of the detector picks, and the camera's unknown delay from light to timestamp come
 //! on top; so no uncertainty below half a frame is ever stated.
 
-use crate::error::{Error, ErrorKind, Result};
-use crate::marker::Marker;
+use coeval::marker::Marker;
+use coeval::{Error, ErrorKind, Result};
 
 /// Cells across and down into which the picture is divided: fine enough that two hands fill a few of them.
 const CELLS: (usize, usize) = (16, 12);
@@ -471,7 +471,7 @@ pub fn align_activity(
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::marker::{MarkerOptions, find_markers};
+    use coeval::marker::{MarkerOptions, find_markers};
 
     struct Random(u64);
 

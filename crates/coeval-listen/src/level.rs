@@ -11,7 +11,8 @@ use std::sync::Arc;
 use ebur128::{Channel, EbuR128, Mode};
 use realfft::{RealFftPlanner, RealToComplex};
 
-use crate::error::{Error, ErrorKind, Result};
+use coeval::samples::{check_channels, check_frames, check_rate};
+use coeval::{Error, ErrorKind, Result};
 
 /// Samples at or above this magnitude count as clipped, three or more in a row: -0.1 dB below full scale.
 const CLIP: f32 = 0.988_55;
@@ -314,7 +315,7 @@ impl HumFinder {
 /// Measures a recording's levels as its blocks go by.
 ///
 /// ```
-/// use coeval::level::LevelMeter;
+/// use coeval_listen::level::LevelMeter;
 ///
 /// // EBU Tech 3341, test signal 1: a sine of 1 kHz in both channels, peaks at -23 dBFS, is as loud as -23 LUFS.
 /// let mut meter = LevelMeter::new(48_000, 2)?;
@@ -370,15 +371,8 @@ impl LevelMeter {
     /// # Errors
     /// [`InvalidArgument`](ErrorKind::InvalidArgument) outside these ranges.
     pub fn new(rate_hz: u32, channels: usize) -> Result<Self> {
-        if !(8000..=192_000).contains(&rate_hz) {
-            return Err(Error::new(
-                ErrorKind::InvalidArgument,
-                format!("rate_hz is {rate_hz}, not within 8000 to 192000"),
-            ));
-        }
-        if !(1..=64).contains(&channels) {
-            return Err(Error::new(ErrorKind::InvalidArgument, format!("channels is {channels}, not within 1 to 64")));
-        }
+        check_rate("rate_hz", f64::from(rate_hz), 8000.0..=192_000.0)?;
+        check_channels(channels)?;
         let count = channels as u32;
         let mut loudness = EbuR128::new(count, rate_hz, Mode::I | Mode::LRA).map_err(internal)?;
         if channels == 1 {
@@ -418,12 +412,7 @@ impl LevelMeter {
     /// [`InvalidArgument`](ErrorKind::InvalidArgument) when the block is not a whole number of frames.
     pub fn push(&mut self, interleaved: &[f32]) -> Result<()> {
         let channels = self.channels.len();
-        if !interleaved.len().is_multiple_of(channels) {
-            return Err(Error::new(
-                ErrorKind::InvalidArgument,
-                format!("a block of {} samples is no whole number of {channels}-channel frames", interleaved.len()),
-            ));
-        }
+        check_frames(interleaved.len(), channels)?;
         // Momentary and short-term maxima are read every 100 ms at least, as the standard's meters do.
         let hop = (0.1 * self.rate) as usize;
         let mut rest = interleaved;

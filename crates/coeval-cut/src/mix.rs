@@ -1,23 +1,23 @@
 //! A rough cut as sound: cut as the plan says, brought to a loudness, its true peaks limited.
 //!
-//! [`render_voice`] gives the recorder alone, [`render_mix`] with the sound of the camera that is seen and the user's
-//! voice-over, each at its gain.
+//! [`render`] makes it: the recorder alone, or with the sound of the camera that is seen and the user's voice-over, each
+//! at its gain.
 
 use std::fs::File as Disk;
 use std::io::{Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 
-use coeval::level::{LevelMeter, LevelReport};
-use coeval::limit::Limiter;
 use coeval::progress::{Progress, step};
 use coeval::resample::{Leg, ResampleOptions, Resampler, Route};
 use coeval::{Error, ErrorKind, Result};
+use coeval_listen::level::{LevelMeter, LevelReport};
+use coeval_listen::limit::Limiter;
 use coeval_media::{OpenOptions, SampleFormat, SoundReader, WavOptions, WavWriter};
+use coeval_shoot::Alignment;
+use coeval_shoot::conform::{ConformOptions, Conformed};
 
-use crate::alignment::Alignment;
-use crate::conform::{ConformOptions, Conformed, Lies};
-use crate::invalid;
 use crate::tighten::{Fate, Plan, Voice};
+use crate::voices::SpeechMap;
 
 const RATE: u32 = 48_000;
 const CHANNELS: usize = 2;
@@ -45,33 +45,79 @@ pub struct Rendered {
     pub duration_s: f64,
 }
 
-/// Writes the sound of the recording `recorder` along a plan: stereo, 48 kHz, 24 bits, as long as the shorter
-/// timeline, silent where time passes at speed. Loudness `lufs` (-40 to -5), no true peak above `limit_dbtp`
-/// (-20 to 0). The file appears whole or not at all.
+/// Which sound of a rough cut is made.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Layers {
+    /// The recorder, the camera that is seen, and voice-overs.
+    #[default]
+    All,
+    /// The recorder alone.
+    Voice,
+}
+
+/// How the sound of a rough cut is made and written. The defaults serve.
+#[derive(Debug, Clone, Default)]
+#[non_exhaustive]
+pub struct RenderOptions {
+    /// What sounds in it.
+    pub layers: Layers,
+    /// Gains, loudness, true peak, voice-overs.
+    pub levels: Levels,
+    /// May a file of the same name be replaced?
+    pub replace: bool,
+    /// How files are opened.
+    pub open: OpenOptions,
+}
+
+impl RenderOptions {
+    /// Reads files of voices to lay over the cut, each with the moment of the shorter timeline at which it begins,
+    /// seconds, and adds them to the levels. Of the recorder alone they are no part, and are not read.
+    ///
+    /// # Errors
+    /// As for [`Levels::check`] and [`VoiceOver::measure`].
+    pub fn measure_over(&mut self, files: &[(PathBuf, f64)], progress: &dyn Progress) -> Result<()> {
+        self.levels.check()?;
+        for (path, at_s) in files.iter().filter(|_| self.layers == Layers::All) {
+            let over = VoiceOver::measure(path, *at_s, self.levels.voice_lufs, &self.open, progress)?;
+            self.levels.voice_over.push(over);
+        }
+        Ok(())
+    }
+}
+
+/// Writes the sound of a rough cut to `path` as WAV: stereo, 48 kHz, 24 bits, as long as the shorter timeline, silent
+/// where time passes at speed. The file appears whole or not at all. `folder` is the one that the alignment's names are
+/// relative to; `speech` says which recording is the voice and how loud it is.
 ///
 /// # Errors
-/// [`InvalidArgument`](coeval::ErrorKind::InvalidArgument) for numbers out of range or an unknown recording;
-/// [`OutputExists`](coeval::ErrorKind::OutputExists) when the file is there and `replace` is not set; what reading and
-/// writing may answer; [`Cancelled`](coeval::ErrorKind::Cancelled).
-#[expect(clippy::too_many_arguments, reason = "each is one plain thing, and nothing else takes them together")]
-pub fn render_voice(
+/// [`InvalidArgument`](coeval::ErrorKind::InvalidArgument) for levels that [`Levels::check`] refuses or a plan that
+/// breaks [`Plan::check`]; [`OutputExists`](coeval::ErrorKind::OutputExists) when the file is there and `replace` is
+/// not set; what reading and writing may answer; [`Cancelled`](coeval::ErrorKind::Cancelled).
+pub fn render(
     alignment: &Alignment,
     folder: &Path,
-    recorder: &str,
+    speech: &SpeechMap,
     plan: &Plan,
-    (lufs, limit_dbtp): (f64, f64),
+    options: &RenderOptions,
     path: &Path,
-    replace: bool,
-    open: &OpenOptions,
     progress: &dyn Progress,
 ) -> Result<Rendered> {
-    check_loudness(lufs, limit_dbtp)?;
+    let mut levels = options.levels.clone();
+    levels.speech_lufs = speech.loudness_lufs;
+    levels.check()?;
     plan.check()?;
+    let recorder = &speech.recorder;
     let frames = length(plan);
     let mut sound = blank(frames)?;
-    let cutting = &|_: &str, done: f64| progress.report("cutting the voice", done);
-    lay(&mut sound, alignment, folder, recorder, &kept(plan), &[], open, cutting)?;
-    level(sound, frames, (lufs, limit_dbtp), path, replace, progress)
+    let material = Material { alignment, folder, open: &options.open };
+    match options.layers {
+        Layers::Voice => {
+            let cutting = &|_: &str, done: f64| progress.report("cutting the voice", done);
+            material.lay(&mut sound, recorder, &kept(plan), &[], cutting)?;
+        }
+        Layers::All => material.mix(&mut sound, recorder, plan, &levels.mix(plan, &speech.voices), progress)?,
+    }
+    level(sound, frames, (levels.voice_lufs, levels.true_peak_dbtp), path, options.replace, progress)
 }
 
 /// A voice that the user lays over the cut.
@@ -96,14 +142,16 @@ impl VoiceOver {
     /// channels; what reading may answer; [`Cancelled`](coeval::ErrorKind::Cancelled).
     pub fn measure(path: &Path, at_s: f64, lufs: f64, open: &OpenOptions, progress: &dyn Progress) -> Result<Self> {
         if !(0.0..=1e6).contains(&at_s) {
-            return Err(invalid(format!("a voice-over at {at_s} s: it must begin within 0 to 1e6 s")));
+            return Err(Error::invalid(format!("a voice-over at {at_s} s: it must begin within 0 to 1e6 s")));
         }
         let path = std::fs::canonicalize(path).map_err(|e| Error::io(path, e))?;
         let mut reader = SoundReader::open(&path, open)?;
         let info = reader.info().clone();
         let sound = info.sound.ok_or_else(|| Error::new(ErrorKind::NoSound, "no sound track").with_path(&path))?;
         if sound.channels > CHANNELS {
-            return Err(invalid(format!("{} channels: a voice-over has one or two", sound.channels)).with_path(&path));
+            return Err(
+                Error::invalid(format!("{} channels: a voice-over has one or two", sound.channels)).with_path(&path)
+            );
         }
         let mut meter = LevelMeter::new(sound.rate_hz, sound.channels)?;
         let (mut block, mut frames) = (Vec::new(), 0u64);
@@ -188,15 +236,13 @@ impl Levels {
         self.curve(self.over_spans(plan), 0.0)
     }
 
-    /// The gains of a whole mix, for [`render_mix`].
-    pub fn mix(&self, plan: &Plan, voices: &[Voice]) -> Mix {
+    /// The gains of a whole mix.
+    fn mix(&self, plan: &Plan, voices: &[Voice]) -> Mix<'_> {
         Mix {
-            lufs: self.voice_lufs,
-            limit_dbtp: self.true_peak_dbtp,
             voice_gain_db: self.voice_gain_db().unwrap_or(0.0),
             voice_db: self.voice_ducking(plan),
             camera_db: self.ducking(plan, voices),
-            voice_over: self.voice_over.clone(),
+            voice_over: &self.voice_over,
         }
     }
 
@@ -227,88 +273,118 @@ impl Levels {
         points
     }
 
-    /// Refuses gains out of range: -120 to 24 dB for cameras, -120 to 0 dB for how much they go down; and a loudness or
-    /// a true peak that [`render_voice`] would refuse.
+    /// Refuses gains out of range: -120 to 24 dB for cameras, -120 to 0 dB for how much they go down; a loudness outside
+    /// -40 to -5 LUFS; a true peak outside -20 to 0 dBTP.
     ///
     /// # Errors
     /// [`InvalidArgument`](coeval::ErrorKind::InvalidArgument).
     pub fn check(&self) -> Result<()> {
         for (name, db, high) in [("camera_db", self.camera_db, 24.0), ("duck_db", self.duck_db, 0.0)] {
             if !(-120.0..=high).contains(&db) {
-                return Err(invalid(format!("{name} is {db}, not within -120 to {high} dB")));
+                return Err(Error::invalid(format!("{name} is {db}, not within -120 to {high} dB")));
             }
         }
-        check_loudness(self.voice_lufs, self.true_peak_dbtp)
+        let (lufs, limit_dbtp) = (self.voice_lufs, self.true_peak_dbtp);
+        if !(-40.0..=-5.0).contains(&lufs) || !(-20.0..=0.0).contains(&limit_dbtp) {
+            return Err(Error::invalid(format!(
+                "a loudness of {lufs} LUFS and a limit of {limit_dbtp} dBTP: they must be within -40 to -5 and -20 to 0"
+            )));
+        }
+        Ok(())
     }
 }
 
 /// Gains of the layers of a mix. Curves are `[second of the shorter timeline, dB]`, linear between, held at the ends; an
 /// empty one is 0 dB.
-#[derive(Debug, Clone, PartialEq, Default)]
-pub struct Mix {
-    /// Loudness of the whole, LUFS, -40 to -5.
-    pub lufs: f64,
-    /// No true peak above, dBTP, -20 to 0.
-    pub limit_dbtp: f64,
+struct Mix<'a> {
     /// Gain of the recorder, dB, before its curve.
-    pub voice_gain_db: f64,
+    voice_gain_db: f64,
     /// Curve of the recorder.
-    pub voice_db: Vec<[f64; 2]>,
+    voice_db: Vec<[f64; 2]>,
     /// Curve of the sound of the camera that is seen.
-    pub camera_db: Vec<[f64; 2]>,
+    camera_db: Vec<[f64; 2]>,
     /// Laid over it.
-    pub voice_over: Vec<VoiceOver>,
+    voice_over: &'a [VoiceOver],
 }
 
-/// Writes the whole sound of the cut: the recorder, the camera that is seen, and voices laid over. Form and loudness as
-/// for [`render_voice`].
-///
-/// # Errors
-/// As for [`render_voice`].
-#[expect(clippy::too_many_arguments, reason = "each is one plain thing, and nothing else takes them together")]
-pub fn render_mix(
-    alignment: &Alignment,
-    folder: &Path,
-    recorder: &str,
-    plan: &Plan,
-    mix: &Mix,
-    path: &Path,
-    replace: bool,
-    open: &OpenOptions,
-    progress: &dyn Progress,
-) -> Result<Rendered> {
-    check_loudness(mix.lufs, mix.limit_dbtp)?;
-    plan.check()?;
-    let frames = length(plan);
-    let mut sound = blank(frames)?;
-    let cutting = &|_: &str, done: f64| progress.report("mixing", done);
-    let mut voice_db = mix.voice_db.clone();
-    if voice_db.is_empty() {
-        voice_db.push([0.0, 0.0]);
-    }
-    voice_db.iter_mut().for_each(|p| p[1] += mix.voice_gain_db);
-    lay(&mut sound, alignment, folder, recorder, &kept(plan), &voice_db, open, cutting)?;
-    let mut cameras: Vec<&str> = plan.entries.iter().filter_map(|e| e.camera.as_deref()).collect();
-    cameras.sort_unstable();
-    cameras.dedup();
-    // Where there is no recorder a camera is the voice already.
-    for camera in cameras.into_iter().filter(|c| *c != recorder) {
-        let seen = seen(plan, camera);
-        lay(&mut sound, alignment, folder, camera, &seen, &mix.camera_db, open, cutting)?;
-    }
-    for over in &mix.voice_over {
-        lay_over(&mut sound, frames, over, open, cutting)?;
-    }
-    level(sound, frames, (mix.lufs, mix.limit_dbtp), path, replace, progress)
+/// What a cut's sound is read from.
+struct Material<'a> {
+    alignment: &'a Alignment,
+    folder: &'a Path,
+    open: &'a OpenOptions,
 }
 
-fn check_loudness(lufs: f64, limit_dbtp: f64) -> Result<()> {
-    if !(-40.0..=-5.0).contains(&lufs) || !(-20.0..=0.0).contains(&limit_dbtp) {
-        return Err(invalid(format!(
-            "a loudness of {lufs} LUFS and a limit of {limit_dbtp} dBTP: they must be within -40 to -5 and -20 to 0"
-        )));
+impl Material<'_> {
+    /// Adds the recorder, the cameras where each is seen, and what is laid over.
+    fn mix(&self, disk: &mut Disk, recorder: &str, plan: &Plan, mix: &Mix<'_>, progress: &dyn Progress) -> Result<()> {
+        let mixing = &|_: &str, done: f64| progress.report("mixing", done);
+        let mut voice_db = mix.voice_db.clone();
+        if voice_db.is_empty() {
+            voice_db.push([0.0, 0.0]);
+        }
+        voice_db.iter_mut().for_each(|p| p[1] += mix.voice_gain_db);
+        self.lay(disk, recorder, &kept(plan), &voice_db, mixing)?;
+        let mut cameras: Vec<&str> = plan.entries.iter().filter_map(|e| e.camera.as_deref()).collect();
+        cameras.sort_unstable();
+        cameras.dedup();
+        // Where there is no recorder a camera is the voice already.
+        for camera in cameras.into_iter().filter(|c| *c != recorder) {
+            self.lay(disk, camera, &seen(plan, camera), &mix.camera_db, mixing)?;
+        }
+        for over in mix.voice_over {
+            lay_over(disk, length(plan), over, self.open, mixing)?;
+        }
+        Ok(())
     }
-    Ok(())
+
+    /// Adds a recording's sound where `moves` take it, with short fades at the ends of each, at the gain of a curve.
+    fn lay(
+        &self,
+        disk: &mut Disk,
+        recording: &str,
+        moves: &[Move],
+        gain_db: &[[f64; 2]],
+        progress: &dyn Progress,
+    ) -> Result<()> {
+        let first = self.alignment.first_event();
+        let alignment: &Alignment = &first;
+        let found = alignment.recording(recording);
+        let recording = found.ok_or_else(|| Error::invalid(format!("no recording is called {recording:?}")))?;
+        let rate = f64::from(RATE);
+        let fade = (FADE_S * rate) as i64;
+        for file in &recording.files {
+            let (Some(first), Some(last), Some(_)) = (file.knots.first(), file.knots.last(), &file.sound) else {
+                continue;
+            };
+            // On a sample of the timeline.
+            let start = (first[1] * rate).floor() as i64;
+            let frames = ((last[1] * rate).ceil() as i64 - start).max(0) as u64;
+            let conformed = Conformed::of_file(file, start as f64 / rate, RATE, frames);
+            let channels = conformed.channels;
+            let mut options = ConformOptions::default();
+            options.open = self.open.clone();
+            let mut from = start;
+            let mut laid = Vec::new();
+            conformed.render(alignment, self.folder, &options, progress, &mut |block| {
+                let to = from + (block.len() / channels) as i64;
+                for &(a, b, target) in moves.iter().filter(|m| m.0 < to && m.1 > from) {
+                    let (begin, end) = (a.max(from), b.min(to));
+                    laid.clear();
+                    for (k, frame) in
+                        (begin..end).zip(block[(begin - from) as usize * channels..].chunks_exact(channels))
+                    {
+                        let edge = ((k - a + 1).min(b - k) as f32 / fade as f32).min(1.0);
+                        let gain = edge * gain_at(gain_db, (target + k - a) as f64 / rate);
+                        laid.extend(stereo(frame).map(|x| gain * x));
+                    }
+                    add(disk, (target + begin - a) as u64, &laid)?;
+                }
+                from = to;
+                Ok(())
+            })?;
+        }
+        Ok(())
+    }
 }
 
 /// The sample of a moment.
@@ -507,68 +583,10 @@ fn limited(
     sink(&out)
 }
 
-/// Adds a recording's sound where `moves` take it, with short fades at the ends of each, at the gain of a curve.
-#[expect(clippy::too_many_arguments, reason = "each is one plain thing, and nothing else takes them together")]
-fn lay(
-    disk: &mut Disk,
-    alignment: &Alignment,
-    folder: &Path,
-    recording: &str,
-    moves: &[Move],
-    gain_db: &[[f64; 2]],
-    open: &OpenOptions,
-    progress: &dyn Progress,
-) -> Result<()> {
-    let first = alignment.first_event();
-    let alignment: &Alignment = &first;
-    let found = alignment.recording(recording);
-    let recording = found.ok_or_else(|| invalid(format!("no recording is called {recording:?}")))?;
-    let rate = f64::from(RATE);
-    let fade = (FADE_S * rate) as i64;
-    for file in &recording.files {
-        let (Some(first), Some(last), Some(sound)) = (file.knots.first(), file.knots.last(), &file.sound) else {
-            continue;
-        };
-        // On a sample of the timeline.
-        let start = (first[1] * rate).floor() as i64;
-        let channels = sound.channels.max(1);
-        let conformed = Conformed {
-            name: String::new(),
-            lies: Lies::OnTimeline,
-            recording: recording.id.clone(),
-            sources: vec![file.path.clone()],
-            start_s: start as f64 / rate,
-            rate_hz: RATE,
-            channels,
-            frames: ((last[1] * rate).ceil() as i64 - start).max(0) as u64,
-            time_reference: 0,
-            frame_rate: [25, 1],
-        };
-        let options = ConformOptions { open: open.clone(), ..ConformOptions::default() };
-        let mut from = start;
-        let mut laid = Vec::new();
-        conformed.render(alignment, folder, &options, progress, &mut |block| {
-            let to = from + (block.len() / channels) as i64;
-            for &(a, b, target) in moves.iter().filter(|m| m.0 < to && m.1 > from) {
-                let (begin, end) = (a.max(from), b.min(to));
-                laid.clear();
-                for (k, frame) in (begin..end).zip(block[(begin - from) as usize * channels..].chunks_exact(channels)) {
-                    let edge = ((k - a + 1).min(b - k) as f32 / fade as f32).min(1.0);
-                    let gain = edge * gain_at(gain_db, (target + k - a) as f64 / rate);
-                    laid.extend(stereo(frame).map(|x| gain * x));
-                }
-                add(disk, (target + begin - a) as u64, &laid)?;
-            }
-            from = to;
-            Ok(())
-        })?;
-    }
-    Ok(())
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::testing;
     use crate::tighten::Entry;
 
     #[test]
@@ -589,17 +607,13 @@ mod tests {
     #[test]
     fn a_mix_holds_each_layer_where_and_as_loud_as_it_should_be() {
         let dir = tempfile::tempdir().unwrap();
-        let map = coeval::clock::ClockMap::linear(0.0, 0.0, 40.0);
-        let tone = |hz: f64| move |t: f64| 0.1 * (std::f64::consts::TAU * hz * t).sin();
-        crate::conform::tests::record(dir.path(), "C.WAV", 48_000, 1, &map, tone(1000.0));
-        crate::conform::tests::record(dir.path(), "R.WAV", 44_100, 1, &map, tone(2000.0));
-        let short = coeval::clock::ClockMap::linear(0.0, 0.0, 4.0);
-        crate::conform::tests::record(dir.path(), "OVER.WAV", 32_000, 1, &short, tone(3000.0));
-        let file = |name: &str, rate| crate::conform::tests::file(name, rate, 1, &map);
-        let alignment = crate::conform::tests::alignment(vec![file("C.WAV", 48_000)], vec![file("R.WAV", 44_100)]);
-        let id = |name: &str| {
-            alignment.recordings.iter().find(|r| r.files.iter().any(|f| f.path == name)).unwrap().id.clone()
-        };
+        testing::tone(dir.path(), "C.WAV", 48_000, 40.0, 1000.0);
+        testing::tone(dir.path(), "R.WAV", 44_100, 40.0, 2000.0);
+        testing::tone(dir.path(), "OVER.WAV", 32_000, 4.0, 3000.0);
+        let alignment = testing::alignment(&[
+            testing::recording("cam-a", "camera", "C.WAV", 48_000, [0.0, 40.0]),
+            testing::recording("rec-1", "recorder", "R.WAV", 44_100, [0.0, 40.0]),
+        ]);
         let entry = |from: i64, to: i64, fate: Fate, camera: Option<String>| Entry {
             from,
             to,
@@ -609,7 +623,7 @@ mod tests {
             reason: String::new(),
         };
         let entries = vec![
-            entry(0, 250, Fate::Show, Some(id("C.WAV"))),
+            entry(0, 250, Fate::Show, Some("cam-a".to_owned())),
             entry(250, 500, Fate::Drop, None),
             entry(500, 750, Fate::Show, None),
         ];
@@ -618,15 +632,16 @@ mod tests {
         let over = VoiceOver::measure(&dir.path().join("OVER.WAV"), 12.0, -20.0, &open, &()).unwrap();
         assert!((over.length_s - 4.0).abs() < 1e-3);
         let mix = Mix {
-            lufs: -20.0,
-            limit_dbtp: -1.0,
             voice_gain_db: 3.0,
             voice_db: vec![[11.0, 0.0], [12.0, -12.0], [16.0, -12.0], [17.0, 0.0]],
             camera_db: vec![[0.0, -6.0], [4.0, -6.0], [5.0, -18.0]],
-            voice_over: vec![over],
+            voice_over: &[over],
         };
         let path = dir.path().join("mix.wav");
-        let got = render_mix(&alignment, dir.path(), &id("R.WAV"), &plan, &mix, &path, false, &open, &()).unwrap();
+        let mut disk = blank(length(&plan)).unwrap();
+        let material = Material { alignment: &alignment, folder: dir.path(), open: &open };
+        material.mix(&mut disk, "rec-1", &plan, &mix, &()).unwrap();
+        let got = level(disk, length(&plan), (-20.0, -1.0), &path, false, &()).unwrap();
         assert!((got.loudness_lufs.unwrap() + 20.0).abs() < 0.1, "{got:?}");
         let mut reader = SoundReader::open(&path, &open).unwrap();
         let (mut sound, mut block) = (Vec::new(), Vec::new());

@@ -3,20 +3,19 @@
 use std::io::{Read, Seek, SeekFrom, Write};
 use std::path::Path;
 
-use coeval::event::{EventMeter, FoundEvent};
-use coeval::level::LevelMeter;
 use coeval::marker::{Marker, MarkerDetector};
 use coeval::progress::{Progress, step};
-use coeval::speech::{Heard, RATE_HZ, SharedMeter, SpeechBuilder, SpeechOptions, SpeechSegment, spoken};
 use coeval::{Error, ErrorKind, Result};
+use coeval_listen::level::LevelMeter;
+use coeval_listen::moment::{FoundMoment, MomentMeter};
+use coeval_listen::speech::{Heard, RATE_HZ, SharedMeter, SpeechBuilder, SpeechOptions, SpeechSegment, spoken};
 use coeval_media::{OpenOptions, SoundReader};
+use coeval_shoot::alignment::{File, Recording};
+use coeval_shoot::conform::{ConformOptions, Conformed};
+use coeval_shoot::{Alignment, Kind, for_all, guarded, shown_claps};
 use serde::{Deserialize, Serialize};
 
-use crate::alignment::{Alignment, File, Kind, Recording};
-use crate::conform::{ConformOptions, Conformed, Lies};
-use crate::parallel::for_all;
-use crate::sound::{guarded, shown_claps};
-use crate::tighten::{Angle, Event, Facts, Voice};
+use crate::tighten::{Angle, Facts, Moment, Voice};
 
 /// The value of `schema`.
 pub const SCHEMA: &str = "coeval.speech/1";
@@ -36,7 +35,7 @@ pub struct SpeechMap {
     /// Who speaks when, in time order.
     pub voices: Vec<Voice>,
     /// Claps that two recordings heard, and what stands out of the cameras' sound where nobody speaks, in time order.
-    pub events: Vec<Event>,
+    pub events: Vec<Moment>,
 }
 
 impl SpeechMap {
@@ -72,22 +71,6 @@ fn placed(alignment: &Alignment) -> Vec<(String, Vec<[f64; 2]>)> {
     alignment.first_event().files().filter(|f| f.is_placed()).map(|f| (f.path.clone(), f.knots.clone())).collect()
 }
 
-/// A file's sound at the rate of the speech map, on the timeline from `start_s` on.
-fn on_timeline(file: &File, start_s: f64, frames: u64) -> Conformed {
-    Conformed {
-        name: String::new(),
-        lies: Lies::OnTimeline,
-        recording: String::new(),
-        sources: vec![file.path.clone()],
-        start_s,
-        rate_hz: RATE_HZ as u32,
-        channels: file.sound.as_ref().map_or(1, |s| s.channels.max(1)),
-        frames,
-        time_reference: 0,
-        frame_rate: [25, 1],
-    }
-}
-
 fn span(file: &File) -> Option<(f64, f64)> {
     let (first, last) = (file.knots.first()?, file.knots.last()?);
     file.sound.as_ref().map(|_| (first[1], last[1]))
@@ -116,7 +99,8 @@ pub fn speech_map(
     let recorder = recorder.ok_or_else(|| Error::new(ErrorKind::NoSound, "no placed file has sound"))?;
     let cameras: Vec<_> =
         alignment.recordings.iter().filter(|r| r.kind == Kind::Camera && r.id != recorder.id).collect();
-    let options = ConformOptions { open: open.clone(), ..ConformOptions::default() };
+    let mut options = ConformOptions::default();
+    options.open = open.clone();
     let mut voices: Vec<Voice> = Vec::new();
     let mut loudness = LevelMeter::new(RATE_HZ as u32, 1)?;
     for file in &recorder.files {
@@ -125,7 +109,7 @@ pub fn speech_map(
         // The cameras' sound is laid beside it later; on disk, since it may last for hours.
         let mut sound = tempfile::tempfile().map_err(|e| Error::io(std::env::temp_dir(), e))?;
         let mut builder = SpeechBuilder::new(RATE_HZ, 1)?;
-        let conformed = on_timeline(file, from_s, frames);
+        let conformed = Conformed::of_file(file, from_s, RATE_HZ as u32, frames);
         let (mut mono, mut bytes) = (Vec::new(), Vec::new());
         let hear = &|_: &str, done: f64| progress.report("hearing voices", done);
         conformed.render(alignment, folder, &options, hear, &mut |block| {
@@ -159,7 +143,7 @@ pub fn speech_map(
                     .collect::<Result<Vec<_>>>()?;
                 let mut meter = SharedMeter::new(&moved)?;
                 sound.seek(SeekFrom::Start(4 * skip)).map_err(|e| Error::io(std::env::temp_dir(), e))?;
-                let conformed = on_timeline(clip, start_s, count as u64);
+                let conformed = Conformed::of_file(clip, start_s, RATE_HZ as u32, count as u64);
                 let compare = &|_: &str, done: f64| progress.report("comparing with cameras", done);
                 conformed.render(alignment, folder, &options, compare, &mut |block| {
                     downmix(block, conformed.channels, &mut mono);
@@ -213,7 +197,7 @@ fn happenings(
     voices: &[Voice],
     open: &OpenOptions,
     progress: &dyn Progress,
-) -> Result<Vec<Event>> {
+) -> Result<Vec<Moment>> {
     let all = alignment.recordings.iter().flat_map(|r| r.files.iter().map(move |f| (r, f)));
     let files: Vec<_> = all.filter(|(_, f)| span(f).is_some()).collect();
     let with_cameras = files.iter().any(|(r, _)| r.kind == Kind::Camera);
@@ -227,14 +211,14 @@ fn happenings(
             other => Ok(other.unwrap_or_default()),
         }
     })?;
-    let (mut claps, mut events): (Vec<(f64, &str)>, Vec<Event>) = (Vec::new(), Vec::new());
+    let (mut claps, mut events): (Vec<(f64, &str)>, Vec<Moment>) = (Vec::new(), Vec::new());
     for ((recording, file), (own_claps, own_events)) in files.iter().zip(heard) {
         let Some(map) = file.map() else { continue };
         claps.extend(own_claps.iter().map(|c| (map.to_timeline(c.time_s), recording.id.as_str())));
         events.extend(own_events.iter().map(|e| {
             let (start_s, end_s) = (map.to_timeline(e.start_s), map.to_timeline(e.end_s));
             let what = format!("{} ({:+.0} dB, {})", e.kind.as_str(), e.over_db, recording.id);
-            Event { start_s, end_s, what }
+            Moment { start_s, end_s, what }
         }));
     }
     // A voice is a reason of its own.
@@ -243,10 +227,10 @@ fn happenings(
     for (i, &(at_s, by)) in claps.iter().enumerate() {
         // What one microphone alone heard may be a knock at it, or the first letter of a word.
         let another = claps[i + 1..].iter().take_while(|c| c.0 - at_s <= ONE_CLAP_S).find(|c| c.1 != by);
-        let known = events.last().is_some_and(|e: &Event| e.what.starts_with("clap") && at_s - e.end_s <= ONE_CLAP_S);
+        let known = events.last().is_some_and(|e: &Moment| e.what.starts_with("clap") && at_s - e.end_s <= ONE_CLAP_S);
         if let Some((_, other)) = another.filter(|_| !known) {
             let what = format!("clap in {by}, {other}");
-            events.push(Event { start_s: at_s, end_s: at_s, what });
+            events.push(Moment { start_s: at_s, end_s: at_s, what });
         }
     }
     events.sort_by(|a, b| a.start_s.total_cmp(&b.start_s).then(a.end_s.total_cmp(&b.end_s)));
@@ -258,13 +242,13 @@ fn events_in(
     level: bool,
     open: &OpenOptions,
     progress: &dyn Progress,
-) -> Result<(Vec<Marker>, Vec<FoundEvent>)> {
+) -> Result<(Vec<Marker>, Vec<FoundMoment>)> {
     let mut reader = SoundReader::open(path, open)?;
     let info = reader.info().clone();
     let sound = info.sound.ok_or_else(|| Error::new(ErrorKind::NoSound, "no sound track").with_path(path))?;
     let (rate_hz, channels) = (f64::from(sound.rate_hz), sound.channels);
     let mut detector = MarkerDetector::new(rate_hz, channels, &shown_claps())?;
-    let mut meter = EventMeter::new(rate_hz, channels)?;
+    let mut meter = MomentMeter::new(rate_hz, channels)?;
     let (mut claps, mut block, mut frames) = (Vec::new(), Vec::new(), 0u64);
     loop {
         let read = reader.read(&mut block)?;
@@ -293,7 +277,7 @@ fn downmix(block: &[f32], channels: usize, mono: &mut Vec<f32>) {
 impl Facts {
     /// What a plan needs of an alignment: its length in frames, its cameras in order, the timeline's clock first, who
     /// speaks in it and what was found to happen. `events` are the user's.
-    pub fn of(alignment: &Alignment, speech: &SpeechMap, events: Vec<Event>) -> Self {
+    pub fn of(alignment: &Alignment, speech: &SpeechMap, events: Vec<Moment>) -> Self {
         let first = alignment.first_event();
         let alignment: &Alignment = &first;
         let frame_rate = alignment.frame_rate();

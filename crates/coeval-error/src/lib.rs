@@ -1,4 +1,5 @@
-//! The one error type of the workspace.
+#![doc = include_str!("../README.md")]
+#![forbid(unsafe_code)]
 
 use std::fmt;
 use std::path::{Path, PathBuf};
@@ -68,6 +69,11 @@ impl Error {
     /// A failure with what was wrong, in words that name the offending value.
     pub fn new(kind: ErrorKind, message: impl Into<String>) -> Self {
         Self(Box::new(Inner { kind, path: None, message: message.into(), remedy: None, source: None }))
+    }
+
+    /// An argument is out of its range: [`ErrorKind::InvalidArgument`].
+    pub fn invalid(message: impl Into<String>) -> Self {
+        Self::new(ErrorKind::InvalidArgument, message)
     }
 
     /// An input or output failure on `path`, its kind taken from the system's answer.

@@ -9,9 +9,10 @@ use std::sync::LazyLock;
 
 use rustfft::num_complex::Complex32;
 
+use super::{TRACK_RATE_HZ, Track};
 use crate::error::Result;
+use crate::filter::{kaiser, sinc};
 use crate::store::{SampleWriter, Samples};
-use crate::track::{TRACK_RATE_HZ, Track, kaiser, sinc};
 
 /// Rate of the envelope, Hz, complex.
 pub(crate) const BAND_RATE_HZ: f64 = 1000.0;

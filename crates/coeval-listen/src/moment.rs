@@ -4,11 +4,12 @@
 //! to shoot. Thresholds are common practice, no source.
 
 use crate::activity::ActivityCurve;
-use crate::error::{Error, ErrorKind, Result};
+use coeval::Result;
+use coeval::samples::{check_channels, check_frames, check_rate};
 
 /// Time from one level to the next, seconds.
 const STEP_S: f64 = 0.1;
-/// Rumble below is no event, Hz.
+/// Rumble below is no moment, Hz.
 const LOW_HZ: f64 = 100.0;
 /// What is usual is found within this on either side, seconds.
 const USUAL_S: f64 = 30.0;
@@ -29,10 +30,10 @@ const MOTION: f64 = 3.0;
 /// It must last so long, seconds.
 const MOTION_S: f64 = 1.0;
 
-/// What kind of event it is.
+/// What kind of moment it is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 #[non_exhaustive]
-pub enum EventKind {
+pub enum MomentKind {
     /// Louder than usual, and quieter again.
     Loud,
     /// The level changes and stays: an engine is started, opened up, throttled back.
@@ -41,13 +42,13 @@ pub enum EventKind {
     Motion,
 }
 
-impl EventKind {
+impl MomentKind {
     /// The words used for it everywhere.
     pub fn as_str(self) -> &'static str {
         match self {
-            EventKind::Loud => "loud",
-            EventKind::Change => "level change",
-            EventKind::Motion => "moving picture",
+            MomentKind::Loud => "loud",
+            MomentKind::Change => "level change",
+            MomentKind::Motion => "moving picture",
         }
     }
 }
@@ -55,20 +56,20 @@ impl EventKind {
 /// Something that happens.
 #[derive(Debug, Clone, Copy, PartialEq)]
 #[non_exhaustive]
-pub struct FoundEvent {
+pub struct FoundMoment {
     /// Where it begins, seconds.
     pub start_s: f64,
     /// Where it ends, seconds.
     pub end_s: f64,
     /// What it is.
-    pub kind: EventKind,
+    pub kind: MomentKind,
     /// How far it is from what is usual, dB: its highest level, the change with its sign, or the motion.
     pub over_db: f64,
 }
 
 /// Hears sound block by block and finds what stands out of it. Keeps ten numbers a second.
 #[derive(Debug)]
-pub struct EventMeter {
+pub struct MomentMeter {
     channels: usize,
     step: usize,
     smoothing: f64,
@@ -78,18 +79,14 @@ pub struct EventMeter {
     levels_db: Vec<f64>,
 }
 
-impl EventMeter {
+impl MomentMeter {
     /// For interleaved sound of `rate_hz` (1000 to 768000 Hz) and `channels` (1 to 64).
     ///
     /// # Errors
-    /// [`InvalidArgument`](ErrorKind::InvalidArgument) outside these ranges.
+    /// [`InvalidArgument`](coeval::ErrorKind::InvalidArgument) outside these ranges.
     pub fn new(rate_hz: f64, channels: usize) -> Result<Self> {
-        if !(1e3..=768e3).contains(&rate_hz) || !(1..=64).contains(&channels) {
-            return Err(Error::new(
-                ErrorKind::InvalidArgument,
-                format!("{rate_hz} Hz and {channels} channels: they must be within 1000 to 768000 and 1 to 64"),
-            ));
-        }
+        check_rate("rate_hz", rate_hz, 1000.0..=768_000.0)?;
+        check_channels(channels)?;
         Ok(Self {
             channels,
             step: (rate_hz * STEP_S).round() as usize,
@@ -104,14 +101,9 @@ impl EventMeter {
     /// Takes the next block, full scale +-1. NaN and infinite samples count as silence.
     ///
     /// # Errors
-    /// [`InvalidArgument`](ErrorKind::InvalidArgument) when the block is not a whole number of frames.
+    /// [`InvalidArgument`](coeval::ErrorKind::InvalidArgument) when the block is not a whole number of frames.
     pub fn push(&mut self, interleaved: &[f32]) -> Result<()> {
-        if !interleaved.len().is_multiple_of(self.channels) {
-            return Err(Error::new(
-                ErrorKind::InvalidArgument,
-                format!("{} samples are not a whole number of frames of {} channels", interleaved.len(), self.channels),
-            ));
-        }
+        check_frames(interleaved.len(), self.channels)?;
         for frame in interleaved.chunks_exact(self.channels) {
             for (x, low) in frame.iter().zip(&mut self.low) {
                 let x = if x.is_finite() { f64::from(*x) } else { 0.0 };
@@ -130,18 +122,18 @@ impl EventMeter {
     }
 
     /// What stands out, in order of time; a loud moment within a lasting change is part of it.
-    pub fn finish(self) -> Vec<FoundEvent> {
+    pub fn finish(self) -> Vec<FoundMoment> {
         let levels = &self.levels_db;
-        let mut events = changes(levels);
+        let mut moments = changes(levels);
         let loud = above(levels, &usual(levels, steps(USUAL_S), 0.5), LOUD_DB, steps(LEAST_S));
         for (from, to, over_db) in loud {
             let (start_s, end_s) = (from as f64 * STEP_S, to as f64 * STEP_S);
-            if events.iter().all(|c| end_s < c.start_s || start_s > c.end_s) {
-                events.push(FoundEvent { start_s, end_s, kind: EventKind::Loud, over_db });
+            if moments.iter().all(|c| end_s < c.start_s || start_s > c.end_s) {
+                moments.push(FoundMoment { start_s, end_s, kind: MomentKind::Loud, over_db });
             }
         }
-        events.sort_by(|a, b| a.start_s.total_cmp(&b.start_s));
-        events
+        moments.sort_by(|a, b| a.start_s.total_cmp(&b.start_s));
+        moments
     }
 }
 
@@ -182,7 +174,7 @@ fn above(values: &[f64], usual: &[f64], over: (f64, f64), least: usize) -> Vec<(
 }
 
 /// Where the level is another after than before.
-fn changes(levels: &[f64]) -> Vec<FoundEvent> {
+fn changes(levels: &[f64]) -> Vec<FoundMoment> {
     let (lasting, skip) = (steps(LASTING_S), steps(1.0));
     let change = |at: usize| {
         let (from, to) = (at.checked_sub(lasting)?, at + lasting);
@@ -191,25 +183,25 @@ fn changes(levels: &[f64]) -> Vec<FoundEvent> {
     };
     let all: Vec<f64> = (0..levels.len()).step_by(2).map(|at| change(at).unwrap_or(0.0)).collect();
     let near = lasting / 2;
-    let mut events: Vec<FoundEvent> = Vec::new();
+    let mut moments: Vec<FoundMoment> = Vec::new();
     for (i, &db) in all.iter().enumerate().filter(|c| c.1.abs() >= CHANGE_DB) {
         let around = &all[i.saturating_sub(near)..(i + near).min(all.len())];
         let middle_s = (2 * i) as f64 * STEP_S;
         let highest = around.iter().all(|other| other.abs() <= db.abs());
-        if highest && events.last().is_none_or(|e| e.end_s < middle_s) {
-            events.push(FoundEvent {
+        if highest && moments.last().is_none_or(|e| e.end_s < middle_s) {
+            moments.push(FoundMoment {
                 start_s: (middle_s - AROUND_S.0).max(0.0),
                 end_s: middle_s + AROUND_S.1,
-                kind: EventKind::Change,
+                kind: MomentKind::Change,
                 over_db: db,
             });
         }
     }
-    events
+    moments
 }
 
 /// Where a picture moves at least three times as much as is usual within half a minute, for a second or longer.
-pub fn find_motion(curve: &ActivityCurve) -> Vec<FoundEvent> {
+pub fn find_motion(curve: &ActivityCurve) -> Vec<FoundMoment> {
     let frame_s = curve.frame_s();
     if frame_s <= 0.0 {
         return Vec::new();
@@ -232,10 +224,10 @@ pub fn find_motion(curve: &ActivityCurve) -> Vec<FoundEvent> {
     let times = curve.times_s();
     found
         .into_iter()
-        .map(|(from, to, over_db)| FoundEvent {
+        .map(|(from, to, over_db)| FoundMoment {
             start_s: times[from],
             end_s: times[to - 1] + frame_s,
-            kind: EventKind::Motion,
+            kind: MomentKind::Motion,
             over_db,
         })
         .collect()
@@ -246,7 +238,7 @@ mod tests {
     use super::*;
 
     /// Noise at `level(t)` dB.
-    fn found(duration_s: f64, channels: usize, level: impl Fn(f64) -> f64) -> Vec<FoundEvent> {
+    fn found(duration_s: f64, channels: usize, level: impl Fn(f64) -> f64) -> Vec<FoundMoment> {
         let mut state = 1u64;
         let mut next = || {
             state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
@@ -259,7 +251,7 @@ mod tests {
                 (0..channels).map(|_| gain * next()).collect::<Vec<_>>()
             })
             .collect();
-        let mut meter = EventMeter::new(rate, channels).unwrap();
+        let mut meter = MomentMeter::new(rate, channels).unwrap();
         sound.chunks(999 * channels).for_each(|b| meter.push(b).unwrap());
         meter.finish()
     }
@@ -270,12 +262,12 @@ mod tests {
         assert_eq!(found(5.0, 1, |_| -40.0), []);
         let bang = found(120.0, 2, |t| if (50.0..50.6).contains(&t) { -22.0 } else { -40.0 });
         assert_eq!(bang.len(), 1, "{bang:?}");
-        assert_eq!(bang[0].kind, EventKind::Loud);
+        assert_eq!(bang[0].kind, MomentKind::Loud);
         assert!((bang[0].start_s - 50.0).abs() < 0.11 && (bang[0].end_s - 50.6).abs() < 0.11, "{bang:?}");
         assert!((bang[0].over_db - 18.0).abs() < 1.0, "{bang:?}");
         let engine = found(180.0, 1, |t| if t < 80.0 { -40.0 } else { -30.0 });
         assert_eq!(engine.len(), 1, "{engine:?}");
-        assert_eq!(engine[0].kind, EventKind::Change);
+        assert_eq!(engine[0].kind, MomentKind::Change);
         assert!((engine[0].start_s - 78.0).abs() < 1.5 && (engine[0].over_db - 10.0).abs() < 0.5, "{engine:?}");
         let stopped = found(180.0, 1, |t| if t < 80.0 { -30.0 } else { -60.0 });
         assert!(stopped.len() == 1 && stopped[0].over_db < -25.0, "{stopped:?}");
@@ -288,9 +280,9 @@ mod tests {
             times.iter().map(|t| if moved.contains(t) { 9.0 } else { 1.0 + 0.3 * (t * 7.0).sin() as f32 }).collect()
         };
         let curve = |motion: Vec<f32>| ActivityCurve::from_values(times.clone(), motion, vec![90.0; 3000]).unwrap();
-        let events = find_motion(&curve(motion(50.0..55.0)));
-        assert_eq!(events.len(), 1, "{events:?}");
-        assert!((events[0].start_s - 50.0).abs() < 0.3 && (events[0].end_s - 55.0).abs() < 0.3, "{events:?}");
+        let moments = find_motion(&curve(motion(50.0..55.0)));
+        assert_eq!(moments.len(), 1, "{moments:?}");
+        assert!((moments[0].start_s - 50.0).abs() < 0.3 && (moments[0].end_s - 55.0).abs() < 0.3, "{moments:?}");
         assert_eq!(find_motion(&curve(motion(50.0..50.1))), []);
         assert_eq!(find_motion(&ActivityCurve::default()), []);
     }
@@ -298,9 +290,9 @@ mod tests {
     #[test]
     fn hostile_samples_and_arguments() {
         for (rate_hz, channels) in [(0.0, 1), (f64::NAN, 1), (8000.0, 0), (8000.0, 65)] {
-            assert!(EventMeter::new(rate_hz, channels).is_err());
+            assert!(MomentMeter::new(rate_hz, channels).is_err());
         }
-        let mut meter = EventMeter::new(8000.0, 2).unwrap();
+        let mut meter = MomentMeter::new(8000.0, 2).unwrap();
         assert!(meter.push(&[0.0; 3]).is_err());
         meter.push(&[f32::NAN, f32::INFINITY, 1e30, -1e30].repeat(50_000)).unwrap();
         meter.push(&[]).unwrap();

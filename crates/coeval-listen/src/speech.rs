@@ -34,8 +34,9 @@ use earshot::Detector;
 use realfft::num_complex::Complex;
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
 
-use crate::error::{Error, ErrorKind, Result};
-use crate::resample::{Leg, ResampleOptions, Resampler, Route};
+use coeval::resample::{Leg, ResampleOptions, Resampler, Route};
+use coeval::samples::{check_channels, check_frames, sanitize};
+use coeval::{Error, ErrorKind, Result};
 
 /// Time from one probability to the next, seconds.
 pub const STEP_S: f64 = 0.01;
@@ -89,14 +90,6 @@ const SURE_ODDS: f32 = 8.0;
 const LINE_BELOW: f32 = 0.5;
 /// Two clusters no further apart than this are one, and one more apart are two for sure.
 const APART: f32 = 3.5;
-/// Samples beyond this, 60 dB over full scale, are no sound, and their power would not be a number.
-const LOUDEST: f32 = 1e3;
-
-/// A sample that can be reckoned with.
-pub(crate) fn tame(x: f32) -> f32 {
-    if x.is_finite() { x.clamp(-LOUDEST, LOUDEST) } else { 0.0 }
-}
-
 fn invalid(what: impl Into<String>) -> Error {
     Error::new(ErrorKind::InvalidArgument, what)
 }
@@ -104,7 +97,7 @@ fn invalid(what: impl Into<String>) -> Error {
 /// Hears sound block by block and judges it. Keeps some 60 bytes for every 10 ms, and 8 s of sound.
 ///
 /// ```
-/// use coeval::speech::{SpeechBuilder, SpeechOptions};
+/// use coeval_listen::speech::{SpeechBuilder, SpeechOptions};
 ///
 /// // A hiss (a congruential generator), and from 2 to 4 s a harmonic tone in syllables over it.
 /// let mut state = 1u32;
@@ -142,9 +135,7 @@ impl SpeechBuilder {
     /// # Errors
     /// [`InvalidArgument`](ErrorKind::InvalidArgument) outside these ranges.
     pub fn new(rate_hz: f64, channels: usize) -> Result<Self> {
-        if !(1..=64).contains(&channels) {
-            return Err(invalid(format!("channels is {channels}, not within 1 to 64")));
-        }
+        check_channels(channels)?;
         let resampler = if rate_hz == RATE_HZ {
             None
         } else {
@@ -169,17 +160,12 @@ impl SpeechBuilder {
     /// # Errors
     /// [`InvalidArgument`](ErrorKind::InvalidArgument) when the block is not a whole number of frames.
     pub fn push(&mut self, interleaved: &[f32]) -> Result<()> {
-        if !interleaved.len().is_multiple_of(self.channels) {
-            return Err(invalid(format!(
-                "{} samples are not a whole number of frames of {} channels",
-                interleaved.len(),
-                self.channels
-            )));
-        }
+        check_frames(interleaved.len(), self.channels)?;
         let share = 1.0 / self.channels as f32;
         self.mono.clear();
-        self.mono
-            .extend(interleaved.chunks_exact(self.channels).map(|f| f.iter().map(|x| tame(*x)).sum::<f32>() * share));
+        self.mono.extend(
+            interleaved.chunks_exact(self.channels).map(|f| f.iter().map(|x| sanitize(*x)).sum::<f32>() * share),
+        );
         self.frames += self.mono.len() as u64;
         match &mut self.resampler {
             None => self.listener.hear(&self.mono),

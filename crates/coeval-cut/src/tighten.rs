@@ -7,14 +7,12 @@
 //! Times of the timeline are counted in its frames: a cut lies on a frame. Cuts keep [`TightenOptions::handle_s`]
 //! from every voice, breaths included; half of [`TightenOptions::pause_s`] is left on either side of one.
 
-use coeval::Result;
-use coeval::activity::ActivityCurve;
-use coeval::event::{FoundEvent, find_motion};
-use coeval::speech::Origin;
+use coeval::{Error, Result};
+use coeval_listen::activity::ActivityCurve;
+use coeval_listen::moment::{FoundMoment, find_motion};
+use coeval_listen::speech::Origin;
+use coeval_shoot::{Alignment, Kind, clock_time_ms};
 use serde::{Deserialize, Serialize};
-
-use crate::alignment::{Alignment, Kind};
-use crate::invalid;
 
 /// A stretch in which somebody speaks, on the timeline.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -46,7 +44,7 @@ impl Voice {
 
 /// A stretch to keep although nobody speaks in it.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct Event {
+pub struct Moment {
     /// Where it begins, seconds.
     pub start_s: f64,
     /// Where it ends, seconds; the same for a moment.
@@ -74,9 +72,9 @@ pub struct Facts {
     /// Who speaks when, in time order.
     pub voices: Vec<Voice>,
     /// What else happens that stays whatever length is asked for.
-    pub events: Vec<Event>,
+    pub events: Vec<Moment>,
     /// What was found to happen, and competes with what is said.
-    pub found: Vec<Event>,
+    pub found: Vec<Moment>,
     /// The cameras, the timeline clock's first.
     pub angles: Vec<Angle>,
 }
@@ -85,12 +83,12 @@ pub struct Facts {
 ///
 /// # Errors
 /// [`InvalidArgument`](coeval::ErrorKind::InvalidArgument) when no placed file is called `file`.
-pub fn moving(alignment: &Alignment, file: &str, curve: &ActivityCurve) -> Result<Vec<Event>> {
+pub fn moving(alignment: &Alignment, file: &str, curve: &ActivityCurve) -> Result<Vec<Moment>> {
     let map = alignment.first_event().map(file);
-    let map = map.ok_or_else(|| invalid(format!("no placed file is called {file:?}")))?;
-    let event = |e: &FoundEvent| {
+    let map = map.ok_or_else(|| Error::invalid(format!("no placed file is called {file:?}")))?;
+    let event = |e: &FoundMoment| {
         let (start_s, end_s) = (map.to_timeline(e.start_s), map.to_timeline(e.end_s));
-        Event { start_s, end_s, what: format!("{} ({file})", e.kind.as_str()) }
+        Moment { start_s, end_s, what: format!("{} ({file})", e.kind.as_str()) }
     };
     Ok(find_motion(curve).iter().map(event).collect())
 }
@@ -151,7 +149,7 @@ impl TightenOptions {
         let first = alignment.first_event();
         let known = |camera: &str| first.recording(camera).is_some_and(|r| r.kind == Kind::Camera);
         match self.see.iter().find(|s| !known(&s.2)) {
-            Some((.., camera)) => Err(invalid(format!("no camera is called {camera:?}"))),
+            Some((.., camera)) => Err(Error::invalid(format!("no camera is called {camera:?}"))),
             None => Ok(()),
         }
     }
@@ -168,11 +166,11 @@ impl TightenOptions {
             ("pass_speed", f64::from(self.pass_speed), 2.0, 100.0),
         ];
         if let Some((name, value, low, high)) = within.into_iter().find(|w| !(w.2..=w.3).contains(&w.1)) {
-            return Err(invalid(format!("{name} is {value}, not within {low} to {high}")));
+            return Err(Error::invalid(format!("{name} is {value}, not within {low} to {high}")));
         }
         let spans = self.protect_s.iter().copied().chain(self.see.iter().map(|s| (s.0, s.1)));
         match spans.into_iter().find(|p| !(p.0.is_finite() && p.1.is_finite() && p.0 <= p.1)) {
-            Some(p) => Err(invalid(format!("a stretch from {} to {} s has no length", p.0, p.1))),
+            Some(p) => Err(Error::invalid(format!("a stretch from {} to {} s has no length", p.0, p.1))),
             None => Ok(()),
         }
     }
@@ -245,6 +243,11 @@ impl Plan {
         f64::from(self.frame_rate[1]) / f64::from(self.frame_rate[0])
     }
 
+    /// The moment at which a frame of the full timeline begins, as `H:MM:SS.mmm`.
+    pub fn clock(&self, frame: i64) -> String {
+        clock_time_ms((frame as f64 * self.frame_s() * 1000.0).round() as u64)
+    }
+
     /// Stretches that stay, joined where nothing lies between: first frame, the one after the last, and how many
     /// times faster.
     pub fn kept(&self) -> Vec<(i64, i64, u32)> {
@@ -269,11 +272,11 @@ impl Plan {
     /// [`InvalidArgument`](coeval::ErrorKind::InvalidArgument), naming the entry by its number from 1.
     pub fn check(&self) -> Result<()> {
         if self.frame_rate.contains(&0) {
-            return Err(invalid(format!("{}/{} is no frame rate", self.frame_rate[0], self.frame_rate[1])));
+            return Err(Error::invalid(format!("{}/{} is no frame rate", self.frame_rate[0], self.frame_rate[1])));
         }
         let mut at = self.entries.first().map_or(0, |e| e.from);
         for (i, entry) in self.entries.iter().enumerate() {
-            let bad = |what: &str| Err(invalid(format!("entry {}: {what}", i + 1)));
+            let bad = |what: &str| Err(Error::invalid(format!("entry {}: {what}", i + 1)));
             if entry.from != at {
                 return bad("it does not begin where the one before ends");
             }
@@ -320,13 +323,13 @@ pub fn plan(facts: &Facts, options: &TightenOptions) -> Result<Plan> {
     options.check()?;
     let [num, den] = facts.frame_rate;
     if num == 0 || den == 0 || facts.frames < 0 {
-        return Err(invalid(format!("{num}/{den} is no frame rate, or {} frames no length", facts.frames)));
+        return Err(Error::invalid(format!("{num}/{den} is no frame rate, or {} frames no length", facts.frames)));
     }
     let events = facts.events.iter().chain(&facts.found).map(|e| (e.start_s, e.end_s));
     let spans = facts.voices.iter().map(|v| (v.start_s, v.end_s)).chain(events);
     for (from, to) in spans {
         if !(from.is_finite() && to.is_finite() && from <= to) {
-            return Err(invalid(format!("a stretch from {from} to {to} s has no length")));
+            return Err(Error::invalid(format!("a stretch from {from} to {to} s has no length")));
         }
     }
     let frame_s = f64::from(den) / f64::from(num);
@@ -720,7 +723,7 @@ mod tests {
         // A camera that is not there is not seen.
         assert!(asked[1..].iter().all(|s| s.2.as_deref() == Some("cam-a")), "{asked:?}");
 
-        let event = |at| Event { start_s: at, end_s: at, what: format!("event at {at}") };
+        let event = |at| Moment { start_s: at, end_s: at, what: format!("event at {at}") };
         (facts.found, facts.events) = (vec![event(120.0)], vec![event(150.0)]);
         let kept = shown(&facts, &TightenOptions::default());
         assert!(kept.iter().any(|s| s.0 <= 119.0 && s.1 >= 121.0 && s.3.starts_with("event at 120")), "{kept:?}");

@@ -1,0 +1,138 @@
+//! What the commands share: where they print, how they are stopped, what they end with.
+
+use std::io::Write;
+use std::sync::atomic::{AtomicBool, Ordering};
+
+use coeval::progress::Progress;
+use coeval::{Error, ErrorKind};
+use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+
+use crate::show;
+
+/// What the command ends with.
+pub mod exit {
+    /// Every file is placed.
+    pub const ALL_PLACED: u8 = 0;
+    /// The command line is wrong.
+    pub const USAGE: u8 = 1;
+    /// Nothing could be done.
+    pub const NOTHING_DONE: u8 = 2;
+    /// Done, but for some files.
+    pub const SOME_LEFT: u8 = 3;
+    /// Stopped by Ctrl-C.
+    pub const INTERRUPTED: u8 = 130;
+}
+
+pub(crate) const EXIT_CODES: &str = "\
+Exit codes:
+  0    every file is placed (probe: read)
+  1    the command line is wrong
+  2    nothing could be done: no such folder, no recording in it, no two recordings share sound,
+       or the output was refused
+  3    done, but some files are unplaced or unreadable; the table says which and why
+  130  interrupted; nothing half-written is left behind";
+
+/// Where the command prints, and how it is stopped.
+pub struct Console<'a> {
+    /// Results.
+    pub out: &'a mut dyn Write,
+    /// Failures.
+    pub err: &'a mut dyn Write,
+    /// Draw a progress bar on the process's standard error.
+    pub bar: bool,
+    /// Set to stop the work.
+    pub stop: &'a AtomicBool,
+}
+
+/// Output whose reader may have seen enough (`coeval align ... | head -1`): the rest goes nowhere, and the exit
+/// code still tells how the work went.
+pub(crate) struct WhileRead<'a>(pub(crate) &'a mut dyn Write);
+
+impl Write for WhileRead<'_> {
+    fn write(&mut self, bytes: &[u8]) -> std::io::Result<usize> {
+        match self.0.write(bytes) {
+            Err(e) if e.kind() == std::io::ErrorKind::BrokenPipe => Ok(bytes.len()),
+            other => other,
+        }
+    }
+
+    fn flush(&mut self) -> std::io::Result<()> {
+        match self.0.flush() {
+            Err(e) if e.kind() == std::io::ErrorKind::BrokenPipe => Ok(()),
+            other => other,
+        }
+    }
+}
+
+/// Why a command ended early.
+pub(crate) enum Failure {
+    /// The work failed.
+    Work(Error),
+    /// The results could not be printed.
+    Output(std::io::Error),
+}
+
+impl From<Error> for Failure {
+    fn from(error: Error) -> Self {
+        Failure::Work(error)
+    }
+}
+
+impl From<std::io::Error> for Failure {
+    fn from(error: std::io::Error) -> Self {
+        Failure::Output(error)
+    }
+}
+
+impl Failure {
+    pub(crate) fn line(&self) -> String {
+        match self {
+            Failure::Work(e) => show::printable(&e.to_string()),
+            Failure::Output(e) => format!("cannot print the result: {e}"),
+        }
+    }
+
+    pub(crate) fn code(&self) -> u8 {
+        match self {
+            Failure::Work(e) if e.kind() == ErrorKind::Cancelled => exit::INTERRUPTED,
+            // Patterns and ids of the command line that fit nothing.
+            Failure::Work(e) if e.kind() == ErrorKind::InvalidArgument => exit::USAGE,
+            _ => exit::NOTHING_DONE,
+        }
+    }
+}
+
+/// Shows progress on a terminal and listens for the wish to stop.
+pub(crate) struct Watch<'a> {
+    bar: Option<ProgressBar>,
+    stop: &'a AtomicBool,
+}
+
+impl<'a> Watch<'a> {
+    pub(crate) fn new(bar: bool, stop: &'a AtomicBool) -> Self {
+        let bar = bar.then(|| {
+            let style = ProgressStyle::with_template("{msg:16} {bar:40} {percent:>3} %  {elapsed}")
+                .unwrap_or_else(|_| ProgressStyle::default_bar());
+            ProgressBar::with_draw_target(Some(1000), ProgressDrawTarget::stderr()).with_style(style)
+        });
+        Self { bar, stop }
+    }
+
+    pub(crate) fn finish(&self) {
+        if let Some(bar) = &self.bar {
+            bar.finish_and_clear();
+        }
+    }
+}
+
+impl Progress for Watch<'_> {
+    fn report(&self, stage: &str, done: f64) -> bool {
+        if let Some(bar) = &self.bar {
+            if bar.message() != stage {
+                bar.set_message(stage.to_owned());
+            }
+            bar.set_position((done * 1000.0) as u64);
+        }
+        !self.stop.load(Ordering::SeqCst)
+    }
+}

@@ -1,0 +1,8 @@
+#![doc = include_str!("../README.md")]
+#![forbid(unsafe_code)]
+
+pub mod activity;
+pub mod level;
+pub mod limit;
+pub mod moment;
+pub mod speech;

@@ -1,0 +1,114 @@
+//! What is measured in a file's sound: levels, claps, where somebody speaks.
+
+use std::path::Path;
+
+use coeval::marker::{Marker, MarkerDetector, MarkerOptions};
+use coeval::progress::{Progress, step};
+use coeval::{Error, ErrorKind, Result};
+use coeval_listen::level::{LevelMeter, LevelReport};
+use coeval_listen::speech::{SpeechBuilder, SpeechOptions, SpeechSegment};
+use coeval_media::{OpenOptions, SoundReader};
+
+use crate::alignment::{Alignment, File, Kind};
+use crate::guard::guarded;
+use crate::parallel::for_all;
+
+/// What is measured of a file's sound besides its place.
+#[derive(Debug, Clone)]
+#[non_exhaustive]
+pub struct Measured {
+    /// Its levels.
+    pub level: LevelReport,
+    /// Claps and knocks, in order; their times are presentation time.
+    pub claps: Vec<Marker>,
+    /// Where somebody speaks, in order, presentation time; pauses of less than 2 s are part of it. Of a
+    /// recorder's files only: at a camera engine and wind speak too.
+    pub speech: Vec<SpeechSegment>,
+}
+
+/// Who pauses for longer ends a turn, seconds.
+const TURN_S: f64 = 2.0;
+
+/// Measures the sound of all files of an alignment that have any, each read once, as a stream; in the alignment's
+/// order. `folder` is the one that its names are relative to.
+///
+/// # Errors
+/// [`Cancelled`](ErrorKind::Cancelled) only; what is wrong with a file stands in its place.
+pub fn measure(
+    alignment: &Alignment,
+    folder: &Path,
+    options: &OpenOptions,
+    progress: &dyn Progress,
+) -> Result<Vec<(String, Result<Measured>)>> {
+    let all = alignment.recordings.iter().flat_map(|r| r.files.iter().map(|f| (r.kind, f)));
+    let files: Vec<(Kind, &File)> = all.filter(|(_, f)| f.sound.is_some()).collect();
+    let length = |(_, file): &(Kind, &File)| file.duration_s.unwrap_or(0.0);
+    for_all("measuring sound", &files, length, progress, |(kind, file), progress| {
+        let path = folder.join(&file.path);
+        match guarded(&path, || measure_one(&path, *kind, options, progress)) {
+            Err(e) if e.kind() == ErrorKind::Cancelled => Err(e),
+            other => Ok((file.path.clone(), other)),
+        }
+    })
+}
+
+/// How claps are found that are shown to a person, or kept in a cut: surer than those that only count where another
+/// file has the same, since an engine that the score has not learnt gives more false alarms than those it has.
+pub fn shown_claps() -> MarkerOptions {
+    let mut options = MarkerOptions::default();
+    options.min_score = 2.0;
+    options
+}
+
+fn measure_one(path: &Path, kind: Kind, options: &OpenOptions, progress: &dyn Progress) -> Result<Measured> {
+    let mut reader = SoundReader::open(path, options)?;
+    let info = reader.info().clone();
+    let sound = info.sound.ok_or_else(|| Error::new(ErrorKind::NoSound, "no sound track").with_path(path))?;
+    let (rate_hz, channels) = (f64::from(sound.rate_hz), sound.channels);
+    let mut meter = LevelMeter::new(sound.rate_hz, channels).map_err(|e| e.with_path(path))?;
+    let mut detector = MarkerDetector::new(rate_hz, channels, &shown_claps()).map_err(|e| e.with_path(path))?;
+    let mut voices = match kind {
+        Kind::Recorder => Some(SpeechBuilder::new(rate_hz, channels).map_err(|e| e.with_path(path))?),
+        _ => None,
+    };
+    let mut turns = SpeechOptions::default();
+    turns.min_pause_s = TURN_S;
+    let mut claps = Vec::new();
+    let (mut block, mut frames) = (Vec::new(), 0u64);
+    loop {
+        let read = reader.read(&mut block)?;
+        if read == 0 {
+            claps.extend(detector.finish());
+            let speech = voices.map_or_else(|| Ok(Vec::new()), |v| v.finish().segments(&turns))?;
+            return Ok(Measured { level: meter.finish()?, claps, speech });
+        }
+        meter.push(&block)?;
+        claps.extend(detector.push(&block)?);
+        if let Some(voices) = &mut voices {
+            voices.push(&block)?;
+        }
+        frames += read as u64;
+        step(progress, "measuring sound", frames as f64 / rate_hz / info.duration_s.max(1e-3))?;
+    }
+}
+
+/// The claps and knocks in a file's sound, in order, on presentation time.
+pub(crate) fn find_claps(path: &Path, options: &OpenOptions, progress: &dyn Progress) -> Result<Vec<Marker>> {
+    let mut reader = SoundReader::open(path, options)?;
+    let info = reader.info().clone();
+    let sound = info.sound.ok_or_else(|| Error::new(ErrorKind::NoSound, "no sound track").with_path(path))?;
+    let rate_hz = f64::from(sound.rate_hz);
+    let mut detector =
+        MarkerDetector::new(rate_hz, sound.channels, &MarkerOptions::default()).map_err(|e| e.with_path(path))?;
+    let (mut claps, mut block, mut frames) = (Vec::new(), Vec::new(), 0u64);
+    loop {
+        let read = reader.read(&mut block)?;
+        if read == 0 {
+            claps.extend(detector.finish());
+            return Ok(claps);
+        }
+        claps.extend(detector.push(&block)?);
+        frames += read as u64;
+        step(progress, "listening for claps", frames as f64 / rate_hz / info.duration_s.max(1e-3))?;
+    }
+}

@@ -1,0 +1,29 @@
+//! How times and names are put in words, the same everywhere.
+
+/// Seconds as `h:mm:ss`, to the nearest second; below 0 it is 0.
+pub fn clock_time(seconds: f64) -> String {
+    let s = seconds.max(0.0).round() as u64;
+    format!("{}:{:02}:{:02}", s / 3600, s / 60 % 60, s % 60)
+}
+
+/// Milliseconds as `h:mm:ss.mmm`.
+pub fn clock_time_ms(ms: u64) -> String {
+    format!("{}:{:02}:{:02}.{:03}", ms / 3_600_000, ms / 60_000 % 60, ms / 1000 % 60, ms % 1000)
+}
+
+/// Text that cannot begin another line: control characters become spaces.
+pub fn one_line(text: &str) -> String {
+    text.chars().map(|c| if c.is_control() { ' ' } else { c }).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn times_and_lines() {
+        assert_eq!((clock_time(3725.4), clock_time(-1.0)), ("1:02:05".to_owned(), "0:00:00".to_owned()));
+        assert_eq!((clock_time_ms(10_010), clock_time_ms(36_061_002)), ("0:00:10.010".into(), "10:01:01.002".into()));
+        assert_eq!(one_line("a\r\nb\tc"), "a  b c");
+    }
+}
