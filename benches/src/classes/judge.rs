@@ -284,7 +284,6 @@ fn told_apart(real: &[(f64, f64)], nothing_s: &[(f64, f64)]) -> Vec<Jumps> {
 }
 
 fn count_jumps(real: &[Jumps], found: &[(f64, f64)]) -> JumpCount {
-    if std::env::var("DBG").is_ok() { eprintln!("DBG real {:?}\nDBG found {:?}", real.iter().map(|p| ((p.within_s.0*10.0).round()/10.0, (p.step_s*1e4).round()/10.0)).collect::<Vec<_>>(), found.iter().map(|p| ((p.0*10.0).round()/10.0, (p.1*1e4).round()/10.0)).collect::<Vec<_>>()); }
     let mut count = JumpCount { real: real.len(), ..JumpCount::default() };
     // What was found belongs to the nearest true ones.
     let mut of: Vec<Vec<f64>> = vec![Vec::new(); real.len()];
