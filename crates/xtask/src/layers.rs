@@ -138,20 +138,22 @@ fn code_of(text: &str) -> String {
     code.lines().map(|line| line.split("//").next().unwrap_or_default()).collect::<Vec<_>>().join("\n")
 }
 
-/// Which modules of its crate each module names. What the root passes on from a module counts as that module's; what it
-/// defines itself counts as the root's, `lib`.
+/// Which modules of its crate each module names. What the root passes on from a module counts as that module's, what it
+/// passes on from another crate as nobody's; what it defines itself counts as the root's, `lib`.
 fn module_uses(sources: &BTreeMap<String, String>) -> Uses {
     let passed_on = sources.get("lib").map(|lib| named_after(lib, "use ")).unwrap_or_default();
-    let owner = |name: &str| -> String {
-        let through = || passed_on.iter().find(|(module, item)| sources.contains_key(module) && item == name);
-        match sources.contains_key(name) {
-            true => name.to_owned(),
-            false => through().map_or("lib".to_owned(), |(module, _)| module.clone()),
+    let owner = |name: &String| -> Option<String> {
+        if sources.contains_key(name) {
+            return Some(name.clone());
+        }
+        match passed_on.iter().find(|(_, item)| item == name) {
+            Some((module, _)) => sources.contains_key(module).then(|| module.clone()),
+            None => Some("lib".to_owned()),
         }
     };
     let mut uses = Uses::new();
     for (module, code) in sources {
-        let mut used: BTreeSet<String> = firsts_after(code, "crate::").iter().map(|name| owner(name)).collect();
+        let mut used: BTreeSet<String> = firsts_after(code, "crate::").iter().filter_map(owner).collect();
         if module == "lib" {
             used.extend(sources.keys().filter(|other| code.contains(&format!("{other}::"))).cloned());
         }
@@ -166,11 +168,12 @@ fn firsts_after(code: &str, prefix: &str) -> Vec<String> {
     code.split(prefix).skip(1).flat_map(|rest| list(rest).into_iter().map(|item| word(&item))).collect()
 }
 
-/// The pairs of module and item in `use module::item` and `use module::{item, other}`.
+/// The pairs of module and item in `use module::item`, `use module::{item, other}` and `use module as item`.
 fn named_after(code: &str, prefix: &str) -> Vec<(String, String)> {
     let of = |rest: &str| {
         let module = word(rest);
-        let items = rest[module.len()..].strip_prefix("::").map(list).unwrap_or_default();
+        let (path, renamed) = (rest[module.len()..].strip_prefix("::"), rest[module.len()..].strip_prefix(" as "));
+        let items = path.map(list).or(renamed.map(|name| vec![word(name)])).unwrap_or_default();
         items.into_iter().map(move |item| (module.clone(), word(&item))).collect::<Vec<_>>()
     };
     code.split(prefix).skip(1).flat_map(of).collect()
@@ -262,8 +265,8 @@ mod tests {
             module_uses(&pairs.iter().map(|(name, text)| ((*name).to_owned(), code_of(text))).collect())
         };
         let straight = [
-            ("lib", "mod a;\nmod b;\nmod c;\npub use c::{Thing, other};\nfn job() { a::go() }"),
-            ("a", "use crate::b::{self, X};\nuse crate::Thing;\n// crate::a\n"),
+            ("lib", "mod a;\nmod b;\nmod c;\npub use c::{Thing, other};\npub use far as near;\nfn job() { a::go() }"),
+            ("a", "use crate::b::{self, X};\nuse crate::{Thing, near::Y};\n// crate::a\n"),
             ("b", "use crate::{c::Thing, c};\n#[cfg(test)]\nmod tests {\n    use crate::a;\n}\n"),
             ("c", ""),
         ];
