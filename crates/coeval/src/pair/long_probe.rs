@@ -91,12 +91,21 @@ pub(crate) fn places(
     window_s: Option<(f64, f64)>,
     progress: &dyn Progress,
 ) -> Result<Vec<Candidate>> {
+    let block = (look.block_s * BAND_RATE_HZ) as usize;
+    if block < 200 || whole.len() < 200 {
+        return Ok(Vec::new());
+    }
+    // Rows as long as a block: the row of a block lies as many rows further as the block does in its probe.
+    let len = (4 * block).next_power_of_two().max(1 << 13);
+    let mut planner = FftPlanner::new();
+    let plan = Transform { forward: planner.plan_fft_forward(len), inverse: planner.plan_fft_inverse(len), len };
     let mut found = Vec::with_capacity(starts_s.len());
     for (i, &start_s) in starts_s.iter().enumerate() {
         step(progress, "search", i as f64 / starts_s.len() as f64)?;
         let mut all = Vec::new();
         for &drift_ppm in &look.drifts_ppm {
-            all.extend(of_probe(whole, probe, look, start_s, drift_ppm, max_drift_ppm, window_s, progress)?);
+            let places = of_probe(whole, probe, look, &plan, (start_s, drift_ppm), max_drift_ppm, window_s, progress)?;
+            all.extend(places);
         }
         all.sort_by(|x, y| y.nats.total_cmp(&x.nats).then(x.found_s.total_cmp(&y.found_s)));
         let mut kept: Vec<Place> = Vec::new();
@@ -127,21 +136,14 @@ fn of_probe(
     whole: &Band,
     probe: &Band,
     look: &Look,
-    start_s: f64,
-    drift_ppm: f64,
+    plan: &Transform,
+    (start_s, drift_ppm): (f64, f64),
     max_drift_ppm: f64,
     window_s: Option<(f64, f64)>,
     progress: &dyn Progress,
 ) -> Result<Vec<Place>> {
     let block = (look.block_s * BAND_RATE_HZ) as usize;
-    if block < 200 || whole.len() < 200 {
-        return Ok(Vec::new());
-    }
-    // Rows as long as a block: the row of a block lies as many rows further as the block does in its probe.
-    let len = (4 * block).next_power_of_two().max(1 << 13);
-    let rows_each = (len - block + 1 - 2 * PAD) / block;
-    let mut planner = FftPlanner::new();
-    let plan = Transform { forward: planner.plan_fft_forward(len), inverse: planner.plan_fft_inverse(len), len };
+    let (len, rows_each) = (plan.len, (plan.len - block + 1 - 2 * PAD) / block);
     let first = (start_s * BAND_RATE_HZ).round() as i64;
     let spectra: Vec<Vec<Complex32>> = (0..look.blocks)
         .map(|j| {
@@ -203,7 +205,7 @@ fn of_probe(
                 if c % 8 == 0 {
                     step(progress, "search", 0.5)?;
                 }
-                Ok(chunk(whole, &plan, &spectra, base + (c * rows_each * block) as i64, block, rows_each))
+                Ok(chunk(whole, plan, &spectra, base + (c * rows_each * block) as i64, block, rows_each))
             })
             .collect::<Result<_>>()?;
         let row = |j: usize, r: usize| -> &[u8] {

@@ -245,6 +245,9 @@ impl Aligner {
         let (mut seen, mut judged): (Vec<Line>, Vec<Line>) = Default::default();
         let mut best: Option<Box<PairAlignment>> = None;
         let mut repeats = 0;
+        // The first probes leave nothing of the shorter track out.
+        let shortest_s = a.duration_s().min(b.duration_s());
+        let probed = shortest_s <= PROBES as f64 * Look::near(shortest_s).probe_s();
         let middle_s = b.duration_s() / 2.0;
         // Turned round, a line is still the same place.
         let near = |x: &Line, y: &Line| (x.at(middle_s) - y.at(middle_s)).abs() < DISTINCT_S;
@@ -260,10 +263,13 @@ impl Aligner {
                 }
                 judged.push(*line);
                 match self.judge((a, b), view, line, &seen, progress)? {
-                    Found::Placed(placed) if placed.confidence >= SURE_ENOUGH => {
+                    // Nor is it searched further where all the doubt that is left is that the sound was played again.
+                    Found::Placed(placed, here)
+                        if placed.confidence >= SURE_ENOUGH || (probed && here >= SURE_ENOUGH) =>
+                    {
                         return Ok(PairOutcome::Placed(placed));
                     }
-                    Found::Placed(placed) => {
+                    Found::Placed(placed, _) => {
                         if best.as_ref().is_none_or(|b| placed.confidence > b.confidence) {
                             best = Some(placed);
                         }
@@ -304,9 +310,9 @@ impl Aligner {
         let (probed_s, other_s) = (whole(from_b).1, whole(!from_b).1);
         let parts = (probed_s / PART_S).min(PARTS_EFFORT_S / other_s).max(1.0).floor();
         let part = |i: usize| (probed_s * i as f64 / parts, probed_s * (i + 1) as f64 / parts);
-        let mut passes = vec![search(View::All, from_shorter, How::Long(near.clone(), 3))];
+        let mut passes = vec![search(View::All, from_shorter, How::Long(near.clone(), PROBES))];
         passes.extend([(quick, from_b), (quick, !from_b)].map(|(p, from_b)| search(view, from_b, How::Short(p))));
-        passes.push(search(View::All, from_shorter, How::Long(wide, 3)));
+        passes.push(search(View::All, from_shorter, How::Long(wide, PROBES)));
         passes.extend(
             (0..parts as usize).map(|i| Search { within_s: part(i), ..search(view, from_b, How::Short(many)) }),
         );
@@ -436,7 +442,8 @@ impl Aligner {
         let others: f64 = elsewhere.chain(beside).map(|l| (-l).exp()).sum();
         let heard = Heard::along(a, b, &path, line.inverted, &self.plans);
         let again = (-heard.log_odds()).exp();
-        let confidence = evidence::chance(path.standing) / (1.0 + others + again);
+        let chance = evidence::chance(path.standing);
+        let (confidence, here) = (chance / (1.0 + others + again), chance / (1.0 + others));
         if confidence < LEAST_CONFIDENCE {
             return Ok(Found::Repeats);
         }
@@ -453,11 +460,9 @@ impl Aligner {
         let Some(voices) = found else {
             placed.source_s = sources::UNKNOWN_S;
             placed.uncertainty_s = placed.uncertainty_s.hypot(placed.source_s);
-            return Ok(Found::Placed(Box::new(placed)));
+            return Ok(Found::Placed(Box::new(placed), here));
         };
-        // On the path itself they leave it as it is.
-        let delay_s = if voices.delay_s.abs() < sources::SEATS_S { 0.0 } else { voices.delay_s };
-        Ok(Found::Placed(Box::new(placed.moved(delay_s, voices.sigma_s))))
+        Ok(Found::Placed(Box::new(placed.moved(voices.delay_s, voices.sigma_s)), here))
     }
 
     /// Measures along a path and fits the clock.
@@ -583,7 +588,8 @@ impl Aligner {
 }
 
 enum Found {
-    Placed(Box<PairAlignment>),
+    /// How they lie, and how probable it is that they lie nowhere else, whether or not what is common was played again.
+    Placed(Box<PairAlignment>, f64),
     /// Something is common, but it fits elsewhere as well, or was played again.
     Repeats,
     /// The clocks differ by more than the options allow.
@@ -636,7 +642,8 @@ const SLOPE_PPM: f64 = 100.0;
 const TURNS: usize = 4;
 /// How far beyond the limit a clock difference may be measured, ppm.
 const BEYOND_PPM: f64 = 5.0;
-/// Long probes of the last search, at the most.
+/// Long probes of the first search and, at the most, of the last.
+const PROBES: usize = 3;
 const TILES: f64 = 60.0;
 /// Unevenness from which a track is taken for a voice line.
 const BURSTS: f64 = 1.5;

@@ -1,10 +1,11 @@
 //! Follows a candidate through the whole overlap of two tracks: is it real, and how does it go on?
 //!
 //! Blocks of `b` are correlated with `a` around the candidate's line. A line through all block
-//! correlograms (offset and drift together) is searched first; then the best path along that line,
-//! which may bend (wander) and, at a price, jump. The path's score is judged against the same path
-//! shifted aside, where the two tracks have nothing in common but their habits: an engine that
-//! repeats itself scores there too.
+//! correlograms (offset and drift together) is searched first. The line's score is judged against the
+//! same line shifted aside, where the two tracks have nothing in common but their habits: an engine that
+//! repeats itself scores there too. Then the best path along the line is found (Viterbi, IEEE Trans. IT 13(2),
+//! 1967): it may bend, because clocks wander; jump, at a price; and at every block hear another source than
+//! the one that it follows (an engine instead of a voice), whose delays it learns.
 
 use rayon::prelude::*;
 
@@ -328,12 +329,13 @@ impl OtherSources {
     }
 }
 
-/// The loudest bin of a row within reach of other sources from one, and what it says; that one itself where none says
-/// more.
+/// The loudest bin of a row within reach of other sources from one, and what it says; that one itself where none is
+/// strong.
 fn loudest(row: &[u8], bin: usize) -> (usize, f32) {
     let near = bin.saturating_sub(SOURCE_BINS)..(bin + SOURCE_BINS + 1).min(row.len());
     let best = near.fold(bin, |best, i| if row[i] > row[best] { i } else { best });
-    (best, unpack(row[best]))
+    let heard = if unpack(row[best]) >= STRONG { best } else { bin };
+    (heard, unpack(row[heard]))
 }
 
 /// How far sources lie apart at the most, bins (18 ms: 6 m of air), and what it costs that a block is of one that is not

@@ -37,7 +37,7 @@ const QUIET: f32 = 0.01;
 /// Least height of the voices' peak over the spread of all other delays: among 400 chance reaches 3.5 of them.
 const HEIGHT: f64 = 5.0;
 /// Two people sit at different distances: what is found is the louder one's, or a mean, seconds (20 cm of air).
-pub(super) const SEATS_S: f64 = 0.6e-3;
+const SEATS_S: f64 = 0.6e-3;
 /// Peaks nearer than this are one, samples (1 ms).
 const SAME: usize = 8;
 
@@ -165,9 +165,11 @@ pub(super) fn voices(
     let total: f64 = sources.iter().map(|s| s.1).sum();
     let away_s = |l: usize| l.abs_diff(voices) as f64 / TRACK_RATE_HZ;
     let choice_s = sources.iter().map(|&(l, odds)| odds / total * away_s(l).powi(2)).sum::<f64>().sqrt();
-    // A peak as wide as a sample, known to one part in its height.
+    // A peak as wide as a sample, known to one part in its height. Voices on the path itself leave it as it is: how far
+    // people sit apart is then in what was measured.
     let own_s = spread / (at * TRACK_RATE_HZ);
-    let sigma_s = own_s.hypot(choice_s).hypot(SEATS_S).hypot(UNKNOWN_S * NO_PEOPLE.sqrt());
+    let (delay_s, place_s) = if delay_s.abs() < SEATS_S { (0.0, 0.0) } else { (delay_s, own_s.hypot(SEATS_S)) };
+    let sigma_s = place_s.hypot(choice_s).hypot(UNKNOWN_S * NO_PEOPLE.sqrt());
     Some(Voices { delay_s, sigma_s })
 }
 
