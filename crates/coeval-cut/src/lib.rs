@@ -65,12 +65,13 @@ pub struct RoughCut {
 /// [`InvalidArgument`](coeval::ErrorKind::InvalidArgument) for what [`RoughCutOptions::check`] refuses, options out of
 /// their ranges, and moments that are not finite or end before they begin.
 pub fn rough_cut(alignment: &Alignment, speech: &SpeechMap, options: &RoughCutOptions) -> Result<RoughCut> {
-    options.check(alignment)?;
+    options.tighten.check_cameras(alignment)?;
+    let moving = options.moving(alignment)?;
     let mut facts = Facts::of(alignment, speech, options.moments.clone());
     if options.ignore_found {
         facts.found.clear();
     }
-    facts.found.extend(options.moving(alignment)?);
+    facts.found.extend(moving);
     let plan = match &options.plan {
         Some(own) => own.clone(),
         None => plan(&facts, &options.tighten)?,

@@ -11,7 +11,7 @@ use rustfft::num_complex::Complex32;
 use rustfft::{Fft, FftPlanner};
 use std::sync::Arc;
 
-use super::search::{Candidate, foremost};
+use super::search::{Candidate, distinct, foremost};
 use crate::error::Result;
 use crate::progress::{Progress, step};
 use crate::track::band::{BAND_RATE_HZ, Band, CENTRE_HZ};
@@ -108,13 +108,7 @@ pub(crate) fn places(
             all.extend(places);
         }
         all.sort_by(|x, y| y.nats.total_cmp(&x.nats).then(x.found_s.total_cmp(&y.found_s)));
-        let mut kept: Vec<Place> = Vec::new();
-        for p in all {
-            if kept.len() < KEPT && kept.iter().all(|k| (k.found_s - p.found_s).abs() > 0.02) {
-                kept.push(p);
-            }
-        }
-        found.push(kept);
+        found.push(distinct(all, KEPT, |k, p| (k.found_s - p.found_s).abs() <= 0.02));
     }
     Ok(group(&found, look, max_drift_ppm))
 }

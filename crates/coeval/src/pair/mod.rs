@@ -239,14 +239,14 @@ impl Aligner {
         if a.is_silent() || b.is_silent() {
             return Ok(PairOutcome::Unplaced(Unplaced::Silent));
         }
-        if a.duration_s().min(b.duration_s()) < SHORTEST_S {
+        let shortest_s = a.duration_s().min(b.duration_s());
+        if shortest_s < SHORTEST_S {
             return Ok(PairOutcome::Unplaced(Unplaced::TooShort));
         }
         let (mut seen, mut judged): (Vec<Line>, Vec<Line>) = Default::default();
         let mut best: Option<Box<PairAlignment>> = None;
         let mut repeats = 0;
         // The first probes leave nothing of the shorter track out.
-        let shortest_s = a.duration_s().min(b.duration_s());
         let probed = shortest_s <= PROBES as f64 * Look::near(shortest_s).probe_s();
         let middle_s = b.duration_s() / 2.0;
         // Turned round, a line is still the same place.

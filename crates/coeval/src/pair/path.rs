@@ -9,7 +9,7 @@
 
 use rayon::prelude::*;
 
-use super::search::Candidate;
+use super::search::{Candidate, distinct};
 use crate::correlate::{Plan, Plans};
 use crate::error::Result;
 use crate::progress::{Progress, step};
@@ -338,17 +338,17 @@ fn loudest(row: &[u8], bin: usize) -> (usize, f32) {
     (heard, unpack(row[heard]))
 }
 
-/// How far sources lie apart at the most, bins (18 ms: 6 m of air), and what it costs that a block is of one that is not
-/// known, nats: one block in ten, at any of the delays.
-const SOURCE_BINS: usize = 36;
-/// Most that a block says for a path, nats. What is high is uncertain by as much (a height of 12 by 9 nats): where an
-/// engine fits on two lanes, noise must not carry the path from one to the other.
-const PATH_MOST: f32 = 16.0;
-
 /// What a block says for a path: beyond [`PATH_MOST`] by the logarithm, so that a voice is told from its reflections.
 fn bounded(nats: f32) -> f32 {
     if nats > PATH_MOST { PATH_MOST + 2.0 * (1.0 + nats - PATH_MOST).ln() } else { nats }
 }
+
+/// Most that a block says for a path, nats. What is high is uncertain by as much (a height of 12 by 9 nats): where an
+/// engine fits on two lanes, noise must not carry the path from one to the other.
+const PATH_MOST: f32 = 16.0;
+/// How far sources lie apart at the most, bins (18 ms: 6 m of air), and what it costs that a block is of one that is not
+/// known, nats: one block in ten, at any of the delays.
+const SOURCE_BINS: usize = 36;
 const ANOTHER: f32 = 6.6;
 /// So many sources are told apart, at the most, and so many blocks make one.
 const SOURCES: usize = 4;
@@ -595,12 +595,7 @@ fn lanes_aside(rows: &[Vec<u8>], straight: &[usize]) -> Vec<f64> {
     let profile = profile(rows, straight, 0..rows.len(), &sparse);
     let mut order: Vec<usize> = (0..profile.len()).filter(|i| i.abs_diff(HALF) > OWN_BINS).collect();
     order.sort_by(|&x, &y| profile[y].total_cmp(&profile[x]).then(x.cmp(&y)));
-    let mut kept: Vec<usize> = Vec::new();
-    for i in order {
-        if kept.len() < LANES && kept.iter().all(|k| k.abs_diff(i) > OWN_BINS) {
-            kept.push(i);
-        }
-    }
+    let kept = distinct(order, LANES, |k, &i| k.abs_diff(i) <= OWN_BINS);
     kept.into_iter().map(|i| (i as f64 - HALF as f64) * BIN_S).collect()
 }
 

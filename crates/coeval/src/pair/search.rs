@@ -152,16 +152,7 @@ fn candidates(
                 .flat_map(|p| found.iter().flat_map(move |chunk| chunk[p].iter().copied()))
                 .collect();
             all.sort_by(|x, y| y.height.abs().total_cmp(&x.height.abs()).then(x.found_s.total_cmp(&y.found_s)));
-            let mut kept: Vec<Peak> = Vec::with_capacity(PEAKS);
-            for peak in all {
-                if kept.iter().all(|k| (k.found_s - peak.found_s).abs() > 0.005) {
-                    kept.push(peak);
-                    if kept.len() == PEAKS {
-                        break;
-                    }
-                }
-            }
-            kept
+            distinct(all, PEAKS, |k, peak| (k.found_s - peak.found_s).abs() <= 0.005)
         })
         .collect();
     Ok(group(&peaks, max_drift_ppm, pass))
@@ -268,16 +259,20 @@ fn group(peaks: &[Vec<Peak>], max_drift_ppm: f64, pass: Pass) -> Vec<Candidate> 
 /// The best candidates, best first, each further than `apart_s` from the others at any drift that is allowed.
 pub(crate) fn foremost(mut ranked: Vec<Candidate>, apart_s: f64, max_drift_ppm: f64) -> Vec<Candidate> {
     ranked.sort_by(|x, y| y.score.total_cmp(&x.score).then(x.a_s.total_cmp(&y.a_s)));
-    let mut kept: Vec<Candidate> = Vec::new();
-    for c in ranked {
-        let same = |k: &Candidate| {
-            ((k.a_s - k.b_s) - (c.a_s - c.b_s)).abs() <= apart_s + max_drift_ppm * 1e-6 * (k.b_s - c.b_s).abs()
-        };
-        if !kept.iter().any(same) {
-            kept.push(c);
-            if kept.len() == 12 {
-                break;
-            }
+    distinct(ranked, 12, |k, c| {
+        ((k.a_s - k.b_s) - (c.a_s - c.b_s)).abs() <= apart_s + max_drift_ppm * 1e-6 * (k.b_s - c.b_s).abs()
+    })
+}
+
+/// Of what is ranked, best first, the first `most` that are not the same as one before.
+pub(crate) fn distinct<T>(ranked: impl IntoIterator<Item = T>, most: usize, same: impl Fn(&T, &T) -> bool) -> Vec<T> {
+    let mut kept: Vec<T> = Vec::new();
+    for x in ranked {
+        if kept.len() == most {
+            break;
+        }
+        if !kept.iter().any(|k| same(k, &x)) {
+            kept.push(x);
         }
     }
     kept

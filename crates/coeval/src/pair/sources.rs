@@ -10,7 +10,7 @@ use rayon::prelude::*;
 use realfft::num_complex::Complex32;
 
 use super::path::PathPoint;
-use super::search::unevenness;
+use super::search::{distinct, unevenness};
 use crate::correlate::Plans;
 use crate::track::{LEVEL_HOP, TRACK_RATE_HZ, Track, resampled};
 
@@ -51,7 +51,7 @@ const NO_PEOPLE: f64 = 0.02;
 
 /// How probable it is that voices come from elsewhere than where all that is common comes from. A guess: half and double
 /// of it matter where another peak is three times as high.
-const ANOTHER: f64 = 0.1;
+const ELSEWHERE: f64 = 0.1;
 
 /// Where the voices lie.
 #[derive(Debug, Clone, Copy)]
@@ -147,15 +147,11 @@ pub(super) fn voices(
     }
     // Every peak may be the voices', as probably as it is high. Where nothing goes on without the people, the path is
     // already theirs, unless another source stands out as well.
-    let prior = |l: usize| if !in_between && l.abs_diff(REACH) > SAME { ANOTHER } else { 1.0 };
-    let mut sources: Vec<(usize, f64)> = Vec::new();
+    let prior = |l: usize| if !in_between && l.abs_diff(REACH) > SAME { ELSEWHERE } else { 1.0 };
     let mut order: Vec<usize> = (1..lags.len() - 1).filter(|&l| lags[l] >= HEIGHT * spread).collect();
     order.sort_by(|&x, &y| lags[y].total_cmp(&lags[x]));
-    for l in order {
-        if sources.iter().all(|s| s.0.abs_diff(l) > SAME) {
-            sources.push((l, lags[l].powi(2) * prior(l)));
-        }
-    }
+    let peaks = distinct(order, lags.len(), |k, &l| k.abs_diff(l) <= SAME);
+    let sources: Vec<(usize, f64)> = peaks.into_iter().map(|l| (l, lags[l].powi(2) * prior(l))).collect();
     let &(voices, _) = sources.iter().max_by(|x, y| x.1.total_cmp(&y.1))?;
     // Vertex of the parabola through the peak and its neighbours.
     let (before, at, after) = (lags[voices - 1], lags[voices], lags[voices + 1]);
@@ -199,7 +195,7 @@ fn cells(a: &Track, b: &Track, above: &Track, from_b: bool, p: &PathPoint, frame
     };
     let (x, y) = (read(a, p.a_s), read(b, p.b_s));
     let z = read(above, if from_b { p.b_s } else { p.a_s });
-    let own = if from_b { &y } else { &x };
+    let shown = if from_b { &y } else { &x };
     let spectrum = |s: &[f32], frame: usize| {
         let mut windowed: Vec<f32> = s[frame * HOP..frame * HOP + FRAME].to_vec();
         for (i, v) in windowed.iter_mut().enumerate() {
@@ -207,11 +203,13 @@ fn cells(a: &Track, b: &Track, above: &Track, from_b: bool, p: &PathPoint, frame
         }
         plan.spectrum(&mut windowed)
     };
-    let energy = |s: &[f32], frame: usize| s[frame * HOP..frame * HOP + FRAME].iter().map(|v| v * v).sum::<f32>();
-    let near = |s: &[f32], frame: usize| (frame..=frame + 2 * NEAR).map(|f| energy(s, f)).sum::<f32>();
-    for frame in 0..frames {
-        let quiet = near(&z, frame) < QUIET * near(own, frame);
-        let frame = frame + NEAR;
+    let energies = |s: &[f32]| -> Vec<f32> {
+        (0..frames + 2 * NEAR).map(|f| s[f * HOP..f * HOP + FRAME].iter().map(|v| v * v).sum()).collect()
+    };
+    let (above_energies, shown_energies) = (energies(&z), energies(shown));
+    for frame in NEAR..NEAR + frames {
+        let near = |energies: &[f32]| energies[frame - NEAR..=frame + NEAR].iter().sum::<f32>();
+        let quiet = near(&above_energies) < QUIET * near(&shown_energies);
         let (sx, sy, sz) = (spectrum(&x, frame), spectrum(&y, frame), spectrum(&z, frame));
         let own = if from_b { &sy } else { &sx };
         let power =
