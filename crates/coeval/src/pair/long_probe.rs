@@ -182,8 +182,13 @@ fn of_probe(
     let (begin, end) = match window_s {
         None => (begin, end),
         Some((low, high)) => {
-            let at = |offset_s: f64| ((start_s + offset_s) * BAND_RATE_HZ) as i64 + (middle * block) as i64;
-            (begin.max(at(low) - PAD as i64), end.min(at(high) + PAD as i64))
+            // A window may reach further than can be counted.
+            let at = |offset_s: f64, more: i64| {
+                (((start_s + offset_s) * BAND_RATE_HZ) as i64)
+                    .saturating_add((middle * block) as i64)
+                    .saturating_add(more)
+            };
+            (begin.max(at(low, -(PAD as i64))), end.min(at(high, PAD as i64)))
         }
     };
     let mut from = begin;
