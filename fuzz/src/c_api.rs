@@ -276,6 +276,7 @@ unsafe fn call(feed: &mut Feed<'_>, h: &mut Handles) {
                 let _ = coeval_pair_options_set_max_drift_ppm(options, feed.within(0.0, 1200.0), error);
                 let (low, high) = (feed.any_f64(), feed.any_f64());
                 let _ = coeval_pair_options_set_offset_range_s(options, low, high, error);
+                let _ = coeval_pair_options_set_threads(options, feed.within(0.0, 4.0) as usize, error);
             }
             20..22 => {
                 let (a, b, options) = (some!(tracks), some!(tracks), some!(pair_options));

@@ -1503,6 +1503,14 @@ coeval_status coeval_pair_options_set_offset_range_s(coeval_pair_options *option
                                                      coeval_error *error);
 
 /**
+ * How many threads one comparison takes, 0 to 1024; 0, the default: as many as the machine has cores. They are the
+ * call's own and have ended when it returns. A shoot goes by `coeval_shoot_set_threads`.
+ */
+coeval_status coeval_pair_options_set_threads(coeval_pair_options *options,
+                                              size_t threads,
+                                              coeval_error *error);
+
+/**
  * Compares two tracks and writes how `b` lies on `a` to `*out`. That they have no placement is a result, not a
  * failure. `options` may be NULL for the defaults, `progress` NULL for none; `user` is handed to it.
  */

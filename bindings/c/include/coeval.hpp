@@ -175,12 +175,15 @@ struct PairOptions {
     double max_drift_ppm = 500.0;
     /// Where the offset is known to lie: lowest and highest value in seconds.
     std::optional<std::pair<double, double>> offset_range_s;
+    /// Threads of one comparison, 0 to 1024; 0: as many as the machine has cores.
+    std::size_t threads = 0;
 
     detail::Handle<coeval_pair_options, coeval_pair_options_free> handle() const {
         detail::Handle<coeval_pair_options, coeval_pair_options_free> made(coeval_pair_options_new());
         detail::check([&](auto error) {
             return coeval_pair_options_set_max_drift_ppm(made.get(), max_drift_ppm, error);
         });
+        detail::check([&](auto error) { return coeval_pair_options_set_threads(made.get(), threads, error); });
         if (offset_range_s) {
             detail::check([&](auto error) {
                 return coeval_pair_options_set_offset_range_s(

@@ -180,23 +180,41 @@ pub(crate) unsafe fn copy_out<T>(items: impl ExactSizeIterator<Item = T>, to: *m
     count
 }
 
-/// Fills a struct of the caller's whose first member, `struct_size`, says how much of it the caller knows.
-/// That member then holds how much was filled.
+/// A struct that begins with `struct_size` and may get members at its end.
+pub(crate) trait Growing: Copy {
+    /// Its size in the first version of the binary interface: no caller knows less of it.
+    const FIRST: usize;
+}
+
+/// Says which member was the struct's last in the first version of the binary interface. Never changes.
+macro_rules! growing {
+    ($name:ty, $last:ident: $last_type:ty) => {
+        impl $crate::handle::Growing for $name {
+            const FIRST: usize =
+                (std::mem::offset_of!($name, $last) + size_of::<$last_type>()).next_multiple_of(align_of::<$name>());
+        }
+    };
+}
+pub(crate) use growing;
+
+/// Fills a struct of the caller's whose first member, `struct_size`, says how much of it the caller knows: a caller that
+/// was built with an earlier header gets the members that it knows. `struct_size` then holds how much was filled.
 ///
 /// # Safety
 /// `to` is NULL or points to as many bytes as its `struct_size` says. `T` is `repr(C)` and starts with that member.
-pub(crate) unsafe fn fill<T: Copy>(to: *mut T, value: T) -> Result<()> {
+pub(crate) unsafe fn fill<T: Growing>(to: *mut T, value: T) -> Result<()> {
     let to = place(to, "the struct to fill")?;
     // SAFETY: not null and aligned, and the struct starts with this member.
     let known = unsafe { *to.cast::<usize>() };
-    if known < size_of::<T>() {
-        return Err(invalid(format!("struct_size is {known}, not {}", size_of::<T>()))
+    if known < T::FIRST {
+        return Err(invalid(format!("struct_size is {known}, less than {}", T::FIRST))
             .with_remedy("set it to sizeof the struct before the call"));
     }
+    let filled = known.min(size_of::<T>());
     // SAFETY: the caller vouches for `known` bytes, and these are no more.
     unsafe {
-        to.write(value);
-        to.cast::<usize>().write(size_of::<T>());
+        ptr::copy_nonoverlapping((&raw const value).cast::<u8>(), to.cast::<u8>(), filled);
+        to.cast::<usize>().write(filled);
     }
     Ok(())
 }
@@ -242,4 +260,37 @@ pub(crate) fn c_text(text: impl Into<Vec<u8>>) -> CString {
 /// The text for C, or NULL.
 pub(crate) fn pointer(text: Option<&CString>) -> *const c_char {
     text.map_or(ptr::null(), |t| t.as_ptr())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[derive(Debug, Clone, Copy, PartialEq)]
+    #[repr(C)]
+    struct Grown {
+        struct_size: usize,
+        first: f64,
+        later: f64,
+    }
+
+    growing!(Grown, first: f64);
+
+    const VALUE: Grown = Grown { struct_size: 0, first: 1.5, later: 2.5 };
+
+    #[test]
+    fn a_caller_of_an_earlier_header_gets_what_it_knows() {
+        let earlier = Grown::FIRST;
+        assert_eq!(earlier, size_of::<usize>() + 8);
+        for (known, later) in [(earlier, -1.0), (size_of::<Grown>(), 2.5), (1000, 2.5)] {
+            let mut to = Grown { struct_size: known, first: -1.0, later: -1.0 };
+            // SAFETY: no more is written than there is.
+            unsafe { fill(&raw mut to, VALUE) }.unwrap();
+            assert_eq!(to, Grown { struct_size: known.min(size_of::<Grown>()), first: 1.5, later });
+        }
+        let mut less = Grown { struct_size: earlier - 1, ..VALUE };
+        // SAFETY: as above.
+        let refused = unsafe { fill(&raw mut less, VALUE) }.unwrap_err();
+        assert!(refused.to_string().contains("struct_size"), "{refused}");
+    }
 }

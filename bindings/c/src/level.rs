@@ -5,7 +5,7 @@ use std::ffi::{CString, c_char};
 use coeval::Result;
 use coeval_listen::level::{LevelMeter, LevelReport, Stretch};
 
-use crate::handle::{self, c_text, copy_out, fill, handle, invalid, pointer};
+use crate::handle::{self, c_text, copy_out, fill, growing, handle, invalid, pointer};
 use crate::panics::answer;
 use crate::sound::Fed;
 use crate::status::{coeval_error, coeval_status, guard};
@@ -123,6 +123,8 @@ pub struct coeval_level_summary {
     pub advice_count: usize,
 }
 
+growing!(coeval_level_summary, advice_count: usize);
+
 /// Fills `*summary` with the readings of all channels together.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_level_report_get_summary(
@@ -177,6 +179,8 @@ pub struct coeval_channel_level {
     /// Share of the time that the active part takes, 0 to 1.
     pub activity: f64,
 }
+
+growing!(coeval_channel_level, activity: f64);
 
 /// Fills `*level` with one channel's readings.
 #[unsafe(no_mangle)]

@@ -5,7 +5,7 @@ use coeval::marker::{
     Grouping, Marker, MarkerDetector, MarkerMatch, MarkerOptions, MatchOptions, Shape, match_markers,
 };
 
-use crate::handle::{self, copy_out, fill, handle, invalid};
+use crate::handle::{self, copy_out, fill, growing, handle, invalid};
 use crate::pair::coeval_pair_options;
 use crate::panics::answer;
 use crate::sound::Fed;
@@ -66,6 +66,8 @@ pub struct coeval_marker {
     /// From beat to beat of the count-in before it, seconds; NaN when there was none.
     pub count_in_interval_s: f64,
 }
+
+growing!(coeval_marker, count_in_interval_s: f64);
 
 impl From<&Marker> for coeval_marker {
     fn from(m: &Marker) -> Self {
@@ -303,6 +305,8 @@ pub struct coeval_marker_match_summary {
     pub pair_count: usize,
 }
 
+growing!(coeval_marker_match_summary, pair_count: usize);
+
 /// One marker of each recording that are the same sound.
 #[derive(Debug, Clone, Copy)]
 #[repr(C)]
@@ -335,9 +339,9 @@ pub unsafe extern "C" fn coeval_match_markers(
         guard(error, || {
             handle::make(out, || {
                 let mut how = MatchOptions::default();
-                if let Some(pair) = handle::optional(options)? {
-                    how.max_drift_ppm = pair.max_drift_ppm;
-                    how.offset_range_s = pair.offset_range_s;
+                if let Some(options) = handle::optional(options)? {
+                    how.max_drift_ppm = options.pair.max_drift_ppm;
+                    how.offset_range_s = options.pair.offset_range_s;
                 }
                 match_markers(&handle::get(a)?.sink.found, &handle::get(b)?.sink.found, &how)
             })

@@ -5,7 +5,7 @@ use std::path::PathBuf;
 
 use coeval_cut::mix::{Layers, RenderOptions, render};
 
-use crate::handle::{self, fill, handle, path};
+use crate::handle::{self, fill, growing, handle, path};
 use crate::panics::answer;
 use crate::progress::{Listener, coeval_progress_fn};
 use crate::shoot::{coeval_alignment, yes_or_no};
@@ -160,6 +160,8 @@ pub struct coeval_rendered {
     /// Length, seconds.
     pub duration_s: f64,
 }
+
+growing!(coeval_rendered, duration_s: f64);
 
 const NOTHING: coeval_rendered = coeval_rendered {
     struct_size: 0,

@@ -1,12 +1,14 @@
 //! Two tracks -> how their clocks relate.
 
 use std::ffi::{CString, c_char, c_void};
+use std::num::NonZeroUsize;
 
 use coeval::pair::{Aligner, Evidence, PairAlignment, PairJump, PairOptions, PairOutcome, Unplaced, align_pair};
 use coeval::{Error, ErrorKind, Result};
+use coeval_shoot::on_threads;
 
 use crate::clock::{coeval_clock_map, coeval_knot};
-use crate::handle::{self, c_text, copy_out, fill, handle, invalid};
+use crate::handle::{self, c_text, copy_out, fill, growing, handle, invalid};
 use crate::panics::answer;
 use crate::progress::{Listener, coeval_progress_fn};
 use crate::status::{coeval_error, coeval_status, guard};
@@ -50,12 +52,19 @@ pub struct coeval_pair_options {
     _opaque: [u8; 0],
 }
 
-handle!(coeval_pair_options, PairOptions, b"cv pairo");
+handle!(coeval_pair_options, Comparison, b"cv pairo");
+
+/// What a `coeval_pair_options` holds.
+#[derive(Clone, Default)]
+pub(crate) struct Comparison {
+    pub(crate) pair: PairOptions,
+    threads: Option<NonZeroUsize>,
+}
 
 /// Options with their defaults: +-500 ppm, any offset.
 #[unsafe(no_mangle)]
 pub extern "C" fn coeval_pair_options_new() -> *mut coeval_pair_options {
-    answer(std::ptr::null_mut(), || Ok(handle::new(PairOptions::default())))
+    answer(std::ptr::null_mut(), || Ok(handle::new(Comparison::default())))
 }
 
 /// Frees the options and sets `*options` to NULL; NULL is allowed.
@@ -73,7 +82,7 @@ pub unsafe extern "C" fn coeval_pair_options_set_max_drift_ppm(
     error: *mut coeval_error,
 ) -> coeval_status {
     // SAFETY: the caller keeps the header's rules.
-    unsafe { guard(error, || change(handle::get_mut(options)?, |o| o.max_drift_ppm = max_drift_ppm)) }
+    unsafe { guard(error, || change(&mut handle::get_mut(options)?.pair, |o| o.max_drift_ppm = max_drift_ppm)) }
 }
 
 /// Where the offset (`a` time minus `b` time at the start of `b`) is known to lie: lowest and highest value in seconds.
@@ -85,7 +94,34 @@ pub unsafe extern "C" fn coeval_pair_options_set_offset_range_s(
     error: *mut coeval_error,
 ) -> coeval_status {
     // SAFETY: the caller keeps the header's rules.
-    unsafe { guard(error, || change(handle::get_mut(options)?, |o| o.offset_range_s = Some((lowest_s, highest_s)))) }
+    unsafe {
+        guard(error, || change(&mut handle::get_mut(options)?.pair, |o| o.offset_range_s = Some((lowest_s, highest_s))))
+    }
+}
+
+/// How many threads one comparison takes, 0 to 1024; 0, the default: as many as the machine has cores. They are the
+/// call's own and have ended when it returns. A shoot goes by `coeval_shoot_set_threads`.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_pair_options_set_threads(
+    options: *mut coeval_pair_options,
+    threads: usize,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe {
+        guard(error, || {
+            handle::get_mut(options)?.threads = thread_count(threads)?;
+            Ok(())
+        })
+    }
+}
+
+/// A number of threads as C gives it, where 0 stands for as many as there are cores.
+pub(crate) fn thread_count(threads: usize) -> Result<Option<NonZeroUsize>> {
+    if threads > 1024 {
+        return Err(invalid(format!("threads is {threads}, more than 1024")));
+    }
+    Ok(NonZeroUsize::new(threads))
 }
 
 /// Changes options, unless they would be invalid then.
@@ -153,6 +189,8 @@ pub struct coeval_pair_summary {
     pub evidence_count: usize,
 }
 
+growing!(coeval_pair_summary, evidence_count: usize);
+
 /// A sudden change of offset between two tracks.
 #[derive(Debug, Clone, Copy)]
 #[repr(C)]
@@ -207,7 +245,8 @@ pub unsafe extern "C" fn coeval_align_pair(
             handle::make(out, || {
                 let options = handle::optional(options)?.cloned().unwrap_or_default();
                 let (a, b) = (handle::get(a)?, handle::get(b)?);
-                let outcome = align_pair(a, b, &options, &Listener::new(progress, user))?;
+                let progress = Listener::new(progress, user);
+                let outcome = on_threads(options.threads, || align_pair(a, b, &options.pair, &progress))?;
                 Ok(Paired { json: json(&outcome)?, outcome })
             })
         })

@@ -1,7 +1,6 @@
 //! All recordings of one event -> one clock.
 
 use std::ffi::{CString, c_char, c_void};
-use std::num::NonZeroUsize;
 use std::path::PathBuf;
 
 use ::coeval_shoot::alignment::{File, Recording};
@@ -11,8 +10,8 @@ use coeval::Result;
 use coeval::network::Force;
 
 use crate::clock::{coeval_clock_map, coeval_jump, coeval_knot};
-use crate::handle::{self, c_text, copy_out, fill, handle, invalid, path, pointer, text};
-use crate::pair::coeval_pair_options;
+use crate::handle::{self, c_text, copy_out, fill, growing, handle, invalid, path, pointer, text};
+use crate::pair::{coeval_pair_options, thread_count};
 use crate::panics::answer;
 use crate::progress::{Listener, coeval_progress_fn};
 use crate::status::{coeval_error, coeval_status, guard};
@@ -126,7 +125,7 @@ pub unsafe extern "C" fn coeval_shoot_set_pair_options(
     // SAFETY: the caller keeps the header's rules.
     unsafe {
         guard(error, || {
-            handle::get_mut(shoot)?.options.pair = handle::get(options)?.clone();
+            handle::get_mut(shoot)?.options.pair = handle::get(options)?.pair.clone();
             Ok(())
         })
     }
@@ -160,10 +159,7 @@ pub unsafe extern "C" fn coeval_shoot_set_threads(
     // SAFETY: the caller keeps the header's rules.
     unsafe {
         guard(error, || {
-            if threads > 1024 {
-                return Err(invalid(format!("{threads} threads, more than 1024")));
-            }
-            handle::get_mut(shoot)?.options.threads = NonZeroUsize::new(threads);
+            handle::get_mut(shoot)?.options.threads = thread_count(threads)?;
             Ok(())
         })
     }
@@ -567,6 +563,8 @@ pub struct coeval_file {
     pub jump_count: usize,
 }
 
+growing!(coeval_file, jump_count: usize);
+
 /// Fills `*info` with the figures of a file.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_alignment_get_file(
@@ -669,6 +667,8 @@ pub struct coeval_recording_pair {
     pub evidence_count: usize,
 }
 
+growing!(coeval_recording_pair, evidence_count: usize);
+
 /// Number of pairs of recordings that share sound.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_alignment_pair_count(alignment: *const coeval_alignment) -> usize {
@@ -720,6 +720,8 @@ pub struct coeval_anchor_check {
     /// The same in the result; NaN where one of the files is unplaced.
     pub misfit_s: f64,
 }
+
+growing!(coeval_anchor_check, misfit_s: f64);
 
 /// Number of anchors.
 #[unsafe(no_mangle)]

@@ -5,7 +5,7 @@ use coeval_listen::speech::{
     Origin, RATE_HZ, STEP_S, SharedMeter, SpeechBuilder, SpeechCurve, SpeechOptions, SpeechSegment,
 };
 
-use crate::handle::{self, copy_out, fill, handle, invalid, place, slice};
+use crate::handle::{self, copy_out, fill, growing, handle, invalid, place, slice};
 use crate::panics::answer;
 use crate::sound::Fed;
 use crate::status::{coeval_error, coeval_status, guard};
@@ -284,6 +284,8 @@ pub struct coeval_speech_segment {
     /// of it.
     pub outside_band_db: f64,
 }
+
+growing!(coeval_speech_segment, outside_band_db: f64);
 
 fn segment(segments: &[SpeechSegment], index: usize) -> Result<&SpeechSegment> {
     segments.get(index).ok_or_else(|| invalid(format!("stretch {index} of {}", segments.len())))

@@ -6,7 +6,7 @@ use coeval_cut::tighten::{Fate, Moment, Plan};
 use coeval_cut::{RoughCutOptions, rough_cut};
 use coeval_listen::activity::ActivityCurve;
 
-use crate::handle::{self, c_text, fill, handle, invalid, place, pointer, slice, text};
+use crate::handle::{self, c_text, fill, growing, handle, invalid, place, pointer, slice, text};
 use crate::panics::answer;
 use crate::shoot::{coeval_alignment, yes_or_no};
 use crate::status::{coeval_error, coeval_status, guard};
@@ -389,6 +389,8 @@ pub struct coeval_plan_entry {
     /// Why, in words. Valid until the plan is freed.
     pub reason: *const c_char,
 }
+
+growing!(coeval_plan_entry, reason: *const c_char);
 
 /// Fills `*entry` with the stretch of this number, in time order from 0.
 #[unsafe(no_mangle)]

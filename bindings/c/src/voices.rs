@@ -2,13 +2,13 @@
 
 use std::ffi::{CString, c_char, c_void};
 
-use ::coeval_shoot::{Alignment, Options};
+use ::coeval_shoot::{Alignment, Options, on_threads};
 use coeval::Result;
 use coeval_cut::tighten::Voice;
 use coeval_cut::voices::{SpeechMap, speech_map};
 use coeval_listen::speech::Origin;
 
-use crate::handle::{self, c_text, fill, handle, invalid, path, place, pointer, text};
+use crate::handle::{self, c_text, fill, growing, handle, invalid, path, place, pointer, text};
 use crate::panics::answer;
 use crate::progress::{Listener, coeval_progress_fn};
 use crate::shoot::{coeval_alignment, yes_or_no};
@@ -77,7 +77,8 @@ pub unsafe extern "C" fn coeval_alignment_hear(
                 let (alignment, folder) = (handle::get(alignment)?.alignment(), path(folder, "the folder")?);
                 let mut open = Options::default().open;
                 open.allow_ffmpeg = yes_or_no(allow_ffmpeg)?;
-                Voices::new(speech_map(alignment, &folder, &open, &Listener::new(progress, user))?)
+                let progress = Listener::new(progress, user);
+                Voices::new(on_threads(None, || speech_map(alignment, &folder, &open, &progress))?)
             })
         })
     }
@@ -150,6 +151,8 @@ pub struct coeval_voice {
     /// Number of cameras that ran meanwhile, see `coeval_voices_camera`.
     pub camera_count: usize,
 }
+
+growing!(coeval_voice, camera_count: usize);
 
 /// Fills `*voice` with the stretch of this number, in time order from 0.
 #[unsafe(no_mangle)]

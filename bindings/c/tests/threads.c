@@ -1,13 +1,14 @@
-/* Several threads, each with handles of its own, and all with the same two tracks at once. */
+/* Several threads, each with handles of its own, and all with the same two tracks at once. Argument: how many, 4 unless
+ * told. */
 #include <pthread.h>
 
 #include "test.h"
 
-enum { THREADS = 4 };
+enum { MOST = 64 };
 
 static coeval_track *a, *b;
 static coeval_speech_curve *curve;
-static coeval_pair_summary results[THREADS], own_results[THREADS];
+static coeval_pair_summary results[MOST], own_results[MOST];
 
 static void compare(const coeval_track *x, const coeval_track *y, coeval_pair_summary *into) {
     coeval_error *error = coeval_error_new();
@@ -57,21 +58,22 @@ static void *work(void *number) {
     return NULL;
 }
 
-int main(void) {
-    pthread_t threads[THREADS];
-    size_t numbers[THREADS], i;
+int main(int argc, char **argv) {
+    pthread_t threads[MOST];
+    size_t count = argc > 1 ? (size_t)atoi(argv[1]) : 4, numbers[MOST], i;
     coeval_pair_summary alone;
+    CHECK(count > 0 && count <= MOST);
     a = make_track(48000.0, 0, 10 * 48000, 11);
     b = make_track(48000.0, 48000, 8 * 48000, 12);
     curve = hear_speech(5 * 48000);
     compare(a, b, &alone);
     CHECK(alone.placed == 1);
-    for (i = 0; i < THREADS; i++) {
+    for (i = 0; i < count; i++) {
         numbers[i] = i;
         CHECK(pthread_create(&threads[i], NULL, work, &numbers[i]) == 0);
     }
-    for (i = 0; i < THREADS; i++) CHECK(pthread_join(threads[i], NULL) == 0);
-    for (i = 0; i < THREADS; i++) {
+    for (i = 0; i < count; i++) CHECK(pthread_join(threads[i], NULL) == 0);
+    for (i = 0; i < count; i++) {
         CHECK(results[i].offset_s == alone.offset_s && results[i].drift_ppm == alone.drift_ppm);
         CHECK(own_results[i].offset_s == alone.offset_s && own_results[i].drift_ppm == alone.drift_ppm);
     }

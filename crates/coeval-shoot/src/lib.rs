@@ -62,7 +62,7 @@ pub fn align(paths: &[impl AsRef<Path>], options: &Options, progress: &dyn Progr
 /// As for [`align`].
 pub fn align_found(found: &Found, options: &Options, progress: &dyn Progress) -> Result<Alignment> {
     options.check()?;
-    parallel::pool(options.threads)?.install(|| {
+    on_threads(options.threads, || {
         let probed = probe(found, &options.open, progress)?;
         let groups = chapters::group(&probed, &options.grouping)?;
         let heard = hear(found, &probed, &options.open, progress)?;
@@ -84,7 +84,7 @@ pub fn align_with(
 ) -> Result<Alignment> {
     options.check()?;
     let found = if paths.is_empty() && !tracks.is_empty() { None } else { Some(find(paths)?) };
-    parallel::pool(options.threads)?.install(|| {
+    on_threads(options.threads, || {
         let mut probed = found.as_ref().map_or_else(|| Ok(Vec::new()), |f| probe(f, &options.open, progress))?;
         let mut grouping = options.grouping.clone();
         for file in tracks {
@@ -120,7 +120,7 @@ pub fn align_two(a: &Path, b: &Path, options: &Options, progress: &dyn Progress)
     let source = |(path, name): (&Path, &str)| Source { path: path.to_owned(), name: name.to_owned(), problem: None };
     let sources = [(a, "a"), (b, "b")].map(source).into();
     let found = Found { root: Default::default(), folders: Vec::new(), sources, passed_over: 0 };
-    parallel::pool(options.threads)?.install(|| {
+    on_threads(options.threads, || {
         let probed = probe(&found, &options.open, progress)?;
         if let Some(error) = probed.iter().find_map(|p| p.info.as_ref().err()) {
             return Err(guard::repeat(error));

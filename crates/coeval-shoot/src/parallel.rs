@@ -2,27 +2,59 @@
 
 use std::num::NonZeroUsize;
 use std::sync::Mutex;
+use std::thread::{self, JoinHandle};
 
 use coeval::progress::Progress;
 use coeval::{Error, ErrorKind, Result};
 use rayon::prelude::*;
 
-/// The threads that all work of one call runs on.
-pub(crate) fn pool(threads: Option<NonZeroUsize>) -> Result<rayon::ThreadPool> {
-    let threads = threads.or_else(|| std::thread::available_parallelism().ok()).map_or(1, NonZeroUsize::get);
-    rayon::ThreadPoolBuilder::new()
-        .num_threads(threads)
-        .build()
-        .map_err(|e| Error::new(ErrorKind::Internal, format!("cannot start {threads} threads")).with_source(e))
+/// The threads that all work of one call runs on. They are gone when it is dropped: a process that forks afterwards
+/// has no dead threads in it, and a library that is unloaded has none that still run.
+struct Pool {
+    /// `None` only while it is dropped.
+    rayon: Option<rayon::ThreadPool>,
+    running: Vec<JoinHandle<()>>,
+}
+
+impl Pool {
+    fn new(threads: Option<NonZeroUsize>) -> Result<Self> {
+        let threads = threads.or_else(|| thread::available_parallelism().ok()).map_or(1, NonZeroUsize::get);
+        let mut pool = Self { rayon: None, running: Vec::with_capacity(threads) };
+        let start = |worker: rayon::ThreadBuilder| {
+            pool.running.push(thread::Builder::new().spawn(|| worker.run())?);
+            Ok(())
+        };
+        let made = rayon::ThreadPoolBuilder::new().num_threads(threads).spawn_handler(start).build();
+        let failed = |e| Error::new(ErrorKind::Internal, format!("cannot start {threads} threads")).with_source(e);
+        pool.rayon = Some(made.map_err(failed)?);
+        Ok(pool)
+    }
+
+    fn install<R: Send>(&self, work: impl FnOnce() -> R + Send) -> R {
+        match &self.rayon {
+            Some(pool) => pool.install(work),
+            None => work(),
+        }
+    }
+}
+
+impl Drop for Pool {
+    fn drop(&mut self) {
+        self.rayon = None;
+        for worker in self.running.drain(..) {
+            // A worker's panic has been answered by the call that it worked for.
+            let _ = worker.join();
+        }
+    }
 }
 
 /// Runs `work` so that whatever it does on many files at once takes this many threads; `None`: as many as the machine
-/// has cores.
+/// has cores. The threads are the call's own and have ended when it returns.
 ///
 /// # Errors
 /// [`Internal`](ErrorKind::Internal) when threads cannot be started, and what `work` answers.
 pub fn on_threads<R: Send>(threads: Option<NonZeroUsize>, work: impl FnOnce() -> Result<R> + Send) -> Result<R> {
-    pool(threads)?.install(work)
+    Pool::new(threads)?.install(work)
 }
 
 /// Runs `work` on every item, several at once, and returns the results in the items' order. `weight` says how much of
@@ -111,7 +143,7 @@ mod tests {
             seen.lock().unwrap().push(done);
             true
         };
-        let squares = pool(NonZeroUsize::new(4)).unwrap().install(|| {
+        let squares = on_threads(NonZeroUsize::new(4), || {
             for_all(
                 "working",
                 &items,
