@@ -326,10 +326,20 @@ unsafe fn call(feed: &mut Feed<'_>, h: &mut Handles) {
                 } else {
                     let planes = planes!();
                     let _ = coeval_resampler_push_planar(resampler, planes.as_ptr(), frames, error);
+                    let at = frame.saturating_sub(feed.below(frames + 2) as u64);
+                    let _ = coeval_resampler_push_at_planar(resampler, at, planes.as_ptr(), frames, error);
+                    let _ = coeval_resampler_push_at_interleaved(resampler, at, block!(), frames, error);
                 }
             }
             31 => {
-                let _ = coeval_resampler_end_of_source(some!(resamplers), error);
+                let resampler = some!(resamplers);
+                if feed.flag() {
+                    let _ = coeval_resampler_end_of_source(resampler, error);
+                } else {
+                    let _ = coeval_resampler_reset(resampler, feed.within(-50.0, 50.0), error);
+                }
+                let done = coeval_resampler_done(resampler) == 1;
+                assert!(!done || coeval_resampler_available(resampler) == 0);
             }
             32..34 => {
                 let resampler = some!(resamplers);

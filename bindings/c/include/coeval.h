@@ -58,6 +58,11 @@
 #define COEVAL_ABI_VERSION 1
 
 /**
+ * A length of output that nobody knows yet: it ends where the source ends.
+ */
+#define COEVAL_OPEN_END 18446744073709551615ull
+
+/**
  * Time from one probability of speech to the next, seconds.
  */
 #define COEVAL_SPEECH_STEP_S 0.01
@@ -445,14 +450,19 @@ typedef struct coeval_resample_options coeval_resample_options;
  *
  * Push while it wants, pull while it gives:
  *
+ *     coeval_status status = COEVAL_OK;
  *     do {
- *         while (coeval_resampler_wants(r, &frame)) {
- *             // read the source from that frame on
- *             if (no more) coeval_resampler_end_of_source(r, error);
- *             else coeval_resampler_push_interleaved(r, block, count, error);
+ *         while (status == COEVAL_OK && coeval_resampler_wants(r, &frame)) {
+ *             // read up to `count` frames of the source from that frame on
+ *             if (count == 0) status = coeval_resampler_end_of_source(r, error);
+ *             else status = coeval_resampler_push_interleaved(r, block, count, error);
  *         }
- *         coeval_resampler_pull_interleaved(r, out, capacity, NULL, &frames, error);
- *     } while (frames > 0);
+ *         if (status == COEVAL_OK)
+ *             status = coeval_resampler_pull_interleaved(r, out, capacity, NULL, &frames, error);
+ *     } while (status == COEVAL_OK && frames > 0);
+ *
+ * Where sound arrives by itself, `coeval_resampler_push_at_interleaved` takes it with its place in the source. Blocks of
+ * up to 4096 frames are pushed and pulled without an allocation.
  */
 typedef struct coeval_resampler coeval_resampler;
 
@@ -1295,6 +1305,11 @@ coeval_status coeval_limiter_pull_planar(coeval_limiter *limiter,
                                          coeval_error *error);
 
 /**
+ * By how many frames the sound comes out late; 0 when `limiter` is none.
+ */
+size_t coeval_limiter_latency_frames(const coeval_limiter *limiter);
+
+/**
  * Frees the limiter and sets `*limiter` to NULL; NULL is allowed.
  */
 void coeval_limiter_free(coeval_limiter **limiter);
@@ -1570,8 +1585,9 @@ const char *coeval_pair_to_json(const coeval_pair *pair);
 void coeval_pair_free(coeval_pair **pair);
 
 /**
- * `frames` frames at `target_rate_hz`, from output time zero on, of a source at `source_rate_hz`. Rates are 1000 to
- * 768000, `channels` 1 to 64; they are checked by `coeval_resampler_new`.
+ * `frames` frames at `target_rate_hz`, from output time zero on, of a source at `source_rate_hz`; `COEVAL_OPEN_END`
+ * frames: as many as there is source for. Rates are 1000 to 768000, `channels` 1 to 64; they are checked by
+ * `coeval_resampler_new`.
  */
 coeval_resample_options *coeval_resample_options_new(double source_rate_hz,
                                                      double target_rate_hz,
@@ -1617,14 +1633,15 @@ coeval_status coeval_resampler_new(const coeval_clock_map *source,
 
 /**
  * 1 and the source frame to push next in `*frame`, or 0 when nothing is wanted now: then pull. Mostly that is the
- * frame after the last one pushed; elsewhere after a jump, and then sound in between is not needed.
+ * frame after the last one pushed. After a jump it is another: further on, and sound in between is not needed; or, where
+ * a clip repeats time, further back, and the source must be read from there again.
  */
 int32_t coeval_resampler_wants(const coeval_resampler *resampler,
                                uint64_t *frame);
 
 /**
  * Takes the next source frames, interleaved, from the frame that `coeval_resampler_wants` names on. NaN and infinite
- * samples count as silence.
+ * samples count as silence. Fails when nothing is wanted: the sound would have no place.
  */
 coeval_status coeval_resampler_push_interleaved(coeval_resampler *resampler,
                                                 const float *samples,
@@ -1638,6 +1655,61 @@ coeval_status coeval_resampler_push_planar(coeval_resampler *resampler,
                                            const float *const *channels,
                                            size_t frames,
                                            coeval_error *error);
+
+/**
+ * Takes source frames, interleaved, of which the first is source frame `frame`. What of them lies before the frame that
+ * `coeval_resampler_wants` names is passed over. Fails when they begin behind that frame, and when output is to be
+ * pulled first. Once all output is made, nothing is taken. For a host whose sound arrives by itself:
+ *
+ *     status = coeval_resampler_push_at_interleaved(r, at, block, count, error);
+ *     at += count;
+ *     do {
+ *         if (status == COEVAL_OK)
+ *             status = coeval_resampler_pull_interleaved(r, out, capacity, NULL, &frames, error);
+ *     } while (status == COEVAL_OK && frames > 0);
+ *
+ * Where a jump lies within a block, the same block is wanted again, from a later frame on: ask
+ * `coeval_resampler_wants` after pulling, and push the block again while the frame lies in it.
+ */
+coeval_status coeval_resampler_push_at_interleaved(coeval_resampler *resampler,
+                                                   uint64_t frame,
+                                                   const float *samples,
+                                                   size_t frames,
+                                                   coeval_error *error);
+
+/**
+ * As `coeval_resampler_push_at_interleaved`, with one pointer for each channel.
+ */
+coeval_status coeval_resampler_push_at_planar(coeval_resampler *resampler,
+                                              uint64_t frame,
+                                              const float *const *channels,
+                                              size_t frames,
+                                              coeval_error *error);
+
+/**
+ * Begins again at another moment, as after a seek: output frame 0 is then at output time `start_s`. Length and maps stay
+ * as they were made, and the end of the source where it is known. Takes microseconds, where a new resampler takes
+ * milliseconds.
+ */
+coeval_status coeval_resampler_reset(coeval_resampler *resampler,
+                                     double start_s,
+                                     coeval_error *error);
+
+/**
+ * How many frames can be pulled, at the least, before more source is wanted; 0 when `resampler` is none.
+ */
+uint64_t coeval_resampler_available(const coeval_resampler *resampler);
+
+/**
+ * 1 when all frames have been pulled or `resampler` is none, else 0.
+ */
+int32_t coeval_resampler_done(const coeval_resampler *resampler);
+
+/**
+ * How many source frames beyond its own place an output frame needs before it can be pulled; 0 when `resampler` is none.
+ * The output is not delayed by it: each frame has its place.
+ */
+size_t coeval_resampler_latency_frames(const coeval_resampler *resampler);
 
 /**
  * Says that the source ends at the frame that `coeval_resampler_wants` names.

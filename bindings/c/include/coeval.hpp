@@ -345,6 +345,12 @@ public:
     void push(const float *interleaved, std::size_t frames) {
         detail::check([&](auto error) { return coeval_resampler_push_interleaved(get(), interleaved, frames, error); });
     }
+    /// Takes source frames with their place: the first is source frame `frame`.
+    void push_at(std::uint64_t frame, const float *interleaved, std::size_t frames) {
+        detail::check([&](auto error) {
+            return coeval_resampler_push_at_interleaved(get(), frame, interleaved, frames, error);
+        });
+    }
     void end_of_source() {
         detail::check([&](auto error) { return coeval_resampler_end_of_source(get(), error); });
     }
@@ -356,6 +362,13 @@ public:
         });
         return frames;
     }
+    /// Begins again at another moment.
+    void reset(double start_s) {
+        detail::check([&](auto error) { return coeval_resampler_reset(get(), start_s, error); });
+    }
+    std::uint64_t available() const { return coeval_resampler_available(get()); }
+    bool done() const { return coeval_resampler_done(get()) != 0; }
+    std::size_t latency_frames() const { return coeval_resampler_latency_frames(get()); }
     coeval_resampler *get() const noexcept { return handle_.get(); }
 
 private:

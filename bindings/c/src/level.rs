@@ -50,7 +50,7 @@ pub unsafe extern "C" fn coeval_level_meter_push_planar(
     error: *mut coeval_error,
 ) -> coeval_status {
     // SAFETY: the caller keeps the header's rules.
-    unsafe { guard(error, || handle::get_mut(meter)?.planar(channels, frames, |sink, block| sink.push(block))) }
+    unsafe { guard(error, || handle::get_mut(meter)?.planar(channels, frames, 0, |sink, block| sink.push(block))) }
 }
 
 /// Writes the readings to `*out`. The meter is used up: `*meter` becomes NULL.

@@ -4,7 +4,8 @@ use coeval::Result;
 use coeval_listen::limit::Limiter;
 
 use crate::handle::{self, handle, invalid, place, slice};
-use crate::sound::Fed;
+use crate::panics::answer;
+use crate::sound::{Fed, PIECE};
 use crate::status::{coeval_error, coeval_status, guard};
 
 /// Keeps true peaks under a limit, in blocks of any size: turns all channels down alike shortly before a peak and slowly
@@ -20,6 +21,8 @@ pub(crate) struct Limited {
     /// `None` once the sound has ended.
     limiter: Option<Limiter>,
     ready: Vec<f32>,
+    /// Frames by which it comes out late.
+    latency: usize,
     /// Samples of `ready` that have been handed out.
     used: usize,
 }
@@ -53,8 +56,12 @@ pub unsafe extern "C" fn coeval_limiter_new(
     unsafe {
         guard(error, || {
             handle::make(out, || {
-                let limiter = Some(Limiter::new(rate_hz, channels, limit_dbtp)?);
-                Ok(Fed::new(Limited { limiter, ready: Vec::new(), used: 0 }, channels))
+                let limiter = Limiter::new(rate_hz, channels, limit_dbtp)?;
+                let (latency, limiter) = (limiter.latency(), Some(limiter));
+                Ok(Fed::new(
+                    Limited { limiter, ready: Vec::with_capacity(2 * PIECE * channels), latency, used: 0 },
+                    channels,
+                ))
             })
         })
     }
@@ -81,7 +88,7 @@ pub unsafe extern "C" fn coeval_limiter_push_planar(
     error: *mut coeval_error,
 ) -> coeval_status {
     // SAFETY: the caller keeps the header's rules.
-    unsafe { guard(error, || handle::get_mut(limiter)?.planar(channels, frames, Limited::push)) }
+    unsafe { guard(error, || handle::get_mut(limiter)?.planar(channels, frames, 0, Limited::push)) }
 }
 
 /// Says that the sound has ended: the rest becomes ready. The limiter takes no more sound.
@@ -156,6 +163,13 @@ pub unsafe extern "C" fn coeval_limiter_pull_planar(
             Ok(())
         })
     }
+}
+
+/// By how many frames the sound comes out late; 0 when `limiter` is none.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_limiter_latency_frames(limiter: *const coeval_limiter) -> usize {
+    // SAFETY: the caller keeps the header's rules.
+    answer(0, || Ok(unsafe { handle::get(limiter) }?.sink.latency))
 }
 
 /// Frees the limiter and sets `*limiter` to NULL; NULL is allowed.

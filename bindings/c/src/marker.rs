@@ -221,7 +221,7 @@ pub unsafe extern "C" fn coeval_marker_detector_push_planar(
     error: *mut coeval_error,
 ) -> coeval_status {
     // SAFETY: the caller keeps the header's rules.
-    unsafe { guard(error, || handle::get_mut(detector)?.planar(channels, frames, Detection::push)) }
+    unsafe { guard(error, || handle::get_mut(detector)?.planar(channels, frames, 0, Detection::push)) }
 }
 
 /// Says that the sound has ended: the last markers become certain. The detector takes no more sound.

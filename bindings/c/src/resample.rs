@@ -1,11 +1,12 @@
 //! Sound on another clock.
 
+use coeval::Result;
 use coeval::resample::{ResampleOptions, Resampler, Route};
 
 use crate::clock::coeval_clock_map;
 use crate::handle::{self, handle, invalid, place, slice};
 use crate::panics::answer;
-use crate::sound::Fed;
+use crate::sound::{Fed, PIECE};
 use crate::status::{coeval_error, coeval_status, guard};
 
 /// What a resampler is to make. One thread at a time.
@@ -15,8 +16,13 @@ pub struct coeval_resample_options {
 
 handle!(coeval_resample_options, ResampleOptions, b"cv resao");
 
-/// `frames` frames at `target_rate_hz`, from output time zero on, of a source at `source_rate_hz`. Rates are 1000 to
-/// 768000, `channels` 1 to 64; they are checked by `coeval_resampler_new`.
+/// A length of output that nobody knows yet: it ends where the source ends.
+pub const COEVAL_OPEN_END: u64 = 0xFFFF_FFFF_FFFF_FFFF;
+const _: () = assert!(COEVAL_OPEN_END == coeval::resample::OPEN_END);
+
+/// `frames` frames at `target_rate_hz`, from output time zero on, of a source at `source_rate_hz`; `COEVAL_OPEN_END`
+/// frames: as many as there is source for. Rates are 1000 to 768000, `channels` 1 to 64; they are checked by
+/// `coeval_resampler_new`.
 #[unsafe(no_mangle)]
 pub extern "C" fn coeval_resample_options_new(
     source_rate_hz: f64,
@@ -94,19 +100,53 @@ pub unsafe extern "C" fn coeval_resample_options_set_fade_s(
 ///
 /// Push while it wants, pull while it gives:
 ///
+///     coeval_status status = COEVAL_OK;
 ///     do {
-///         while (coeval_resampler_wants(r, &frame)) {
-///             // read the source from that frame on
-///             if (no more) coeval_resampler_end_of_source(r, error);
-///             else coeval_resampler_push_interleaved(r, block, count, error);
+///         while (status == COEVAL_OK && coeval_resampler_wants(r, &frame)) {
+///             // read up to `count` frames of the source from that frame on
+///             if (count == 0) status = coeval_resampler_end_of_source(r, error);
+///             else status = coeval_resampler_push_interleaved(r, block, count, error);
 ///         }
-///         coeval_resampler_pull_interleaved(r, out, capacity, NULL, &frames, error);
-///     } while (frames > 0);
+///         if (status == COEVAL_OK)
+///             status = coeval_resampler_pull_interleaved(r, out, capacity, NULL, &frames, error);
+///     } while (status == COEVAL_OK && frames > 0);
+///
+/// Where sound arrives by itself, `coeval_resampler_push_at_interleaved` takes it with its place in the source. Blocks of
+/// up to 4096 frames are pushed and pulled without an allocation.
 pub struct coeval_resampler {
     _opaque: [u8; 0],
 }
 
 handle!(coeval_resampler, Fed<Pulled>, b"cv resam");
+
+impl Fed<Pulled> {
+    /// Refuses sound that nobody can say the place of.
+    fn wanting(&mut self, frames: usize) -> Result<&mut Self> {
+        if frames > 0 && self.sink.resampler.want().is_none() {
+            return Err(
+                invalid("nothing is wanted now").with_remedy("pull, and push what coeval_resampler_wants names")
+            );
+        }
+        Ok(self)
+    }
+
+    /// How many of `frames` frames, whose first is source frame `frame`, lie before what is wanted. `None`: all of them,
+    /// or nothing more is wanted.
+    fn before(&self, frame: u64, frames: usize) -> Result<Option<usize>> {
+        let resampler = &self.sink.resampler;
+        let Some(wanted) = resampler.want() else {
+            return if resampler.available() > 0 {
+                Err(invalid("nothing is wanted now").with_remedy("pull"))
+            } else {
+                Ok(None)
+            };
+        };
+        let skip = wanted.checked_sub(frame).ok_or_else(|| {
+            invalid(format!("the block begins at source frame {frame}, behind frame {wanted}, which is wanted"))
+        })?;
+        Ok(usize::try_from(skip).ok().filter(|&skip| skip < frames))
+    }
+}
 
 /// A resampler and the rest of the last block that it gave.
 pub(crate) struct Pulled {
@@ -140,14 +180,18 @@ pub unsafe extern "C" fn coeval_resampler_new(
                 };
                 let options = handle::get(options)?;
                 let resampler = Resampler::new(&route, options)?;
-                Ok(Fed::new(Pulled { resampler, block: Vec::new(), used: 0, frames: 0 }, options.channels))
+                Ok(Fed::new(
+                    Pulled { resampler, block: Vec::with_capacity(PIECE * options.channels), used: 0, frames: 0 },
+                    options.channels,
+                ))
             })
         })
     }
 }
 
 /// 1 and the source frame to push next in `*frame`, or 0 when nothing is wanted now: then pull. Mostly that is the
-/// frame after the last one pushed; elsewhere after a jump, and then sound in between is not needed.
+/// frame after the last one pushed. After a jump it is another: further on, and sound in between is not needed; or, where
+/// a clip repeats time, further back, and the source must be read from there again.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_resampler_wants(resampler: *const coeval_resampler, frame: *mut u64) -> i32 {
     // SAFETY: the caller keeps the header's rules.
@@ -160,7 +204,7 @@ pub unsafe extern "C" fn coeval_resampler_wants(resampler: *const coeval_resampl
 }
 
 /// Takes the next source frames, interleaved, from the frame that `coeval_resampler_wants` names on. NaN and infinite
-/// samples count as silence.
+/// samples count as silence. Fails when nothing is wanted: the sound would have no place.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_resampler_push_interleaved(
     resampler: *mut coeval_resampler,
@@ -171,7 +215,8 @@ pub unsafe extern "C" fn coeval_resampler_push_interleaved(
     // SAFETY: the caller keeps the header's rules.
     unsafe {
         guard(error, || {
-            handle::get_mut(resampler)?.interleaved(samples, frames, |sink, block| sink.resampler.push(block))
+            let fed = handle::get_mut(resampler)?.wanting(frames)?;
+            fed.interleaved(samples, frames, |sink, block| sink.resampler.push(block))
         })
     }
 }
@@ -186,8 +231,111 @@ pub unsafe extern "C" fn coeval_resampler_push_planar(
 ) -> coeval_status {
     // SAFETY: the caller keeps the header's rules.
     unsafe {
-        guard(error, || handle::get_mut(resampler)?.planar(channels, frames, |sink, block| sink.resampler.push(block)))
+        guard(error, || {
+            let fed = handle::get_mut(resampler)?.wanting(frames)?;
+            fed.planar(channels, frames, 0, |sink, block| sink.resampler.push(block))
+        })
     }
+}
+
+/// Takes source frames, interleaved, of which the first is source frame `frame`. What of them lies before the frame that
+/// `coeval_resampler_wants` names is passed over. Fails when they begin behind that frame, and when output is to be
+/// pulled first. Once all output is made, nothing is taken. For a host whose sound arrives by itself:
+///
+///     status = coeval_resampler_push_at_interleaved(r, at, block, count, error);
+///     at += count;
+///     do {
+///         if (status == COEVAL_OK)
+///             status = coeval_resampler_pull_interleaved(r, out, capacity, NULL, &frames, error);
+///     } while (status == COEVAL_OK && frames > 0);
+///
+/// Where a jump lies within a block, the same block is wanted again, from a later frame on: ask
+/// `coeval_resampler_wants` after pulling, and push the block again while the frame lies in it.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_resampler_push_at_interleaved(
+    resampler: *mut coeval_resampler,
+    frame: u64,
+    samples: *const f32,
+    frames: usize,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe {
+        guard(error, || {
+            let fed = handle::get_mut(resampler)?;
+            let (skip, channels) = (fed.before(frame, frames)?, fed.channels());
+            fed.interleaved(samples, frames, |sink, block| {
+                skip.map_or(Ok(()), |skip| sink.resampler.push(&block[skip * channels..]))
+            })
+        })
+    }
+}
+
+/// As `coeval_resampler_push_at_interleaved`, with one pointer for each channel.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_resampler_push_at_planar(
+    resampler: *mut coeval_resampler,
+    frame: u64,
+    channels: *const *const f32,
+    frames: usize,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe {
+        guard(error, || {
+            let fed = handle::get_mut(resampler)?;
+            let skip = fed.before(frame, frames)?.unwrap_or(frames);
+            fed.planar(channels, frames, skip, |sink, block| sink.resampler.push(block))
+        })
+    }
+}
+
+/// Begins again at another moment, as after a seek: output frame 0 is then at output time `start_s`. Length and maps stay
+/// as they were made, and the end of the source where it is known. Takes microseconds, where a new resampler takes
+/// milliseconds.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_resampler_reset(
+    resampler: *mut coeval_resampler,
+    start_s: f64,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe {
+        guard(error, || {
+            let pulled = &mut handle::get_mut(resampler)?.sink;
+            pulled.resampler.reset(start_s)?;
+            (pulled.used, pulled.frames) = (0, 0);
+            Ok(())
+        })
+    }
+}
+
+/// How many frames can be pulled, at the least, before more source is wanted; 0 when `resampler` is none.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_resampler_available(resampler: *const coeval_resampler) -> u64 {
+    answer(0, || {
+        // SAFETY: the caller keeps the header's rules.
+        let pulled = &unsafe { handle::get(resampler) }?.sink;
+        Ok((pulled.frames - pulled.used) as u64 + pulled.resampler.available())
+    })
+}
+
+/// 1 when all frames have been pulled or `resampler` is none, else 0.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_resampler_done(resampler: *const coeval_resampler) -> i32 {
+    answer(1, || {
+        // SAFETY: the caller keeps the header's rules.
+        let pulled = &unsafe { handle::get(resampler) }?.sink;
+        Ok(i32::from(pulled.used == pulled.frames && pulled.resampler.is_done()))
+    })
+}
+
+/// How many source frames beyond its own place an output frame needs before it can be pulled; 0 when `resampler` is none.
+/// The output is not delayed by it: each frame has its place.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_resampler_latency_frames(resampler: *const coeval_resampler) -> usize {
+    // SAFETY: the caller keeps the header's rules.
+    answer(0, || Ok(unsafe { handle::get(resampler) }?.sink.resampler.look_ahead()))
 }
 
 /// Says that the source ends at the frame that `coeval_resampler_wants` names.
@@ -274,7 +422,7 @@ unsafe fn pull(
     presence: *mut f32,
     frames: *mut usize,
     mut write: impl FnMut(usize, &[f32]),
-) -> coeval::Result<()> {
+) -> Result<()> {
     let frames = place(frames, "the place for the number of frames")?;
     if !presence.is_null() {
         place(presence, "the place for the presence")?;

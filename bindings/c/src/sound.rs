@@ -5,7 +5,9 @@ use coeval::Result;
 use crate::handle::{invalid, slice};
 
 /// Frames that are interleaved at a time.
-const PIECE: usize = 4096;
+pub(crate) const PIECE: usize = 4096;
+/// Whatever takes sound takes no more channels.
+const MOST_CHANNELS: usize = 64;
 
 /// Something that takes blocks of interleaved sound, and what it takes to feed it planar ones.
 pub(crate) struct Fed<T> {
@@ -16,7 +18,7 @@ pub(crate) struct Fed<T> {
 
 impl<T> Fed<T> {
     pub(crate) fn new(sink: T, channels: usize) -> Self {
-        Self { sink, channels, scratch: Vec::new() }
+        Self { sink, channels, scratch: Vec::with_capacity(PIECE * channels) }
     }
 
     pub(crate) fn channels(&self) -> usize {
@@ -39,7 +41,7 @@ impl<T> Fed<T> {
         push(&mut self.sink, unsafe { slice(samples, count, "the block of samples") }?)
     }
 
-    /// Feeds `frames` frames of planar sound.
+    /// Feeds `frames` frames of planar sound, but for the first `skip`.
     ///
     /// # Safety
     /// `planes` is NULL or points to as many pointers as there are channels, each NULL or to `frames` samples.
@@ -47,21 +49,24 @@ impl<T> Fed<T> {
         &mut self,
         planes: *const *const f32,
         frames: usize,
+        skip: usize,
         mut push: impl FnMut(&mut T, &[f32]) -> Result<()>,
     ) -> Result<()> {
         if frames == 0 {
             return Ok(());
         }
+        let mut all = [&[][..]; MOST_CHANNELS];
+        let sound = &mut all[..self.channels];
         // SAFETY: the caller vouches for the pointers and for what they point to.
-        let planes = unsafe { slice(planes, self.channels, "the list of channels") }?
-            .iter()
-            .map(|&plane| unsafe { slice(plane, frames, "a channel's block of samples") })
-            .collect::<Result<Vec<&[f32]>>>()?;
-        for from in (0..frames).step_by(PIECE) {
+        for (sound, &plane) in sound.iter_mut().zip(unsafe { slice(planes, self.channels, "the list of channels") }?) {
+            // SAFETY: as above.
+            *sound = unsafe { slice(plane, frames, "a channel's block of samples") }?;
+        }
+        for from in (skip..frames).step_by(PIECE) {
             let to = frames.min(from + PIECE);
             self.scratch.clear();
             self.scratch.resize((to - from) * self.channels, 0.0);
-            for (c, plane) in planes.iter().enumerate() {
+            for (c, plane) in sound.iter().enumerate() {
                 for (frame, sample) in self.scratch.chunks_exact_mut(self.channels).zip(&plane[from..to]) {
                     frame[c] = *sample;
                 }

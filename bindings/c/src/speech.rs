@@ -83,7 +83,7 @@ pub unsafe extern "C" fn coeval_speech_builder_push_planar(
     error: *mut coeval_error,
 ) -> coeval_status {
     // SAFETY: the caller keeps the header's rules.
-    unsafe { guard(error, || handle::get_mut(builder)?.planar(channels, frames, |sink, block| sink.push(block))) }
+    unsafe { guard(error, || handle::get_mut(builder)?.planar(channels, frames, 0, |sink, block| sink.push(block))) }
 }
 
 /// Writes the finished curve to `*out`. The builder is used up: `*builder` becomes NULL.

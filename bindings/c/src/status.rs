@@ -101,12 +101,12 @@ pub struct coeval_error {
 
 handle!(coeval_error, Failure, b"cv error");
 
-/// What a `coeval_error` holds.
+/// What a `coeval_error` holds. A success holds no text: none of them allocates.
 #[derive(Default)]
 pub(crate) struct Failure {
     status: Option<coeval_status>,
-    text: CString,
-    message: CString,
+    text: Option<CString>,
+    message: Option<CString>,
     path: Option<CString>,
     remedy: Option<CString>,
 }
@@ -120,8 +120,8 @@ pub(crate) unsafe fn guard(error: *mut coeval_error, work: impl FnOnce() -> Resu
         Ok(()) => Failure { status: Some(COEVAL_OK), ..Failure::default() },
         Err(e) => Failure {
             status: Some(coeval_status::of(e.kind())),
-            text: c_text(e.to_string()),
-            message: c_text(e.message()),
+            text: Some(c_text(e.to_string())),
+            message: Some(c_text(e.message())),
             path: e.path().map(|p| c_text(p.as_os_str().as_encoded_bytes())),
             remedy: e.remedy().map(c_text),
         },
@@ -168,14 +168,14 @@ pub unsafe extern "C" fn coeval_error_status(error: *const coeval_error) -> coev
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_error_text(error: *const coeval_error) -> *const c_char {
     // SAFETY: the caller keeps the header's rules.
-    answer(c"".as_ptr(), || Ok(unsafe { handle::get(error) }?.text.as_ptr()))
+    answer(c"".as_ptr(), || Ok(unsafe { handle::get(error) }?.text.as_deref().unwrap_or_default().as_ptr()))
 }
 
 /// What was wrong, without path and remedy. Empty when nothing was. Valid until the handle is used again.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_error_message(error: *const coeval_error) -> *const c_char {
     // SAFETY: the caller keeps the header's rules.
-    answer(c"".as_ptr(), || Ok(unsafe { handle::get(error) }?.message.as_ptr()))
+    answer(c"".as_ptr(), || Ok(unsafe { handle::get(error) }?.message.as_deref().unwrap_or_default().as_ptr()))
 }
 
 /// The file that the failure is about, or NULL. Valid until the handle is used again.

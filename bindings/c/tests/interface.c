@@ -271,6 +271,96 @@ static void resampler(int planar, size_t ask) {
     coeval_resampler_free(&r);
 }
 
+/* Sound that arrives by itself, in blocks with a place: what is not wanted of it is passed over, a hole is refused. A seek
+ * begins again without a new resampler, and the output ends where the source does. */
+static void positioned(void) {
+    enum { RATE = 48000, EACH = 1000 };
+    static float source[4 * RATE], whole[4 * RATE], output[4 * RATE];
+    const coeval_knot knots[] = {{0.0, 0.0}, {1.0, 1.0}, {1.0, 1.25}, {2.0, 2.25}, {2.0, 1.75}, {4.0, 3.75}};
+    coeval_clock_map *map = NULL, *straight = NULL;
+    coeval_resample_options *options = coeval_resample_options_new(RATE, RATE, 1, COEVAL_OPEN_END);
+    coeval_resampler *r = NULL;
+    const float *planes[1];
+    uint64_t frame, at, last;
+    size_t frames, done, i, rounds;
+    uint32_t state = 99;
+    int round, back = 0;
+    for (i = 0; i < 4 * RATE; i++) source[i] = noise(&state);
+    CHECK_OK(coeval_clock_map_from_knots(knots, 6, &map, error), error);
+    CHECK_OK(coeval_clock_map_linear(0.0, 0.0, 4.0, &straight, error), error);
+    CHECK_OK(coeval_resampler_new(map, NULL, options, &r, error), error);
+    CHECK(coeval_resampler_available(r) == 0 && coeval_resampler_done(r) == 0);
+    CHECK_FAILS(coeval_resampler_push_at_interleaved(r, 7, source, 10, error), "frame 0, which is wanted");
+    CHECK_FAILS(coeval_resampler_push_at_interleaved(NULL, 0, source, 10, error), "NULL");
+    CHECK_FAILS(coeval_resampler_push_at_planar(r, 0, NULL, 10, error), "NULL");
+    CHECK_FAILS(coeval_resampler_reset(r, (double)NAN, error), "start_s");
+    for (round = 0; round < 3; round++) {
+        done = 0;
+        for (at = 0; at <= 4 * RATE; at += EACH) {
+            planes[0] = source + at;
+            if (at == 4 * RATE)
+                CHECK_OK(coeval_resampler_end_of_source(r, error), error);
+            for (rounds = 0; rounds < 3; rounds++) {
+                if (at == 4 * RATE)
+                    frames = 0;
+                else if (round == 1)
+                    CHECK_OK(coeval_resampler_push_at_planar(r, at, planes, EACH, error), error);
+                else
+                    CHECK_OK(coeval_resampler_push_at_interleaved(r, at, source + at, EACH, error), error);
+                if (coeval_resampler_available(r) > 0 && coeval_resampler_wants(r, &frame) == 0) {
+                    CHECK_FAILS(coeval_resampler_push_at_interleaved(r, at + EACH, source, EACH, error), "wanted now");
+                    CHECK_FAILS(coeval_resampler_push_interleaved(r, source, EACH, error), "wanted now");
+                    CHECK_FAILS(coeval_resampler_push_planar(r, planes, EACH, error), "wanted now");
+                }
+                do {
+                    const uint64_t least = coeval_resampler_available(r);
+                    CHECK_OK(coeval_resampler_pull_interleaved(r, output + done, 700, NULL, &frames, error), error);
+                    CHECK(frames == 700 || frames >= least);
+                    done += frames;
+                } while (frames > 0);
+                if (coeval_resampler_wants(r, &frame) == 0 || frame >= at + EACH) break;
+            }
+        }
+        CHECK(coeval_resampler_done(r) == 1 && coeval_resampler_available(r) == 0);
+        CHECK_OK(coeval_resampler_push_at_interleaved(r, 0, source, EACH, error), error);
+        /* The map ends at 3.75 s. */
+        CHECK(done == (size_t)(3.75 * RATE));
+        if (round == 0) memcpy(whole, output, sizeof whole);
+        CHECK(memcmp(whole, output, done * sizeof *whole) == 0);
+        CHECK_OK(coeval_resampler_reset(r, 0.0, error), error);
+        CHECK(coeval_resampler_done(r) == 0 && coeval_resampler_wants(r, &frame) == 1 && frame == 0);
+    }
+    coeval_resampler_free(&r);
+
+    /* Under a clip that wrote its second again, the source is wanted again: `wants` goes back. */
+    coeval_clock_map_free(&map);
+    CHECK_OK(coeval_clock_map_from_knots(
+                 (const coeval_knot[]){{0.0, 0.0}, {2.0, 2.0}, {2.0, 1.0}, {4.0, 3.0}}, 4, &map, error), error);
+    CHECK_OK(coeval_resampler_new(straight, map, options, &r, error), error);
+    last = 0;
+    done = 0;
+    do {
+        while (coeval_resampler_wants(r, &frame)) {
+            back += frame < last;
+            last = frame;
+            if (frame >= 4 * RATE)
+                CHECK_OK(coeval_resampler_end_of_source(r, error), error);
+            else
+                CHECK_OK(coeval_resampler_push_interleaved(
+                             r, source + frame, frame + 500 > 4 * RATE ? (size_t)(4 * RATE - frame) : 500, error),
+                         error);
+        }
+        CHECK_OK(coeval_resampler_pull_interleaved(r, output, 4096, NULL, &frames, error), error);
+        done += frames;
+    } while (frames > 0);
+    CHECK(back == 1 && done == 5 * RATE);
+    CHECK(coeval_resampler_latency_frames(NULL) == 0 && coeval_resampler_done(NULL) == 1);
+    coeval_resampler_free(&r);
+    coeval_clock_map_free(&map);
+    coeval_clock_map_free(&straight);
+    coeval_resample_options_free(&options);
+}
+
 /* Claps: noise that starts at once and dies away, over a little noise. */
 static float with_claps(size_t n, uint32_t *state) {
     static const size_t at[] = {5 * 48000, 14 * 48000 + 4800, 31 * 48000};
@@ -892,6 +982,7 @@ int main(int argc, char **argv) {
     clock_maps();
     resampler(0, 5000);
     resampler(1, 333);
+    positioned();
     markers();
     levels();
     speech();

@@ -29,6 +29,8 @@ const PHASES: usize = 4;
 const HALF: usize = 12;
 /// Time in which the gain goes down before a peak, seconds.
 const LOOK_AHEAD_S: f64 = 0.005;
+/// Frames of a block up to which no call allocates.
+const BLOCK: usize = 4096;
 /// Time constant with which it comes back, seconds.
 const RELEASE_S: f64 = 0.1;
 
@@ -84,15 +86,18 @@ impl Limiter {
             })
             .collect();
         let window = (LOOK_AHEAD_S * rate_hz).ceil() as usize;
+        // What is kept before the frame in question, and a block.
+        let mut sound = VecDeque::with_capacity((window + 3 * HALF + BLOCK) * channels);
+        sound.extend(std::iter::repeat_n(0.0, (HALF - 1) * channels));
         Ok(Self {
             channels,
             ceiling: 10f64.powf(limit_dbtp / 20.0) as f32,
             window,
             release: (1.0 / (RELEASE_S * rate_hz)) as f32,
             filter,
-            sound: std::iter::repeat_n(0.0, (HALF - 1) * channels).collect(),
-            least: VecDeque::new(),
-            gains: VecDeque::new(),
+            sound,
+            least: VecDeque::with_capacity(window + 2),
+            gains: VecDeque::with_capacity(window + 1),
             held: 1.0,
             seen: 0,
             dropped: 0,
@@ -101,7 +106,13 @@ impl Limiter {
         })
     }
 
-    /// Takes the next block and appends to `out` what is ready. NaN and infinite samples count as silence.
+    /// By how many frames the sound comes out late.
+    pub fn latency(&self) -> usize {
+        self.window + HALF
+    }
+
+    /// Takes the next block and appends to `out` what is ready. NaN and infinite samples count as silence. Allocates
+    /// nothing where `out` has room and the block has no more than 4096 frames.
     ///
     /// # Errors
     /// [`InvalidArgument`](ErrorKind::InvalidArgument) when the block is not a whole number of frames.
@@ -195,6 +206,16 @@ mod tests {
         assert_eq!(limited(&sound, 2, -3.0, 64), sound);
         assert!(limited(&[], 1, -3.0, 1).is_empty());
         assert_eq!(limited(&[0.1, 0.2], 2, -3.0, 1), [0.1, 0.2]);
+    }
+
+    #[test]
+    fn the_sound_comes_out_as_late_as_it_says() {
+        for rate_hz in [44_100.0, 48_000.0, 96_000.0] {
+            let mut limiter = Limiter::new(rate_hz, 2, -3.0).unwrap();
+            let mut out = Vec::new();
+            limiter.push(&[0.1; 2 * 5000], &mut out).unwrap();
+            assert_eq!(out.len() / 2, 5000 - limiter.latency());
+        }
     }
 
     #[test]

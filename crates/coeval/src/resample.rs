@@ -37,6 +37,11 @@ const BLOCK: usize = 4096;
 const LANES: usize = 8;
 /// Two places closer than this, in frames, are one place.
 const SAME_FRAMES: f64 = 1e-6;
+/// A year: beyond it seconds in `f64` no longer hold a hundredth of a sample.
+const LONGEST_S: f64 = 3.2e7;
+
+/// A length of output, in [`ResampleOptions::frames`], that nobody knows yet: it ends where the source ends.
+pub const OPEN_END: u64 = u64::MAX;
 
 /// One stretch of output that plays the source straight on.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -165,7 +170,7 @@ pub struct ResampleOptions {
     pub channels: usize,
     /// Output time of output frame 0, seconds.
     pub start_s: f64,
-    /// Length of the output, frames: exactly so many come out.
+    /// Length of the output, frames: exactly so many come out. [`OPEN_END`]: as many as there is source for.
     pub frames: u64,
     /// Length of the source in frames, where it is known; sound is asked for up to there only.
     pub source_frames: Option<u64>,
@@ -206,11 +211,10 @@ impl ResampleOptions {
             check_rate(name, rate, 1000.0..=768_000.0)?;
         }
         check_channels(self.channels)?;
-        // A year: beyond it seconds in f64 no longer hold a hundredth of a sample.
-        if !self.start_s.is_finite() || self.start_s.abs() > 3.2e7 {
+        if !self.start_s.is_finite() || self.start_s.abs() > LONGEST_S {
             return bad(format!("start_s is {}, not within a year of zero", self.start_s));
         }
-        if self.frames as f64 / self.target_rate_hz > 3.2e7 {
+        if self.frames != OPEN_END && self.frames as f64 / self.target_rate_hz > LONGEST_S {
             return bad(format!("frames is {}, more than a year of sound", self.frames));
         }
         if !(0.0..=1.0).contains(&self.fade_s) {
@@ -248,6 +252,8 @@ impl ResampleOptions {
 /// ```
 #[derive(Debug)]
 pub struct Resampler {
+    route: Route,
+    options: ResampleOptions,
     kernel: Kernel,
     channels: usize,
     frames: u64,
@@ -267,6 +273,8 @@ pub struct Resampler {
     pending_presence: Vec<f32>,
     pending_from: u64,
     presence: Vec<f32>,
+    /// Source sound under the filter at its edges.
+    edge: Vec<f32>,
 }
 
 /// A leg in frames: output frames `from..to`, with fades that lie inside.
@@ -327,27 +335,88 @@ impl Resampler {
                 format!("a clock runs at {} times the speed of the other, not within 0.8 to 1.25", leg.speed),
             ));
         }
-        let stretches = stretches(route, options);
-        let ratio = stretches.iter().map(|s| s.step).fold(options.source_rate_hz / options.target_rate_hz, f64::max);
-        let kernel = Kernel::new(ratio);
+        let ratio = route.legs.iter().map(|l| l.speed).fold(1.0, f64::max);
+        let kernel = Kernel::new(ratio * options.source_rate_hz / options.target_rate_hz);
+        // Room for blocks of up to BLOCK frames: then no call allocates, as sound cards' threads need it.
+        let held = (0..options.channels).map(|_| Vec::with_capacity(6 * BLOCK + 2 * kernel.taps)).collect();
+        let pending = 2 * BLOCK + (options.fade_s * options.target_rate_hz) as usize;
         let mut this = Self {
+            edge: vec![0.0; kernel.taps],
             kernel,
             channels: options.channels,
             frames: options.frames,
-            stretches,
-            held: vec![Vec::new(); options.channels],
+            stretches: Vec::new(),
+            held,
             held_from: 0,
             held_to: 0,
             source_end: options.source_frames.map(|n| i64::try_from(n).unwrap_or(i64::MAX)),
             stretch: 0,
             next: 0,
-            pending: Vec::new(),
-            pending_presence: Vec::new(),
+            pending: Vec::with_capacity(pending * options.channels),
+            pending_presence: Vec::with_capacity(pending),
             pending_from: 0,
-            presence: Vec::new(),
+            presence: Vec::with_capacity(BLOCK),
+            route: route.clone(),
+            options: options.clone(),
         };
-        this.enter_stretch();
+        this.reset(options.start_s)?;
         Ok(this)
+    }
+
+    /// Begins again at another moment, as after a seek: output frame 0 is then at output time `start_s`, seconds. All
+    /// else is as it was made, the end of the source too where it is known. Much cheaper than a new resampler.
+    ///
+    /// # Errors
+    /// [`InvalidArgument`](ErrorKind::InvalidArgument) when `start_s` is not within a year of zero; then nothing changes.
+    pub fn reset(&mut self, start_s: f64) -> Result<()> {
+        let mut options = self.options.clone().starting_at(start_s);
+        options.check()?;
+        if options.frames == OPEN_END {
+            options.frames = (LONGEST_S * options.target_rate_hz) as u64;
+        }
+        self.frames = options.frames;
+        self.stretches = stretches(&self.route, &options);
+        self.held.iter_mut().for_each(Vec::clear);
+        (self.held_from, self.held_to) = (0, 0);
+        (self.stretch, self.next, self.pending_from) = (0, 0, 0);
+        for made in [&mut self.pending, &mut self.pending_presence, &mut self.presence] {
+            made.clear();
+        }
+        self.enter_stretch();
+        self.close();
+        self.advance();
+        Ok(())
+    }
+
+    /// Ends an open end where the source, whose end is known, has no more to sound.
+    fn close(&mut self) {
+        let (OPEN_END, Some(end)) = (self.options.frames, self.source_end) else { return };
+        let last = |s: &Stretch| {
+            let frames = ((end as f64 - s.position) / s.step - SAME_FRAMES).ceil();
+            if frames > 0.0 { (s.from + frames as u64).min(s.to) } else { 0 }
+        };
+        // What has been made already stays.
+        self.frames = self.stretches.iter().map(last).fold(self.next, u64::max);
+        self.stretches.retain(|s| s.from < self.frames);
+        self.stretches.iter_mut().for_each(|s| s.to = s.to.min(self.frames));
+        if self.stretches.get(self.stretch).is_some_and(|s| s.to == self.next) {
+            self.stretch += 1;
+        }
+    }
+
+    /// Have all output frames been pulled?
+    pub fn is_done(&self) -> bool {
+        self.stretch >= self.stretches.len() && self.pending_from >= self.frames
+    }
+
+    /// How many output frames can be pulled, at the least, before more source is wanted.
+    pub fn available(&self) -> u64 {
+        self.finished() - self.pending_from
+    }
+
+    /// How many source frames beyond its own place an output frame needs before it can be pulled.
+    pub fn look_ahead(&self) -> usize {
+        self.kernel.half + 1
     }
 
     /// The source frame to push next, or `None` when nothing is wanted now: then
@@ -382,17 +451,28 @@ impl Resampler {
             );
         }
         self.held_to += frames;
+        self.advance();
         Ok(())
     }
 
     /// Says that the source ends at the frame that [`want`](Self::want) names.
     pub fn end_of_source(&mut self) {
         self.source_end = Some(self.source_end.map_or(self.held_to, |end| end.min(self.held_to)).max(0));
+        self.close();
+        self.advance();
     }
 
     /// Replaces `out` by the next output frames, interleaved, at most 4096, and returns their number:
     /// 0 when all are out, or when [`want`](Self::want) names a frame.
     pub fn pull(&mut self, out: &mut Vec<f32>) -> usize {
+        let count = self.hand_out(out);
+        self.advance();
+        count
+    }
+
+    /// Makes what can be made, up to a block. Every change ends with it, so that what is wanted is known: at a cut, sound
+    /// that is ready waits for the other side of its crossfade.
+    fn advance(&mut self) {
         while self.finished() - self.pending_from < BLOCK as u64 {
             let Some(&stretch) = self.stretches.get(self.stretch) else { break };
             let ready = self.ready(&stretch).min(BLOCK as u64);
@@ -407,7 +487,6 @@ impl Resampler {
             }
             self.forget();
         }
-        self.hand_out(out)
     }
 
     /// For each frame of the last [`pull`](Self::pull), how much of it is source: 1 where the source
@@ -471,7 +550,7 @@ impl Resampler {
         let plain = stretch.plain(&frames);
         let end = self.source_end.unwrap_or(self.held_to);
         let half = self.kernel.half as i64;
-        let mut edge = vec![0.0f32; self.kernel.taps];
+        let edge = &mut self.edge;
         for i in 0..count {
             let frame = frames.start + i as u64;
             let position = stretch.position_of(frame);
@@ -508,7 +587,7 @@ impl Resampler {
                         edge[(from - first) as usize..(to - first) as usize]
                             .copy_from_slice(&held[(from - self.held_from) as usize..(to - self.held_from) as usize]);
                     }
-                    &edge
+                    &*edge
                 };
                 let [low, high] = inner_products(rows, x);
                 *y += gain * (low + share * (high - low));
@@ -994,6 +1073,95 @@ mod tests {
     }
 
     #[test]
+    fn a_reset_one_is_as_good_as_new() {
+        let map = drifting(4.0);
+        let source = sine(997.0, 48_000.0, 4 * 48_000);
+        let options = ResampleOptions::new(48_000.0, 44_100.0, 1, 20_000).of_source_frames(source.len() as u64);
+        let route = Route::onto_timeline(&map);
+        let mut used = Resampler::new(&route, &options.clone().starting_at(8.0)).unwrap();
+        for start_s in [7.25, 10.9, 8.4] {
+            // It stops amid its work, with sound held and output pending.
+            let from = used.want().unwrap() as usize;
+            used.push(&source[from..from + 900]).unwrap();
+            used.reset(start_s).unwrap();
+            let mut output = Vec::new();
+            let mut block = Vec::new();
+            loop {
+                while let Some(frame) = used.want() {
+                    let from = frame as usize;
+                    used.push(&source[from..(from + 1000).min(source.len())]).unwrap();
+                }
+                let available = used.available();
+                let pulled = used.pull(&mut block);
+                assert!(pulled as u64 >= available.min(BLOCK as u64) && (pulled > 0) == (available > 0));
+                if pulled == 0 {
+                    break;
+                }
+                output.extend_from_slice(&block);
+            }
+            assert!(used.is_done());
+            assert_eq!(output, resample(&source, &route, &options.clone().starting_at(start_s)).unwrap());
+            used.reset(7.25).unwrap();
+            assert!(!used.is_done());
+        }
+        assert!(used.reset(f64::NAN).is_err());
+    }
+
+    #[test]
+    fn small_blocks_come_across_cuts() {
+        // Sound that was written again, by less than a crossfade's room for the smallest blocks.
+        let map = ClockMap::from_knots(vec![(0.0, 0.0), (1.0, 1.0), (1.0, 0.9), (2.0, 1.9)]).unwrap();
+        let source = sine(440.0, 48_000.0, 96_000);
+        let options = ResampleOptions::new(48_000.0, 48_000.0, 1, 100_000);
+        let whole = resample(&source, &Route::onto_timeline(&map), &options).unwrap();
+        let mut resampler = Resampler::new(&Route::onto_timeline(&map), &options).unwrap();
+        let (mut block, mut output) = (Vec::new(), Vec::new());
+        loop {
+            while let Some(frame) = resampler.want() {
+                let from = (frame as usize).min(source.len());
+                let to = (from + 16).min(source.len());
+                if from == to { resampler.end_of_source() } else { resampler.push(&source[from..to]).unwrap() }
+            }
+            if resampler.pull(&mut block) == 0 {
+                break;
+            }
+            output.extend_from_slice(&block);
+        }
+        assert_eq!(output, whole);
+    }
+
+    #[test]
+    fn an_open_end_is_where_the_source_ends() {
+        let map = ClockMap::linear(0.5, 100.0, 2.0);
+        let source = sine(313.0, 48_000.0, 96_001);
+        let open = ResampleOptions::new(48_000.0, 48_000.0, 1, OPEN_END);
+        let expected = (map.to_timeline(96_001.0 / 48_000.0) * 48_000.0).ceil() as usize;
+        for known in [false, true] {
+            let options = if known { open.clone().of_source_frames(96_001) } else { open.clone() };
+            let mut resampler = Resampler::new(&Route::onto_timeline(&map), &options).unwrap();
+            let (mut output, mut block) = (Vec::new(), Vec::new());
+            loop {
+                while let Some(frame) = resampler.want() {
+                    let from = frame as usize;
+                    let to = (from + 777).min(source.len());
+                    if from == to { resampler.end_of_source() } else { resampler.push(&source[from..to]).unwrap() }
+                }
+                if resampler.pull(&mut block) == 0 {
+                    break;
+                }
+                output.extend_from_slice(&block);
+            }
+            assert!(resampler.is_done());
+            assert_eq!(output.len(), expected, "source of known length: {known}");
+            let fixed = ResampleOptions { frames: expected as u64, ..open.clone() };
+            assert_eq!(output, resample(&source, &Route::onto_timeline(&map), &fixed).unwrap());
+            // After the end is known, a seek beyond it leaves nothing to make.
+            resampler.reset(5.0).unwrap();
+            assert!(resampler.is_done() && resampler.want().is_none());
+        }
+    }
+
+    #[test]
     fn refuses_what_it_cannot_do() {
         let route = Route::onto_timeline(&ClockMap::linear(0.0, 0.0, 1.0));
         let good = ResampleOptions::new(48_000.0, 48_000.0, 1, 100);
@@ -1003,7 +1171,7 @@ mod tests {
             ResampleOptions { channels: 0, ..good.clone() },
             ResampleOptions { start_s: f64::INFINITY, ..good.clone() },
             ResampleOptions { fade_s: -1.0, ..good.clone() },
-            ResampleOptions { frames: u64::MAX, ..good.clone() },
+            ResampleOptions { frames: u64::MAX - 1, ..good.clone() },
         ] {
             assert_eq!(Resampler::new(&route, &options).unwrap_err().kind(), ErrorKind::InvalidArgument);
         }
