@@ -69,7 +69,7 @@ done
 # Nothing but the interface is exported, and all of it. (_init and _fini are the linker's.)
 symbols() {
     nm -D --defined-only "$prefix/lib/libcoeval.so" | awk '{print $3}' | grep -v '^_init$\|^_fini$' | sort -u >"$work/exported"
-    { grep -o '\bcoeval_[a-z0-9_]* *(' "$prefix/include/coeval.h" | tr -d ' (' | grep -v '^coeval_progress_fn$'; echo coeval_test_panic; } |
+    { grep -o '\bcoeval_[a-z0-9_]* *(' "$prefix/include/coeval.h" | tr -d ' (' | grep -v '^coeval_\(progress\|log\)_fn$'; echo coeval_test_panic; } |
         sort -u >"$work/declared"
     test "$(wc -l <"$work/declared")" -gt 50 && diff "$work/exported" "$work/declared"
 }
@@ -80,6 +80,20 @@ if [ "$(uname)" = Linux ]; then
     have readelf "soname" && check "the shared library bears the interface's version" soname
     have readelf "unloading" && check "the shared library stays when a plugin is unloaded" nodelete
 fi
+
+# C++ wraps every function but those that set or add something, which `set` reaches, and earlier names.
+wrapped() {
+    grep -v '_set_\|_add_' "$work/declared" | grep -v '^coeval_\(test_panic\|align_pair\|match_markers\|level_meter_new\|set_log\)$' |
+        while read -r name; do grep -q "\b$name\b" "$prefix/include/coeval.hpp" || echo "coeval.hpp lacks $name"; done >"$work/unwrapped"
+    cat "$work/unwrapped"
+    test -s "$work/declared" && test ! -s "$work/unwrapped"
+}
+[ -s "$work/declared" ] && check "coeval.hpp is complete" wrapped
+marked() {
+    test "$(grep -c '^[a-z].*\bcoeval_[a-z0-9_]*(' "$prefix/include/coeval.h")" -eq \
+        "$(grep -c '^ \* \[\(real-time\|allocates\|long\)\]$' "$prefix/include/coeval.h")"
+}
+check "the header says of each function whether it is fit for real time" marked
 
 if have gcc "tests in C"; then
     for test in interface threads cycles sixty_seconds fork growth realtime; do
@@ -104,6 +118,8 @@ if have gcc "tests in C"; then
             cat "$work/from-c" "$work/from-rust" && test -s "$work/from-c" && cmp "$work/from-c" "$work/from-rust"
     }
     check "60 s: C and Rust agree to the last bit" same
+    check "build wrapper" g++ -std=c++17 -g -O1 $strict "$here/tests/wrapper.cpp" -o "$work/bin/wrapper" $flags $run
+    check "wrapper" "$work/bin/wrapper" "$root/examples/survey-launch/recordings"
     static="$prefix/lib/libcoeval.a $(sed -n 's/^Libs.private: //p' "$prefix/lib/pkgconfig/coeval.pc")"
     check "build against the static library" gcc -std=c11 $strict -I"$prefix/include" "$here/tests/threads.c" -o "$work/bin/static" $static -pthread
     check "the static program runs" "$work/bin/static"

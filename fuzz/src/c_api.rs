@@ -281,7 +281,7 @@ unsafe fn call(feed: &mut Feed<'_>, h: &mut Handles) {
             20..22 => {
                 let (a, b, options) = (some!(tracks), some!(tracks), some!(pair_options));
                 let to = place!(pairs, coeval_pair_free);
-                let _ = coeval_align_pair(a, b, options, progress, user, to, error);
+                let _ = coeval_pair_align(a, b, options, progress, user, to, error);
             }
             22 => {
                 let pair = some!(pairs);
@@ -360,8 +360,8 @@ unsafe fn call(feed: &mut Feed<'_>, h: &mut Handles) {
                 assert!(n <= capacity);
             }
             35 => {
-                let rate = feed.rate() as u32;
-                let _ = coeval_level_meter_new(rate, channels, place!(meters, coeval_level_meter_free), error);
+                let rate = feed.rate().trunc();
+                let _ = coeval_level_meter_new_hz(rate, channels, place!(meters, coeval_level_meter_free), error);
             }
             36 => {
                 let meter = some!(meters);
@@ -442,7 +442,7 @@ unsafe fn call(feed: &mut Feed<'_>, h: &mut Handles) {
             50 => {
                 let (a, b, options) = (some!(detectors), some!(detectors), some!(pair_options));
                 let to = place!(matches, coeval_marker_match_free);
-                let _ = coeval_match_markers(a, b, options, to, error);
+                let _ = coeval_marker_match_new(a, b, options, to, error);
                 let found = some!(matches);
                 filled!(coeval_marker_match_summary, |to| coeval_marker_match_get_summary(found, to, error));
                 listed!(coeval_marker_pair, |to, n| coeval_marker_match_pairs(found, to, n));

@@ -104,7 +104,7 @@ int main(int argc, char **argv) {
             failures++;
             continue;
         }
-        if (coeval_align_pair(first, other, NULL, show_progress, NULL, &pair, error) != COEVAL_OK ||
+        if (coeval_pair_align(first, other, NULL, show_progress, NULL, &pair, error) != COEVAL_OK ||
             coeval_pair_get_summary(pair, &found, error) != COEVAL_OK) {
             fprintf(stderr, "\n%s: %s\n", argv[i], coeval_error_text(error));
             failures++;

@@ -62,7 +62,7 @@ static int settle(void *opaque, size_t clip_frames) {
     found.struct_size = sizeof found;
     good = coeval_track_builder_finish(&s->builders[PLUGIN_CLIP], &clip, s->error) == COEVAL_OK &&
            coeval_track_builder_finish(&s->builders[PLUGIN_RECORDER], &recorder, s->error) == COEVAL_OK &&
-           coeval_align_pair(clip, recorder, NULL, NULL, NULL, &pair, s->error) == COEVAL_OK &&
+           coeval_pair_align(clip, recorder, NULL, NULL, NULL, &pair, s->error) == COEVAL_OK &&
            coeval_pair_get_summary(pair, &found, s->error) == COEVAL_OK;
     if (good && !found.placed) {
         snprintf(s->report, sizeof s->report, "unplaced: %s", coeval_pair_reason(pair));

@@ -4,7 +4,7 @@
  * Coeval puts recordings of one event on one clock.
  *
  * The job: push each file's sound into a coeval_track_builder as you decode it; compare two tracks
- * with coeval_align_pair, or put all files (paths, tracks or both) into a coeval_shoot and call
+ * with coeval_pair_align, or put all files (paths, tracks or both) into a coeval_shoot and call
  * coeval_shoot_align; make sound that lies on another clock with a coeval_resampler. Short sharp
  * sounds are found by a coeval_marker_detector, voices by a coeval_speech_builder; levels are
  * measured by a coeval_level_meter, peaks kept down by a coeval_limiter. coeval_alignment_hear says
@@ -19,8 +19,8 @@
  * text of this failure, until it is used again. Functions that return a value instead say what they
  * return when their handle is none. After a failure, places for results hold NULL or are unchanged.
  * A fault inside the library (a panic) is reported as COEVAL_INTERNAL and never crosses into your
- * code; free the handles that took part. Its message also goes to standard error. When the system
- * has no memory left, the library ends the process.
+ * code; free the handles that took part. Its message also goes to standard error, or to the function
+ * that you gave to coeval_set_log. When the system has no memory left, the library ends the process.
  *
  * OWNERSHIP. Handles come from functions whose names end in _new, _finish, _from_..., or that write
  * to `out`; they are yours and are freed by the ..._free function of their type. That takes the
@@ -33,11 +33,20 @@
  *
  * GROWTH. Structs that begin with struct_size may get further members at their end in later
  * versions of the same binary interface: set struct_size to the sizeof of your struct before the
- * call. Enums are passed as int32_t and are checked. Handles with setters hold options.
+ * call. A program that was built with an earlier header gets the members that it knows. Enums are
+ * passed as int32_t and are checked. Handles with setters hold options. All that stands here is there
+ * since version 0.1.0 unless it says 'Since'; COEVAL_VERSION_NUMBER tells at compile time.
  *
  * THREADS. No state is shared between handles: calls on different handles may run at the same
  * time. Handles that are said never to change may be used by several threads at once; any other by
- * one thread at a time, but not always the same one. Long work uses threads of its own.
+ * one thread at a time, but not always the same one. Long work uses threads of its own, which have
+ * ended when the call returns: a process may fork after it, and a plugin may be unloaded.
+ *
+ * REAL TIME. The last line of each function says what it may do.
+ * [real-time] From the first call on it neither allocates nor frees memory, takes no lock and does not
+ *             wait. Where it fails it allocates the failure's text, and locks if there is a log.
+ * [allocates] It may allocate and free memory. It takes no lock and waits for nothing.
+ * [long]      It may take long, read files, lock, and wait for threads of its own.
  *
  * POINTERS. Every pointer is NULL, where that is allowed, or valid for what the function says it
  * reads or writes; NULL, wrong alignment, handles of the wrong type, numbers that are not finite
@@ -51,26 +60,19 @@
 #include <stddef.h>
 #include <stdint.h>
 
-/**
- * Version of the binary interface. It grows when something is removed or changes its meaning; what is
- * only added leaves it as it is. `coeval_abi_version()` must return the same number.
- */
-#define COEVAL_ABI_VERSION 1
+/* Marks what has a better name by now. */
+#if defined(__GNUC__)
+#define COEVAL_DEPRECATED __attribute__((deprecated))
+#else
+#define COEVAL_DEPRECATED
+#endif
 
-/**
- * A length of output that nobody knows yet: it ends where the source ends.
- */
-#define COEVAL_OPEN_END 18446744073709551615ull
 
-/**
- * Time from one probability of speech to the next, seconds.
- */
-#define COEVAL_SPEECH_STEP_S 0.01
+#ifdef __cplusplus
+extern "C" {
+#endif // __cplusplus
 
-/**
- * Rate of the sound that a `coeval_shared_meter` compares, Hz.
- */
-#define COEVAL_SPEECH_RATE_HZ 16000.0
+/* ---- Failures -------------------------------------------------------------------------------- */
 
 /**
  * What came of a call. Numbers never change; later versions may add some, so treat an unknown one as a failure.
@@ -142,6 +144,343 @@ typedef int32_t coeval_status;
 #endif // __cplusplus
 
 /**
+ * How much a message matters. Numbers never change; later versions may add some.
+ */
+enum coeval_log_level
+#if defined(__cplusplus) || __STDC_VERSION__ >= 202311L
+  : int32_t
+#endif // defined(__cplusplus) || __STDC_VERSION__ >= 202311L
+ {
+    /**
+     * A fault in Coeval itself, with the place in its source.
+     */
+    COEVAL_LOG_FAULT = 1,
+    /**
+     * A call failed; the text is that of its `coeval_error`.
+     */
+    COEVAL_LOG_FAILURE = 2,
+};
+#ifndef __cplusplus
+#if __STDC_VERSION__ >= 202311L
+typedef enum coeval_log_level coeval_log_level;
+#else
+typedef int32_t coeval_log_level;
+#endif // __STDC_VERSION__ >= 202311L
+#endif // __cplusplus
+
+/**
+ * The text of the last failure of the calls that were given this handle. One thread at a time.
+ */
+typedef struct coeval_error coeval_error;
+
+/**
+ * Hears a message: `level` is a `coeval_log_level`, `text` is valid during the call only. It may be called from any
+ * thread, one at a time; it must call nothing of this library, and no C++ exception or `longjmp` may leave it.
+ */
+typedef void (*coeval_log_fn)(void *user, int32_t level, const char *text);
+
+/**
+ * Sends messages of all handles to `log` from now on, with `user`; NULL: nowhere, as at first, but for faults, which go
+ * to standard error. When it returns, no earlier function is called any more.
+ * [long]
+ */
+void coeval_set_log(coeval_log_fn log,
+                    void *user);
+
+/**
+ * The status in words, such as "not found"; "unknown status" for a number that is none. Lives as long as the library.
+ * [real-time]
+ */
+const char *coeval_status_text(int32_t status);
+
+/**
+ * A handle for the texts of failures. Every function takes one as its last argument, or NULL.
+ * [allocates]
+ */
+coeval_error *coeval_error_new(void);
+
+/**
+ * Frees the handle and sets `*error` to NULL; NULL is allowed.
+ * [allocates]
+ */
+void coeval_error_free(coeval_error **error);
+
+/**
+ * Status of the last call that was given this handle; `COEVAL_OK` when there was none.
+ * [real-time]
+ */
+coeval_status coeval_error_status(const coeval_error *error);
+
+/**
+ * The failure in one line: "path: what was wrong; what to do". Empty when there was none. Valid until the handle is
+ * used again.
+ * [real-time]
+ */
+const char *coeval_error_text(const coeval_error *error);
+
+/**
+ * What was wrong, without path and remedy. Empty when nothing was. Valid until the handle is used again.
+ * [real-time]
+ */
+const char *coeval_error_message(const coeval_error *error);
+
+/**
+ * The file that the failure is about, or NULL. Valid until the handle is used again.
+ * [real-time]
+ */
+const char *coeval_error_path(const coeval_error *error);
+
+/**
+ * What the user can do about it, or NULL. Valid until the handle is used again.
+ * [real-time]
+ */
+const char *coeval_error_remedy(const coeval_error *error);
+
+/* ---- Versions -------------------------------------------------------------------------------- */
+
+/**
+ * Version of the library that this header belongs to: `COEVAL_VERSION_MAJOR.COEVAL_VERSION_MINOR.COEVAL_VERSION_PATCH`.
+ */
+#define COEVAL_VERSION_MAJOR 0
+
+/**
+ * Its second number. Before version 1 it grows when something that worked no longer does.
+ */
+#define COEVAL_VERSION_MINOR 1
+
+/**
+ * Its third number.
+ */
+#define COEVAL_VERSION_PATCH 0
+
+/**
+ * The three as one number that can be compared: 1000000 times the first, 1000 times the second, and the third.
+ */
+#define COEVAL_VERSION_NUMBER 1000
+
+/**
+ * Version of the binary interface. It grows when something is removed or changes its meaning; what is
+ * only added leaves it as it is. `coeval_abi_version()` must return the same number.
+ */
+#define COEVAL_ABI_VERSION 1
+
+/**
+ * Version of the binary interface of the library that is loaded. When it is not `COEVAL_ABI_VERSION`, the header and
+ * the library do not belong together and nothing else may be called.
+ * [real-time]
+ */
+uint32_t coeval_abi_version(void);
+
+/**
+ * Version of the library as text, such as "0.1.0". Lives as long as the library.
+ * [real-time]
+ */
+const char *coeval_version(void);
+
+/* ---- Progress -------------------------------------------------------------------------------- */
+
+/**
+ * Hears how far long work has come: `stage` in words (valid during the call only), `done` from 0 to 1 within it.
+ * Returns 0 to go on, anything else to stop: then the work soon ends with `COEVAL_CANCELLED`.
+ *
+ * Called from the calling thread or from threads of the library, but never twice at a time within one piece of
+ * work. It must return soon, must call nothing that takes a callback itself, and no C++ exception or `longjmp` may
+ * leave it.
+ */
+typedef int32_t (*coeval_progress_fn)(void *user, const char *stage, double done);
+
+/* ---- Clock maps ------------------------------------------------------------------------------ */
+
+/**
+ * Piecewise-linear map from one file's time to the timeline. Never changes: any number of threads may use one.
+ */
+typedef struct coeval_clock_map coeval_clock_map;
+
+/**
+ * A moment of a file and the timeline moment it lies at, both in seconds.
+ */
+typedef struct {
+    /**
+     * The file's presentation time, seconds.
+     */
+    double file_s;
+    /**
+     * Timeline time, seconds.
+     */
+    double timeline_s;
+} coeval_knot;
+
+/**
+ * A sudden change of offset in a file.
+ */
+typedef struct {
+    /**
+     * Where in the file, seconds.
+     */
+    double file_s;
+    /**
+     * Seconds of sound that the file lost there; negative: that it repeated.
+     */
+    double lost_s;
+} coeval_jump;
+
+/**
+ * A map from two or more knots, ascending in file time; two knots at one file time are a jump. Written to `*out`.
+ * [allocates]
+ */
+coeval_status coeval_clock_map_from_knots(const coeval_knot *knots,
+                                          size_t count,
+                                          coeval_clock_map **out,
+                                          coeval_error *error);
+
+/**
+ * A straight map over `duration_s` seconds. `offset_s` is timeline time minus file time at the file's start,
+ * `drift_ppm` is (timeline seconds per file second - 1) * 1e6. Written to `*out`.
+ * [allocates]
+ */
+coeval_status coeval_clock_map_linear(double offset_s,
+                                      double drift_ppm,
+                                      double duration_s,
+                                      coeval_clock_map **out,
+                                      coeval_error *error);
+
+/**
+ * Timeline time of a moment of the file, seconds; NaN when `map` is none.
+ * [real-time]
+ */
+double coeval_clock_map_to_timeline(const coeval_clock_map *map, double file_s);
+
+/**
+ * File time of a timeline moment, seconds; NaN when `map` is none. In time that the file lost this is the moment of
+ * the jump; in time that it repeated, the earlier of the two places.
+ * [real-time]
+ */
+double coeval_clock_map_to_file(const coeval_clock_map *map,
+                                double timeline_s);
+
+/**
+ * Copies the first `capacity` knots to `out` and returns how many there are; 0 when `map` is none.
+ * [real-time]
+ */
+size_t coeval_clock_map_knots(const coeval_clock_map *map, coeval_knot *out, size_t capacity);
+
+/**
+ * Writes the map as JSON text to `out`, which has room for `capacity` bytes, and returns its length without the NUL at
+ * its end; what does not fit is cut off, so ask with (NULL, 0) first. 0 when `map` is none.
+ * [allocates]
+ */
+size_t coeval_clock_map_to_json(const coeval_clock_map *map,
+                                char *out,
+                                size_t capacity);
+
+/**
+ * Reads again, to `*out`, what `coeval_clock_map_to_json` wrote, to the last bit.
+ * [allocates]
+ */
+coeval_status coeval_clock_map_from_json(const char *json,
+                                         coeval_clock_map **out,
+                                         coeval_error *error);
+
+/**
+ * Frees the map and sets `*map` to NULL; NULL is allowed.
+ * [allocates]
+ */
+void coeval_clock_map_free(coeval_clock_map **map);
+
+/* ---- Tracks ---------------------------------------------------------------------------------- */
+
+/**
+ * One file's sound, ready to be compared. Never changes: any number of threads may use one at a time.
+ */
+typedef struct coeval_track coeval_track;
+
+/**
+ * Makes a `coeval_track` from blocks of sound. One thread at a time.
+ */
+typedef struct coeval_track_builder coeval_track_builder;
+
+/**
+ * A builder for sound at `rate_hz` (1000 to 768000, need not be whole) with `channels` (1 to 64), written to `*out`.
+ * [allocates]
+ */
+coeval_status coeval_track_builder_new(double rate_hz,
+                                       size_t channels,
+                                       coeval_track_builder **out,
+                                       coeval_error *error);
+
+/**
+ * Takes the next `frames` frames, interleaved. The first frame of all is the file's presentation zero. NaN and
+ * infinite samples count as silence.
+ * [allocates]
+ */
+coeval_status coeval_track_builder_push_interleaved(coeval_track_builder *builder,
+                                                    const float *samples,
+                                                    size_t frames,
+                                                    coeval_error *error);
+
+/**
+ * As `coeval_track_builder_push_interleaved`, with one pointer for each channel.
+ * [allocates]
+ */
+coeval_status coeval_track_builder_push_planar(coeval_track_builder *builder,
+                                               const float *const *channels,
+                                               size_t frames,
+                                               coeval_error *error);
+
+/**
+ * Writes the finished track to `*out`. The builder is used up: `*builder` becomes NULL.
+ * [allocates]
+ */
+coeval_status coeval_track_builder_finish(coeval_track_builder **builder,
+                                          coeval_track **out,
+                                          coeval_error *error);
+
+/**
+ * Frees the builder and sets `*builder` to NULL; NULL is allowed.
+ * [allocates]
+ */
+void coeval_track_builder_free(coeval_track_builder **builder);
+
+/**
+ * Length of the sound, seconds; NaN when `track` is none.
+ * [real-time]
+ */
+double coeval_track_duration_s(const coeval_track *track);
+
+/**
+ * 1 when the sound is one constant value throughout (digital silence) or `track` is none, else 0.
+ * [real-time]
+ */
+int32_t coeval_track_is_silent(const coeval_track *track);
+
+/**
+ * Copies the first `capacity` bytes of the track, as they may be kept in a file or sent, to `out` and returns how many
+ * there are; 0 when `track` is none or cannot be read from its temporary file.
+ * [allocates]
+ */
+size_t coeval_track_to_bytes(const coeval_track *track,
+                             uint8_t *out,
+                             size_t capacity);
+
+/**
+ * Reads again, to `*out`, what `coeval_track_to_bytes` wrote, by this version or an earlier one: the track gives the same
+ * results to the last bit.
+ * [allocates]
+ */
+coeval_status coeval_track_from_bytes(const uint8_t *bytes,
+                                      size_t count,
+                                      coeval_track **out,
+                                      coeval_error *error);
+
+/**
+ * Frees the track and sets `*track` to NULL; NULL is allowed.
+ * [allocates]
+ */
+void coeval_track_free(coeval_track **track);
+
+/* ---- Pairs ----------------------------------------------------------------------------------- */
+
+/**
  * Why two tracks have no placement. Numbers never change; later versions may add some.
  */
 enum coeval_unplaced
@@ -187,103 +526,528 @@ typedef int32_t coeval_unplaced;
 #endif // __cplusplus
 
 /**
- * Kind of device. Numbers never change.
+ * How two tracks lie on each other, or that they do not. Never changes: any number of threads may use one.
  */
-enum coeval_kind
-#if defined(__cplusplus) || __STDC_VERSION__ >= 202311L
-  : int32_t
-#endif // defined(__cplusplus) || __STDC_VERSION__ >= 202311L
- {
-    /**
-     * Neither is known.
-     */
-    COEVAL_OTHER_DEVICE = 0,
-    /**
-     * Has picture.
-     */
-    COEVAL_CAMERA = 1,
-    /**
-     * Sound only.
-     */
-    COEVAL_RECORDER = 2,
-};
-#ifndef __cplusplus
-#if __STDC_VERSION__ >= 202311L
-typedef enum coeval_kind coeval_kind;
-#else
-typedef int32_t coeval_kind;
-#endif // __STDC_VERSION__ >= 202311L
-#endif // __cplusplus
+typedef struct coeval_pair coeval_pair;
 
 /**
- * Course of a marker's energy. Numbers never change; later versions may add some.
+ * How two tracks are compared. One thread at a time.
  */
-enum coeval_shape
-#if defined(__cplusplus) || __STDC_VERSION__ >= 202311L
-  : int32_t
-#endif // defined(__cplusplus) || __STDC_VERSION__ >= 202311L
- {
-    /**
-     * Starts suddenly and dies away: a clap, a slate, a knock.
-     */
-    COEVAL_CLAP = 1,
-    /**
-     * Over within a millisecond: a switch, a digital click.
-     */
-    COEVAL_CLICK = 2,
-    /**
-     * Starts suddenly and goes on: radio squelch, a horn.
-     */
-    COEVAL_BURST = 3,
-    /**
-     * Sudden, but only in the low octaves: a wave against the hull, wind.
-     */
-    COEVAL_THUD = 4,
-    /**
-     * A shape that this version of the C library has no number for.
-     */
-    COEVAL_OTHER_SHAPE = 1000,
-};
-#ifndef __cplusplus
-#if __STDC_VERSION__ >= 202311L
-typedef enum coeval_shape coeval_shape;
-#else
-typedef int32_t coeval_shape;
-#endif // __STDC_VERSION__ >= 202311L
-#endif // __cplusplus
+typedef struct coeval_pair_options coeval_pair_options;
 
 /**
- * Whether a marker stands alone. Numbers never change; later versions may add some.
+ * The figures of a `coeval_pair`. Set `struct_size` to `sizeof(coeval_pair_summary)` before the call.
  */
-enum coeval_grouping
-#if defined(__cplusplus) || __STDC_VERSION__ >= 202311L
-  : int32_t
-#endif // defined(__cplusplus) || __STDC_VERSION__ >= 202311L
- {
+typedef struct {
     /**
-     * No other marker within 1.5 s.
+     * Size of this struct as the caller knows it; after the call, how much of it was filled.
      */
-    COEVAL_ISOLATED = 1,
+    size_t struct_size;
     /**
-     * One of a few, as three claps are.
+     * 1: placed. 0: not; then every figure but `reason` is NaN or 0.
      */
-    COEVAL_SERIES = 2,
+    int32_t placed;
     /**
-     * One of six or more at equal times: a machine, no marker.
+     * Why it is not placed: a `coeval_unplaced`.
      */
-    COEVAL_PERIODIC = 3,
+    int32_t reason;
     /**
-     * A grouping that this version of the C library has no number for.
+     * `a` time minus `b` time at the start of `b`, seconds.
      */
-    COEVAL_OTHER_GROUPING = 1000,
-};
-#ifndef __cplusplus
-#if __STDC_VERSION__ >= 202311L
-typedef enum coeval_grouping coeval_grouping;
-#else
-typedef int32_t coeval_grouping;
-#endif // __STDC_VERSION__ >= 202311L
-#endif // __cplusplus
+    double offset_s;
+    /**
+     * (seconds of `a` per second of `b` - 1) * 1e6, mean over `b` without its jumps.
+     */
+    double drift_ppm;
+    /**
+     * Probability that the placement is right.
+     */
+    double confidence;
+    /**
+     * One standard deviation of the placement's error at its worst moment in the overlap, seconds.
+     */
+    double uncertainty_s;
+    /**
+     * Seconds during which both recorded.
+     */
+    double overlap_s;
+    /**
+     * Root mean square of the evidence against the map, seconds.
+     */
+    double residual_rms_s;
+    /**
+     * 1: `b` sounds like `a` with its sign turned round.
+     */
+    int32_t inverted;
+    /**
+     * 1: the drift is 999 to 1001 ppm, a mix-up of rates (1000/1001) and not a bad clock.
+     */
+    int32_t rate_mixup;
+    /**
+     * Number of knots, see `coeval_pair_knots`.
+     */
+    size_t knot_count;
+    /**
+     * Number of jumps, see `coeval_pair_jumps`.
+     */
+    size_t jump_count;
+    /**
+     * Number of measurements, see `coeval_pair_evidence`.
+     */
+    size_t evidence_count;
+} coeval_pair_summary;
+
+/**
+ * A sudden change of offset between two tracks.
+ */
+typedef struct {
+    /**
+     * Where in `a`, seconds.
+     */
+    double a_s;
+    /**
+     * Where in `b`, seconds.
+     */
+    double b_s;
+    /**
+     * Change of `a` time minus `b` time there, seconds: > 0 is sound that `b` lost or `a` repeated.
+     */
+    double step_s;
+} coeval_pair_jump;
+
+/**
+ * One measurement: this moment of `b` is that moment of `a`.
+ */
+typedef struct {
+    /**
+     * Time in `a`, seconds.
+     */
+    double a_s;
+    /**
+     * Time in `b`, seconds.
+     */
+    double b_s;
+    /**
+     * One standard deviation of `a_s` given `b_s`, seconds.
+     */
+    double sigma_s;
+} coeval_evidence;
+
+/**
+ * Options with their defaults: +-500 ppm, any offset.
+ * [allocates]
+ */
+coeval_pair_options *coeval_pair_options_new(void);
+
+/**
+ * Frees the options and sets `*options` to NULL; NULL is allowed.
+ * [allocates]
+ */
+void coeval_pair_options_free(coeval_pair_options **options);
+
+/**
+ * Largest difference of the two clocks that is searched, in ppm, either way: 0 to 1200. Default 500.
+ * [real-time]
+ */
+coeval_status coeval_pair_options_set_max_drift_ppm(coeval_pair_options *options,
+                                                    double max_drift_ppm,
+                                                    coeval_error *error);
+
+/**
+ * Where the offset (`a` time minus `b` time at the start of `b`) is known to lie: lowest and highest value in seconds.
+ * [real-time]
+ */
+coeval_status coeval_pair_options_set_offset_range_s(coeval_pair_options *options,
+                                                     double lowest_s,
+                                                     double highest_s,
+                                                     coeval_error *error);
+
+/**
+ * How many threads one comparison takes, 0 to 1024; 0, the default: as many as the machine has cores. They are the
+ * call's own and have ended when it returns. A shoot goes by `coeval_shoot_set_threads`.
+ * [real-time]
+ */
+coeval_status coeval_pair_options_set_threads(coeval_pair_options *options,
+                                              size_t threads,
+                                              coeval_error *error);
+
+/**
+ * Compares two tracks and writes how `b` lies on `a` to `*out`. That they have no placement is a result, not a
+ * failure. `options` may be NULL for the defaults, `progress` NULL for none; `user` is handed to it.
+ * [long]
+ */
+coeval_status coeval_pair_align(const coeval_track *a,
+                                const coeval_track *b,
+                                const coeval_pair_options *options,
+                                coeval_progress_fn progress,
+                                void *user,
+                                coeval_pair **out,
+                                coeval_error *error);
+
+/**
+ * The earlier name of `coeval_pair_align`.
+ * [long]
+ */
+COEVAL_DEPRECATED
+coeval_status coeval_align_pair(const coeval_track *a,
+                                const coeval_track *b,
+                                const coeval_pair_options *options,
+                                coeval_progress_fn progress,
+                                void *user,
+                                coeval_pair **out,
+                                coeval_error *error);
+
+/**
+ * Reads again, to `*out`, what `coeval_pair_to_json` wrote, to the last bit.
+ * [allocates]
+ */
+coeval_status coeval_pair_from_json(const char *json_text, coeval_pair **out, coeval_error *error);
+
+/**
+ * Fills `*summary` with the figures.
+ * [real-time]
+ */
+coeval_status coeval_pair_get_summary(const coeval_pair *pair,
+                                      coeval_pair_summary *summary,
+                                      coeval_error *error);
+
+/**
+ * Why the two have no placement, in words, or NULL when they have one. Valid as long as the library.
+ * [real-time]
+ */
+const char *coeval_pair_reason(const coeval_pair *pair);
+
+/**
+ * Copies the first `capacity` knots of the map from `b`'s time (`file_s`) to `a`'s time (`timeline_s`) to `out` and
+ * returns how many there are. 0 when `pair` is none.
+ * [real-time]
+ */
+size_t coeval_pair_knots(const coeval_pair *pair,
+                         coeval_knot *out,
+                         size_t capacity);
+
+/**
+ * Copies the first `capacity` jumps to `out` and returns how many there are. 0 when `pair` is none.
+ * [real-time]
+ */
+size_t coeval_pair_jumps(const coeval_pair *pair, coeval_pair_jump *out, size_t capacity);
+
+/**
+ * Copies the first `capacity` measurements, in time order, to `out` and returns how many there are. 0 when `pair` is none.
+ * [real-time]
+ */
+size_t coeval_pair_evidence(const coeval_pair *pair,
+                            coeval_evidence *out,
+                            size_t capacity);
+
+/**
+ * Writes the map from `b`'s time to `a`'s time to `*out`, a handle of its own. Fails when they have no placement.
+ * [allocates]
+ */
+coeval_status coeval_pair_clock_map(const coeval_pair *pair,
+                                    coeval_clock_map **out,
+                                    coeval_error *error);
+
+/**
+ * The result as JSON text. Valid until the pair is freed; NULL when `pair` is none.
+ * [real-time]
+ */
+const char *coeval_pair_to_json(const coeval_pair *pair);
+
+/**
+ * Frees the pair and sets `*pair` to NULL; NULL is allowed.
+ * [allocates]
+ */
+void coeval_pair_free(coeval_pair **pair);
+
+/* ---- Sound on another clock ------------------------------------------------------------------ */
+
+/**
+ * A length of output that nobody knows yet: it ends where the source ends.
+ */
+#define COEVAL_OPEN_END 18446744073709551615ull
+
+/**
+ * What a resampler is to make. One thread at a time.
+ */
+typedef struct coeval_resample_options coeval_resample_options;
+
+/**
+ * Resamples sound along clock maps, in blocks of any size and bounded memory. One thread at a time.
+ *
+ * Push while it wants, pull while it gives:
+ *
+ *     coeval_status status = COEVAL_OK;
+ *     do {
+ *         while (status == COEVAL_OK && coeval_resampler_wants(r, &frame)) {
+ *             // read up to `count` frames of the source from that frame on
+ *             if (count == 0) status = coeval_resampler_end_of_source(r, error);
+ *             else status = coeval_resampler_push_interleaved(r, block, count, error);
+ *         }
+ *         if (status == COEVAL_OK)
+ *             status = coeval_resampler_pull_interleaved(r, out, capacity, NULL, &frames, error);
+ *     } while (status == COEVAL_OK && frames > 0);
+ *
+ * Where sound arrives by itself, `coeval_resampler_push_at_interleaved` takes it with its place in the source. Blocks of
+ * up to 4096 frames are pushed and pulled without an allocation.
+ */
+typedef struct coeval_resampler coeval_resampler;
+
+/**
+ * `frames` frames at `target_rate_hz`, from output time zero on, of a source at `source_rate_hz`; `COEVAL_OPEN_END`
+ * frames: as many as there is source for. Rates are 1000 to 768000, `channels` 1 to 64; they are checked by
+ * `coeval_resampler_new`.
+ * [allocates]
+ */
+coeval_resample_options *coeval_resample_options_new(double source_rate_hz,
+                                                     double target_rate_hz,
+                                                     size_t channels,
+                                                     uint64_t frames);
+
+/**
+ * Frees the options and sets `*options` to NULL; NULL is allowed.
+ * [allocates]
+ */
+void coeval_resample_options_free(coeval_resample_options **options);
+
+/**
+ * Output time of output frame 0, seconds, within a year of zero. Default 0.
+ * [real-time]
+ */
+coeval_status coeval_resample_options_set_start_s(coeval_resample_options *options,
+                                                  double start_s,
+                                                  coeval_error *error);
+
+/**
+ * Length of the source in frames, where it is known: sound is asked for up to there only.
+ * [real-time]
+ */
+coeval_status coeval_resample_options_set_source_frames(coeval_resample_options *options,
+                                                        uint64_t source_frames,
+                                                        coeval_error *error);
+
+/**
+ * Length of the fades at a jump, seconds, 0 to 1. Default 0.005.
+ * [real-time]
+ */
+coeval_status coeval_resample_options_set_fade_s(coeval_resample_options *options,
+                                                 double fade_s,
+                                                 coeval_error *error);
+
+/**
+ * A resampler, written to `*out`. `source` maps the source's time to the timeline. With `clip`, the map of another
+ * file, the output lies under that clip: output time is the clip's own time. With NULL the output lies on the
+ * timeline. Maps and options may be freed afterwards.
+ * [allocates]
+ */
+coeval_status coeval_resampler_new(const coeval_clock_map *source,
+                                   const coeval_clock_map *clip,
+                                   const coeval_resample_options *options,
+                                   coeval_resampler **out,
+                                   coeval_error *error);
+
+/**
+ * 1 and the source frame to push next in `*frame`, or 0 when nothing is wanted now: then pull. Mostly that is the
+ * frame after the last one pushed. After a jump it is another: further on, and sound in between is not needed; or, where
+ * a clip repeats time, further back, and the source must be read from there again.
+ * [real-time]
+ */
+int32_t coeval_resampler_wants(const coeval_resampler *resampler,
+                               uint64_t *frame);
+
+/**
+ * Takes the next source frames, interleaved, from the frame that `coeval_resampler_wants` names on. NaN and infinite
+ * samples count as silence. Fails when nothing is wanted: the sound would have no place.
+ * [real-time]
+ */
+coeval_status coeval_resampler_push_interleaved(coeval_resampler *resampler,
+                                                const float *samples,
+                                                size_t frames,
+                                                coeval_error *error);
+
+/**
+ * As `coeval_resampler_push_interleaved`, with one pointer for each channel.
+ * [real-time]
+ */
+coeval_status coeval_resampler_push_planar(coeval_resampler *resampler,
+                                           const float *const *channels,
+                                           size_t frames,
+                                           coeval_error *error);
+
+/**
+ * Takes source frames, interleaved, of which the first is source frame `frame`. What of them lies before the frame that
+ * `coeval_resampler_wants` names is passed over. Fails when they begin behind that frame, and when output is to be
+ * pulled first. Once all output is made, nothing is taken. For a host whose sound arrives by itself:
+ *
+ *     status = coeval_resampler_push_at_interleaved(r, at, block, count, error);
+ *     at += count;
+ *     do {
+ *         if (status == COEVAL_OK)
+ *             status = coeval_resampler_pull_interleaved(r, out, capacity, NULL, &frames, error);
+ *     } while (status == COEVAL_OK && frames > 0);
+ *
+ * Where a jump lies within a block, the same block is wanted again, from a later frame on: ask
+ * `coeval_resampler_wants` after pulling, and push the block again while the frame lies in it.
+ * [real-time]
+ */
+coeval_status coeval_resampler_push_at_interleaved(coeval_resampler *resampler,
+                                                   uint64_t frame,
+                                                   const float *samples,
+                                                   size_t frames,
+                                                   coeval_error *error);
+
+/**
+ * As `coeval_resampler_push_at_interleaved`, with one pointer for each channel.
+ * [real-time]
+ */
+coeval_status coeval_resampler_push_at_planar(coeval_resampler *resampler,
+                                              uint64_t frame,
+                                              const float *const *channels,
+                                              size_t frames,
+                                              coeval_error *error);
+
+/**
+ * Begins again at another moment, as after a seek: output frame 0 is then at output time `start_s`. Length and maps stay
+ * as they were made, and the end of the source where it is known. Takes microseconds, where a new resampler takes
+ * milliseconds.
+ * [allocates]
+ */
+coeval_status coeval_resampler_reset(coeval_resampler *resampler,
+                                     double start_s,
+                                     coeval_error *error);
+
+/**
+ * How many frames can be pulled, at the least, before more source is wanted; 0 when `resampler` is none.
+ * [real-time]
+ */
+uint64_t coeval_resampler_available(const coeval_resampler *resampler);
+
+/**
+ * 1 when all frames have been pulled or `resampler` is none, else 0.
+ * [real-time]
+ */
+int32_t coeval_resampler_done(const coeval_resampler *resampler);
+
+/**
+ * How many source frames beyond its own place an output frame needs before it can be pulled; 0 when `resampler` is none.
+ * The output is not delayed by it: each frame has its place.
+ * [real-time]
+ */
+size_t coeval_resampler_latency_frames(const coeval_resampler *resampler);
+
+/**
+ * Says that the source ends at the frame that `coeval_resampler_wants` names.
+ * [real-time]
+ */
+coeval_status coeval_resampler_end_of_source(coeval_resampler *resampler, coeval_error *error);
+
+/**
+ * Writes up to `capacity` output frames, interleaved, to `samples`, and their number to `*frames`: 0 when all are
+ * out, or when the resampler wants sound. `presence` (NULL, or room for `capacity` values) hears how much of each
+ * frame is source: 1 where the source sounds, 0 where it has nothing, between in a fade; a filler is mixed in at 1
+ * minus this.
+ * [real-time]
+ */
+coeval_status coeval_resampler_pull_interleaved(coeval_resampler *resampler,
+                                                float *samples,
+                                                size_t capacity,
+                                                float *presence,
+                                                size_t *frames,
+                                                coeval_error *error);
+
+/**
+ * As `coeval_resampler_pull_interleaved`, with one pointer for each channel, each with room for `capacity` samples.
+ * [real-time]
+ */
+coeval_status coeval_resampler_pull_planar(coeval_resampler *resampler,
+                                           float *const *channels,
+                                           size_t capacity,
+                                           float *presence,
+                                           size_t *frames,
+                                           coeval_error *error);
+
+/**
+ * Frees the resampler and sets `*resampler` to NULL; NULL is allowed.
+ * [allocates]
+ */
+void coeval_resampler_free(coeval_resampler **resampler);
+
+/* ---- Limiter --------------------------------------------------------------------------------- */
+
+/**
+ * Keeps true peaks under a limit, in blocks of any size: turns all channels down alike shortly before a peak and slowly
+ * up after it. Push sound, pull what is ready; in all as many frames come out as went in. One thread at a time.
+ */
+typedef struct coeval_limiter coeval_limiter;
+
+/**
+ * A limiter for sound at `rate_hz` (8000 to 768000) with `channels` (1 to 64), written to `*out`. No true peak shall be
+ * above `limit_dbtp` (-60 to 0 dB relative to full scale).
+ * [allocates]
+ */
+coeval_status coeval_limiter_new(double rate_hz,
+                                 size_t channels,
+                                 double limit_dbtp,
+                                 coeval_limiter **out,
+                                 coeval_error *error);
+
+/**
+ * Takes the next `frames` frames, interleaved. NaN and infinite samples count as silence.
+ * [real-time]
+ */
+coeval_status coeval_limiter_push_interleaved(coeval_limiter *limiter,
+                                              const float *samples,
+                                              size_t frames,
+                                              coeval_error *error);
+
+/**
+ * As `coeval_limiter_push_interleaved`, with one pointer for each channel.
+ * [real-time]
+ */
+coeval_status coeval_limiter_push_planar(coeval_limiter *limiter,
+                                         const float *const *channels,
+                                         size_t frames,
+                                         coeval_error *error);
+
+/**
+ * Says that the sound has ended: the rest becomes ready. The limiter takes no more sound.
+ * [allocates]
+ */
+coeval_status coeval_limiter_end(coeval_limiter *limiter, coeval_error *error);
+
+/**
+ * Writes up to `capacity` frames that are ready, interleaved, to `samples`, and their number to `*frames`.
+ * [real-time]
+ */
+coeval_status coeval_limiter_pull_interleaved(coeval_limiter *limiter,
+                                              float *samples,
+                                              size_t capacity,
+                                              size_t *frames,
+                                              coeval_error *error);
+
+/**
+ * As `coeval_limiter_pull_interleaved`, with one pointer for each channel, each with room for `capacity` samples.
+ * [real-time]
+ */
+coeval_status coeval_limiter_pull_planar(coeval_limiter *limiter,
+                                         float *const *channels,
+                                         size_t capacity,
+                                         size_t *frames,
+                                         coeval_error *error);
+
+/**
+ * By how many frames the sound comes out late; 0 when `limiter` is none.
+ * [real-time]
+ */
+size_t coeval_limiter_latency_frames(const coeval_limiter *limiter);
+
+/**
+ * Frees the limiter and sets `*limiter` to NULL; NULL is allowed.
+ * [allocates]
+ */
+void coeval_limiter_free(coeval_limiter **limiter);
+
+/* ---- Levels ---------------------------------------------------------------------------------- */
 
 /**
  * What a list of stretches is about. Numbers never change.
@@ -315,80 +1079,6 @@ typedef int32_t coeval_stretches;
 #endif // __cplusplus
 
 /**
- * Where a voice on the recorder's track comes from. Numbers never change; later versions may add some.
- */
-enum coeval_origin
-#if defined(__cplusplus) || __STDC_VERSION__ >= 202311L
-  : int32_t
-#endif // defined(__cplusplus) || __STDC_VERSION__ >= 202311L
- {
-    /**
-     * Somebody aboard, over the intercom.
-     */
-    COEVAL_INTERCOM = 1,
-    /**
-     * The radio.
-     */
-    COEVAL_RADIO = 2,
-    /**
-     * An origin that this version of the C library has no number for.
-     */
-    COEVAL_OTHER_ORIGIN = 1000,
-};
-#ifndef __cplusplus
-#if __STDC_VERSION__ >= 202311L
-typedef enum coeval_origin coeval_origin;
-#else
-typedef int32_t coeval_origin;
-#endif // __STDC_VERSION__ >= 202311L
-#endif // __cplusplus
-
-/**
- * What becomes of a stretch. Numbers never change; later versions may add some.
- */
-enum coeval_fate
-#if defined(__cplusplus) || __STDC_VERSION__ >= 202311L
-  : int32_t
-#endif // defined(__cplusplus) || __STDC_VERSION__ >= 202311L
- {
-    /**
-     * It is shown.
-     */
-    COEVAL_SHOW = 1,
-    /**
-     * It is shown faster, without its sound.
-     */
-    COEVAL_PASS = 2,
-    /**
-     * It is taken out.
-     */
-    COEVAL_DROP = 3,
-};
-#ifndef __cplusplus
-#if __STDC_VERSION__ >= 202311L
-typedef enum coeval_fate coeval_fate;
-#else
-typedef int32_t coeval_fate;
-#endif // __STDC_VERSION__ >= 202311L
-#endif // __cplusplus
-
-/**
- * All recordings on one clock: the result contract `coeval.alignment/1`. Never changes: any number of threads may
- * use one. Files are numbered from 0, recording by recording.
- */
-typedef struct coeval_alignment coeval_alignment;
-
-/**
- * Piecewise-linear map from one file's time to the timeline. Never changes: any number of threads may use one.
- */
-typedef struct coeval_clock_map coeval_clock_map;
-
-/**
- * The text of the last failure of the calls that were given this handle. One thread at a time.
- */
-typedef struct coeval_error coeval_error;
-
-/**
  * Measures levels as blocks go by. One thread at a time.
  */
 typedef struct coeval_level_meter coeval_level_meter;
@@ -397,142 +1087,6 @@ typedef struct coeval_level_meter coeval_level_meter;
  * What a meter found. Never changes: any number of threads may use one.
  */
 typedef struct coeval_level_report coeval_level_report;
-
-/**
- * Keeps true peaks under a limit, in blocks of any size: turns all channels down alike shortly before a peak and slowly
- * up after it. Push sound, pull what is ready; in all as many frames come out as went in. One thread at a time.
- */
-typedef struct coeval_limiter coeval_limiter;
-
-/**
- * Finds markers in sound that arrives in blocks, and keeps them (some kilobytes each). One thread at a time.
- */
-typedef struct coeval_marker_detector coeval_marker_detector;
-
-/**
- * How two recordings lie on each other by their markers alone. Never changes: any number of threads may use one.
- */
-typedef struct coeval_marker_match coeval_marker_match;
-
-/**
- * How markers are looked for. One thread at a time.
- */
-typedef struct coeval_marker_options coeval_marker_options;
-
-/**
- * Levels of a rough cut's sound, and what is laid over it. One thread at a time.
- */
-typedef struct coeval_mix_options coeval_mix_options;
-
-/**
- * How two tracks lie on each other, or that they do not. Never changes: any number of threads may use one.
- */
-typedef struct coeval_pair coeval_pair;
-
-/**
- * How two tracks are compared. One thread at a time.
- */
-typedef struct coeval_pair_options coeval_pair_options;
-
-/**
- * A tightened timeline: stretches end to end, each shown, passed at speed or dropped. Never changes: any number of
- * threads may use one.
- */
-typedef struct coeval_plan coeval_plan;
-
-/**
- * What a resampler is to make. One thread at a time.
- */
-typedef struct coeval_resample_options coeval_resample_options;
-
-/**
- * Resamples sound along clock maps, in blocks of any size and bounded memory. One thread at a time.
- *
- * Push while it wants, pull while it gives:
- *
- *     coeval_status status = COEVAL_OK;
- *     do {
- *         while (status == COEVAL_OK && coeval_resampler_wants(r, &frame)) {
- *             // read up to `count` frames of the source from that frame on
- *             if (count == 0) status = coeval_resampler_end_of_source(r, error);
- *             else status = coeval_resampler_push_interleaved(r, block, count, error);
- *         }
- *         if (status == COEVAL_OK)
- *             status = coeval_resampler_pull_interleaved(r, out, capacity, NULL, &frames, error);
- *     } while (status == COEVAL_OK && frames > 0);
- *
- * Where sound arrives by itself, `coeval_resampler_push_at_interleaved` takes it with its place in the source. Blocks of
- * up to 4096 frames are pushed and pulled without an allocation.
- */
-typedef struct coeval_resampler coeval_resampler;
-
-/**
- * Asks of stretches of a recorder's sound whether a camera hears the same at the same moment: the radio comes out of
- * headsets, no camera hears it. One thread at a time.
- */
-typedef struct coeval_shared_meter coeval_shared_meter;
-
-/**
- * The recordings of one event, as paths and as tracks, and how they are to be aligned. One thread at a time.
- */
-typedef struct coeval_shoot coeval_shoot;
-
-/**
- * Hears sound as blocks go by and judges whether somebody speaks. One thread at a time.
- *
- * To find out who spoke when is to process what people said: those recorded must agree, and radio traffic may be
- * unlawful to record or publish where you are.
- */
-typedef struct coeval_speech_builder coeval_speech_builder;
-
-/**
- * Probability of speech over time. Never changes: any number of threads may use one.
- */
-typedef struct coeval_speech_curve coeval_speech_curve;
-
-/**
- * How stretches of speech are made of probabilities. One thread at a time.
- */
-typedef struct coeval_speech_options coeval_speech_options;
-
-/**
- * Stretches of speech, in time order. Never changes: any number of threads may use one.
- */
-typedef struct coeval_speech_segments coeval_speech_segments;
-
-/**
- * How a shoot is tightened, and what happens in it besides voices. One thread at a time.
- */
-typedef struct coeval_tighten_options coeval_tighten_options;
-
-/**
- * One file's sound, ready to be compared. Never changes: any number of threads may use one at a time.
- */
-typedef struct coeval_track coeval_track;
-
-/**
- * Makes a `coeval_track` from blocks of sound. One thread at a time.
- */
-typedef struct coeval_track_builder coeval_track_builder;
-
-/**
- * Who speaks when in a shoot, as its recorder heard it. Never changes: any number of threads may use one.
- */
-typedef struct coeval_voices coeval_voices;
-
-/**
- * A moment of a file and the timeline moment it lies at, both in seconds.
- */
-typedef struct {
-    /**
-     * The file's presentation time, seconds.
-     */
-    double file_s;
-    /**
-     * Timeline time, seconds.
-     */
-    double timeline_s;
-} coeval_knot;
 
 /**
  * The readings of all channels together. Set `struct_size` to `sizeof(coeval_level_summary)` before the call.
@@ -647,6 +1201,186 @@ typedef struct {
      */
     double length_s;
 } coeval_stretch;
+
+/**
+ * A meter for sound at `rate_hz` (8000 to 192000, whole) with `channels` (1 to 64), written to `*out`.
+ * [allocates]
+ */
+coeval_status coeval_level_meter_new_hz(double rate_hz,
+                                        size_t channels,
+                                        coeval_level_meter **out,
+                                        coeval_error *error);
+
+/**
+ * As `coeval_level_meter_new_hz`, with a rate that is no `double` as all others are.
+ * [allocates]
+ */
+COEVAL_DEPRECATED
+coeval_status coeval_level_meter_new(uint32_t rate_hz,
+                                     size_t channels,
+                                     coeval_level_meter **out,
+                                     coeval_error *error);
+
+/**
+ * Takes the next `frames` frames, interleaved. NaN and infinite samples count as zero.
+ * [allocates]
+ */
+coeval_status coeval_level_meter_push_interleaved(coeval_level_meter *meter,
+                                                  const float *samples,
+                                                  size_t frames,
+                                                  coeval_error *error);
+
+/**
+ * As `coeval_level_meter_push_interleaved`, with one pointer for each channel.
+ * [allocates]
+ */
+coeval_status coeval_level_meter_push_planar(coeval_level_meter *meter,
+                                             const float *const *channels,
+                                             size_t frames,
+                                             coeval_error *error);
+
+/**
+ * Writes the readings to `*out`. The meter is used up: `*meter` becomes NULL.
+ * [allocates]
+ */
+coeval_status coeval_level_meter_finish(coeval_level_meter **meter,
+                                        coeval_level_report **out,
+                                        coeval_error *error);
+
+/**
+ * Frees the meter and sets `*meter` to NULL; NULL is allowed.
+ * [allocates]
+ */
+void coeval_level_meter_free(coeval_level_meter **meter);
+
+/**
+ * Fills `*summary` with the readings of all channels together.
+ * [real-time]
+ */
+coeval_status coeval_level_report_get_summary(const coeval_level_report *report,
+                                              coeval_level_summary *summary,
+                                              coeval_error *error);
+
+/**
+ * Fills `*level` with one channel's readings.
+ * [real-time]
+ */
+coeval_status coeval_level_report_get_channel(const coeval_level_report *report,
+                                              size_t channel,
+                                              coeval_channel_level *level,
+                                              coeval_error *error);
+
+/**
+ * Copies the first `capacity` stretches of a kind, a `coeval_stretches`, to `out` and returns how many there are: the
+ * first thousand are kept. 0 for a number that is no such kind. 0 when `report` is none.
+ * [real-time]
+ */
+size_t coeval_level_report_stretches(const coeval_level_report *report,
+                                     int32_t what,
+                                     coeval_stretch *out,
+                                     size_t capacity);
+
+/**
+ * A line of advice, the serious first, or NULL when there is no line of this number. `*serious` (may be NULL) hears 1
+ * when it spoils the recording, else 0. Valid until the report is freed.
+ * [real-time]
+ */
+const char *coeval_level_report_advice(const coeval_level_report *report,
+                                       size_t index,
+                                       int32_t *serious);
+
+/**
+ * Frees the report and sets `*report` to NULL; NULL is allowed.
+ * [allocates]
+ */
+void coeval_level_report_free(coeval_level_report **report);
+
+/* ---- Markers --------------------------------------------------------------------------------- */
+
+/**
+ * Course of a marker's energy. Numbers never change; later versions may add some.
+ */
+enum coeval_shape
+#if defined(__cplusplus) || __STDC_VERSION__ >= 202311L
+  : int32_t
+#endif // defined(__cplusplus) || __STDC_VERSION__ >= 202311L
+ {
+    /**
+     * Starts suddenly and dies away: a clap, a slate, a knock.
+     */
+    COEVAL_CLAP = 1,
+    /**
+     * Over within a millisecond: a switch, a digital click.
+     */
+    COEVAL_CLICK = 2,
+    /**
+     * Starts suddenly and goes on: radio squelch, a horn.
+     */
+    COEVAL_BURST = 3,
+    /**
+     * Sudden, but only in the low octaves: a wave against the hull, wind.
+     */
+    COEVAL_THUD = 4,
+    /**
+     * A shape that this version of the C library has no number for.
+     */
+    COEVAL_OTHER_SHAPE = 1000,
+};
+#ifndef __cplusplus
+#if __STDC_VERSION__ >= 202311L
+typedef enum coeval_shape coeval_shape;
+#else
+typedef int32_t coeval_shape;
+#endif // __STDC_VERSION__ >= 202311L
+#endif // __cplusplus
+
+/**
+ * Whether a marker stands alone. Numbers never change; later versions may add some.
+ */
+enum coeval_grouping
+#if defined(__cplusplus) || __STDC_VERSION__ >= 202311L
+  : int32_t
+#endif // defined(__cplusplus) || __STDC_VERSION__ >= 202311L
+ {
+    /**
+     * No other marker within 1.5 s.
+     */
+    COEVAL_ISOLATED = 1,
+    /**
+     * One of a few, as three claps are.
+     */
+    COEVAL_SERIES = 2,
+    /**
+     * One of six or more at equal times: a machine, no marker.
+     */
+    COEVAL_PERIODIC = 3,
+    /**
+     * A grouping that this version of the C library has no number for.
+     */
+    COEVAL_OTHER_GROUPING = 1000,
+};
+#ifndef __cplusplus
+#if __STDC_VERSION__ >= 202311L
+typedef enum coeval_grouping coeval_grouping;
+#else
+typedef int32_t coeval_grouping;
+#endif // __STDC_VERSION__ >= 202311L
+#endif // __cplusplus
+
+/**
+ * Finds markers in sound that arrives in blocks, and keeps them (some kilobytes each). One thread at a time.
+ */
+typedef struct coeval_marker_detector coeval_marker_detector;
+
+/**
+ * How two recordings lie on each other by their markers alone. Never changes: any number of threads may use one.
+ */
+typedef struct coeval_marker_match coeval_marker_match;
+
+/**
+ * How markers are looked for. One thread at a time.
+ */
+typedef struct coeval_marker_options coeval_marker_options;
 
 /**
  * A short sharp sound. Set `struct_size` to `sizeof(coeval_marker)` before the call.
@@ -767,17 +1501,207 @@ typedef struct {
 } coeval_marker_pair;
 
 /**
- * Hears how far long work has come: `stage` in words (valid during the call only), `done` from 0 to 1 within it.
- * Returns 0 to go on, anything else to stop: then the work soon ends with `COEVAL_CANCELLED`.
+ * Options with their defaults.
+ * [allocates]
+ */
+coeval_marker_options *coeval_marker_options_new(void);
+
+/**
+ * Frees the options and sets `*options` to NULL; NULL is allowed.
+ * [allocates]
+ */
+void coeval_marker_options_free(coeval_marker_options **options);
+
+/**
+ * Sounds whose peak lies below this are left out, dB relative to full scale. Default -60.
+ * [real-time]
+ */
+coeval_status coeval_marker_options_set_min_peak_dbfs(coeval_marker_options *options,
+                                                      double min_peak_dbfs,
+                                                      coeval_error *error);
+
+/**
+ * Score that a marker needs. Default 0.
+ * [real-time]
+ */
+coeval_status coeval_marker_options_set_min_score(coeval_marker_options *options,
+                                                  double min_score,
+                                                  coeval_error *error);
+
+/**
+ * A detector for sound at `rate_hz` (8000 to 192000) with `channels` (1 to 64), written to `*out`. `options` may be
+ * NULL for the defaults.
+ * [allocates]
+ */
+coeval_status coeval_marker_detector_new(double rate_hz,
+                                         size_t channels,
+                                         const coeval_marker_options *options,
+                                         coeval_marker_detector **out,
+                                         coeval_error *error);
+
+/**
+ * Takes the next `frames` frames, interleaved. A marker is certain some 7 s after it sounded. NaN and infinite samples
+ * count as silence.
+ * [allocates]
+ */
+coeval_status coeval_marker_detector_push_interleaved(coeval_marker_detector *detector,
+                                                      const float *samples,
+                                                      size_t frames,
+                                                      coeval_error *error);
+
+/**
+ * As `coeval_marker_detector_push_interleaved`, with one pointer for each channel.
+ * [allocates]
+ */
+coeval_status coeval_marker_detector_push_planar(coeval_marker_detector *detector,
+                                                 const float *const *channels,
+                                                 size_t frames,
+                                                 coeval_error *error);
+
+/**
+ * Says that the sound has ended: the last markers become certain. The detector takes no more sound.
+ * [allocates]
+ */
+coeval_status coeval_marker_detector_end(coeval_marker_detector *detector, coeval_error *error);
+
+/**
+ * Number of markers that are certain by now. 0 when `detector` is none.
+ * [real-time]
+ */
+size_t coeval_marker_detector_count(const coeval_marker_detector *detector);
+
+/**
+ * Fills `*marker` with the marker of this number, in time order from 0.
+ * [real-time]
+ */
+coeval_status coeval_marker_detector_get(const coeval_marker_detector *detector,
+                                         size_t index,
+                                         coeval_marker *marker,
+                                         coeval_error *error);
+
+/**
+ * Frees the detector and sets `*detector` to NULL; NULL is allowed.
+ * [allocates]
+ */
+void coeval_marker_detector_free(coeval_marker_detector **detector);
+
+/**
+ * Looks for the offset and drift under which the markers that `b` found fall on those of `a`, and writes what came of
+ * it to `*out`. That they do not match is a result, not a failure. `options` may be NULL; the detectors stay as they
+ * are.
+ * [allocates]
+ */
+coeval_status coeval_marker_match_new(const coeval_marker_detector *a,
+                                      const coeval_marker_detector *b,
+                                      const coeval_pair_options *options,
+                                      coeval_marker_match **out,
+                                      coeval_error *error);
+
+/**
+ * The earlier name of `coeval_marker_match_new`.
+ * [allocates]
+ */
+COEVAL_DEPRECATED
+coeval_status coeval_match_markers(const coeval_marker_detector *a,
+                                   const coeval_marker_detector *b,
+                                   const coeval_pair_options *options,
+                                   coeval_marker_match **out,
+                                   coeval_error *error);
+
+/**
+ * Fills `*summary` with the figures.
+ * [real-time]
+ */
+coeval_status coeval_marker_match_get_summary(const coeval_marker_match *found,
+                                              coeval_marker_match_summary *summary,
+                                              coeval_error *error);
+
+/**
+ * Copies the first `capacity` matched markers, in time order, to `out` and returns how many there are. 0 when `found` is none.
+ * [real-time]
+ */
+size_t coeval_marker_match_pairs(const coeval_marker_match *found,
+                                 coeval_marker_pair *out,
+                                 size_t capacity);
+
+/**
+ * Frees the match and sets `*found` to NULL; NULL is allowed.
+ * [allocates]
+ */
+void coeval_marker_match_free(coeval_marker_match **found);
+
+/* ---- Speech ---------------------------------------------------------------------------------- */
+
+/**
+ * Time from one probability of speech to the next, seconds.
+ */
+#define COEVAL_SPEECH_STEP_S 0.01
+
+/**
+ * Rate of the sound that a `coeval_shared_meter` compares, Hz.
+ */
+#define COEVAL_SPEECH_RATE_HZ 16000.0
+
+/**
+ * Where a voice on the recorder's track comes from. Numbers never change; later versions may add some.
+ */
+enum coeval_origin
+#if defined(__cplusplus) || __STDC_VERSION__ >= 202311L
+  : int32_t
+#endif // defined(__cplusplus) || __STDC_VERSION__ >= 202311L
+ {
+    /**
+     * Somebody aboard, over the intercom.
+     */
+    COEVAL_INTERCOM = 1,
+    /**
+     * The radio.
+     */
+    COEVAL_RADIO = 2,
+    /**
+     * An origin that this version of the C library has no number for.
+     */
+    COEVAL_OTHER_ORIGIN = 1000,
+};
+#ifndef __cplusplus
+#if __STDC_VERSION__ >= 202311L
+typedef enum coeval_origin coeval_origin;
+#else
+typedef int32_t coeval_origin;
+#endif // __STDC_VERSION__ >= 202311L
+#endif // __cplusplus
+
+/**
+ * Asks of stretches of a recorder's sound whether a camera hears the same at the same moment: the radio comes out of
+ * headsets, no camera hears it. One thread at a time.
+ */
+typedef struct coeval_shared_meter coeval_shared_meter;
+
+/**
+ * Hears sound as blocks go by and judges whether somebody speaks. One thread at a time.
  *
- * Called from the calling thread or from threads of the library, but never twice at a time within one piece of
- * work. It must return soon, must call nothing that takes a callback itself, and no C++ exception or `longjmp` may
- * leave it.
+ * To find out who spoke when is to process what people said: those recorded must agree, and radio traffic may be
+ * unlawful to record or publish where you are.
  */
-typedef int32_t (*coeval_progress_fn)(void *user, const char *stage, double done);
+typedef struct coeval_speech_builder coeval_speech_builder;
 
 /**
- * What came of rendering. Set `struct_size` to `sizeof(coeval_rendered)` before the call.
+ * Probability of speech over time. Never changes: any number of threads may use one.
+ */
+typedef struct coeval_speech_curve coeval_speech_curve;
+
+/**
+ * How stretches of speech are made of probabilities. One thread at a time.
+ */
+typedef struct coeval_speech_options coeval_speech_options;
+
+/**
+ * Stretches of speech, in time order. Never changes: any number of threads may use one.
+ */
+typedef struct coeval_speech_segments coeval_speech_segments;
+
+/**
+ * A stretch of speech. Set `struct_size` to `sizeof(coeval_speech_segment)` before the call.
  */
 typedef struct {
     /**
@@ -785,120 +1709,289 @@ typedef struct {
      */
     size_t struct_size;
     /**
-     * Gain before the limiter, dB.
+     * Where it begins, seconds after the first frame that was pushed.
      */
-    double gain_db;
+    double start_s;
     /**
-     * Integrated loudness, LUFS; NaN for silence.
+     * Where it ends, seconds.
      */
-    double loudness_lufs;
+    double end_s;
     /**
-     * Highest true peak, dBTP.
-     */
-    double true_peak_dbtp;
-    /**
-     * Length, seconds.
-     */
-    double duration_s;
-} coeval_rendered;
-
-/**
- * The figures of a `coeval_pair`. Set `struct_size` to `sizeof(coeval_pair_summary)` before the call.
- */
-typedef struct {
-    /**
-     * Size of this struct as the caller knows it; after the call, how much of it was filled.
-     */
-    size_t struct_size;
-    /**
-     * 1: placed. 0: not; then every figure but `reason` is NaN or 0.
-     */
-    int32_t placed;
-    /**
-     * Why it is not placed: a `coeval_unplaced`.
-     */
-    int32_t reason;
-    /**
-     * `a` time minus `b` time at the start of `b`, seconds.
-     */
-    double offset_s;
-    /**
-     * (seconds of `a` per second of `b` - 1) * 1e6, mean over `b` without its jumps.
-     */
-    double drift_ppm;
-    /**
-     * Probability that the placement is right.
+     * Mean probability of speech in it, 0 to 1.
      */
     double confidence;
     /**
-     * One standard deviation of the placement's error at its worst moment in the overlap, seconds.
+     * Power outside a radio's band over that inside, floors taken off, dB: low for a radio; NaN when nothing is known
+     * of it.
      */
-    double uncertainty_s;
-    /**
-     * Seconds during which both recorded.
-     */
-    double overlap_s;
-    /**
-     * Root mean square of the evidence against the map, seconds.
-     */
-    double residual_rms_s;
-    /**
-     * 1: `b` sounds like `a` with its sign turned round.
-     */
-    int32_t inverted;
-    /**
-     * 1: the drift is 999 to 1001 ppm, a mix-up of rates (1000/1001) and not a bad clock.
-     */
-    int32_t rate_mixup;
-    /**
-     * Number of knots, see `coeval_pair_knots`.
-     */
-    size_t knot_count;
-    /**
-     * Number of jumps, see `coeval_pair_jumps`.
-     */
-    size_t jump_count;
-    /**
-     * Number of measurements, see `coeval_pair_evidence`.
-     */
-    size_t evidence_count;
-} coeval_pair_summary;
+    double outside_band_db;
+} coeval_speech_segment;
 
 /**
- * A sudden change of offset between two tracks.
+ * A stretch in which somebody speaks. Set `struct_size` to `sizeof(coeval_voice)` before the call.
  */
 typedef struct {
     /**
-     * Where in `a`, seconds.
+     * Size of this struct as the caller knows it; after the call, how much of it was filled.
      */
-    double a_s;
+    size_t struct_size;
     /**
-     * Where in `b`, seconds.
+     * Where it begins on the timeline, seconds.
      */
-    double b_s;
+    double start_s;
     /**
-     * Change of `a` time minus `b` time there, seconds: > 0 is sound that `b` lost or `a` repeated.
+     * Where it ends, seconds.
      */
-    double step_s;
-} coeval_pair_jump;
+    double end_s;
+    /**
+     * Mean probability of speech, 0 to 1.
+     */
+    double confidence;
+    /**
+     * Where the voice comes from, a `coeval_origin`.
+     */
+    int32_t origin;
+    /**
+     * Not used yet, 0.
+     */
+    int32_t reserved;
+    /**
+     * Number of cameras that ran meanwhile, see `coeval_voices_camera`.
+     */
+    size_t camera_count;
+} coeval_voice;
 
 /**
- * One measurement: this moment of `b` is that moment of `a`.
+ * A builder for sound at `rate_hz` (1000 to 768000, need not be whole) with `channels` (1 to 64), which are averaged,
+ * written to `*out`.
+ * [allocates]
  */
-typedef struct {
+coeval_status coeval_speech_builder_new(double rate_hz,
+                                        size_t channels,
+                                        coeval_speech_builder **out,
+                                        coeval_error *error);
+
+/**
+ * Takes the next `frames` frames, interleaved. NaN and infinite samples count as silence.
+ * [allocates]
+ */
+coeval_status coeval_speech_builder_push_interleaved(coeval_speech_builder *builder,
+                                                     const float *samples,
+                                                     size_t frames,
+                                                     coeval_error *error);
+
+/**
+ * As `coeval_speech_builder_push_interleaved`, with one pointer for each channel.
+ * [allocates]
+ */
+coeval_status coeval_speech_builder_push_planar(coeval_speech_builder *builder,
+                                                const float *const *channels,
+                                                size_t frames,
+                                                coeval_error *error);
+
+/**
+ * Writes the finished curve to `*out`. The builder is used up: `*builder` becomes NULL.
+ * [allocates]
+ */
+coeval_status coeval_speech_builder_finish(coeval_speech_builder **builder,
+                                           coeval_speech_curve **out,
+                                           coeval_error *error);
+
+/**
+ * Frees the builder and sets `*builder` to NULL; NULL is allowed.
+ * [allocates]
+ */
+void coeval_speech_builder_free(coeval_speech_builder **builder);
+
+/**
+ * A curve made elsewhere, of `count` probabilities, each 0 to 1, one for every `COEVAL_SPEECH_STEP_S`, written to
+ * `*out`. It knows nothing of a radio's band.
+ * [allocates]
+ */
+coeval_status coeval_speech_curve_from_values(const float *probability,
+                                              size_t count,
+                                              coeval_speech_curve **out,
+                                              coeval_error *error);
+
+/**
+ * Copies the first `capacity` probabilities, each 0 to 1, one for every `COEVAL_SPEECH_STEP_S`, to `out` and returns
+ * how many there are: as many as the sound has whole or begun steps. 0 when `curve` is none.
+ * [real-time]
+ */
+size_t coeval_speech_curve_probability(const coeval_speech_curve *curve,
+                                       float *out,
+                                       size_t capacity);
+
+/**
+ * Frees the curve and sets `*curve` to NULL; NULL is allowed.
+ * [allocates]
+ */
+void coeval_speech_curve_free(coeval_speech_curve **curve);
+
+/**
+ * Options with their defaults. What is set is checked by `coeval_speech_curve_segments`.
+ * [allocates]
+ */
+coeval_speech_options *coeval_speech_options_new(void);
+
+/**
+ * Frees the options and sets `*options` to NULL; NULL is allowed.
+ * [allocates]
+ */
+void coeval_speech_options_free(coeval_speech_options **options);
+
+/**
+ * Probability that a stretch must reach, 0 to 1 (default 0.88), and the one below which it ends, 0 to `enter`
+ * (default 0.5).
+ * [real-time]
+ */
+coeval_status coeval_speech_options_set_thresholds(coeval_speech_options *options,
+                                                   float enter,
+                                                   float leave,
+                                                   coeval_error *error);
+
+/**
+ * Least time above the first threshold, seconds, 0 to 10. Default 0.2.
+ * [real-time]
+ */
+coeval_status coeval_speech_options_set_min_speech_s(coeval_speech_options *options,
+                                                     double min_speech_s,
+                                                     coeval_error *error);
+
+/**
+ * Shorter pauses are part of the speech, seconds, 0 to 10. Default 0.3.
+ * [real-time]
+ */
+coeval_status coeval_speech_options_set_min_pause_s(coeval_speech_options *options,
+                                                    double min_pause_s,
+                                                    coeval_error *error);
+
+/**
+ * A stretch is drawn out at its end by this, seconds, 0 to 10. Default 0.
+ * [real-time]
+ */
+coeval_status coeval_speech_options_set_hang_over_s(coeval_speech_options *options,
+                                                    double hang_over_s,
+                                                    coeval_error *error);
+
+/**
+ * Makes stretches of a curve and writes them to `*out`: one begins where the probability rises above the second
+ * threshold and reaches the first before it falls below the second again. `options` may be NULL for the defaults.
+ * [allocates]
+ */
+coeval_status coeval_speech_curve_segments(const coeval_speech_curve *curve,
+                                           const coeval_speech_options *options,
+                                           coeval_speech_segments **out,
+                                           coeval_error *error);
+
+/**
+ * Number of stretches. 0 when `segments` is none.
+ * [real-time]
+ */
+size_t coeval_speech_segments_count(const coeval_speech_segments *segments);
+
+/**
+ * Fills `*out` with the stretch of this number, in time order from 0.
+ * [real-time]
+ */
+coeval_status coeval_speech_segments_get(const coeval_speech_segments *segments,
+                                         size_t index,
+                                         coeval_speech_segment *out,
+                                         coeval_error *error);
+
+/**
+ * Where the voice of a stretch comes from, a `coeval_origin`; -1 when there is no such stretch. `shared` is the
+ * greatest answer for it of the `coeval_shared_meter`s of the cameras that ran meanwhile; NaN when none did: then the
+ * sound's band alone decides.
+ * [real-time]
+ */
+int32_t coeval_speech_segments_origin(const coeval_speech_segments *segments,
+                                      size_t index,
+                                      double shared);
+
+/**
+ * Frees the stretches and sets `*segments` to NULL; NULL is allowed.
+ * [allocates]
+ */
+void coeval_speech_segments_free(coeval_speech_segments **segments);
+
+/**
+ * A meter for stretches of the recorder's sound, written to `*out`. The stretches may be freed afterwards.
+ * [allocates]
+ */
+coeval_status coeval_shared_meter_new(const coeval_speech_segments *segments,
+                                      coeval_shared_meter **out,
+                                      coeval_error *error);
+
+/**
+ * Takes the next `samples` samples of both, mono, at `COEVAL_SPEECH_RATE_HZ`, from the start of the recorder's sound
+ * on; the camera's lie on the recorder's time, as a `coeval_resampler` puts them. Where the camera does not run its
+ * samples are NaN.
+ * [allocates]
+ */
+coeval_status coeval_shared_meter_push(coeval_shared_meter *meter,
+                                       const float *recorder,
+                                       const float *camera,
+                                       size_t samples,
+                                       coeval_error *error);
+
+/**
+ * Writes to `out`, for each stretch, how surely the camera hears the same, in standard deviations; NaN where it did
+ * not run. `capacity` must be the number of stretches or more. The meter is used up: `*meter` becomes NULL.
+ * [allocates]
+ */
+coeval_status coeval_shared_meter_finish(coeval_shared_meter **meter,
+                                         double *out,
+                                         size_t capacity,
+                                         coeval_error *error);
+
+/**
+ * Frees the meter and sets `*meter` to NULL; NULL is allowed.
+ * [allocates]
+ */
+void coeval_shared_meter_free(coeval_shared_meter **meter);
+
+/* ---- Shoots ---------------------------------------------------------------------------------- */
+
+/**
+ * Kind of device. Numbers never change.
+ */
+enum coeval_kind
+#if defined(__cplusplus) || __STDC_VERSION__ >= 202311L
+  : int32_t
+#endif // defined(__cplusplus) || __STDC_VERSION__ >= 202311L
+ {
     /**
-     * Time in `a`, seconds.
+     * Neither is known.
      */
-    double a_s;
+    COEVAL_OTHER_DEVICE = 0,
     /**
-     * Time in `b`, seconds.
+     * Has picture.
      */
-    double b_s;
+    COEVAL_CAMERA = 1,
     /**
-     * One standard deviation of `a_s` given `b_s`, seconds.
+     * Sound only.
      */
-    double sigma_s;
-} coeval_evidence;
+    COEVAL_RECORDER = 2,
+};
+#ifndef __cplusplus
+#if __STDC_VERSION__ >= 202311L
+typedef enum coeval_kind coeval_kind;
+#else
+typedef int32_t coeval_kind;
+#endif // __STDC_VERSION__ >= 202311L
+#endif // __cplusplus
+
+/**
+ * All recordings on one clock: the result contract `coeval.alignment/1`. Never changes: any number of threads may
+ * use one. Files are numbered from 0, recording by recording.
+ */
+typedef struct coeval_alignment coeval_alignment;
+
+/**
+ * The recordings of one event, as paths and as tracks, and how they are to be aligned. One thread at a time.
+ */
+typedef struct coeval_shoot coeval_shoot;
 
 /**
  * The figures of one file. Set `struct_size` to `sizeof(coeval_file)` before the call.
@@ -949,20 +2042,6 @@ typedef struct {
      */
     size_t jump_count;
 } coeval_file;
-
-/**
- * A sudden change of offset in a file.
- */
-typedef struct {
-    /**
-     * Where in the file, seconds.
-     */
-    double file_s;
-    /**
-     * Seconds of sound that the file lost there; negative: that it repeated.
-     */
-    double lost_s;
-} coeval_jump;
 
 /**
  * What two recordings share. Set `struct_size` to `sizeof(coeval_recording_pair)` before the call.
@@ -1025,7 +2104,434 @@ typedef struct {
 } coeval_anchor_check;
 
 /**
- * A stretch of speech. Set `struct_size` to `sizeof(coeval_speech_segment)` before the call.
+ * A shoot without recordings, with the default options.
+ * [allocates]
+ */
+coeval_shoot *coeval_shoot_new(void);
+
+/**
+ * Frees the shoot and sets `*shoot` to NULL; NULL is allowed.
+ * [allocates]
+ */
+void coeval_shoot_free(coeval_shoot **shoot);
+
+/**
+ * Adds a folder (searched with its sub-folders) or a file. It is read by `coeval_shoot_align`, and never changed.
+ * [allocates]
+ */
+coeval_status coeval_shoot_add_path(coeval_shoot *shoot,
+                                    const char *path_name,
+                                    coeval_error *error);
+
+/**
+ * Adds a file whose sound the caller has read itself. `name` is what the result calls the file, unique and without
+ * `*`; `recording` is the id of its recording (letters, digits, `-`, `_`, `.`): files of one recording are its
+ * chapters, in the order in which they are added. `device` is a `coeval_kind`. The track then belongs to the shoot:
+ * `*track` becomes NULL.
+ * [allocates]
+ */
+coeval_status coeval_shoot_add_track(coeval_shoot *shoot,
+                                     const char *name,
+                                     const char *recording,
+                                     int32_t device,
+                                     coeval_track **track,
+                                     coeval_error *error);
+
+/**
+ * Says how two files are compared. The options are copied.
+ * [allocates]
+ */
+coeval_status coeval_shoot_set_pair_options(coeval_shoot *shoot,
+                                            const coeval_pair_options *options,
+                                            coeval_error *error);
+
+/**
+ * The recording whose clock the timeline takes: its id, or the name of one of its files (`*` stands for any
+ * characters). NULL: the one that covers most of its event, a camera where one covers it alike; as by default.
+ * [allocates]
+ */
+coeval_status coeval_shoot_set_main(coeval_shoot *shoot,
+                                    const char *main,
+                                    coeval_error *error);
+
+/**
+ * How many files are read or compared at once; 0: as many as the machine has cores, as by default.
+ * [real-time]
+ */
+coeval_status coeval_shoot_set_threads(coeval_shoot *shoot, size_t threads, coeval_error *error);
+
+/**
+ * 1: what pure Rust cannot read may be read through an `ffmpeg` program on PATH. 0, the default: it may not.
+ * [real-time]
+ */
+coeval_status coeval_shoot_set_allow_ffmpeg(coeval_shoot *shoot,
+                                            int32_t allow,
+                                            coeval_error *error);
+
+/**
+ * 1: the picture of cameras that sound does not place may be looked at for a filmed clap that others heard, through
+ * an `ffmpeg` program on PATH. 0, the default: it may not.
+ * [real-time]
+ */
+coeval_status coeval_shoot_set_picture(coeval_shoot *shoot,
+                                       int32_t look,
+                                       coeval_error *error);
+
+/**
+ * 0: no two files are joined as chapters unless `coeval_shoot_set_recording` says so. 1, the default: chapters are
+ * recognised by stream parameters, names and times.
+ * [real-time]
+ */
+coeval_status coeval_shoot_set_recognise_chapters(coeval_shoot *shoot,
+                                                  int32_t recognise,
+                                                  coeval_error *error);
+
+/**
+ * The files that fit `pattern` (names as in the result, `*` for any characters) are chapters of the recording `id`.
+ * May be called several times.
+ * [allocates]
+ */
+coeval_status coeval_shoot_set_recording(coeval_shoot *shoot,
+                                         const char *id,
+                                         const char *pattern,
+                                         coeval_error *error);
+
+/**
+ * What kind of device made a recording: its id or a pattern of its files, and a `coeval_kind`. May be called several
+ * times.
+ * [allocates]
+ */
+coeval_status coeval_shoot_set_kind(coeval_shoot *shoot,
+                                    const char *id_or_pattern,
+                                    int32_t device,
+                                    coeval_error *error);
+
+/**
+ * How far a device was from what it recorded: a recording's id or a pattern of its files, and metres, 0 to 1000. A far
+ * microphone hears late, 2.9 ms a metre; that is taken back. May be called several times.
+ * [allocates]
+ */
+coeval_status coeval_shoot_set_distance(coeval_shoot *shoot,
+                                        const char *id_or_pattern,
+                                        double metres,
+                                        coeval_error *error);
+
+/**
+ * The files' own times are believed to `off_s` seconds (0 or more): two files are looked for only where their
+ * timecodes put them or, when one has none, the moments at which they say they were made. Below 0, the default: their
+ * times are not believed.
+ * [real-time]
+ */
+coeval_status coeval_shoot_set_trusted_times(coeval_shoot *shoot,
+                                             double off_s,
+                                             coeval_error *error);
+
+/**
+ * The user's own correspondence: the moment `a_at` of file `a` is the moment `b_at` of file `b`. Files by name as in
+ * the result, or by a pattern that one file fits. A moment is text: seconds from the file's start ("200.5"), a clock
+ * time from its start ("00:03:20.5") or a timecode ("01:03:20:12"). `hard` 1: it is obeyed whatever the sound says;
+ * 0: where it contradicts the sound, the sound stays. Either way the result reports the measured disagreement.
+ * `uncertainty_s`: one standard deviation of the reading, seconds; 0: 0.1 s, or a frame where moments are timecodes.
+ * May be called several times.
+ * [allocates]
+ */
+coeval_status coeval_shoot_add_anchor(coeval_shoot *shoot,
+                                      const char *a,
+                                      const char *a_at,
+                                      const char *b,
+                                      const char *b_at,
+                                      int32_t hard,
+                                      double uncertainty_s,
+                                      coeval_error *error);
+
+/**
+ * Puts all recordings on one clock and writes the result to `*out`. A file that cannot be read or placed is no
+ * failure: the result says why. `progress` may be NULL; `user` is handed to it.
+ * [long]
+ */
+coeval_status coeval_shoot_align(const coeval_shoot *shoot,
+                                 coeval_progress_fn progress,
+                                 void *user,
+                                 coeval_alignment **out,
+                                 coeval_error *error);
+
+/**
+ * Reads a result again from the JSON text that `coeval_alignment_to_json` or the command line wrote, to `*out`.
+ * [allocates]
+ */
+coeval_status coeval_alignment_from_json(const char *json,
+                                         coeval_alignment **out,
+                                         coeval_error *error);
+
+/**
+ * Number of events; 1 where all files are of one. Each event has a timeline of its own: times of two are not to be
+ * compared. 0 when `alignment` is none.
+ * [real-time]
+ */
+size_t coeval_alignment_event_count(const coeval_alignment *alignment);
+
+/**
+ * Takes event `number` (from 1) out as an alignment of its own, in which files of other events do not appear, to `*out`.
+ * Files without a place go with the first.
+ * [allocates]
+ */
+coeval_status coeval_alignment_event(const coeval_alignment *alignment,
+                                     size_t number,
+                                     coeval_alignment **out,
+                                     coeval_error *error);
+
+/**
+ * Frees the alignment and sets `*alignment` to NULL; NULL is allowed.
+ * [allocates]
+ */
+void coeval_alignment_free(coeval_alignment **alignment);
+
+/**
+ * The result contract as JSON text. Valid until the alignment is freed; NULL when it is none.
+ * [real-time]
+ */
+const char *coeval_alignment_to_json(const coeval_alignment *alignment);
+
+/**
+ * Id of the recording whose clock the timeline is. Valid until the alignment is freed. NULL when `alignment` is none.
+ * [real-time]
+ */
+const char *coeval_alignment_clock(const coeval_alignment *alignment);
+
+/**
+ * Where the last placed file ends on the timeline, seconds; of several events the first. NaN when `alignment` is none.
+ * [real-time]
+ */
+double coeval_alignment_duration_s(const coeval_alignment *alignment);
+
+/**
+ * Number of recordings. 0 when `alignment` is none.
+ * [real-time]
+ */
+size_t coeval_alignment_recording_count(const coeval_alignment *alignment);
+
+/**
+ * Id of a recording, or NULL when there is no such recording. Valid until the alignment is freed.
+ * [real-time]
+ */
+const char *coeval_alignment_recording_id(const coeval_alignment *alignment, size_t recording);
+
+/**
+ * Kind of a recording, a `coeval_kind`; -1 when there is no such recording.
+ * [real-time]
+ */
+int32_t coeval_alignment_recording_kind(const coeval_alignment *alignment, size_t recording);
+
+/**
+ * Number of files of all recordings. 0 when `alignment` is none.
+ * [real-time]
+ */
+size_t coeval_alignment_file_count(const coeval_alignment *alignment);
+
+/**
+ * Name of a file, relative to the folder that was given; NULL when there is no such file. Valid until the alignment
+ * is freed.
+ * [real-time]
+ */
+const char *coeval_alignment_file_path(const coeval_alignment *alignment,
+                                       size_t file);
+
+/**
+ * Why a file is unplaced, in words; NULL when it is placed or there is no such file. Valid until the alignment is
+ * freed.
+ * [real-time]
+ */
+const char *coeval_alignment_file_reason(const coeval_alignment *alignment,
+                                         size_t file);
+
+/**
+ * Fills `*info` with the figures of a file.
+ * [real-time]
+ */
+coeval_status coeval_alignment_get_file(const coeval_alignment *alignment,
+                                        size_t file,
+                                        coeval_file *info,
+                                        coeval_error *error);
+
+/**
+ * Copies the first `capacity` knots of a file to `out` and returns how many there are; 0 when it is unplaced. 0 when `alignment` is none.
+ * [real-time]
+ */
+size_t coeval_alignment_file_knots(const coeval_alignment *alignment,
+                                   size_t file,
+                                   coeval_knot *out,
+                                   size_t capacity);
+
+/**
+ * Copies the first `capacity` jumps of a file to `out` and returns how many there are. 0 when `alignment` is none.
+ * [real-time]
+ */
+size_t coeval_alignment_file_jumps(const coeval_alignment *alignment,
+                                   size_t file,
+                                   coeval_jump *out,
+                                   size_t capacity);
+
+/**
+ * Writes a file's map to the timeline to `*out`, a handle of its own. Fails when the file is unplaced.
+ * [allocates]
+ */
+coeval_status coeval_alignment_file_clock_map(const coeval_alignment *alignment,
+                                              size_t file,
+                                              coeval_clock_map **out,
+                                              coeval_error *error);
+
+/**
+ * Number of pairs of recordings that share sound. 0 when `alignment` is none.
+ * [real-time]
+ */
+size_t coeval_alignment_pair_count(const coeval_alignment *alignment);
+
+/**
+ * Fills `*info` with what the pair of this number shares.
+ * [real-time]
+ */
+coeval_status coeval_alignment_get_pair(const coeval_alignment *alignment,
+                                        size_t pair,
+                                        coeval_recording_pair *info,
+                                        coeval_error *error);
+
+/**
+ * Number of anchors. 0 when `alignment` is none.
+ * [real-time]
+ */
+size_t coeval_alignment_anchor_count(const coeval_alignment *alignment);
+
+/**
+ * What became of an anchor, in the order in which they were added.
+ * [real-time]
+ */
+coeval_status coeval_alignment_get_anchor(const coeval_alignment *alignment,
+                                          size_t index,
+                                          coeval_anchor_check *out,
+                                          coeval_error *error);
+
+/* ---- Who speaks when ------------------------------------------------------------------------- */
+
+/**
+ * Who speaks when in a shoot, as its recorder heard it. Never changes: any number of threads may use one.
+ */
+typedef struct coeval_voices coeval_voices;
+
+/**
+ * Hears the recorder of a shoot once, and each camera once, and writes who speaks when to `*out`. `folder` is the one
+ * that the alignment's names are relative to. `allow_ffmpeg`: as for `coeval_shoot_set_allow_ffmpeg`. `progress` may
+ * be NULL; `user` is handed to it.
+ * [long]
+ */
+coeval_status coeval_alignment_hear(const coeval_alignment *alignment,
+                                    const char *folder,
+                                    int32_t allow_ffmpeg,
+                                    coeval_progress_fn progress,
+                                    void *user,
+                                    coeval_voices **out,
+                                    coeval_error *error);
+
+/**
+ * Reads again, to `*out`, what `coeval_voices_to_json` wrote. It must be of this alignment.
+ * [allocates]
+ */
+coeval_status coeval_voices_from_json(const char *json,
+                                      const coeval_alignment *alignment,
+                                      coeval_voices **out,
+                                      coeval_error *error);
+
+/**
+ * Frees the voices and sets `*voices` to NULL; NULL is allowed.
+ * [allocates]
+ */
+void coeval_voices_free(coeval_voices **voices);
+
+/**
+ * The voices as JSON text. Valid until they are freed; NULL when `voices` are none.
+ * [real-time]
+ */
+const char *coeval_voices_to_json(const coeval_voices *voices);
+
+/**
+ * Id of the recording that was heard. Valid until the voices are freed; NULL when `voices` are none.
+ * [real-time]
+ */
+const char *coeval_voices_recorder(const coeval_voices *voices);
+
+/**
+ * Number of stretches in which somebody speaks. 0 when `voices` is none.
+ * [real-time]
+ */
+size_t coeval_voices_count(const coeval_voices *voices);
+
+/**
+ * Fills `*voice` with the stretch of this number, in time order from 0.
+ * [real-time]
+ */
+coeval_status coeval_voices_get(const coeval_voices *voices,
+                                size_t index,
+                                coeval_voice *voice,
+                                coeval_error *error);
+
+/**
+ * Id of a camera that ran during a voice, or NULL when there is none of this number. `*shared` (may be NULL) hears how
+ * surely it hears the voice, in standard deviations. Valid until the voices are freed.
+ * [real-time]
+ */
+const char *coeval_voices_camera(const coeval_voices *voices,
+                                 size_t index,
+                                 size_t camera,
+                                 double *shared);
+
+/* ---- Rough cuts ------------------------------------------------------------------------------ */
+
+/**
+ * What becomes of a stretch. Numbers never change; later versions may add some.
+ */
+enum coeval_fate
+#if defined(__cplusplus) || __STDC_VERSION__ >= 202311L
+  : int32_t
+#endif // defined(__cplusplus) || __STDC_VERSION__ >= 202311L
+ {
+    /**
+     * It is shown.
+     */
+    COEVAL_SHOW = 1,
+    /**
+     * It is shown faster, without its sound.
+     */
+    COEVAL_PASS = 2,
+    /**
+     * It is taken out.
+     */
+    COEVAL_DROP = 3,
+};
+#ifndef __cplusplus
+#if __STDC_VERSION__ >= 202311L
+typedef enum coeval_fate coeval_fate;
+#else
+typedef int32_t coeval_fate;
+#endif // __STDC_VERSION__ >= 202311L
+#endif // __cplusplus
+
+/**
+ * Levels of a rough cut's sound, and what is laid over it. One thread at a time.
+ */
+typedef struct coeval_mix_options coeval_mix_options;
+
+/**
+ * A tightened timeline: stretches end to end, each shown, passed at speed or dropped. Never changes: any number of
+ * threads may use one.
+ */
+typedef struct coeval_plan coeval_plan;
+
+/**
+ * How a shoot is tightened, and what happens in it besides voices. One thread at a time.
+ */
+typedef struct coeval_tighten_options coeval_tighten_options;
+
+/**
+ * What came of rendering. Set `struct_size` to `sizeof(coeval_rendered)` before the call.
  */
 typedef struct {
     /**
@@ -1033,23 +2539,22 @@ typedef struct {
      */
     size_t struct_size;
     /**
-     * Where it begins, seconds after the first frame that was pushed.
+     * Gain before the limiter, dB.
      */
-    double start_s;
+    double gain_db;
     /**
-     * Where it ends, seconds.
+     * Integrated loudness, LUFS; NaN for silence.
      */
-    double end_s;
+    double loudness_lufs;
     /**
-     * Mean probability of speech in it, 0 to 1.
+     * Highest true peak, dBTP.
      */
-    double confidence;
+    double true_peak_dbtp;
     /**
-     * Power outside a radio's band over that inside, floors taken off, dB: low for a radio; NaN when nothing is known
-     * of it.
+     * Length, seconds.
      */
-    double outside_band_db;
-} coeval_speech_segment;
+    double duration_s;
+} coeval_rendered;
 
 /**
  * A stretch of the timeline, and what becomes of it. Set `struct_size` to `sizeof(coeval_plan_entry)` before the call.
@@ -1094,342 +2599,20 @@ typedef struct {
 } coeval_plan_entry;
 
 /**
- * A stretch in which somebody speaks. Set `struct_size` to `sizeof(coeval_voice)` before the call.
- */
-typedef struct {
-    /**
-     * Size of this struct as the caller knows it; after the call, how much of it was filled.
-     */
-    size_t struct_size;
-    /**
-     * Where it begins on the timeline, seconds.
-     */
-    double start_s;
-    /**
-     * Where it ends, seconds.
-     */
-    double end_s;
-    /**
-     * Mean probability of speech, 0 to 1.
-     */
-    double confidence;
-    /**
-     * Where the voice comes from, a `coeval_origin`.
-     */
-    int32_t origin;
-    /**
-     * Not used yet, 0.
-     */
-    int32_t reserved;
-    /**
-     * Number of cameras that ran meanwhile, see `coeval_voices_camera`.
-     */
-    size_t camera_count;
-} coeval_voice;
-
-#ifdef __cplusplus
-extern "C" {
-#endif // __cplusplus
-
-/**
- * Version of the binary interface of the library that is loaded. When it is not `COEVAL_ABI_VERSION`, the header and
- * the library do not belong together and nothing else may be called.
- */
-uint32_t coeval_abi_version(void);
-
-/**
- * Version of the library as text, such as "0.1.0". Lives as long as the library.
- */
-const char *coeval_version(void);
-
-/**
- * A map from two or more knots, ascending in file time; two knots at one file time are a jump. Written to `*out`.
- */
-coeval_status coeval_clock_map_from_knots(const coeval_knot *knots,
-                                          size_t count,
-                                          coeval_clock_map **out,
-                                          coeval_error *error);
-
-/**
- * A straight map over `duration_s` seconds. `offset_s` is timeline time minus file time at the file's start,
- * `drift_ppm` is (timeline seconds per file second - 1) * 1e6. Written to `*out`.
- */
-coeval_status coeval_clock_map_linear(double offset_s,
-                                      double drift_ppm,
-                                      double duration_s,
-                                      coeval_clock_map **out,
-                                      coeval_error *error);
-
-/**
- * Timeline time of a moment of the file, seconds; NaN when `map` is none.
- */
-double coeval_clock_map_to_timeline(const coeval_clock_map *map, double file_s);
-
-/**
- * File time of a timeline moment, seconds; NaN when `map` is none. In time that the file lost this is the moment of
- * the jump; in time that it repeated, the earlier of the two places.
- */
-double coeval_clock_map_to_file(const coeval_clock_map *map,
-                                double timeline_s);
-
-/**
- * Copies the first `capacity` knots to `out` and returns how many there are; 0 when `map` is none.
- */
-size_t coeval_clock_map_knots(const coeval_clock_map *map, coeval_knot *out, size_t capacity);
-
-/**
- * Frees the map and sets `*map` to NULL; NULL is allowed.
- */
-void coeval_clock_map_free(coeval_clock_map **map);
-
-/**
- * A meter for sound at `rate_hz` (8000 to 192000) with `channels` (1 to 64), written to `*out`.
- */
-coeval_status coeval_level_meter_new(uint32_t rate_hz,
-                                     size_t channels,
-                                     coeval_level_meter **out,
-                                     coeval_error *error);
-
-/**
- * Takes the next `frames` frames, interleaved. NaN and infinite samples count as zero.
- */
-coeval_status coeval_level_meter_push_interleaved(coeval_level_meter *meter,
-                                                  const float *samples,
-                                                  size_t frames,
-                                                  coeval_error *error);
-
-/**
- * As `coeval_level_meter_push_interleaved`, with one pointer for each channel.
- */
-coeval_status coeval_level_meter_push_planar(coeval_level_meter *meter,
-                                             const float *const *channels,
-                                             size_t frames,
-                                             coeval_error *error);
-
-/**
- * Writes the readings to `*out`. The meter is used up: `*meter` becomes NULL.
- */
-coeval_status coeval_level_meter_finish(coeval_level_meter **meter,
-                                        coeval_level_report **out,
-                                        coeval_error *error);
-
-/**
- * Frees the meter and sets `*meter` to NULL; NULL is allowed.
- */
-void coeval_level_meter_free(coeval_level_meter **meter);
-
-/**
- * Fills `*summary` with the readings of all channels together.
- */
-coeval_status coeval_level_report_get_summary(const coeval_level_report *report,
-                                              coeval_level_summary *summary,
-                                              coeval_error *error);
-
-/**
- * Fills `*level` with one channel's readings.
- */
-coeval_status coeval_level_report_get_channel(const coeval_level_report *report,
-                                              size_t channel,
-                                              coeval_channel_level *level,
-                                              coeval_error *error);
-
-/**
- * Copies the first `capacity` stretches of a kind, a `coeval_stretches`, to `out` and returns how many there are: the
- * first thousand are kept. 0 for a number that is no such kind.
- */
-size_t coeval_level_report_stretches(const coeval_level_report *report,
-                                     int32_t what,
-                                     coeval_stretch *out,
-                                     size_t capacity);
-
-/**
- * A line of advice, the serious first, or NULL when there is no line of this number. `*serious` (may be NULL) hears 1
- * when it spoils the recording, else 0. Valid until the report is freed.
- */
-const char *coeval_level_report_advice(const coeval_level_report *report,
-                                       size_t index,
-                                       int32_t *serious);
-
-/**
- * Frees the report and sets `*report` to NULL; NULL is allowed.
- */
-void coeval_level_report_free(coeval_level_report **report);
-
-/**
- * A limiter for sound at `rate_hz` (8000 to 768000) with `channels` (1 to 64), written to `*out`. No true peak shall be
- * above `limit_dbtp` (-60 to 0 dB relative to full scale).
- */
-coeval_status coeval_limiter_new(double rate_hz,
-                                 size_t channels,
-                                 double limit_dbtp,
-                                 coeval_limiter **out,
-                                 coeval_error *error);
-
-/**
- * Takes the next `frames` frames, interleaved. NaN and infinite samples count as silence.
- */
-coeval_status coeval_limiter_push_interleaved(coeval_limiter *limiter,
-                                              const float *samples,
-                                              size_t frames,
-                                              coeval_error *error);
-
-/**
- * As `coeval_limiter_push_interleaved`, with one pointer for each channel.
- */
-coeval_status coeval_limiter_push_planar(coeval_limiter *limiter,
-                                         const float *const *channels,
-                                         size_t frames,
-                                         coeval_error *error);
-
-/**
- * Says that the sound has ended: the rest becomes ready. The limiter takes no more sound.
- */
-coeval_status coeval_limiter_end(coeval_limiter *limiter, coeval_error *error);
-
-/**
- * Writes up to `capacity` frames that are ready, interleaved, to `samples`, and their number to `*frames`.
- */
-coeval_status coeval_limiter_pull_interleaved(coeval_limiter *limiter,
-                                              float *samples,
-                                              size_t capacity,
-                                              size_t *frames,
-                                              coeval_error *error);
-
-/**
- * As `coeval_limiter_pull_interleaved`, with one pointer for each channel, each with room for `capacity` samples.
- */
-coeval_status coeval_limiter_pull_planar(coeval_limiter *limiter,
-                                         float *const *channels,
-                                         size_t capacity,
-                                         size_t *frames,
-                                         coeval_error *error);
-
-/**
- * By how many frames the sound comes out late; 0 when `limiter` is none.
- */
-size_t coeval_limiter_latency_frames(const coeval_limiter *limiter);
-
-/**
- * Frees the limiter and sets `*limiter` to NULL; NULL is allowed.
- */
-void coeval_limiter_free(coeval_limiter **limiter);
-
-/**
- * Options with their defaults.
- */
-coeval_marker_options *coeval_marker_options_new(void);
-
-/**
- * Frees the options and sets `*options` to NULL; NULL is allowed.
- */
-void coeval_marker_options_free(coeval_marker_options **options);
-
-/**
- * Sounds whose peak lies below this are left out, dB relative to full scale. Default -60.
- */
-coeval_status coeval_marker_options_set_min_peak_dbfs(coeval_marker_options *options,
-                                                      double min_peak_dbfs,
-                                                      coeval_error *error);
-
-/**
- * Score that a marker needs. Default 0.
- */
-coeval_status coeval_marker_options_set_min_score(coeval_marker_options *options,
-                                                  double min_score,
-                                                  coeval_error *error);
-
-/**
- * A detector for sound at `rate_hz` (8000 to 192000) with `channels` (1 to 64), written to `*out`. `options` may be
- * NULL for the defaults.
- */
-coeval_status coeval_marker_detector_new(double rate_hz,
-                                         size_t channels,
-                                         const coeval_marker_options *options,
-                                         coeval_marker_detector **out,
-                                         coeval_error *error);
-
-/**
- * Takes the next `frames` frames, interleaved. A marker is certain some 7 s after it sounded. NaN and infinite samples
- * count as silence.
- */
-coeval_status coeval_marker_detector_push_interleaved(coeval_marker_detector *detector,
-                                                      const float *samples,
-                                                      size_t frames,
-                                                      coeval_error *error);
-
-/**
- * As `coeval_marker_detector_push_interleaved`, with one pointer for each channel.
- */
-coeval_status coeval_marker_detector_push_planar(coeval_marker_detector *detector,
-                                                 const float *const *channels,
-                                                 size_t frames,
-                                                 coeval_error *error);
-
-/**
- * Says that the sound has ended: the last markers become certain. The detector takes no more sound.
- */
-coeval_status coeval_marker_detector_end(coeval_marker_detector *detector, coeval_error *error);
-
-/**
- * Number of markers that are certain by now.
- */
-size_t coeval_marker_detector_count(const coeval_marker_detector *detector);
-
-/**
- * Fills `*marker` with the marker of this number, in time order from 0.
- */
-coeval_status coeval_marker_detector_get(const coeval_marker_detector *detector,
-                                         size_t index,
-                                         coeval_marker *marker,
-                                         coeval_error *error);
-
-/**
- * Frees the detector and sets `*detector` to NULL; NULL is allowed.
- */
-void coeval_marker_detector_free(coeval_marker_detector **detector);
-
-/**
- * Looks for the offset and drift under which the markers that `b` found fall on those of `a`, and writes what came of
- * it to `*out`. That they do not match is a result, not a failure. `options` may be NULL; the detectors stay as they
- * are.
- */
-coeval_status coeval_match_markers(const coeval_marker_detector *a,
-                                   const coeval_marker_detector *b,
-                                   const coeval_pair_options *options,
-                                   coeval_marker_match **out,
-                                   coeval_error *error);
-
-/**
- * Fills `*summary` with the figures.
- */
-coeval_status coeval_marker_match_get_summary(const coeval_marker_match *found,
-                                              coeval_marker_match_summary *summary,
-                                              coeval_error *error);
-
-/**
- * Copies the first `capacity` matched markers, in time order, to `out` and returns how many there are.
- */
-size_t coeval_marker_match_pairs(const coeval_marker_match *found,
-                                 coeval_marker_pair *out,
-                                 size_t capacity);
-
-/**
- * Frees the match and sets `*found` to NULL; NULL is allowed.
- */
-void coeval_marker_match_free(coeval_marker_match **found);
-
-/**
  * Options with their defaults. What is set is checked by `coeval_plan_render`.
+ * [allocates]
  */
 coeval_mix_options *coeval_mix_options_new(void);
 
 /**
  * Frees the options and sets `*options` to NULL; NULL is allowed.
+ * [allocates]
  */
 void coeval_mix_options_free(coeval_mix_options **options);
 
 /**
  * Loudness of the result, LUFS, -40 to -5, default -14; and the limit of its true peaks, dBTP, -20 to 0, default -1.
+ * [real-time]
  */
 coeval_status coeval_mix_options_set_loudness(coeval_mix_options *options,
                                               double loudness_lufs,
@@ -1439,6 +2622,7 @@ coeval_status coeval_mix_options_set_loudness(coeval_mix_options *options,
 /**
  * Level of the sound of the camera that is seen, where nobody speaks, dB against its own, -120 to 24, default -12; and
  * how much it goes down under a voice, dB, -120 to 0, default -12.
+ * [real-time]
  */
 coeval_status coeval_mix_options_set_camera(coeval_mix_options *options,
                                             double camera_db,
@@ -1448,6 +2632,7 @@ coeval_status coeval_mix_options_set_camera(coeval_mix_options *options,
 /**
  * Lays a file of mono or stereo sound over the cut, from `at_s` seconds of it on, as loud as the whole; the other
  * sound goes down under it. May be called several times.
+ * [allocates]
  */
 coeval_status coeval_mix_options_add_voice_over(coeval_mix_options *options,
                                                 const char *file,
@@ -1456,6 +2641,7 @@ coeval_status coeval_mix_options_add_voice_over(coeval_mix_options *options,
 
 /**
  * 0, the default: recorder, camera that is seen, and voice-overs. 1: the recorder alone.
+ * [real-time]
  */
 coeval_status coeval_mix_options_set_voice_only(coeval_mix_options *options,
                                                 int32_t voice_only,
@@ -1463,6 +2649,7 @@ coeval_status coeval_mix_options_set_voice_only(coeval_mix_options *options,
 
 /**
  * 0, the default: a file that is there already is left alone, and the call fails. 1: it is replaced.
+ * [real-time]
  */
 coeval_status coeval_mix_options_set_replace(coeval_mix_options *options,
                                              int32_t replace,
@@ -1470,6 +2657,7 @@ coeval_status coeval_mix_options_set_replace(coeval_mix_options *options,
 
 /**
  * As for `coeval_shoot_set_allow_ffmpeg`.
+ * [real-time]
  */
 coeval_status coeval_mix_options_set_allow_ffmpeg(coeval_mix_options *options,
                                                   int32_t allow,
@@ -1480,6 +2668,7 @@ coeval_status coeval_mix_options_set_allow_ffmpeg(coeval_mix_options *options,
  * passes at speed. It appears whole or not at all. `voices` are those of the alignment, `folder` is the one that the
  * alignment's names are relative to. `options` may be NULL for the defaults, `rendered` where nobody wants to know;
  * `progress` may be NULL; `user` is handed to it.
+ * [long]
  */
 coeval_status coeval_plan_render(const coeval_plan *plan,
                                  const coeval_alignment *alignment,
@@ -1493,747 +2682,20 @@ coeval_status coeval_plan_render(const coeval_plan *plan,
                                  coeval_error *error);
 
 /**
- * Options with their defaults: +-500 ppm, any offset.
- */
-coeval_pair_options *coeval_pair_options_new(void);
-
-/**
- * Frees the options and sets `*options` to NULL; NULL is allowed.
- */
-void coeval_pair_options_free(coeval_pair_options **options);
-
-/**
- * Largest difference of the two clocks that is searched, in ppm, either way: 0 to 1200. Default 500.
- */
-coeval_status coeval_pair_options_set_max_drift_ppm(coeval_pair_options *options,
-                                                    double max_drift_ppm,
-                                                    coeval_error *error);
-
-/**
- * Where the offset (`a` time minus `b` time at the start of `b`) is known to lie: lowest and highest value in seconds.
- */
-coeval_status coeval_pair_options_set_offset_range_s(coeval_pair_options *options,
-                                                     double lowest_s,
-                                                     double highest_s,
-                                                     coeval_error *error);
-
-/**
- * How many threads one comparison takes, 0 to 1024; 0, the default: as many as the machine has cores. They are the
- * call's own and have ended when it returns. A shoot goes by `coeval_shoot_set_threads`.
- */
-coeval_status coeval_pair_options_set_threads(coeval_pair_options *options,
-                                              size_t threads,
-                                              coeval_error *error);
-
-/**
- * Compares two tracks and writes how `b` lies on `a` to `*out`. That they have no placement is a result, not a
- * failure. `options` may be NULL for the defaults, `progress` NULL for none; `user` is handed to it.
- */
-coeval_status coeval_align_pair(const coeval_track *a,
-                                const coeval_track *b,
-                                const coeval_pair_options *options,
-                                coeval_progress_fn progress,
-                                void *user,
-                                coeval_pair **out,
-                                coeval_error *error);
-
-/**
- * Fills `*summary` with the figures.
- */
-coeval_status coeval_pair_get_summary(const coeval_pair *pair,
-                                      coeval_pair_summary *summary,
-                                      coeval_error *error);
-
-/**
- * Why the two have no placement, in words, or NULL when they have one. Valid as long as the library.
- */
-const char *coeval_pair_reason(const coeval_pair *pair);
-
-/**
- * Copies the first `capacity` knots of the map from `b`'s time (`file_s`) to `a`'s time (`timeline_s`) to `out` and
- * returns how many there are.
- */
-size_t coeval_pair_knots(const coeval_pair *pair,
-                         coeval_knot *out,
-                         size_t capacity);
-
-/**
- * Copies the first `capacity` jumps to `out` and returns how many there are.
- */
-size_t coeval_pair_jumps(const coeval_pair *pair, coeval_pair_jump *out, size_t capacity);
-
-/**
- * Copies the first `capacity` measurements, in time order, to `out` and returns how many there are.
- */
-size_t coeval_pair_evidence(const coeval_pair *pair, coeval_evidence *out, size_t capacity);
-
-/**
- * Writes the map from `b`'s time to `a`'s time to `*out`, a handle of its own. Fails when they have no placement.
- */
-coeval_status coeval_pair_clock_map(const coeval_pair *pair,
-                                    coeval_clock_map **out,
-                                    coeval_error *error);
-
-/**
- * The result as JSON text. Valid until the pair is freed; NULL when `pair` is none.
- */
-const char *coeval_pair_to_json(const coeval_pair *pair);
-
-/**
- * Frees the pair and sets `*pair` to NULL; NULL is allowed.
- */
-void coeval_pair_free(coeval_pair **pair);
-
-/**
- * `frames` frames at `target_rate_hz`, from output time zero on, of a source at `source_rate_hz`; `COEVAL_OPEN_END`
- * frames: as many as there is source for. Rates are 1000 to 768000, `channels` 1 to 64; they are checked by
- * `coeval_resampler_new`.
- */
-coeval_resample_options *coeval_resample_options_new(double source_rate_hz,
-                                                     double target_rate_hz,
-                                                     size_t channels,
-                                                     uint64_t frames);
-
-/**
- * Frees the options and sets `*options` to NULL; NULL is allowed.
- */
-void coeval_resample_options_free(coeval_resample_options **options);
-
-/**
- * Output time of output frame 0, seconds, within a year of zero. Default 0.
- */
-coeval_status coeval_resample_options_set_start_s(coeval_resample_options *options,
-                                                  double start_s,
-                                                  coeval_error *error);
-
-/**
- * Length of the source in frames, where it is known: sound is asked for up to there only.
- */
-coeval_status coeval_resample_options_set_source_frames(coeval_resample_options *options,
-                                                        uint64_t source_frames,
-                                                        coeval_error *error);
-
-/**
- * Length of the fades at a jump, seconds, 0 to 1. Default 0.005.
- */
-coeval_status coeval_resample_options_set_fade_s(coeval_resample_options *options,
-                                                 double fade_s,
-                                                 coeval_error *error);
-
-/**
- * A resampler, written to `*out`. `source` maps the source's time to the timeline. With `clip`, the map of another
- * file, the output lies under that clip: output time is the clip's own time. With NULL the output lies on the
- * timeline. Maps and options may be freed afterwards.
- */
-coeval_status coeval_resampler_new(const coeval_clock_map *source,
-                                   const coeval_clock_map *clip,
-                                   const coeval_resample_options *options,
-                                   coeval_resampler **out,
-                                   coeval_error *error);
-
-/**
- * 1 and the source frame to push next in `*frame`, or 0 when nothing is wanted now: then pull. Mostly that is the
- * frame after the last one pushed. After a jump it is another: further on, and sound in between is not needed; or, where
- * a clip repeats time, further back, and the source must be read from there again.
- */
-int32_t coeval_resampler_wants(const coeval_resampler *resampler,
-                               uint64_t *frame);
-
-/**
- * Takes the next source frames, interleaved, from the frame that `coeval_resampler_wants` names on. NaN and infinite
- * samples count as silence. Fails when nothing is wanted: the sound would have no place.
- */
-coeval_status coeval_resampler_push_interleaved(coeval_resampler *resampler,
-                                                const float *samples,
-                                                size_t frames,
-                                                coeval_error *error);
-
-/**
- * As `coeval_resampler_push_interleaved`, with one pointer for each channel.
- */
-coeval_status coeval_resampler_push_planar(coeval_resampler *resampler,
-                                           const float *const *channels,
-                                           size_t frames,
-                                           coeval_error *error);
-
-/**
- * Takes source frames, interleaved, of which the first is source frame `frame`. What of them lies before the frame that
- * `coeval_resampler_wants` names is passed over. Fails when they begin behind that frame, and when output is to be
- * pulled first. Once all output is made, nothing is taken. For a host whose sound arrives by itself:
- *
- *     status = coeval_resampler_push_at_interleaved(r, at, block, count, error);
- *     at += count;
- *     do {
- *         if (status == COEVAL_OK)
- *             status = coeval_resampler_pull_interleaved(r, out, capacity, NULL, &frames, error);
- *     } while (status == COEVAL_OK && frames > 0);
- *
- * Where a jump lies within a block, the same block is wanted again, from a later frame on: ask
- * `coeval_resampler_wants` after pulling, and push the block again while the frame lies in it.
- */
-coeval_status coeval_resampler_push_at_interleaved(coeval_resampler *resampler,
-                                                   uint64_t frame,
-                                                   const float *samples,
-                                                   size_t frames,
-                                                   coeval_error *error);
-
-/**
- * As `coeval_resampler_push_at_interleaved`, with one pointer for each channel.
- */
-coeval_status coeval_resampler_push_at_planar(coeval_resampler *resampler,
-                                              uint64_t frame,
-                                              const float *const *channels,
-                                              size_t frames,
-                                              coeval_error *error);
-
-/**
- * Begins again at another moment, as after a seek: output frame 0 is then at output time `start_s`. Length and maps stay
- * as they were made, and the end of the source where it is known. Takes microseconds, where a new resampler takes
- * milliseconds.
- */
-coeval_status coeval_resampler_reset(coeval_resampler *resampler,
-                                     double start_s,
-                                     coeval_error *error);
-
-/**
- * How many frames can be pulled, at the least, before more source is wanted; 0 when `resampler` is none.
- */
-uint64_t coeval_resampler_available(const coeval_resampler *resampler);
-
-/**
- * 1 when all frames have been pulled or `resampler` is none, else 0.
- */
-int32_t coeval_resampler_done(const coeval_resampler *resampler);
-
-/**
- * How many source frames beyond its own place an output frame needs before it can be pulled; 0 when `resampler` is none.
- * The output is not delayed by it: each frame has its place.
- */
-size_t coeval_resampler_latency_frames(const coeval_resampler *resampler);
-
-/**
- * Says that the source ends at the frame that `coeval_resampler_wants` names.
- */
-coeval_status coeval_resampler_end_of_source(coeval_resampler *resampler, coeval_error *error);
-
-/**
- * Writes up to `capacity` output frames, interleaved, to `samples`, and their number to `*frames`: 0 when all are
- * out, or when the resampler wants sound. `presence` (NULL, or room for `capacity` values) hears how much of each
- * frame is source: 1 where the source sounds, 0 where it has nothing, between in a fade; a filler is mixed in at 1
- * minus this.
- */
-coeval_status coeval_resampler_pull_interleaved(coeval_resampler *resampler,
-                                                float *samples,
-                                                size_t capacity,
-                                                float *presence,
-                                                size_t *frames,
-                                                coeval_error *error);
-
-/**
- * As `coeval_resampler_pull_interleaved`, with one pointer for each channel, each with room for `capacity` samples.
- */
-coeval_status coeval_resampler_pull_planar(coeval_resampler *resampler,
-                                           float *const *channels,
-                                           size_t capacity,
-                                           float *presence,
-                                           size_t *frames,
-                                           coeval_error *error);
-
-/**
- * Frees the resampler and sets `*resampler` to NULL; NULL is allowed.
- */
-void coeval_resampler_free(coeval_resampler **resampler);
-
-/**
- * A shoot without recordings, with the default options.
- */
-coeval_shoot *coeval_shoot_new(void);
-
-/**
- * Frees the shoot and sets `*shoot` to NULL; NULL is allowed.
- */
-void coeval_shoot_free(coeval_shoot **shoot);
-
-/**
- * Adds a folder (searched with its sub-folders) or a file. It is read by `coeval_shoot_align`, and never changed.
- */
-coeval_status coeval_shoot_add_path(coeval_shoot *shoot,
-                                    const char *path_name,
-                                    coeval_error *error);
-
-/**
- * Adds a file whose sound the caller has read itself. `name` is what the result calls the file, unique and without
- * `*`; `recording` is the id of its recording (letters, digits, `-`, `_`, `.`): files of one recording are its
- * chapters, in the order in which they are added. `device` is a `coeval_kind`. The track then belongs to the shoot:
- * `*track` becomes NULL.
- */
-coeval_status coeval_shoot_add_track(coeval_shoot *shoot,
-                                     const char *name,
-                                     const char *recording,
-                                     int32_t device,
-                                     coeval_track **track,
-                                     coeval_error *error);
-
-/**
- * Says how two files are compared. The options are copied.
- */
-coeval_status coeval_shoot_set_pair_options(coeval_shoot *shoot,
-                                            const coeval_pair_options *options,
-                                            coeval_error *error);
-
-/**
- * The recording whose clock the timeline takes: its id, or the name of one of its files (`*` stands for any
- * characters). NULL: the one that covers most of its event, a camera where one covers it alike; as by default.
- */
-coeval_status coeval_shoot_set_main(coeval_shoot *shoot,
-                                    const char *main,
-                                    coeval_error *error);
-
-/**
- * How many files are read or compared at once; 0: as many as the machine has cores, as by default.
- */
-coeval_status coeval_shoot_set_threads(coeval_shoot *shoot, size_t threads, coeval_error *error);
-
-/**
- * 1: what pure Rust cannot read may be read through an `ffmpeg` program on PATH. 0, the default: it may not.
- */
-coeval_status coeval_shoot_set_allow_ffmpeg(coeval_shoot *shoot,
-                                            int32_t allow,
-                                            coeval_error *error);
-
-/**
- * 1: the picture of cameras that sound does not place may be looked at for a filmed clap that others heard, through
- * an `ffmpeg` program on PATH. 0, the default: it may not.
- */
-coeval_status coeval_shoot_set_picture(coeval_shoot *shoot,
-                                       int32_t look,
-                                       coeval_error *error);
-
-/**
- * 0: no two files are joined as chapters unless `coeval_shoot_set_recording` says so. 1, the default: chapters are
- * recognised by stream parameters, names and times.
- */
-coeval_status coeval_shoot_set_recognise_chapters(coeval_shoot *shoot,
-                                                  int32_t recognise,
-                                                  coeval_error *error);
-
-/**
- * The files that fit `pattern` (names as in the result, `*` for any characters) are chapters of the recording `id`.
- * May be called several times.
- */
-coeval_status coeval_shoot_set_recording(coeval_shoot *shoot,
-                                         const char *id,
-                                         const char *pattern,
-                                         coeval_error *error);
-
-/**
- * What kind of device made a recording: its id or a pattern of its files, and a `coeval_kind`. May be called several
- * times.
- */
-coeval_status coeval_shoot_set_kind(coeval_shoot *shoot,
-                                    const char *id_or_pattern,
-                                    int32_t device,
-                                    coeval_error *error);
-
-/**
- * How far a device was from what it recorded: a recording's id or a pattern of its files, and metres, 0 to 1000. A far
- * microphone hears late, 2.9 ms a metre; that is taken back. May be called several times.
- */
-coeval_status coeval_shoot_set_distance(coeval_shoot *shoot,
-                                        const char *id_or_pattern,
-                                        double metres,
-                                        coeval_error *error);
-
-/**
- * The files' own times are believed to `off_s` seconds (0 or more): two files are looked for only where their
- * timecodes put them or, when one has none, the moments at which they say they were made. Below 0, the default: their
- * times are not believed.
- */
-coeval_status coeval_shoot_set_trusted_times(coeval_shoot *shoot,
-                                             double off_s,
-                                             coeval_error *error);
-
-/**
- * The user's own correspondence: the moment `a_at` of file `a` is the moment `b_at` of file `b`. Files by name as in
- * the result, or by a pattern that one file fits. A moment is text: seconds from the file's start ("200.5"), a clock
- * time from its start ("00:03:20.5") or a timecode ("01:03:20:12"). `hard` 1: it is obeyed whatever the sound says;
- * 0: where it contradicts the sound, the sound stays. Either way the result reports the measured disagreement.
- * `uncertainty_s`: one standard deviation of the reading, seconds; 0: 0.1 s, or a frame where moments are timecodes.
- * May be called several times.
- */
-coeval_status coeval_shoot_add_anchor(coeval_shoot *shoot,
-                                      const char *a,
-                                      const char *a_at,
-                                      const char *b,
-                                      const char *b_at,
-                                      int32_t hard,
-                                      double uncertainty_s,
-                                      coeval_error *error);
-
-/**
- * Puts all recordings on one clock and writes the result to `*out`. A file that cannot be read or placed is no
- * failure: the result says why. `progress` may be NULL; `user` is handed to it.
- */
-coeval_status coeval_shoot_align(const coeval_shoot *shoot,
-                                 coeval_progress_fn progress,
-                                 void *user,
-                                 coeval_alignment **out,
-                                 coeval_error *error);
-
-/**
- * Reads a result again from the JSON text that `coeval_alignment_to_json` or the command line wrote, to `*out`.
- */
-coeval_status coeval_alignment_from_json(const char *json,
-                                         coeval_alignment **out,
-                                         coeval_error *error);
-
-/**
- * Number of events; 1 where all files are of one. Each event has a timeline of its own: times of two are not to be
- * compared.
- */
-size_t coeval_alignment_event_count(const coeval_alignment *alignment);
-
-/**
- * Takes event `number` (from 1) out as an alignment of its own, in which files of other events do not appear, to `*out`.
- * Files without a place go with the first.
- */
-coeval_status coeval_alignment_event(const coeval_alignment *alignment,
-                                     size_t number,
-                                     coeval_alignment **out,
-                                     coeval_error *error);
-
-/**
- * Frees the alignment and sets `*alignment` to NULL; NULL is allowed.
- */
-void coeval_alignment_free(coeval_alignment **alignment);
-
-/**
- * The result contract as JSON text. Valid until the alignment is freed; NULL when it is none.
- */
-const char *coeval_alignment_to_json(const coeval_alignment *alignment);
-
-/**
- * Id of the recording whose clock the timeline is. Valid until the alignment is freed.
- */
-const char *coeval_alignment_clock(const coeval_alignment *alignment);
-
-/**
- * Where the last placed file ends on the timeline, seconds; of several events the first.
- */
-double coeval_alignment_duration_s(const coeval_alignment *alignment);
-
-/**
- * Number of recordings.
- */
-size_t coeval_alignment_recording_count(const coeval_alignment *alignment);
-
-/**
- * Id of a recording, or NULL when there is no such recording. Valid until the alignment is freed.
- */
-const char *coeval_alignment_recording_id(const coeval_alignment *alignment, size_t recording);
-
-/**
- * Kind of a recording, a `coeval_kind`; -1 when there is no such recording.
- */
-int32_t coeval_alignment_recording_kind(const coeval_alignment *alignment, size_t recording);
-
-/**
- * Number of files of all recordings.
- */
-size_t coeval_alignment_file_count(const coeval_alignment *alignment);
-
-/**
- * Name of a file, relative to the folder that was given; NULL when there is no such file. Valid until the alignment
- * is freed.
- */
-const char *coeval_alignment_file_path(const coeval_alignment *alignment,
-                                       size_t file);
-
-/**
- * Why a file is unplaced, in words; NULL when it is placed or there is no such file. Valid until the alignment is
- * freed.
- */
-const char *coeval_alignment_file_reason(const coeval_alignment *alignment,
-                                         size_t file);
-
-/**
- * Fills `*info` with the figures of a file.
- */
-coeval_status coeval_alignment_get_file(const coeval_alignment *alignment,
-                                        size_t file,
-                                        coeval_file *info,
-                                        coeval_error *error);
-
-/**
- * Copies the first `capacity` knots of a file to `out` and returns how many there are; 0 when it is unplaced.
- */
-size_t coeval_alignment_file_knots(const coeval_alignment *alignment,
-                                   size_t file,
-                                   coeval_knot *out,
-                                   size_t capacity);
-
-/**
- * Copies the first `capacity` jumps of a file to `out` and returns how many there are.
- */
-size_t coeval_alignment_file_jumps(const coeval_alignment *alignment,
-                                   size_t file,
-                                   coeval_jump *out,
-                                   size_t capacity);
-
-/**
- * Writes a file's map to the timeline to `*out`, a handle of its own. Fails when the file is unplaced.
- */
-coeval_status coeval_alignment_file_clock_map(const coeval_alignment *alignment,
-                                              size_t file,
-                                              coeval_clock_map **out,
-                                              coeval_error *error);
-
-/**
- * Number of pairs of recordings that share sound.
- */
-size_t coeval_alignment_pair_count(const coeval_alignment *alignment);
-
-/**
- * Fills `*info` with what the pair of this number shares.
- */
-coeval_status coeval_alignment_get_pair(const coeval_alignment *alignment,
-                                        size_t pair,
-                                        coeval_recording_pair *info,
-                                        coeval_error *error);
-
-/**
- * Number of anchors.
- */
-size_t coeval_alignment_anchor_count(const coeval_alignment *alignment);
-
-/**
- * What became of an anchor, in the order in which they were added.
- */
-coeval_status coeval_alignment_get_anchor(const coeval_alignment *alignment,
-                                          size_t index,
-                                          coeval_anchor_check *out,
-                                          coeval_error *error);
-
-/**
- * A builder for sound at `rate_hz` (1000 to 768000, need not be whole) with `channels` (1 to 64), which are averaged,
- * written to `*out`.
- */
-coeval_status coeval_speech_builder_new(double rate_hz,
-                                        size_t channels,
-                                        coeval_speech_builder **out,
-                                        coeval_error *error);
-
-/**
- * Takes the next `frames` frames, interleaved. NaN and infinite samples count as silence.
- */
-coeval_status coeval_speech_builder_push_interleaved(coeval_speech_builder *builder,
-                                                     const float *samples,
-                                                     size_t frames,
-                                                     coeval_error *error);
-
-/**
- * As `coeval_speech_builder_push_interleaved`, with one pointer for each channel.
- */
-coeval_status coeval_speech_builder_push_planar(coeval_speech_builder *builder,
-                                                const float *const *channels,
-                                                size_t frames,
-                                                coeval_error *error);
-
-/**
- * Writes the finished curve to `*out`. The builder is used up: `*builder` becomes NULL.
- */
-coeval_status coeval_speech_builder_finish(coeval_speech_builder **builder,
-                                           coeval_speech_curve **out,
-                                           coeval_error *error);
-
-/**
- * Frees the builder and sets `*builder` to NULL; NULL is allowed.
- */
-void coeval_speech_builder_free(coeval_speech_builder **builder);
-
-/**
- * A curve made elsewhere, of `count` probabilities, each 0 to 1, one for every `COEVAL_SPEECH_STEP_S`, written to
- * `*out`. It knows nothing of a radio's band.
- */
-coeval_status coeval_speech_curve_from_values(const float *probability,
-                                              size_t count,
-                                              coeval_speech_curve **out,
-                                              coeval_error *error);
-
-/**
- * Copies the first `capacity` probabilities, each 0 to 1, one for every `COEVAL_SPEECH_STEP_S`, to `out` and returns
- * how many there are: as many as the sound has whole or begun steps.
- */
-size_t coeval_speech_curve_probability(const coeval_speech_curve *curve,
-                                       float *out,
-                                       size_t capacity);
-
-/**
- * Frees the curve and sets `*curve` to NULL; NULL is allowed.
- */
-void coeval_speech_curve_free(coeval_speech_curve **curve);
-
-/**
- * Options with their defaults. What is set is checked by `coeval_speech_curve_segments`.
- */
-coeval_speech_options *coeval_speech_options_new(void);
-
-/**
- * Frees the options and sets `*options` to NULL; NULL is allowed.
- */
-void coeval_speech_options_free(coeval_speech_options **options);
-
-/**
- * Probability that a stretch must reach, 0 to 1 (default 0.88), and the one below which it ends, 0 to `enter`
- * (default 0.5).
- */
-coeval_status coeval_speech_options_set_thresholds(coeval_speech_options *options,
-                                                   float enter,
-                                                   float leave,
-                                                   coeval_error *error);
-
-/**
- * Least time above the first threshold, seconds, 0 to 10. Default 0.2.
- */
-coeval_status coeval_speech_options_set_min_speech_s(coeval_speech_options *options,
-                                                     double min_speech_s,
-                                                     coeval_error *error);
-
-/**
- * Shorter pauses are part of the speech, seconds, 0 to 10. Default 0.3.
- */
-coeval_status coeval_speech_options_set_min_pause_s(coeval_speech_options *options,
-                                                    double min_pause_s,
-                                                    coeval_error *error);
-
-/**
- * A stretch is drawn out at its end by this, seconds, 0 to 10. Default 0.
- */
-coeval_status coeval_speech_options_set_hang_over_s(coeval_speech_options *options,
-                                                    double hang_over_s,
-                                                    coeval_error *error);
-
-/**
- * Makes stretches of a curve and writes them to `*out`: one begins where the probability rises above the second
- * threshold and reaches the first before it falls below the second again. `options` may be NULL for the defaults.
- */
-coeval_status coeval_speech_curve_segments(const coeval_speech_curve *curve,
-                                           const coeval_speech_options *options,
-                                           coeval_speech_segments **out,
-                                           coeval_error *error);
-
-/**
- * Number of stretches.
- */
-size_t coeval_speech_segments_count(const coeval_speech_segments *segments);
-
-/**
- * Fills `*out` with the stretch of this number, in time order from 0.
- */
-coeval_status coeval_speech_segments_get(const coeval_speech_segments *segments,
-                                         size_t index,
-                                         coeval_speech_segment *out,
-                                         coeval_error *error);
-
-/**
- * Where the voice of a stretch comes from, a `coeval_origin`; -1 when there is no such stretch. `shared` is the
- * greatest answer for it of the `coeval_shared_meter`s of the cameras that ran meanwhile; NaN when none did: then the
- * sound's band alone decides.
- */
-int32_t coeval_speech_segments_origin(const coeval_speech_segments *segments,
-                                      size_t index,
-                                      double shared);
-
-/**
- * Frees the stretches and sets `*segments` to NULL; NULL is allowed.
- */
-void coeval_speech_segments_free(coeval_speech_segments **segments);
-
-/**
- * A meter for stretches of the recorder's sound, written to `*out`. The stretches may be freed afterwards.
- */
-coeval_status coeval_shared_meter_new(const coeval_speech_segments *segments,
-                                      coeval_shared_meter **out,
-                                      coeval_error *error);
-
-/**
- * Takes the next `samples` samples of both, mono, at `COEVAL_SPEECH_RATE_HZ`, from the start of the recorder's sound
- * on; the camera's lie on the recorder's time, as a `coeval_resampler` puts them. Where the camera does not run its
- * samples are NaN.
- */
-coeval_status coeval_shared_meter_push(coeval_shared_meter *meter,
-                                       const float *recorder,
-                                       const float *camera,
-                                       size_t samples,
-                                       coeval_error *error);
-
-/**
- * Writes to `out`, for each stretch, how surely the camera hears the same, in standard deviations; NaN where it did
- * not run. `capacity` must be the number of stretches or more. The meter is used up: `*meter` becomes NULL.
- */
-coeval_status coeval_shared_meter_finish(coeval_shared_meter **meter,
-                                         double *out,
-                                         size_t capacity,
-                                         coeval_error *error);
-
-/**
- * Frees the meter and sets `*meter` to NULL; NULL is allowed.
- */
-void coeval_shared_meter_free(coeval_shared_meter **meter);
-
-/**
- * The status in words, such as "not found"; "unknown status" for a number that is none. Lives as long as the library.
- */
-const char *coeval_status_text(int32_t status);
-
-/**
- * A handle for the texts of failures. Every function takes one as its last argument, or NULL.
- */
-coeval_error *coeval_error_new(void);
-
-/**
- * Frees the handle and sets `*error` to NULL; NULL is allowed.
- */
-void coeval_error_free(coeval_error **error);
-
-/**
- * Status of the last call that was given this handle; `COEVAL_OK` when there was none.
- */
-coeval_status coeval_error_status(const coeval_error *error);
-
-/**
- * The failure in one line: "path: what was wrong; what to do". Empty when there was none. Valid until the handle is
- * used again.
- */
-const char *coeval_error_text(const coeval_error *error);
-
-/**
- * What was wrong, without path and remedy. Empty when nothing was. Valid until the handle is used again.
- */
-const char *coeval_error_message(const coeval_error *error);
-
-/**
- * The file that the failure is about, or NULL. Valid until the handle is used again.
- */
-const char *coeval_error_path(const coeval_error *error);
-
-/**
- * What the user can do about it, or NULL. Valid until the handle is used again.
- */
-const char *coeval_error_remedy(const coeval_error *error);
-
-/**
  * Options with their defaults. What is set is checked by `coeval_tighten`.
+ * [allocates]
  */
 coeval_tighten_options *coeval_tighten_options_new(void);
 
 /**
  * Frees the options and sets `*options` to NULL; NULL is allowed.
+ * [allocates]
  */
 void coeval_tighten_options_free(coeval_tighten_options **options);
 
 /**
  * Pause that is left between two sentences where time is taken out, seconds, 0.2 to 30. Default 0.8.
+ * [real-time]
  */
 coeval_status coeval_tighten_options_set_pause_s(coeval_tighten_options *options,
                                                  double pause_s,
@@ -2241,6 +2703,7 @@ coeval_status coeval_tighten_options_set_pause_s(coeval_tighten_options *options
 
 /**
  * A cut keeps this from every voice, seconds, 0.08 to 5. Default 0.2.
+ * [real-time]
  */
 coeval_status coeval_tighten_options_set_handle_s(coeval_tighten_options *options,
                                                   double handle_s,
@@ -2248,6 +2711,7 @@ coeval_status coeval_tighten_options_set_handle_s(coeval_tighten_options *option
 
 /**
  * Shorter stretches without voice or event are no dead air, seconds, 0.2 to 600. Default 2.
+ * [real-time]
  */
 coeval_status coeval_tighten_options_set_dead_s(coeval_tighten_options *options,
                                                 double dead_s,
@@ -2255,6 +2719,7 @@ coeval_status coeval_tighten_options_set_dead_s(coeval_tighten_options *options,
 
 /**
  * No shot is shorter, seconds, 0 to 60, but where a camera ends or the kept time does. Default 2.5.
+ * [real-time]
  */
 coeval_status coeval_tighten_options_set_min_shot_s(coeval_tighten_options *options,
                                                     double min_shot_s,
@@ -2262,6 +2727,7 @@ coeval_status coeval_tighten_options_set_min_shot_s(coeval_tighten_options *opti
 
 /**
  * Length of a dissolve where one camera must hide its own jump, seconds, 0 to 5. Default 0.5.
+ * [real-time]
  */
 coeval_status coeval_tighten_options_set_dissolve_s(coeval_tighten_options *options,
                                                     double dissolve_s,
@@ -2269,6 +2735,7 @@ coeval_status coeval_tighten_options_set_dissolve_s(coeval_tighten_options *opti
 
 /**
  * Length that the result shall have, seconds, 1 or more; 0, the default: everything that is said stays.
+ * [real-time]
  */
 coeval_status coeval_tighten_options_set_target_s(coeval_tighten_options *options,
                                                   double target_s,
@@ -2277,6 +2744,7 @@ coeval_status coeval_tighten_options_set_target_s(coeval_tighten_options *option
 /**
  * Dead air of `from_s` seconds (0.2 or more) and longer is passed at `speed` times the speed (2 to 100), not taken out.
  * `from_s` 0, the default: it is taken out, and `speed` does not matter.
+ * [real-time]
  */
 coeval_status coeval_tighten_options_set_pass(coeval_tighten_options *options,
                                               double from_s,
@@ -2285,6 +2753,7 @@ coeval_status coeval_tighten_options_set_pass(coeval_tighten_options *options,
 
 /**
  * 1, the default: calls over the radio are worth keeping. 0: they are not.
+ * [real-time]
  */
 coeval_status coeval_tighten_options_set_keep_radio(coeval_tighten_options *options,
                                                     int32_t keep,
@@ -2292,6 +2761,7 @@ coeval_status coeval_tighten_options_set_keep_radio(coeval_tighten_options *opti
 
 /**
  * This stretch of the timeline stays, whatever is in it; seconds. May be called several times.
+ * [allocates]
  */
 coeval_status coeval_tighten_options_add_protected(coeval_tighten_options *options,
                                                    double from_s,
@@ -2301,6 +2771,7 @@ coeval_status coeval_tighten_options_add_protected(coeval_tighten_options *optio
 /**
  * Something to keep happens here although nobody speaks: from where to where on the timeline, seconds, the same for a
  * moment, and what it is, in words. May be called several times.
+ * [allocates]
  */
 coeval_status coeval_tighten_options_add_event(coeval_tighten_options *options,
                                                double start_s,
@@ -2310,6 +2781,7 @@ coeval_status coeval_tighten_options_add_event(coeval_tighten_options *options,
 
 /**
  * 1, the default: claps, loud moments and engines that are opened up are worth keeping. 0: they are not.
+ * [real-time]
  */
 coeval_status coeval_tighten_options_set_keep_events(coeval_tighten_options *options,
                                                      int32_t keep,
@@ -2318,6 +2790,7 @@ coeval_status coeval_tighten_options_set_keep_events(coeval_tighten_options *opt
 /**
  * While somebody speaks within this stretch of the timeline, seconds, the camera of this id is seen where it runs. May be
  * called several times.
+ * [allocates]
  */
 coeval_status coeval_tighten_options_add_seen(coeval_tighten_options *options,
                                               double from_s,
@@ -2328,6 +2801,7 @@ coeval_status coeval_tighten_options_add_seen(coeval_tighten_options *options,
 /**
  * How much the picture of a file moves: `count` moments in file time, seconds, ascending, and the motion at each, in
  * any unit, 0 being stillness. Where it moves more than it usually does is worth keeping. May be called several times.
+ * [allocates]
  */
 coeval_status coeval_tighten_options_add_motion(coeval_tighten_options *options,
                                                 const char *file,
@@ -2339,6 +2813,7 @@ coeval_status coeval_tighten_options_add_motion(coeval_tighten_options *options,
 /**
  * Plans a rough cut of what was aligned and writes it to `*out`. `voices` are those of the same alignment. `options`
  * may be NULL for the defaults.
+ * [long]
  */
 coeval_status coeval_tighten(const coeval_alignment *alignment,
                              const coeval_voices *voices,
@@ -2347,12 +2822,26 @@ coeval_status coeval_tighten(const coeval_alignment *alignment,
                              coeval_error *error);
 
 /**
+ * The plan as JSON text. Valid until the plan is freed; NULL when `plan` is none.
+ * [real-time]
+ */
+const char *coeval_plan_to_json(const coeval_plan *plan);
+
+/**
+ * Reads again, to `*out`, what `coeval_plan_to_json` or the command (`plan.json`) wrote.
+ * [allocates]
+ */
+coeval_status coeval_plan_from_json(const char *json, coeval_plan **out, coeval_error *error);
+
+/**
  * Frees the plan and sets `*plan` to NULL; NULL is allowed.
+ * [allocates]
  */
 void coeval_plan_free(coeval_plan **plan);
 
 /**
  * Frames a second of the timeline, as a ratio.
+ * [real-time]
  */
 coeval_status coeval_plan_frame_rate(const coeval_plan *plan,
                                      uint32_t *numerator,
@@ -2361,16 +2850,19 @@ coeval_status coeval_plan_frame_rate(const coeval_plan *plan,
 
 /**
  * Length of the result, seconds; NaN when `plan` is none.
+ * [real-time]
  */
 double coeval_plan_shown_s(const coeval_plan *plan);
 
 /**
- * Number of stretches.
+ * Number of stretches. 0 when `plan` is none.
+ * [real-time]
  */
 size_t coeval_plan_entry_count(const coeval_plan *plan);
 
 /**
  * Fills `*entry` with the stretch of this number, in time order from 0.
+ * [real-time]
  */
 coeval_status coeval_plan_get_entry(const coeval_plan *plan,
                                     size_t index,
@@ -2380,119 +2872,10 @@ coeval_status coeval_plan_get_entry(const coeval_plan *plan,
 /**
  * What a person should know of the plan, for example that a length could not be met; NULL when there is no note of this
  * number. Valid until the plan is freed.
+ * [real-time]
  */
 const char *coeval_plan_note(const coeval_plan *plan,
                              size_t index);
-
-/**
- * A builder for sound at `rate_hz` (1000 to 768000, need not be whole) with `channels` (1 to 64), written to `*out`.
- */
-coeval_status coeval_track_builder_new(double rate_hz,
-                                       size_t channels,
-                                       coeval_track_builder **out,
-                                       coeval_error *error);
-
-/**
- * Takes the next `frames` frames, interleaved. The first frame of all is the file's presentation zero. NaN and
- * infinite samples count as silence.
- */
-coeval_status coeval_track_builder_push_interleaved(coeval_track_builder *builder,
-                                                    const float *samples,
-                                                    size_t frames,
-                                                    coeval_error *error);
-
-/**
- * As `coeval_track_builder_push_interleaved`, with one pointer for each channel.
- */
-coeval_status coeval_track_builder_push_planar(coeval_track_builder *builder,
-                                               const float *const *channels,
-                                               size_t frames,
-                                               coeval_error *error);
-
-/**
- * Writes the finished track to `*out`. The builder is used up: `*builder` becomes NULL.
- */
-coeval_status coeval_track_builder_finish(coeval_track_builder **builder,
-                                          coeval_track **out,
-                                          coeval_error *error);
-
-/**
- * Frees the builder and sets `*builder` to NULL; NULL is allowed.
- */
-void coeval_track_builder_free(coeval_track_builder **builder);
-
-/**
- * Length of the sound, seconds; NaN when `track` is none.
- */
-double coeval_track_duration_s(const coeval_track *track);
-
-/**
- * 1 when the sound is one constant value throughout (digital silence) or `track` is none, else 0.
- */
-int32_t coeval_track_is_silent(const coeval_track *track);
-
-/**
- * Frees the track and sets `*track` to NULL; NULL is allowed.
- */
-void coeval_track_free(coeval_track **track);
-
-/**
- * Hears the recorder of a shoot once, and each camera once, and writes who speaks when to `*out`. `folder` is the one
- * that the alignment's names are relative to. `allow_ffmpeg`: as for `coeval_shoot_set_allow_ffmpeg`. `progress` may
- * be NULL; `user` is handed to it.
- */
-coeval_status coeval_alignment_hear(const coeval_alignment *alignment,
-                                    const char *folder,
-                                    int32_t allow_ffmpeg,
-                                    coeval_progress_fn progress,
-                                    void *user,
-                                    coeval_voices **out,
-                                    coeval_error *error);
-
-/**
- * Reads again, to `*out`, what `coeval_voices_to_json` wrote. It must be of this alignment.
- */
-coeval_status coeval_voices_from_json(const char *json,
-                                      const coeval_alignment *alignment,
-                                      coeval_voices **out,
-                                      coeval_error *error);
-
-/**
- * Frees the voices and sets `*voices` to NULL; NULL is allowed.
- */
-void coeval_voices_free(coeval_voices **voices);
-
-/**
- * The voices as JSON text. Valid until they are freed; NULL when `voices` are none.
- */
-const char *coeval_voices_to_json(const coeval_voices *voices);
-
-/**
- * Id of the recording that was heard. Valid until the voices are freed; NULL when `voices` are none.
- */
-const char *coeval_voices_recorder(const coeval_voices *voices);
-
-/**
- * Number of stretches in which somebody speaks.
- */
-size_t coeval_voices_count(const coeval_voices *voices);
-
-/**
- * Fills `*voice` with the stretch of this number, in time order from 0.
- */
-coeval_status coeval_voices_get(const coeval_voices *voices,
-                                size_t index,
-                                coeval_voice *voice,
-                                coeval_error *error);
-
-/**
- * Id of a camera that ran during a voice, or NULL when there is none of this number. `*shared` (may be NULL) hears how
- * surely it hears the voice, in standard deviations. Valid until the voices are freed.
- */
-const char *coeval_voices_camera(const coeval_voices *voices,
-                                 size_t index,
-                                 size_t camera,
-                                 double *shared);
 
 #ifdef __cplusplus
 }  // extern "C"

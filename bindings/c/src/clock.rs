@@ -1,8 +1,11 @@
 //! Maps between clocks.
 
-use coeval::clock::ClockMap;
+use std::ffi::c_char;
 
-use crate::handle::{self, copy_out, handle, invalid, slice};
+use coeval::clock::ClockMap;
+use coeval::{Error, ErrorKind};
+
+use crate::handle::{self, c_text, copy_out, copy_text, handle, invalid, slice, text};
 use crate::panics::answer;
 use crate::status::{coeval_error, coeval_status, guard};
 
@@ -108,6 +111,48 @@ pub unsafe extern "C" fn coeval_clock_map_knots(
 ) -> usize {
     // SAFETY: the caller keeps the header's rules.
     answer(0, || unsafe { Ok(copy_out(handle::get(map)?.knots().iter().map(coeval_knot::from), out, capacity)) })
+}
+
+/// The value of `schema` in a map's JSON text.
+const SCHEMA: &str = "coeval.clock-map/1";
+
+/// Writes the map as JSON text to `out`, which has room for `capacity` bytes, and returns its length without the NUL at
+/// its end; what does not fit is cut off, so ask with (NULL, 0) first. 0 when `map` is none.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_clock_map_to_json(
+    map: *const coeval_clock_map,
+    out: *mut c_char,
+    capacity: usize,
+) -> usize {
+    // SAFETY: the caller keeps the header's rules.
+    answer(0, || unsafe {
+        let json = serde_json::json!({"schema": SCHEMA, "knots": handle::get(map)?.knots()});
+        Ok(copy_text(&c_text(json.to_string()), out, capacity))
+    })
+}
+
+/// Reads again, to `*out`, what `coeval_clock_map_to_json` wrote, to the last bit.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_clock_map_from_json(
+    json: *const c_char,
+    out: *mut *mut coeval_clock_map,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe {
+        guard(error, || {
+            handle::make(out, || {
+                let no_map = || Error::new(ErrorKind::Damaged, format!("the text is no clock map of {SCHEMA}"));
+                let mut value: serde_json::Value =
+                    serde_json::from_str(text(json, "the JSON text")?).map_err(|e| no_map().with_source(e))?;
+                if value["schema"] != SCHEMA {
+                    return Err(no_map());
+                }
+                let knots = serde_json::from_value(value["knots"].take()).map_err(|e| no_map().with_source(e))?;
+                ClockMap::from_knots(knots)
+            })
+        })
+    }
 }
 
 /// Frees the map and sets `*map` to NULL; NULL is allowed.

@@ -197,6 +197,23 @@ macro_rules! growing {
 }
 pub(crate) use growing;
 
+/// Copies as much of a text as fits into the caller's buffer, ends it with a NUL, and returns its length without that.
+///
+/// # Safety
+/// `to` is NULL or has room for `capacity` bytes.
+pub(crate) unsafe fn copy_text(text: &CStr, to: *mut c_char, capacity: usize) -> usize {
+    let bytes = text.to_bytes();
+    if !to.is_null() && capacity > 0 {
+        let count = bytes.len().min(capacity - 1);
+        // SAFETY: that and the NUL are no more than `capacity` bytes, for which the caller vouches.
+        unsafe {
+            ptr::copy_nonoverlapping(bytes.as_ptr(), to.cast(), count);
+            to.add(count).write(0);
+        }
+    }
+    bytes.len()
+}
+
 /// Fills a struct of the caller's whose first member, `struct_size`, says how much of it the caller knows: a caller that
 /// was built with an earlier header gets the members that it knows. `struct_size` then holds how much was filled.
 ///

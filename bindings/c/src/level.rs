@@ -17,7 +17,29 @@ pub struct coeval_level_meter {
 
 handle!(coeval_level_meter, Fed<LevelMeter>, b"cv meter");
 
-/// A meter for sound at `rate_hz` (8000 to 192000) with `channels` (1 to 64), written to `*out`.
+/// A meter for sound at `rate_hz` (8000 to 192000, whole) with `channels` (1 to 64), written to `*out`.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_level_meter_new_hz(
+    rate_hz: f64,
+    channels: usize,
+    out: *mut *mut coeval_level_meter,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe {
+        guard(error, || {
+            handle::make(out, || {
+                if !(rate_hz.fract() == 0.0 && (0.0..=f64::from(u32::MAX)).contains(&rate_hz)) {
+                    return Err(invalid(format!("rate_hz is {rate_hz}, not a whole number within 8000 to 192000")));
+                }
+                Ok(Fed::new(LevelMeter::new(rate_hz as u32, channels)?, channels))
+            })
+        })
+    }
+}
+
+/// As `coeval_level_meter_new_hz`, with a rate that is no `double` as all others are.
+#[deprecated(note = "use coeval_level_meter_new_hz")]
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_level_meter_new(
     rate_hz: u32,
@@ -26,7 +48,7 @@ pub unsafe extern "C" fn coeval_level_meter_new(
     error: *mut coeval_error,
 ) -> coeval_status {
     // SAFETY: the caller keeps the header's rules.
-    unsafe { guard(error, || handle::make(out, || Ok(Fed::new(LevelMeter::new(rate_hz, channels)?, channels)))) }
+    unsafe { coeval_level_meter_new_hz(f64::from(rate_hz), channels, out, error) }
 }
 
 /// Takes the next `frames` frames, interleaved. NaN and infinite samples count as zero.
@@ -241,7 +263,7 @@ impl From<&Stretch> for coeval_stretch {
 }
 
 /// Copies the first `capacity` stretches of a kind, a `coeval_stretches`, to `out` and returns how many there are: the
-/// first thousand are kept. 0 for a number that is no such kind.
+/// first thousand are kept. 0 for a number that is no such kind. 0 when `report` is none.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_level_report_stretches(
     report: *const coeval_level_report,

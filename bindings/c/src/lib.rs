@@ -13,6 +13,7 @@ mod clock;
 mod handle;
 mod level;
 mod limit;
+mod log;
 mod marker;
 mod mix;
 mod pair;
@@ -32,6 +33,31 @@ mod voices;
 use std::ffi::c_char;
 
 pub use abi::COEVAL_ABI_VERSION;
+
+/// Version of the library that this header belongs to: `COEVAL_VERSION_MAJOR.COEVAL_VERSION_MINOR.COEVAL_VERSION_PATCH`.
+pub const COEVAL_VERSION_MAJOR: u32 = 0;
+/// Its second number. Before version 1 it grows when something that worked no longer does.
+pub const COEVAL_VERSION_MINOR: u32 = 1;
+/// Its third number.
+pub const COEVAL_VERSION_PATCH: u32 = 0;
+/// The three as one number that can be compared: 1000000 times the first, 1000 times the second, and the third.
+pub const COEVAL_VERSION_NUMBER: u32 = 1000;
+
+// The header cannot be made from what cargo knows.
+const _: () = {
+    const fn number(text: &str) -> u32 {
+        match u32::from_str_radix(text, 10) {
+            Ok(number) => number,
+            Err(_) => panic!("a version number"),
+        }
+    }
+    assert!(COEVAL_VERSION_MAJOR == number(env!("CARGO_PKG_VERSION_MAJOR")));
+    assert!(COEVAL_VERSION_MINOR == number(env!("CARGO_PKG_VERSION_MINOR")));
+    assert!(COEVAL_VERSION_PATCH == number(env!("CARGO_PKG_VERSION_PATCH")));
+    assert!(
+        COEVAL_VERSION_NUMBER == COEVAL_VERSION_MAJOR * 1_000_000 + COEVAL_VERSION_MINOR * 1000 + COEVAL_VERSION_PATCH
+    );
+};
 
 /// Version of the binary interface of the library that is loaded. When it is not `COEVAL_ABI_VERSION`, the header and
 /// the library do not belong together and nothing else may be called.

@@ -240,7 +240,7 @@ pub unsafe extern "C" fn coeval_marker_detector_end(
     }
 }
 
-/// Number of markers that are certain by now.
+/// Number of markers that are certain by now. 0 when `detector` is none.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_marker_detector_count(detector: *const coeval_marker_detector) -> usize {
     // SAFETY: the caller keeps the header's rules.
@@ -327,7 +327,7 @@ pub struct coeval_marker_pair {
 /// it to `*out`. That they do not match is a result, not a failure. `options` may be NULL; the detectors stay as they
 /// are.
 #[unsafe(no_mangle)]
-pub unsafe extern "C" fn coeval_match_markers(
+pub unsafe extern "C" fn coeval_marker_match_new(
     a: *const coeval_marker_detector,
     b: *const coeval_marker_detector,
     options: *const coeval_pair_options,
@@ -347,6 +347,20 @@ pub unsafe extern "C" fn coeval_match_markers(
             })
         })
     }
+}
+
+/// The earlier name of `coeval_marker_match_new`.
+#[deprecated(note = "use coeval_marker_match_new")]
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_match_markers(
+    a: *const coeval_marker_detector,
+    b: *const coeval_marker_detector,
+    options: *const coeval_pair_options,
+    out: *mut *mut coeval_marker_match,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe { coeval_marker_match_new(a, b, options, out, error) }
 }
 
 /// Fills `*summary` with the figures.
@@ -378,7 +392,7 @@ pub unsafe extern "C" fn coeval_marker_match_get_summary(
     }
 }
 
-/// Copies the first `capacity` matched markers, in time order, to `out` and returns how many there are.
+/// Copies the first `capacity` matched markers, in time order, to `out` and returns how many there are. 0 when `found` is none.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_marker_match_pairs(
     found: *const coeval_marker_match,

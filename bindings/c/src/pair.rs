@@ -3,12 +3,14 @@
 use std::ffi::{CString, c_char, c_void};
 use std::num::NonZeroUsize;
 
+use coeval::clock::ClockMap;
 use coeval::pair::{Aligner, Evidence, PairAlignment, PairJump, PairOptions, PairOutcome, Unplaced, align_pair};
 use coeval::{Error, ErrorKind, Result};
 use coeval_shoot::on_threads;
+use serde_json::Value;
 
 use crate::clock::{coeval_clock_map, coeval_knot};
-use crate::handle::{self, c_text, copy_out, fill, growing, handle, invalid};
+use crate::handle::{self, c_text, copy_out, fill, growing, handle, invalid, text};
 use crate::panics::answer;
 use crate::progress::{Listener, coeval_progress_fn};
 use crate::status::{coeval_error, coeval_status, guard};
@@ -230,7 +232,7 @@ impl From<&Evidence> for coeval_evidence {
 /// Compares two tracks and writes how `b` lies on `a` to `*out`. That they have no placement is a result, not a
 /// failure. `options` may be NULL for the defaults, `progress` NULL for none; `user` is handed to it.
 #[unsafe(no_mangle)]
-pub unsafe extern "C" fn coeval_align_pair(
+pub unsafe extern "C" fn coeval_pair_align(
     a: *const coeval_track,
     b: *const coeval_track,
     options: *const coeval_pair_options,
@@ -253,10 +255,89 @@ pub unsafe extern "C" fn coeval_align_pair(
     }
 }
 
+/// The earlier name of `coeval_pair_align`.
+#[deprecated(note = "use coeval_pair_align")]
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_align_pair(
+    a: *const coeval_track,
+    b: *const coeval_track,
+    options: *const coeval_pair_options,
+    progress: coeval_progress_fn,
+    user: *mut c_void,
+    out: *mut *mut coeval_pair,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe { coeval_pair_align(a, b, options, progress, user, out, error) }
+}
+
+/// The value of `schema` in a pair's JSON text.
+const SCHEMA: &str = "coeval.pair/1";
+
+const REASONS: [Unplaced; 5] = [
+    Unplaced::NoCommonSound,
+    Unplaced::TooShort,
+    Unplaced::OnlyPeriodicSound,
+    Unplaced::Silent,
+    Unplaced::BeyondDriftLimit,
+];
+
+fn from_json(text: &str) -> Result<PairOutcome> {
+    let none = |what: &str| Error::new(ErrorKind::Damaged, format!("the text is no pair of {SCHEMA}: {what}"));
+    let value: Value = serde_json::from_str(text).map_err(|e| none("it is not JSON").with_source(e))?;
+    if value["schema"] != SCHEMA {
+        return Err(none(&format!("its schema is {}", value["schema"])));
+    }
+    if value["status"] != "placed" {
+        let reason = REASONS.into_iter().find(|r| value["reason"] == r.as_str());
+        return reason.map(PairOutcome::Unplaced).ok_or_else(|| none(&format!("its reason is {}", value["reason"])));
+    }
+    fn read<T: serde::de::DeserializeOwned>(value: &Value, key: &str) -> Result<T> {
+        serde_json::from_value(value[key].clone())
+            .map_err(|e| Error::new(ErrorKind::Damaged, format!("the text is no pair: {key}: {e}")).with_source(e))
+    }
+    let measurements: Vec<(f64, f64, f64)> = read(&value, "measurements")?;
+    let steps: Vec<(f64, f64, f64)> = read(&value, "steps")?;
+    let mut pair = PairAlignment::from_parts(
+        ClockMap::from_knots(read(&value, "knots")?)?,
+        measurements.into_iter().map(|(a_s, b_s, sigma_s)| Evidence { a_s, b_s, sigma_s }).collect(),
+        steps.into_iter().map(|(a_s, b_s, step_s)| PairJump { a_s, b_s, step_s }).collect(),
+    );
+    pair.places = read(&value, "places")?;
+    if pair.places.len() != pair.evidence.len() {
+        return Err(none("places and measurements are not of one length"));
+    }
+    (pair.confidence, pair.uncertainty_s) = (read(&value, "confidence")?, read(&value, "uncertainty_s")?);
+    (pair.overlap_s, pair.residual_rms_s) = (read(&value, "overlap_s")?, read(&value, "residual_rms_s")?);
+    (pair.inverted, pair.rate_mixup) = (read(&value, "inverted")?, read(&value, "rate_mixup")?);
+    (pair.place_s, pair.source_s, pair.wander_q) =
+        (read(&value, "place_s")?, read(&value, "source_s")?, read(&value, "wander_q")?);
+    Ok(PairOutcome::Placed(Box::new(pair)))
+}
+
+/// Reads again, to `*out`, what `coeval_pair_to_json` wrote, to the last bit.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_pair_from_json(
+    json_text: *const c_char,
+    out: *mut *mut coeval_pair,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe {
+        guard(error, || {
+            handle::make(out, || {
+                let outcome = from_json(text(json_text, "the JSON text")?)?;
+                Ok(Paired { json: json(&outcome)?, outcome })
+            })
+        })
+    }
+}
+
 /// As JSON, with the keys that the result contract uses for a file.
 fn json(outcome: &PairOutcome) -> Result<CString> {
     let value = match outcome {
         PairOutcome::Placed(p) => serde_json::json!({
+            "schema": SCHEMA,
             "status": "placed",
             "reason": null,
             "offset_s": p.map.offset_s(),
@@ -271,9 +352,15 @@ fn json(outcome: &PairOutcome) -> Result<CString> {
             "knots": p.map.knots(),
             "jumps": p.map.jumps().map(|(file_s, lost_s)| serde_json::json!({"file_s": file_s, "lost_s": lost_s}))
                 .collect::<Vec<_>>(),
+            "steps": p.jumps.iter().map(|j| (j.a_s, j.b_s, j.step_s)).collect::<Vec<_>>(),
+            "measurements": p.evidence.iter().map(|e| (e.a_s, e.b_s, e.sigma_s)).collect::<Vec<_>>(),
+            "places": p.places,
+            "place_s": p.place_s,
+            "source_s": p.source_s,
+            "wander_q": p.wander_q,
         }),
         PairOutcome::Unplaced(reason) => serde_json::json!({
-            "status": "unplaced", "reason": reason.as_str(), "knots": [], "jumps": [],
+            "schema": SCHEMA, "status": "unplaced", "reason": reason.as_str(), "knots": [], "jumps": [],
         }),
     };
     let text = serde_json::to_string(&value)
@@ -350,7 +437,7 @@ pub unsafe extern "C" fn coeval_pair_reason(pair: *const coeval_pair) -> *const 
 }
 
 /// Copies the first `capacity` knots of the map from `b`'s time (`file_s`) to `a`'s time (`timeline_s`) to `out` and
-/// returns how many there are.
+/// returns how many there are. 0 when `pair` is none.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_pair_knots(pair: *const coeval_pair, out: *mut coeval_knot, capacity: usize) -> usize {
     // SAFETY: the caller keeps the header's rules.
@@ -360,7 +447,7 @@ pub unsafe extern "C" fn coeval_pair_knots(pair: *const coeval_pair, out: *mut c
     })
 }
 
-/// Copies the first `capacity` jumps to `out` and returns how many there are.
+/// Copies the first `capacity` jumps to `out` and returns how many there are. 0 when `pair` is none.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_pair_jumps(
     pair: *const coeval_pair,
@@ -374,7 +461,7 @@ pub unsafe extern "C" fn coeval_pair_jumps(
     })
 }
 
-/// Copies the first `capacity` measurements, in time order, to `out` and returns how many there are.
+/// Copies the first `capacity` measurements, in time order, to `out` and returns how many there are. 0 when `pair` is none.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_pair_evidence(
     pair: *const coeval_pair,

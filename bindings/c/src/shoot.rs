@@ -427,7 +427,7 @@ pub unsafe extern "C" fn coeval_alignment_from_json(
 }
 
 /// Number of events; 1 where all files are of one. Each event has a timeline of its own: times of two are not to be
-/// compared.
+/// compared. 0 when `alignment` is none.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_alignment_event_count(alignment: *const coeval_alignment) -> usize {
     // SAFETY: the caller keeps the header's rules.
@@ -468,21 +468,21 @@ pub unsafe extern "C" fn coeval_alignment_to_json(alignment: *const coeval_align
     answer(std::ptr::null(), || Ok(unsafe { handle::get(alignment) }?.json.as_ptr()))
 }
 
-/// Id of the recording whose clock the timeline is. Valid until the alignment is freed.
+/// Id of the recording whose clock the timeline is. Valid until the alignment is freed. NULL when `alignment` is none.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_alignment_clock(alignment: *const coeval_alignment) -> *const c_char {
     // SAFETY: the caller keeps the header's rules.
     answer(std::ptr::null(), || Ok(unsafe { handle::get(alignment) }?.clock.as_ptr()))
 }
 
-/// Where the last placed file ends on the timeline, seconds; of several events the first.
+/// Where the last placed file ends on the timeline, seconds; of several events the first. NaN when `alignment` is none.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_alignment_duration_s(alignment: *const coeval_alignment) -> f64 {
     // SAFETY: the caller keeps the header's rules.
     answer(f64::NAN, || Ok(unsafe { handle::get(alignment) }?.alignment.timeline.duration_s))
 }
 
-/// Number of recordings.
+/// Number of recordings. 0 when `alignment` is none.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_alignment_recording_count(alignment: *const coeval_alignment) -> usize {
     // SAFETY: the caller keeps the header's rules.
@@ -509,7 +509,7 @@ pub unsafe extern "C" fn coeval_alignment_recording_kind(alignment: *const coeva
     })
 }
 
-/// Number of files of all recordings.
+/// Number of files of all recordings. 0 when `alignment` is none.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_alignment_file_count(alignment: *const coeval_alignment) -> usize {
     // SAFETY: the caller keeps the header's rules.
@@ -597,7 +597,7 @@ pub unsafe extern "C" fn coeval_alignment_get_file(
     }
 }
 
-/// Copies the first `capacity` knots of a file to `out` and returns how many there are; 0 when it is unplaced.
+/// Copies the first `capacity` knots of a file to `out` and returns how many there are; 0 when it is unplaced. 0 when `alignment` is none.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_alignment_file_knots(
     alignment: *const coeval_alignment,
@@ -613,7 +613,7 @@ pub unsafe extern "C" fn coeval_alignment_file_knots(
     })
 }
 
-/// Copies the first `capacity` jumps of a file to `out` and returns how many there are.
+/// Copies the first `capacity` jumps of a file to `out` and returns how many there are. 0 when `alignment` is none.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_alignment_file_jumps(
     alignment: *const coeval_alignment,
@@ -669,7 +669,7 @@ pub struct coeval_recording_pair {
 
 growing!(coeval_recording_pair, evidence_count: usize);
 
-/// Number of pairs of recordings that share sound.
+/// Number of pairs of recordings that share sound. 0 when `alignment` is none.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_alignment_pair_count(alignment: *const coeval_alignment) -> usize {
     // SAFETY: the caller keeps the header's rules.
@@ -723,7 +723,7 @@ pub struct coeval_anchor_check {
 
 growing!(coeval_anchor_check, misfit_s: f64);
 
-/// Number of anchors.
+/// Number of anchors. 0 when `alignment` is none.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_alignment_anchor_count(alignment: *const coeval_alignment) -> usize {
     // SAFETY: the caller keeps the header's rules.

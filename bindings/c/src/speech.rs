@@ -129,7 +129,7 @@ pub unsafe extern "C" fn coeval_speech_curve_from_values(
 }
 
 /// Copies the first `capacity` probabilities, each 0 to 1, one for every `COEVAL_SPEECH_STEP_S`, to `out` and returns
-/// how many there are: as many as the sound has whole or begun steps.
+/// how many there are: as many as the sound has whole or begun steps. 0 when `curve` is none.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_speech_curve_probability(
     curve: *const coeval_speech_curve,
@@ -261,7 +261,7 @@ pub unsafe extern "C" fn coeval_speech_curve_segments(
     }
 }
 
-/// Number of stretches.
+/// Number of stretches. 0 when `segments` is none.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_speech_segments_count(segments: *const coeval_speech_segments) -> usize {
     // SAFETY: the caller keeps the header's rules.

@@ -5,6 +5,7 @@ use std::ffi::{CString, c_char};
 use coeval::{ErrorKind, Result};
 
 use crate::handle::{self, c_text, handle, pointer};
+use crate::log::{coeval_log_level, say};
 use crate::panics::{answer, caught};
 
 /// What came of a call. Numbers never change; later versions may add some, so treat an unknown one as a failure.
@@ -116,7 +117,11 @@ pub(crate) struct Failure {
 /// # Safety
 /// `error` is NULL or points to a handle that no other thread uses.
 pub(crate) unsafe fn guard(error: *mut coeval_error, work: impl FnOnce() -> Result<()>) -> coeval_status {
-    let failure = match caught(work) {
+    let done = caught(work);
+    if let Err(e) = &done {
+        say(coeval_log_level::COEVAL_LOG_FAILURE, || e.to_string());
+    }
+    let failure = match done {
         Ok(()) => Failure { status: Some(COEVAL_OK), ..Failure::default() },
         Err(e) => Failure {
             status: Some(coeval_status::of(e.kind())),

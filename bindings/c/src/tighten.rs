@@ -2,6 +2,7 @@
 
 use std::ffi::{CString, c_char};
 
+use coeval::Result;
 use coeval_cut::tighten::{Fate, Moment, Plan};
 use coeval_cut::{RoughCutOptions, rough_cut};
 use coeval_listen::activity::ActivityCurve;
@@ -276,6 +277,7 @@ pub(crate) struct Planned {
     /// Camera and reason of each entry.
     texts: Vec<(Option<CString>, CString)>,
     notes: Vec<CString>,
+    json: CString,
 }
 
 impl Planned {
@@ -283,10 +285,10 @@ impl Planned {
         &self.plan
     }
 
-    fn new(plan: Plan) -> Self {
+    fn new(plan: Plan) -> Result<Self> {
         let texts = plan.entries.iter().map(|e| (e.camera.as_deref().map(c_text), c_text(e.reason.as_str())));
         let (texts, notes) = (texts.collect(), plan.notes.iter().map(|n| c_text(n.as_str())).collect());
-        Self { plan, texts, notes }
+        Ok(Self { json: c_text(plan.to_json()?), plan, texts, notes })
     }
 }
 
@@ -308,10 +310,28 @@ pub unsafe extern "C" fn coeval_tighten(
                 let speech = voices.of(alignment)?;
                 let default = RoughCutOptions::default();
                 let options = handle::optional(options)?.unwrap_or(&default);
-                Ok(Planned::new(rough_cut(alignment, speech, options)?.plan))
+                Planned::new(rough_cut(alignment, speech, options)?.plan)
             })
         })
     }
+}
+
+/// The plan as JSON text. Valid until the plan is freed; NULL when `plan` is none.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_plan_to_json(plan: *const coeval_plan) -> *const c_char {
+    // SAFETY: the caller keeps the header's rules.
+    answer(std::ptr::null(), || Ok(unsafe { handle::get(plan) }?.json.as_ptr()))
+}
+
+/// Reads again, to `*out`, what `coeval_plan_to_json` or the command (`plan.json`) wrote.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_plan_from_json(
+    json: *const c_char,
+    out: *mut *mut coeval_plan,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe { guard(error, || handle::make(out, || Planned::new(Plan::from_json(text(json, "the JSON text")?)?))) }
 }
 
 /// Frees the plan and sets `*plan` to NULL; NULL is allowed.
@@ -347,7 +367,7 @@ pub unsafe extern "C" fn coeval_plan_shown_s(plan: *const coeval_plan) -> f64 {
     answer(f64::NAN, || Ok(unsafe { handle::get(plan) }?.plan.shown_s()))
 }
 
-/// Number of stretches.
+/// Number of stretches. 0 when `plan` is none.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_plan_entry_count(plan: *const coeval_plan) -> usize {
     // SAFETY: the caller keeps the header's rules.

@@ -2,7 +2,7 @@
 
 use coeval::track::{Track, TrackBuilder};
 
-use crate::handle::{self, handle};
+use crate::handle::{self, copy_out, handle, slice};
 use crate::panics::answer;
 use crate::sound::Fed;
 use crate::status::{coeval_error, coeval_status, guard};
@@ -88,6 +88,33 @@ pub unsafe extern "C" fn coeval_track_duration_s(track: *const coeval_track) -> 
 pub unsafe extern "C" fn coeval_track_is_silent(track: *const coeval_track) -> i32 {
     // SAFETY: the caller keeps the header's rules.
     answer(1, || Ok(i32::from(unsafe { handle::get(track) }?.is_silent())))
+}
+
+/// Copies the first `capacity` bytes of the track, as they may be kept in a file or sent, to `out` and returns how many
+/// there are; 0 when `track` is none or cannot be read from its temporary file.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_track_to_bytes(track: *const coeval_track, out: *mut u8, capacity: usize) -> usize {
+    // SAFETY: the caller keeps the header's rules.
+    answer(0, || unsafe {
+        let track = handle::get(track)?;
+        if out.is_null() {
+            return Ok(track.byte_count());
+        }
+        Ok(copy_out(track.to_bytes()?.into_iter(), out, capacity))
+    })
+}
+
+/// Reads again, to `*out`, what `coeval_track_to_bytes` wrote, by this version or an earlier one: the track gives the same
+/// results to the last bit.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_track_from_bytes(
+    bytes: *const u8,
+    count: usize,
+    out: *mut *mut coeval_track,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe { guard(error, || handle::make(out, || Track::from_bytes(slice(bytes, count, "the list of bytes")?))) }
 }
 
 /// Frees the track and sets `*track` to NULL; NULL is allowed.

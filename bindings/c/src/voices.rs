@@ -125,7 +125,7 @@ pub unsafe extern "C" fn coeval_voices_recorder(voices: *const coeval_voices) ->
     answer(std::ptr::null(), || Ok(unsafe { handle::get(voices) }?.recorder.as_ptr()))
 }
 
-/// Number of stretches in which somebody speaks.
+/// Number of stretches in which somebody speaks. 0 when `voices` is none.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_voices_count(voices: *const coeval_voices) -> usize {
     // SAFETY: the caller keeps the header's rules.

@@ -46,7 +46,7 @@ static void cycle(void) {
     float out[4800];
     double answers[8];
 
-    CHECK_OK(coeval_align_pair(a, b, options, NULL, NULL, &pair, error), error);
+    CHECK_OK(coeval_pair_align(a, b, options, NULL, NULL, &pair, error), error);
     CHECK_OK(coeval_clock_map_linear(0.0, 10.0, 1.0, &map, error), error);
     CHECK_OK(coeval_resampler_new(map, NULL, resample, &resampler, error), error);
     while (coeval_resampler_wants(resampler, &frame)) {
@@ -55,8 +55,8 @@ static void cycle(void) {
     CHECK_OK(coeval_resampler_pull_interleaved(resampler, out, 4800, NULL, &frames, error), error);
     CHECK_OK(coeval_marker_detector_new(16000.0, 1, NULL, &detector, error), error);
     CHECK_OK(coeval_marker_detector_push_interleaved(detector, block, 4800, error), error);
-    CHECK_OK(coeval_match_markers(detector, detector, NULL, &match, error), error);
-    CHECK_OK(coeval_level_meter_new(16000, 1, &meter, error), error);
+    CHECK_OK(coeval_marker_match_new(detector, detector, NULL, &match, error), error);
+    CHECK_OK(coeval_level_meter_new_hz(16000.0, 1, &meter, error), error);
     CHECK_OK(coeval_level_meter_push_interleaved(meter, block, 4800, error), error);
     CHECK_OK(coeval_level_meter_finish(&meter, &report, error), error);
     CHECK_OK(coeval_speech_builder_new(16000.0, 1, &hearing, error), error);

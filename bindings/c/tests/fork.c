@@ -16,7 +16,7 @@ static void align(const coeval_track *a, const coeval_track *b, const char *fold
     CHECK(strstr(coeval_error_text(error), "threads") != NULL);
     for (threads = 0; threads < 4; threads++) {
         CHECK_OK(coeval_pair_options_set_threads(options, threads, error), error);
-        CHECK_OK(coeval_align_pair(a, b, options, NULL, NULL, &pair, error), error);
+        CHECK_OK(coeval_pair_align(a, b, options, NULL, NULL, &pair, error), error);
         summary.struct_size = sizeof summary;
         CHECK_OK(coeval_pair_get_summary(pair, &summary, error), error);
         CHECK(summary.placed == 1);

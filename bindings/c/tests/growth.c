@@ -82,15 +82,15 @@ int main(void) {
     error = coeval_error_new();
     /* A clap in the middle of some noise. */
     for (i = 0; i < 48000; i++) block[i] = noise(&state) * (i >= 24000 && i < 24500 ? 1.0f : 0.002f);
-    CHECK_OK(coeval_align_pair(a, b, NULL, NULL, NULL, &pair, error), error);
-    CHECK_OK(coeval_level_meter_new(48000, 1, &meter, error), error);
+    CHECK_OK(coeval_pair_align(a, b, NULL, NULL, NULL, &pair, error), error);
+    CHECK_OK(coeval_level_meter_new_hz(48000.0, 1, &meter, error), error);
     CHECK_OK(coeval_level_meter_push_interleaved(meter, block, 48000, error), error);
     CHECK_OK(coeval_level_meter_finish(&meter, &report, error), error);
     CHECK_OK(coeval_marker_detector_new(48000.0, 1, NULL, &detector, error), error);
     CHECK_OK(coeval_marker_detector_push_interleaved(detector, block, 48000, error), error);
     CHECK_OK(coeval_marker_detector_end(detector, error), error);
     CHECK(coeval_marker_detector_count(detector) > 0);
-    CHECK_OK(coeval_match_markers(detector, detector, NULL, &match, error), error);
+    CHECK_OK(coeval_marker_match_new(detector, detector, NULL, &match, error), error);
     CHECK_OK(coeval_speech_curve_segments(curve, NULL, &segments, error), error);
     CHECK_OK(coeval_alignment_from_json(ALIGNED, &alignment, error), error);
     CHECK_OK(coeval_voices_from_json(HEARD, alignment, &voices, error), error);

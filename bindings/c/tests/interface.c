@@ -22,7 +22,104 @@ static int failed_with(coeval_status got, coeval_status want, const char *word) 
 
 #define CHECK_FAILS(call, word) CHECK(failed_with((call), COEVAL_INVALID_ARGUMENT, (word)))
 
+typedef struct heard {
+    int count, level;
+    char text[400];
+} heard;
+
+static void hear_log(void *user, int32_t level, const char *text) {
+    heard *h = user;
+    h->count++;
+    h->level = level;
+    snprintf(h->text, sizeof h->text, "%s", text);
+}
+
+/* Failures are heard even where no error handle takes them; a fault no longer goes to standard error. */
+static void log_of_failures(void) {
+    heard h;
+    coeval_track_builder *builder = NULL;
+    memset(&h, 0, sizeof h);
+    coeval_set_log(hear_log, &h);
+    CHECK(coeval_track_builder_new(0.0, 1, &builder, NULL) == COEVAL_INVALID_ARGUMENT);
+    CHECK(h.count == 1 && h.level == COEVAL_LOG_FAILURE && strstr(h.text, "rate_hz") != NULL);
+    CHECK(coeval_test_panic(NULL) == COEVAL_INTERNAL);
+    CHECK(h.count == 3 && h.level == COEVAL_LOG_FAILURE && strstr(h.text, "a fault on request") != NULL);
+    coeval_set_log(NULL, NULL);
+    CHECK(coeval_track_builder_new(0.0, 1, &builder, NULL) == COEVAL_INVALID_ARGUMENT);
+    CHECK(h.count == 3);
+}
+
+/* What was written reads back the same to the last bit, and nothing else is taken for it. */
+static void texts_and_bytes(void) {
+    const coeval_knot knots[] = {{0.0, 0.1}, {5.0 / 3.0, 1.7}, {5.0 / 3.0, 2.2}, {10.0, 1.0 / 3.0 + 10.5}};
+    coeval_knot back[4];
+    coeval_clock_map *map = NULL, *again = NULL;
+    coeval_track *a = make_track(48000.0, 0, 10 * 48000, 11), *b = make_track(48000.0, 48000, 8 * 48000, 12), *c = NULL;
+    coeval_pair *pair = NULL, *copy = NULL, *of_copy = NULL;
+    coeval_pair_summary one, two;
+    coeval_evidence first[4], second[4];
+    unsigned char *bytes;
+    char *text;
+    size_t length, count;
+    CHECK_OK(coeval_clock_map_from_knots(knots, 4, &map, error), error);
+    length = coeval_clock_map_to_json(map, NULL, 0);
+    text = malloc(length + 1);
+    CHECK(text != NULL && coeval_clock_map_to_json(map, text, length + 1) == length && strlen(text) == length);
+    CHECK_OK(coeval_clock_map_from_json(text, &again, error), error);
+    CHECK(coeval_clock_map_knots(again, back, 4) == 4 && memcmp(knots, back, sizeof back) == 0);
+    coeval_clock_map_free(&again);
+    CHECK(coeval_clock_map_to_json(map, text, 5) == length && strlen(text) == 4);
+    CHECK(failed_with(coeval_clock_map_from_json(text, &again, error), COEVAL_DAMAGED, "clock map"));
+    CHECK(failed_with(coeval_clock_map_from_json("{\"schema\": \"coeval.clock-map/2\", \"knots\": [[0, 0], [1, 1]]}", &again,
+                                                 error),
+                      COEVAL_DAMAGED, "coeval.clock-map/1"));
+    CHECK_FAILS(coeval_clock_map_from_json("{\"schema\": \"coeval.clock-map/1\", \"knots\": [[0, 0]]}", &again, error),
+                "two knots");
+    CHECK(coeval_clock_map_to_json(NULL, text, 5) == 0);
+    free(text);
+    coeval_clock_map_free(&map);
+
+    count = coeval_track_to_bytes(a, NULL, 0);
+    bytes = malloc(count);
+    CHECK(bytes != NULL && coeval_track_to_bytes(a, bytes, count) == count && coeval_track_to_bytes(NULL, NULL, 0) == 0);
+    CHECK_OK(coeval_track_from_bytes(bytes, count, &c, error), error);
+    CHECK_OK(coeval_pair_align(a, b, NULL, NULL, NULL, &pair, error), error);
+    CHECK_OK(coeval_pair_align(c, b, NULL, NULL, NULL, &of_copy, error), error);
+    CHECK(strcmp(coeval_pair_to_json(pair), coeval_pair_to_json(of_copy)) == 0);
+    coeval_track_free(&c);
+    CHECK(failed_with(coeval_track_from_bytes(bytes, count - 1, &c, error), COEVAL_DAMAGED, "cut or changed"));
+    CHECK(failed_with(coeval_track_from_bytes(bytes + 1, count - 1, &c, error), COEVAL_UNKNOWN_FORMAT, "no track"));
+    CHECK_FAILS(coeval_track_from_bytes(NULL, count, &c, error), "NULL");
+    free(bytes);
+
+    CHECK_OK(coeval_pair_from_json(coeval_pair_to_json(pair), &copy, error), error);
+    CHECK(strcmp(coeval_pair_to_json(pair), coeval_pair_to_json(copy)) == 0);
+    one.struct_size = two.struct_size = sizeof one;
+    CHECK_OK(coeval_pair_get_summary(pair, &one, error), error);
+    CHECK_OK(coeval_pair_get_summary(copy, &two, error), error);
+    CHECK(one.placed == 1 && memcmp(&one, &two, sizeof one) == 0);
+    CHECK(coeval_pair_evidence(pair, first, 4) == coeval_pair_evidence(copy, second, 4));
+    CHECK(memcmp(first, second, sizeof first) == 0);
+    coeval_pair_free(&copy);
+    CHECK_OK(coeval_pair_from_json("{\"schema\": \"coeval.pair/1\", \"status\": \"unplaced\", \"reason\": \"silent\"}", &copy,
+                                   error),
+             error);
+    CHECK(strcmp(coeval_pair_reason(copy), "silent") == 0);
+    coeval_pair_free(&copy);
+    CHECK(failed_with(coeval_pair_from_json("{}", &copy, error), COEVAL_DAMAGED, "no pair"));
+    CHECK(failed_with(coeval_pair_from_json("{\"schema\": \"coeval.pair/1\", \"status\": \"placed\"}", &copy, error),
+                      COEVAL_DAMAGED, "no pair"));
+    coeval_pair_free(&of_copy);
+    coeval_pair_free(&pair);
+    coeval_track_free(&a);
+    coeval_track_free(&b);
+}
+
 static void versions_and_errors(void) {
+    char version[40];
+    snprintf(version, sizeof version, "%d.%d.%d", COEVAL_VERSION_MAJOR, COEVAL_VERSION_MINOR, COEVAL_VERSION_PATCH);
+    CHECK(strcmp(coeval_version(), version) == 0);
+    CHECK(COEVAL_VERSION_NUMBER == COEVAL_VERSION_MAJOR * 1000000 + COEVAL_VERSION_MINOR * 1000 + COEVAL_VERSION_PATCH);
     coeval_error *none = NULL;
     CHECK(coeval_abi_version() == COEVAL_ABI_VERSION);
     CHECK(strchr(coeval_version(), '.') != NULL);
@@ -137,14 +234,14 @@ static void pairs(void) {
     CHECK_FAILS(coeval_pair_options_set_max_drift_ppm(options, (double)NAN, error), "max_drift_ppm");
     CHECK_FAILS(coeval_pair_options_set_offset_range_s(options, 2.0, 1.0, error), "offset_range_s");
     CHECK_OK(coeval_pair_options_set_max_drift_ppm(options, 300.0, error), error);
-    CHECK_FAILS(coeval_align_pair(NULL, b, NULL, NULL, NULL, &pair, error), "NULL");
-    CHECK_FAILS(coeval_align_pair(a, b, (const coeval_pair_options *)a, NULL, NULL, &pair, error), "another handle");
-    CHECK_FAILS(coeval_align_pair(a, b, NULL, NULL, NULL, NULL, error), "NULL");
+    CHECK_FAILS(coeval_pair_align(NULL, b, NULL, NULL, NULL, &pair, error), "NULL");
+    CHECK_FAILS(coeval_pair_align(a, b, (const coeval_pair_options *)a, NULL, NULL, &pair, error), "another handle");
+    CHECK_FAILS(coeval_pair_align(a, b, NULL, NULL, NULL, NULL, error), "NULL");
 
-    CHECK(failed_with(coeval_align_pair(a, b, options, stop_at_once, &calls, &pair, error), COEVAL_CANCELLED, ""));
+    CHECK(failed_with(coeval_pair_align(a, b, options, stop_at_once, &calls, &pair, error), COEVAL_CANCELLED, ""));
     CHECK(pair == NULL && calls >= 1);
     calls = 0;
-    CHECK_OK(coeval_align_pair(a, b, options, go_on, &calls, &pair, error), error);
+    CHECK_OK(coeval_pair_align(a, b, options, go_on, &calls, &pair, error), error);
     CHECK(calls > 1);
 
     summary.struct_size = 4;
@@ -180,7 +277,7 @@ static void pairs(void) {
     CHECK_OK(coeval_track_builder_new(48000.0, 1, &builder, error), error);
     CHECK_OK(coeval_track_builder_push_interleaved(builder, zeros, 48000, error), error);
     CHECK_OK(coeval_track_builder_finish(&builder, &quiet, error), error);
-    CHECK_OK(coeval_align_pair(a, quiet, NULL, NULL, NULL, &pair, error), error);
+    CHECK_OK(coeval_pair_align(a, quiet, NULL, NULL, NULL, &pair, error), error);
     CHECK_OK(coeval_pair_get_summary(pair, &summary, error), error);
     CHECK(summary.placed == 0 && summary.reason == COEVAL_SILENT && isnan(summary.offset_s));
     CHECK(strcmp(coeval_pair_reason(pair), "silent") == 0);
@@ -407,7 +504,7 @@ static void markers(void) {
     CHECK(fabs(marker.time_s - 14.1) < 1e-3 && marker.shape == COEVAL_CLAP && marker.grouping == COEVAL_ISOLATED);
     CHECK(isnan(marker.count_in_interval_s));
     CHECK_FAILS(coeval_marker_detector_get(a, 3, &marker, error), "marker 3 of 3");
-    CHECK_OK(coeval_match_markers(a, b, NULL, &match, error), error);
+    CHECK_OK(coeval_marker_match_new(a, b, NULL, &match, error), error);
     summary.struct_size = sizeof summary;
     CHECK_OK(coeval_marker_match_get_summary(match, &summary, error), error);
     CHECK(summary.matched == 1 && fabs(summary.offset_s - 2.0) < 1e-3 && summary.pair_count == 3);
@@ -427,8 +524,8 @@ static void levels(void) {
     float block[48000];
     size_t i;
     int32_t serious = 0;
-    CHECK_FAILS(coeval_level_meter_new(100, 1, &meter, error), "rate_hz");
-    CHECK_OK(coeval_level_meter_new(48000, 1, &meter, error), error);
+    CHECK_FAILS(coeval_level_meter_new_hz(100.0, 1, &meter, error), "rate_hz");
+    CHECK_OK(coeval_level_meter_new_hz(48000.0, 1, &meter, error), error);
     for (i = 0; i < 48000; i++) block[i] = i >= 20000 && i < 20480 ? 0.0f : (i / 24) % 2 ? 0.5f : -0.5f;
     CHECK_OK(coeval_level_meter_push_interleaved(meter, block, 48000, error), error);
     CHECK_OK(coeval_level_meter_finish(&meter, &report, error), error);
@@ -660,7 +757,7 @@ static void rough_cuts(void) {
     coeval_alignment *alignment = NULL, *other = NULL;
     coeval_voices *voices = NULL, *again = NULL;
     coeval_tighten_options *options = coeval_tighten_options_new();
-    coeval_plan *plan = NULL;
+    coeval_plan *plan = NULL, *read = NULL;
     coeval_voice voice;
     const double still_s[] = {0.0, 1.0}, backward_s[] = {1.0, 0.0};
     const float still[] = {0.0f, 0.0f};
@@ -705,6 +802,16 @@ static void rough_cuts(void) {
     /* Both voices, 7 s, with room about them. */
     CHECK(count == 2 && speed == 0 && all_s > 7.0 && all_s < 12.0);
     CHECK(coeval_plan_note(plan, 0) == NULL);
+    CHECK_OK(coeval_plan_from_json(coeval_plan_to_json(plan), &read, error), error);
+    CHECK(strcmp(coeval_plan_to_json(plan), coeval_plan_to_json(read)) == 0);
+    CHECK(shown(read, &count, &speed) == all_s && count == 2 && coeval_plan_to_json(NULL) == NULL);
+    coeval_plan_free(&read);
+    CHECK(failed_with(coeval_plan_from_json("[]", &read, error), COEVAL_DAMAGED, "no plan"));
+    CHECK(failed_with(coeval_plan_from_json("{\"schema\": \"coeval.plan/1\", \"plan\": {\"frame_rate\": [25, 1], \"entries\":"
+                                            "[{\"from\": 5, \"to\": 5, \"fate\": \"show\", \"camera\": null, \"dissolve\": 0,"
+                                            "\"reason\": \"\"}], \"notes\": []}}",
+                                            &read, error),
+                      COEVAL_DAMAGED, "no length"));
     CHECK_FAILS(coeval_plan_frame_rate(plan, &num, NULL, error), "NULL");
     coeval_plan_free(&plan);
     CHECK(isnan(coeval_plan_shown_s(plan)) && coeval_plan_entry_count(plan) == 0);
@@ -976,6 +1083,8 @@ static void shoots(void) {
 int main(int argc, char **argv) {
     error = coeval_error_new();
     versions_and_errors();
+    log_of_failures();
+    texts_and_bytes();
     tracks();
     track_is_as_long_as_its_sound();
     pairs();

@@ -84,7 +84,7 @@ static void readers(void) {
     coeval_pair_summary summary;
     coeval_knot knots[8];
     double sum = 0.0;
-    CHECK_OK(coeval_align_pair(a, b, NULL, NULL, NULL, &pair, error), error);
+    CHECK_OK(coeval_pair_align(a, b, NULL, NULL, NULL, &pair, error), error);
     CHECK_OK(coeval_pair_clock_map(pair, &map, error), error);
     summary.struct_size = sizeof summary;
     QUIETLY(CHECK(coeval_pair_get_summary(pair, &summary, error) == COEVAL_OK));

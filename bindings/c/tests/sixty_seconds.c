@@ -53,7 +53,7 @@ int main(void) {
     coeval_pair *pair = NULL;
     coeval_pair_summary summary;
     uint64_t offset, drift;
-    CHECK_OK(coeval_align_pair(a, b, NULL, NULL, NULL, &pair, error), error);
+    CHECK_OK(coeval_pair_align(a, b, NULL, NULL, NULL, &pair, error), error);
     summary.struct_size = sizeof summary;
     CHECK_OK(coeval_pair_get_summary(pair, &summary, error), error);
     CHECK(summary.placed == 1);

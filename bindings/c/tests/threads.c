@@ -13,7 +13,7 @@ static coeval_pair_summary results[MOST], own_results[MOST];
 static void compare(const coeval_track *x, const coeval_track *y, coeval_pair_summary *into) {
     coeval_error *error = coeval_error_new();
     coeval_pair *pair = NULL;
-    if (coeval_align_pair(x, y, NULL, NULL, NULL, &pair, error) != COEVAL_OK) {
+    if (coeval_pair_align(x, y, NULL, NULL, NULL, &pair, error) != COEVAL_OK) {
         fprintf(stderr, "%s\n", coeval_error_text(error));
         exit(1);
     }

@@ -48,7 +48,7 @@ int main(int argc, char **argv) {
         memcpy(&builder_new, find("coeval_track_builder_new"), sizeof builder_new);
         memcpy(&push, find("coeval_track_builder_push_interleaved"), sizeof push);
         memcpy(&finish, find("coeval_track_builder_finish"), sizeof finish);
-        memcpy(&align, find("coeval_align_pair"), sizeof align);
+        memcpy(&align, find("coeval_pair_align"), sizeof align);
         memcpy(&free_track, find("coeval_track_free"), sizeof free_track);
         memcpy(&free_pair, find("coeval_pair_free"), sizeof free_pair);
         CHECK(builder_new(48000.0, 1, &builder, NULL) == COEVAL_OK);

@@ -7,7 +7,7 @@
 //! Times of the timeline are counted in its frames: a cut lies on a frame. Cuts keep [`TightenOptions::handle_s`]
 //! from every voice, breaths included; half of [`TightenOptions::pause_s`] is left on either side of one.
 
-use coeval::{Error, Result};
+use coeval::{Error, ErrorKind, Result};
 use coeval_listen::activity::ActivityCurve;
 use coeval_listen::moment::{FoundMoment, find_motion};
 use coeval_listen::speech::Origin;
@@ -227,7 +227,44 @@ pub struct Plan {
     pub notes: Vec<String>,
 }
 
+/// The value of `schema` in a plan's JSON text.
+pub const PLAN_SCHEMA: &str = "coeval.plan/1";
+
 impl Plan {
+    /// As JSON text, with the keys `schema` and `plan`.
+    ///
+    /// # Errors
+    /// [`Internal`](ErrorKind::Internal) when it cannot be written.
+    pub fn to_json(&self) -> Result<String> {
+        serde_json::to_string(&serde_json::json!({"schema": PLAN_SCHEMA, "plan": self}))
+            .map_err(|e| Error::new(ErrorKind::Internal, "cannot write the plan as JSON").with_source(e))
+    }
+
+    /// From what [`to_json`](Self::to_json) or the command (`plan.json`) wrote.
+    ///
+    /// # Errors
+    /// [`Damaged`](ErrorKind::Damaged) when it is none of this version, or its entries leave gaps or overlap.
+    pub fn from_json(text: &str) -> Result<Self> {
+        let bad = |what: &str| Error::new(ErrorKind::Damaged, format!("the text is no plan: {what}"));
+        let mut value: serde_json::Value =
+            serde_json::from_str(text).map_err(|e| bad("it is not JSON").with_source(e))?;
+        if value["schema"] != PLAN_SCHEMA {
+            return Err(bad(&format!("its schema is {}, not \"{PLAN_SCHEMA}\"", value["schema"])));
+        }
+        let plan: Self =
+            serde_json::from_value(value["plan"].take()).map_err(|e| bad(&e.to_string()).with_source(e))?;
+        if plan.frame_rate.contains(&0) {
+            return Err(bad("its frame rate is 0"));
+        }
+        if plan.entries.iter().any(|e| e.to <= e.from || e.dissolve < 0 || e.fate == Fate::Pass(0)) {
+            return Err(bad("an entry has no length or no speed"));
+        }
+        if plan.entries.windows(2).any(|w| w[0].to != w[1].from) {
+            return Err(bad("its entries leave gaps or overlap"));
+        }
+        Ok(plan)
+    }
+
     /// Frames of the result.
     pub fn shown_frames(&self) -> i64 {
         self.entries.iter().map(Entry::shown_frames).sum()

@@ -20,7 +20,7 @@ use std::path::Path;
 use coeval::{Error, ErrorKind, Result};
 use coeval_cut::edits::{LARGEST_LIST, edit_list, read_edit_list};
 use coeval_cut::mix::{Levels, VoiceOver};
-use coeval_cut::tighten::{Facts, Fate, Plan, Voice};
+use coeval_cut::tighten::{Facts, Fate, PLAN_SCHEMA, Plan, Voice};
 use coeval_shoot::{
     Alignment, Kind, LARGEST_TEXT, clear_unfinished, clock_time, files_below, not_through_links, plain_name, read_text,
     remove, resolved, write_whole,
@@ -39,8 +39,6 @@ use crate::timecode::{FrameRate, Timecode};
 pub const FOLDER: &str = "rough-cut";
 /// Who speaks when, beside the alignment: what a rough cut is made of.
 pub const SPEECH: &str = "speech.json";
-/// The value of `schema` in `plan.json`.
-const SCHEMA: &str = "coeval.plan/1";
 const EDITS: &str = "edits.txt";
 const PLAN: &str = "plan.json";
 const TIMELINE: &str = "rough-cut.otio";
@@ -250,7 +248,7 @@ pub fn check_folder(out: &Path, edited: Option<&Plan>) -> Result<()> {
 fn earlier(out: &Path) -> (Vec<String>, Option<Plan>) {
     let text = read_text(&out.join(PLAN), LARGEST_TEXT).unwrap_or_default();
     let mut value: Value = serde_json::from_str(&text).unwrap_or_default();
-    if value["schema"] != SCHEMA {
+    if value["schema"] != PLAN_SCHEMA {
         return (Vec::new(), None);
     }
     let names = serde_json::from_value::<Vec<String>>(value["files"].take()).unwrap_or_default();
@@ -433,7 +431,7 @@ fn dissolve(goes: &mut Event, old: &Piece, comes: &mut Event, new: &Piece, frame
 fn data(plan: &Plan, facts: &Facts, levels: &Levels, files: &[&String]) -> Result<String> {
     let failed = |e: serde_json::Error| Error::new(ErrorKind::Internal, "cannot write the plan as JSON").with_source(e);
     let value = json!({
-        "schema": SCHEMA,
+        "schema": PLAN_SCHEMA,
         "before_s": facts.frames as f64 * plan.frame_s(),
         "after_s": plan.shown_s(),
         "plan": serde_json::to_value(plan).map_err(failed)?,

@@ -11,6 +11,8 @@ mod handle;
 pub mod level;
 #[path = "../../../bindings/c/src/limit.rs"]
 pub mod limit;
+#[path = "../../../bindings/c/src/log.rs"]
+pub mod log;
 #[path = "../../../bindings/c/src/marker.rs"]
 pub mod marker;
 #[path = "../../../bindings/c/src/mix.rs"]
