@@ -1,11 +1,18 @@
 //! Every option that a Rust program can set is there for C, Python and the command too, and for C++.
 //!
-//! Whoever adds a field to one of the structs adds its row here, and the test then asks for the rest. Where an interface
-//! does not have it, the row says why.
+//! Options that are numbers or switches stand in a table ([`coeval::options!`]); the test looks for each under its own
+//! name, and holds what C and Python say of its default and range against the table. Any other field, and a number that
+//! an interface calls otherwise, has a row here. Where an interface does not have it, the row says why.
 
 use std::path::Path;
 
-const STRUCTS: [(&str, &str); 7] = [
+use coeval::MarkerOptions;
+use coeval::options::{OptionRow, OptionTable};
+use coeval_cut::mix::Levels;
+use coeval_cut::tighten::TightenOptions;
+use coeval_shoot::Options;
+
+const STRUCTS: [(&str, &str); 8] = [
     ("Options", "crates/coeval-shoot/src/options.rs"),
     ("Grouping", "crates/coeval-shoot/src/chapters.rs"),
     ("OpenOptions", "crates/coeval-media/src/reader.rs"),
@@ -13,18 +20,53 @@ const STRUCTS: [(&str, &str); 7] = [
     ("TightenOptions", "crates/coeval-cut/src/tighten.rs"),
     ("RenderOptions", "crates/coeval-cut/src/mix.rs"),
     ("Levels", "crates/coeval-cut/src/mix.rs"),
+    ("MarkerOptions", "crates/coeval/src/marker.rs"),
 ];
+
+/// Where the numbers of a struct are set: what functions of C begin with, function of Python, subcommand.
+struct Table {
+    name: &'static str,
+    rows: &'static [OptionRow],
+    default_of: fn(&str) -> Option<f64>,
+    is_switch: fn(&str) -> bool,
+    c: &'static str,
+    python: &'static str,
+    command: &'static str,
+}
+
+fn table<T: OptionTable>(name: &'static str, [c, python, command]: [&'static str; 3]) -> Table {
+    Table { name, rows: T::ROWS, default_of: T::default_of, is_switch: T::is_switch, c, python, command }
+}
+
+fn tables() -> [Table; 4] {
+    [
+        table::<Options>("Options", ["coeval_shoot", "align_shoot", "align"]),
+        table::<TightenOptions>("TightenOptions", ["coeval_tighten_options", "tighten", "tighten"]),
+        table::<Levels>("Levels", ["coeval_mix_options", "render", "tighten"]),
+        table::<MarkerOptions>("MarkerOptions", ["coeval_marker_options", "markers", ""]),
+    ]
+}
 
 /// Field; function of C; function and parameter of Python; subcommand and option of the command. What stands in brackets
 /// is the reason why there is none.
 const OPTIONS: &[(&str, &str, &str, &str)] = &[
+    ("Options.trusted_times_s", "coeval_shoot_set_trusted_times", "align_shoot trusted_times_s", "align trust-times"),
+    ("TightenOptions.target_s", "coeval_tighten_options_set_target_s", "tighten target_s", "tighten length"),
+    ("TightenOptions.pass_from_s", "coeval_tighten_options_set_pass", "tighten pass_from_s", "tighten pass"),
+    ("TightenOptions.pass_speed", "coeval_tighten_options_set_pass", "tighten pass_speed", "tighten speed"),
+    ("TightenOptions.keep_radio", "coeval_tighten_options_set_keep_radio", "tighten keep_radio", "tighten no-radio"),
+    ("Levels.voice_lufs", "coeval_mix_options_set_loudness", "render loudness_lufs", "tighten loudness"),
+    ("Levels.true_peak_dbtp", "coeval_mix_options_set_loudness", "render true_peak_dbtp", "tighten true-peak"),
+    ("Levels.camera_db", "coeval_mix_options_set_camera", "render camera_db", "tighten camera-level"),
+    ("Levels.duck_db", "coeval_mix_options_set_camera", "render duck_db", "tighten duck"),
+    ("MarkerOptions.all", "(C has what can serve as a marker)", "markers all", CLAPS),
+    ("MarkerOptions.min_peak_dbfs", "coeval_marker_options_set_min_peak_dbfs", "markers min_peak_dbfs", CLAPS),
+    ("MarkerOptions.min_score", "coeval_marker_options_set_min_score", "markers min_score", CLAPS),
     ("Options.open", "coeval_shoot_set_allow_ffmpeg", "align_shoot allow_ffmpeg", "align allow-ffmpeg"),
     ("Options.pair", "coeval_shoot_set_pair_options", "align_shoot max_drift_ppm", "align max-drift-ppm"),
     ("Options.grouping", "(see Grouping)", "(see Grouping)", "(see Grouping)"),
     ("Options.main", "coeval_shoot_set_main", "align_shoot main", "align main"),
     ("Options.anchors", "coeval_shoot_add_anchor", "align_shoot anchors", "align anchors"),
-    ("Options.picture", "coeval_shoot_set_picture", "align_shoot picture", "align picture"),
-    ("Options.trusted_times_s", "coeval_shoot_set_trusted_times", "align_shoot trusted_times_s", "align trust-times"),
     ("Options.distances_m", "coeval_shoot_set_distance", "align_shoot distances_m", "align distance"),
     ("Options.threads", "coeval_shoot_set_threads", "align_shoot threads", "align threads"),
     ("Grouping.recordings", "coeval_shoot_set_recording", "align_shoot recordings", "align recording"),
@@ -41,65 +83,140 @@ const OPTIONS: &[(&str, &str, &str, &str)] = &[
     ),
     ("RoughCutOptions.motion", "coeval_tighten_options_add_motion", "tighten motion", "tighten activity"),
     ("RoughCutOptions.plan", "(the plan is a value of its own)", "render plan", "tighten edits"),
-    ("TightenOptions.pause_s", "coeval_tighten_options_set_pause_s", "tighten pause_s", "tighten pause"),
-    ("TightenOptions.handle_s", "coeval_tighten_options_set_handle_s", "tighten handle_s", "tighten handle"),
-    ("TightenOptions.dead_s", "coeval_tighten_options_set_dead_s", "tighten dead_s", "tighten dead"),
     ("TightenOptions.protect_s", "coeval_tighten_options_add_protected", "tighten protect_s", "tighten protect"),
-    ("TightenOptions.target_s", "coeval_tighten_options_set_target_s", "tighten target_s", "tighten length"),
-    ("TightenOptions.pass_from_s", "coeval_tighten_options_set_pass", "tighten pass_from_s", "tighten pass"),
-    ("TightenOptions.pass_speed", "coeval_tighten_options_set_pass", "tighten pass_speed", "tighten speed"),
-    ("TightenOptions.keep_radio", "coeval_tighten_options_set_keep_radio", "tighten keep_radio", "tighten no-radio"),
     ("TightenOptions.see", "coeval_tighten_options_add_seen", "tighten see", "tighten see"),
-    ("TightenOptions.min_shot_s", "coeval_tighten_options_set_min_shot_s", "tighten min_shot_s", "tighten shot"),
-    ("TightenOptions.dissolve_s", "coeval_tighten_options_set_dissolve_s", "tighten dissolve_s", "tighten dissolve"),
     ("RenderOptions.layers", "coeval_mix_options_set_voice_only", "render voice_only", "tighten voice"),
     ("RenderOptions.levels", "(see Levels)", "(see Levels)", "(see Levels)"),
     ("RenderOptions.replace", "coeval_mix_options_set_replace", "render replace", "tighten replace"),
     ("RenderOptions.open", "coeval_mix_options_set_allow_ffmpeg", "render allow_ffmpeg", "tighten allow-ffmpeg"),
-    ("Levels.voice_lufs", "coeval_mix_options_set_loudness", "render loudness_lufs", "tighten loudness"),
-    ("Levels.true_peak_dbtp", "coeval_mix_options_set_loudness", "render true_peak_dbtp", "tighten true-peak"),
-    ("Levels.camera_db", "coeval_mix_options_set_camera", "render camera_db", "tighten camera-level"),
-    ("Levels.duck_db", "coeval_mix_options_set_camera", "render duck_db", "tighten duck"),
     ("Levels.voice_over", "coeval_mix_options_add_voice_over", "render voice_over", "tighten voice-over"),
     ("Levels.speech_lufs", "(measured)", "(measured)", "(measured)"),
     ("Levels.ramp_s", "(nobody hears another)", "(nobody hears another)", "(nobody hears another)"),
 ];
+
+const CLAPS: &str = "(the command shows the claps that people look for)";
 
 fn read(name: &str) -> String {
     let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("..").join(name);
     std::fs::read_to_string(&path).unwrap_or_else(|e| panic!("{name}: {e}"))
 }
 
-/// The public fields of a struct in a source.
+/// The public fields of a struct in a source, but those in its table.
 fn fields(source: &str, name: &str) -> Vec<String> {
-    let body = source.split(&format!("pub struct {name} {{\n")).nth(1).unwrap_or_else(|| panic!("no {name}"));
-    let body = body.split("\n}\n").next().unwrap();
-    let names = body.lines().filter_map(|l| l.strip_prefix("    pub ")?.split_once(':').map(|f| f.0.to_owned()));
-    names.collect()
+    let mut lines = source.lines().skip_while(|l| l.trim_start() != format!("pub struct {name} {{"));
+    let first = lines.next().unwrap_or_else(|| panic!("no {name}"));
+    let end = format!("{}}}", &first[..first.len() - first.trim_start().len()]);
+    let has_table = end.len() > 1;
+    let mut lines: Box<dyn Iterator<Item = &str>> = Box::new(lines);
+    if has_table {
+        lines = Box::new(lines.skip_while(|l| !l.trim_start().starts_with("} and {")).skip(1));
+    }
+    let body = lines.take_while(|l| *l != end);
+    body.filter_map(|l| l.trim_start().strip_prefix("pub ")?.split_once(':').map(|f| f.0.to_owned())).collect()
+}
+
+type Row = (String, String, String, String);
+
+/// The rows of all numbers and switches that have none by hand: every interface calls them as Rust does.
+fn by_rule(rows: &[Row], command: &clap::Command) -> Vec<Row> {
+    let mut made = Vec::new();
+    for table in tables() {
+        let sub = command.find_subcommand(table.command);
+        for OptionRow { name, .. } in table.rows {
+            let field = format!("{}.{name}", table.name);
+            if rows.iter().all(|r| r.0 != field) {
+                let argument = sub.and_then(|s| s.get_arguments().find(|a| a.get_id().as_str() == *name));
+                let option = argument.and_then(|a| a.get_long()).unwrap_or(name);
+                let (c, python) = (format!("{}_set_{name}", table.c), format!("{} {name}", table.python));
+                made.push((field, c, python, format!("{} {option}", table.command)));
+            }
+        }
+    }
+    made
+}
+
+/// The comment above a function of the header, on one line.
+fn comment<'a>(header: &'a str, function: &str) -> Option<&'a str> {
+    let before = header.split(&format!("{function}(")).next().filter(|b| b.len() < header.len())?;
+    before.rsplit("/**").next()
+}
+
+/// Signature and documentation of a function of Python.
+fn definition<'a>(python: &'a str, function: &str) -> Option<&'a str> {
+    python.split(&format!("\ndef {function}(")).nth(1)?.split("Returns\n").next()
+}
+
+/// What is wrong with what is said of a number's default and range: C and Python have to say both.
+fn wrongly_said(row: &Row, header: &str, python: &str) -> Vec<String> {
+    let (table, name) = row.0.split_once('.').expect("a field of a struct");
+    let Some(table) = tables().into_iter().find(|t| t.name == table) else { return Vec::new() };
+    let Some(option) = table.rows.iter().find(|r| r.name == name) else { return Vec::new() };
+    if (table.is_switch)(name) {
+        return Vec::new();
+    }
+    let range = format!("{} to {}", option.range.start(), option.range.end());
+    let has_range = *option.range.end() < 1e6;
+    let default = (table.default_of)(name).map(|d| d.to_string());
+    let mut wrong = Vec::new();
+    let words = |text: &str| text.replace('*', " ").split_whitespace().collect::<Vec<_>>().join(" ");
+    if let Some(said) = comment(header, &row.1).map(words) {
+        if has_range && !said.contains(&range) {
+            wrong.push(format!("{}: {} does not say {range}", row.0, row.1));
+        }
+        // A function that sets two options at once needs both.
+        let own = row.1.ends_with(&format!("_set_{name}"));
+        if let Some(default) = default.as_ref().filter(|d| own && !said.contains(&format!("efault {d}"))) {
+            wrong.push(format!("{}: {} does not say that the default is {default}", row.0, row.1));
+        }
+    }
+    let (function, parameter) = row.2.split_once(' ').expect("function and parameter");
+    let definition = definition(python, function).unwrap_or_default();
+    let said = definition.split(&format!("\n    {parameter} : ")).nth(1).unwrap_or_default();
+    let said = words(said.split("\n    ").take_while(|l| !l.contains(" : ")).collect::<Vec<_>>().join(" ").as_str());
+    if has_range && !said.contains(&range) {
+        wrong.push(format!("{}: {function} of Python does not say {range}", row.0));
+    }
+    if let Some(default) = default {
+        let literal =
+            definition.contains(&format!("\n    {parameter}: float = {:?},", default.parse::<f64>().unwrap()));
+        if !literal && !said.contains(&format!("{default} if not given")) {
+            wrong.push(format!("{}: {function} of Python does not say that the default is {default}", row.0));
+        }
+    }
+    wrong
 }
 
 /// What is wrong with the rows, one line each.
 fn wrong(rows: &[(&str, &str, &str, &str)]) -> Vec<String> {
+    let header = read("bindings/c/include/coeval.h");
+    let python: String = ["_shoot", "_tighten", "_media", "_measure"]
+        .map(|m| read(&format!("bindings/python/python/coeval/{m}.py")))
+        .concat();
+    let command = coeval_cli::command_line();
+    let mut rows: Vec<Row> = rows.iter().map(|r| (r.0.into(), r.1.into(), r.2.into(), r.3.into())).collect();
     let mut wrong = Vec::new();
     for (name, file) in STRUCTS {
-        let there = fields(&read(file), name);
+        let mut there = fields(&read(file), name);
+        let others = there.len();
+        if let Some(table) = tables().iter().find(|t| t.name == name) {
+            there.extend(table.rows.iter().map(|r| r.name.to_owned()));
+        }
         assert!(!there.is_empty(), "{name} has no fields");
-        let field = |row: &str| row.strip_prefix(name)?.strip_prefix('.').map(str::to_owned);
-        let rows: Vec<String> = rows.iter().filter_map(|r| field(r.0)).collect();
-        wrong.extend(there.iter().filter(|f| !rows.contains(f)).map(|f| format!("{name}.{f} has no row")));
+        let field = |row: &Row| row.0.strip_prefix(name)?.strip_prefix('.').map(str::to_owned);
+        let rows: Vec<String> = rows.iter().filter_map(field).collect();
+        let without = there[..others].iter().filter(|f| !rows.contains(f));
+        wrong.extend(without.map(|f| format!("{name}.{f} has no row")));
         wrong.extend(rows.iter().filter(|f| !there.contains(f)).map(|f| format!("{name} has no {f}")));
     }
-    let header = read("bindings/c/include/coeval.h");
-    let python: String =
-        ["_shoot", "_tighten", "_media"].map(|m| read(&format!("bindings/python/python/coeval/{m}.py"))).concat();
-    let command = coeval_cli::command_line();
-    for (field, c, in_python, in_command) in rows {
+    rows.extend(by_rule(&rows, &command));
+    for row in &rows {
+        let (field, c, in_python, in_command) = row;
         let is_reason = |text: &str| text.starts_with('(') && text.ends_with(')') && text.len() > 2;
         if !is_reason(c) && !header.contains(&format!("{c}(")) {
             wrong.push(format!("{field}: coeval.h has no {c}"));
         }
         if let Some((function, parameter)) = in_python.split_once(' ').filter(|_| !is_reason(in_python)) {
-            let signature = python.split(&format!("\ndef {function}(")).nth(1).and_then(|s| s.split("\n)").next());
+            let signature = definition(&python, function).and_then(|s| s.split("\n)").next());
             if !signature.is_some_and(|s| s.contains(&format!("\n    {parameter}: "))) {
                 wrong.push(format!("{field}: {function} of Python has no {parameter}"));
             }
@@ -110,6 +227,7 @@ fn wrong(rows: &[(&str, &str, &str, &str)]) -> Vec<String> {
                 wrong.push(format!("{field}: the command has no --{option}"));
             }
         }
+        wrong.extend(wrongly_said(row, &header, &python));
     }
     wrong
 }
@@ -127,15 +245,25 @@ fn every_option_is_there_for_every_language() {
 #[test]
 fn what_is_missing_is_named() {
     let without = |field: &str| OPTIONS.iter().copied().filter(|r| r.0 != field).collect::<Vec<_>>();
-    assert_eq!(wrong(&without("Options.picture")), ["Options.picture has no row"]);
-    let mut rows = without("Options.picture");
-    rows.push(("Options.picture", "coeval_shoot_set_pictures", "align_shoot pictures", "align pictures"));
+    assert_eq!(wrong(&without("Options.main")), ["Options.main has no row"]);
+    let mut rows = without("Options.main");
+    rows.push(("Options.main", "coeval_shoot_set_mains", "align_shoot mains", "align mains"));
     assert_eq!(
         wrong(&rows),
         [
-            "Options.picture: coeval.h has no coeval_shoot_set_pictures",
-            "Options.picture: align_shoot of Python has no pictures",
-            "Options.picture: the command has no --pictures",
+            "Options.main: coeval.h has no coeval_shoot_set_mains",
+            "Options.main: align_shoot of Python has no mains",
+            "Options.main: the command has no --mains",
+        ]
+    );
+    // A number that C and Python call otherwise than Rust.
+    assert_eq!(
+        wrong(&without("Levels.voice_lufs")),
+        [
+            "Levels.voice_lufs: coeval.h has no coeval_mix_options_set_voice_lufs",
+            "Levels.voice_lufs: render of Python has no voice_lufs",
+            "Levels.voice_lufs: render of Python does not say -40 to -5",
+            "Levels.voice_lufs: render of Python does not say that the default is -14",
         ]
     );
 }

@@ -253,7 +253,8 @@ private:
 
 /// How two tracks are compared.
 struct PairOptions {
-    double max_drift_ppm = 500.0;
+    /// Largest difference of the two clocks that is searched, ppm, 0 to 1200; none: the library's default.
+    std::optional<double> max_drift_ppm;
     /// Where the offset is known to lie: lowest and highest value in seconds.
     std::optional<std::pair<double, double>> offset_range_s;
     /// Threads of one comparison, 0 to 1024; 0: as many as the machine has cores.
@@ -261,9 +262,11 @@ struct PairOptions {
 
     detail::Handle<coeval_pair_options, coeval_pair_options_free> handle() const {
         detail::Handle<coeval_pair_options, coeval_pair_options_free> made(coeval_pair_options_new());
-        detail::check([&](auto error) {
-            return coeval_pair_options_set_max_drift_ppm(made.get(), max_drift_ppm, error);
-        });
+        if (max_drift_ppm) {
+            detail::check([&](auto error) {
+                return coeval_pair_options_set_max_drift_ppm(made.get(), *max_drift_ppm, error);
+            });
+        }
         detail::check([&](auto error) { return coeval_pair_options_set_threads(made.get(), threads, error); });
         if (offset_range_s) {
             detail::check([&](auto error) {

@@ -21,6 +21,7 @@ use numpy::{IntoPyArray, PyArray2, PyArrayMethods};
 use pyo3::prelude::*;
 use pyo3::types::{PyDict, PyList};
 
+use crate::options::{Numbers, set};
 use crate::run::{raise, run};
 use crate::signals::{outcome_dict, pair_options};
 
@@ -119,26 +120,24 @@ pub(crate) fn align_files<'py>(
 pub(crate) fn align_shoot(
     py: Python<'_>,
     paths: Vec<PathBuf>,
+    numbers: Numbers,
     main: Option<String>,
     recordings: Vec<(String, String)>,
     kinds: Vec<(String, String)>,
     keep_apart: bool,
     anchor_file: Option<PathBuf>,
     anchors: Vec<(String, String, String, String, bool, Option<f64>)>,
-    trusted_times_s: Option<f64>,
     distances_m: Vec<(String, f64)>,
     max_drift_ppm: f64,
-    picture: bool,
     allow_ffmpeg: bool,
     threads: usize,
     progress: Option<Py<PyAny>>,
 ) -> PyResult<(String, PathBuf)> {
     let mut options = Options::default();
+    set(py, &mut options, &numbers)?;
     options.open = open_options(allow_ffmpeg);
-    options.picture = picture;
     options.pair = pair_options(max_drift_ppm, None);
     options.main = main;
-    options.trusted_times_s = trusted_times_s;
     options.distances_m = distances_m;
     options.threads = std::num::NonZeroUsize::new(threads);
     options.grouping.recordings = recordings;
@@ -296,44 +295,27 @@ pub(crate) fn tighten<'py>(
     py: Python<'py>,
     json: &str,
     speech: &str,
+    numbers: Numbers,
     events: Vec<(f64, f64, String)>,
     keep_events: bool,
     motion: Vec<(String, Vec<f64>, Vec<f32>)>,
     protect_s: Vec<(f64, f64)>,
     see: Vec<(f64, f64, String)>,
-    pause_s: Option<f64>,
-    handle_s: Option<f64>,
-    dead_s: Option<f64>,
-    target_s: Option<f64>,
-    pass_from_s: Option<f64>,
-    pass_speed: Option<u32>,
-    keep_radio: bool,
-    min_shot_s: Option<f64>,
-    dissolve_s: Option<f64>,
 ) -> PyResult<Bound<'py, PyDict>> {
     let alignment = Alignment::from_json(json).map_err(|e| raise(py, &e))?;
     let speech = speech_map(py, speech, &alignment)?;
-    let mut wishes = RoughCutOptions::default();
-    wishes.moments = events.into_iter().map(|(start_s, end_s, what)| Moment { start_s, end_s, what }).collect();
-    wishes.ignore_found = !keep_events;
+    let mut options = RoughCutOptions::default();
+    set(py, &mut options.tighten, &numbers)?;
+    options.tighten.protect_s = protect_s;
+    options.tighten.see = see;
+    options.moments = events.into_iter().map(|(start_s, end_s, what)| Moment { start_s, end_s, what }).collect();
+    options.ignore_found = !keep_events;
     for (file, times_s, moved) in motion {
         let brightness = vec![0.0; times_s.len()];
         let curve = ActivityCurve::from_values(times_s, moved, brightness).map_err(|e| raise(py, &e))?;
-        wishes.motion.push((file, curve));
+        options.motion.push((file, curve));
     }
-    let options = &mut wishes.tighten;
-    options.protect_s = protect_s;
-    options.see = see;
-    options.pause_s = pause_s.unwrap_or(options.pause_s);
-    options.handle_s = handle_s.unwrap_or(options.handle_s);
-    options.dead_s = dead_s.unwrap_or(options.dead_s);
-    options.target_s = target_s;
-    options.pass_from_s = pass_from_s;
-    options.pass_speed = pass_speed.unwrap_or(options.pass_speed);
-    options.keep_radio = keep_radio;
-    options.min_shot_s = min_shot_s.unwrap_or(options.min_shot_s);
-    options.dissolve_s = dissolve_s.unwrap_or(options.dissolve_s);
-    let planned = run(py, None, 1, |_| rough_cut(&alignment, &speech, &wishes).map(|cut| cut.plan))?;
+    let planned = run(py, None, 1, |_| rough_cut(&alignment, &speech, &options).map(|cut| cut.plan))?;
     let entries = PyList::empty(py);
     for entry in &planned.entries {
         let (fate, speed) = match entry.fate {
@@ -376,11 +358,8 @@ pub(crate) fn render<'py>(
     stretches: Vec<Stretch>,
     path: PathBuf,
     voice_only: bool,
+    numbers: Numbers,
     voice_over: Vec<(PathBuf, f64)>,
-    loudness_lufs: Option<f64>,
-    true_peak_dbtp: Option<f64>,
-    camera_db: Option<f64>,
-    duck_db: Option<f64>,
     replace: bool,
     allow_ffmpeg: bool,
     progress: Option<Py<PyAny>>,
@@ -400,11 +379,7 @@ pub(crate) fn render<'py>(
     options.layers = if voice_only { Layers::Voice } else { Layers::All };
     options.replace = replace;
     options.open = open_options(allow_ffmpeg);
-    let levels = &mut options.levels;
-    levels.voice_lufs = loudness_lufs.unwrap_or(levels.voice_lufs);
-    levels.true_peak_dbtp = true_peak_dbtp.unwrap_or(levels.true_peak_dbtp);
-    levels.camera_db = camera_db.unwrap_or(levels.camera_db);
-    levels.duck_db = duck_db.unwrap_or(levels.duck_db);
+    set(py, &mut options.levels, &numbers)?;
     let made = run(py, progress.as_ref(), 1, |progress| {
         options.measure_over(&voice_over, progress)?;
         coeval_cut::mix::render(&alignment, &root, &speech, &plan, &options, &path, progress)

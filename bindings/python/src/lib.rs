@@ -4,6 +4,7 @@
 //! people see stand in the Python half, `python/coeval`, and so do the stubs of this module, `_native.pyi`.
 
 mod files;
+mod options;
 mod run;
 mod samples;
 mod signals;
@@ -31,6 +32,7 @@ mod _native {
         module.add("__version__", env!("CARGO_PKG_VERSION"))?;
         let kinds: Vec<String> = coeval::ErrorKind::ALL.iter().map(|k| super::run::name(*k)).collect();
         module.add("ERROR_KINDS", kinds)?;
+        module.add("OPTIONS", super::options::names())?;
         module.add("SPEECH_RATE_HZ", coeval_listen::speech::RATE_HZ)?;
         module.add("SPEECH_STEP_S", coeval_listen::speech::STEP_S)
     }

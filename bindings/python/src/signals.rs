@@ -12,6 +12,7 @@ use numpy::{IntoPyArray, PyArray1, PyArray2, PyArrayMethods, PyReadonlyArray1, P
 use pyo3::prelude::*;
 use pyo3::types::{PyDict, PyList};
 
+use crate::options::{Numbers, set};
 use crate::run::{raise, run};
 use crate::samples::{BLOCK, Frames, Samples};
 
@@ -285,16 +286,12 @@ pub(crate) fn find_markers(
     py: Python<'_>,
     samples: Samples<'_>,
     rate_hz: f64,
-    min_peak_dbfs: f64,
-    min_score: f64,
-    all: bool,
+    numbers: Numbers,
     progress: Option<Py<PyAny>>,
 ) -> PyResult<Vec<Marker>> {
     let frames = samples.view()?;
     let mut options = MarkerOptions::default();
-    options.min_peak_dbfs = min_peak_dbfs;
-    options.min_score = min_score;
-    options.all = all;
+    set(py, &mut options, &numbers)?;
     let found = run(py, progress.as_ref(), 1, |progress| {
         let mut detector = MarkerDetector::new(rate_hz, frames.channels(), &options)?;
         let mut found = Vec::new();

@@ -4,7 +4,7 @@ use std::num::NonZeroUsize;
 use std::path::{Path, PathBuf};
 
 use clap::{Args, ValueEnum};
-use coeval::{Error, ErrorKind};
+use coeval::{Error, ErrorKind, PairOptions};
 use coeval_deliver::handover::{Handover, HandoverOptions, Part, Trouble, check_start};
 use coeval_media::SampleFormat;
 use coeval_shoot::chapters::Chapters;
@@ -12,6 +12,7 @@ use coeval_shoot::{Alignment, Found, Kind, Options, OutFolder};
 
 use crate::console::{Console, Failure, Watch, exit};
 use crate::show;
+use crate::table::Table;
 
 /// Reads the recordings, finds how their clocks relate, and prints a table. With -o it also writes what an editor
 /// needs: READ-ME.txt there says what is what. The recordings themselves are never changed.
@@ -150,13 +151,8 @@ pub(crate) struct How {
     /// They are held against the sound, and the measured disagreement is reported
     #[arg(long, value_name = "FILE")]
     anchors: Vec<PathBuf>,
-    /// Where sound does not place a camera, look in its picture for a clap that others heard, through the `ffmpeg` on PATH
-    #[arg(long)]
-    picture: bool,
-    /// Believe the files' own times (timecode, or the moment of creation) to this many seconds, and look for them there
-    /// only
-    #[arg(long, value_name = "SECONDS")]
-    trust_times: Option<f64>,
+    #[command(flatten)]
+    table: Table<Options>,
     /// How far a device was from what it recorded, in metres: its sound is taken back by as much as sound travels; may be
     /// repeated
     #[arg(long, value_name = "ID|FILE=METRES")]
@@ -165,7 +161,7 @@ pub(crate) struct How {
     #[arg(long)]
     keep_apart: bool,
     /// Largest difference of two clocks that is searched, in ppm (at most 1200)
-    #[arg(long, value_name = "PPM", default_value_t = 500.0)]
+    #[arg(long, value_name = "PPM", default_value_t = PairOptions::default().max_drift_ppm)]
     max_drift_ppm: f64,
     /// Read what pure Rust cannot (HE-AAC, AC-3, MPEG-TS) through the `ffmpeg` on PATH
     #[arg(long)]
@@ -177,7 +173,7 @@ pub(crate) struct How {
 
 impl How {
     pub(crate) fn options(&self) -> Result<Options, Error> {
-        let mut options = Options::default();
+        let mut options = self.table.0.clone();
         options.open.allow_ffmpeg = self.allow_ffmpeg;
         if !(0.0..=1200.0).contains(&self.max_drift_ppm) {
             return Err(Error::new(
@@ -188,8 +184,6 @@ impl How {
         options.pair.max_drift_ppm = self.max_drift_ppm;
         options.main = self.main.clone();
         options.threads = self.threads;
-        options.picture = self.picture;
-        options.trusted_times_s = self.trust_times;
         for text in &self.distance {
             let (target, metres) = split(text, "--distance", "FILE=METRES", str::rsplit_once)?;
             let metres = metres.parse().map_err(|_| {

@@ -6,6 +6,7 @@ mod console;
 mod demo;
 mod probe;
 mod show;
+mod table;
 mod tighten;
 
 use std::ffi::OsString;

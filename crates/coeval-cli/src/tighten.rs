@@ -3,6 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use clap::Args;
+use coeval::options::OptionTable as _;
 use coeval::{Error, ErrorKind};
 use coeval_cut::edits::{LARGEST_LIST, read_edit_list_of};
 use coeval_cut::mix::{Layers, Levels, RenderOptions, VoiceOver, render};
@@ -16,6 +17,7 @@ use coeval_shoot::{Alignment, LARGEST_TEXT, clock_time, read_text, resolved, wri
 
 use crate::console::{Console, Failure, Watch, exit};
 use crate::show;
+use crate::table::Table;
 
 /// From a finished alignment to a rough cut: finds who speaks when and what else happens (once; later runs use what was
 /// found), takes dead air out, chooses angles, and writes a second timeline, chapters, a page, and a list that a person
@@ -40,15 +42,8 @@ pub(crate) struct TightenArgs {
     /// Length that is wanted: minutes, or MM:SS
     #[arg(long, value_name = "LENGTH", value_parser = length)]
     length: Option<f64>,
-    /// Pause left between two sentences where time is taken out, seconds
-    #[arg(long, value_name = "S", default_value_t = 0.8)]
-    pause: f64,
-    /// Every cut keeps this from every voice, seconds
-    #[arg(long, value_name = "S", default_value_t = 0.2)]
-    handle: f64,
-    /// Silence shorter than this is no dead air, seconds
-    #[arg(long, value_name = "S", default_value_t = 2.0)]
-    dead: f64,
+    #[command(flatten)]
+    tighten: Table<TightenOptions>,
     /// Keep this stretch whatever is in it; seconds or H:MM:SS on the timeline; may be repeated
     #[arg(long, value_name = "FROM-TO", value_parser = stretch)]
     protect: Vec<(f64, f64)>,
@@ -65,24 +60,9 @@ pub(crate) struct TightenArgs {
     /// While somebody speaks in this stretch, this camera is seen; may be repeated
     #[arg(long, value_name = "FROM-TO=CAMERA", value_parser = see)]
     see: Vec<(f64, f64, String)>,
-    /// Pass dead air longer than this at speed, instead of taking it out, seconds
-    #[arg(long, value_name = "S")]
-    pass: Option<f64>,
-    /// How many times faster it passes
-    #[arg(long, value_name = "N", default_value_t = 8)]
-    speed: u32,
     /// Calls over the radio are not worth keeping
     #[arg(long)]
     no_radio: bool,
-    /// No shot is shorter than this, seconds
-    #[arg(long, value_name = "S", default_value_t = 2.5)]
-    shot: f64,
-    /// Length of the dissolve where one camera must hide its own jump, seconds
-    #[arg(long, value_name = "S", default_value_t = 0.5)]
-    dissolve: f64,
-    /// Loudness of the voice, LUFS
-    #[arg(long, value_name = "LUFS", default_value_t = -14.0, allow_negative_numbers = true)]
-    loudness: f64,
     /// Write the recorder's sound along the cut too, at that loudness, as voice.wav
     #[arg(long)]
     voice: bool,
@@ -92,15 +72,8 @@ pub(crate) struct TightenArgs {
     /// Lay this recording over the cut, from this moment of it on; the other sound goes down under it; may be repeated
     #[arg(long, value_name = "FILE@TIME")]
     voice_over: Vec<String>,
-    /// Level of the cameras' sound where nobody speaks, against their own, dB
-    #[arg(long, value_name = "DB", default_value_t = -12.0, allow_negative_numbers = true)]
-    camera_level: f64,
-    /// How much it goes down under a voice, dB
-    #[arg(long, value_name = "DB", default_value_t = -12.0, allow_negative_numbers = true)]
-    duck: f64,
-    /// No true peak of voice.wav and mix.wav is above this, dBTP
-    #[arg(long, value_name = "DBTP", default_value_t = -1.0, allow_negative_numbers = true)]
-    true_peak: f64,
+    #[command(flatten)]
+    levels: Table<Levels>,
     /// Print plan.json instead of words
     #[arg(long)]
     json: bool,
@@ -244,34 +217,23 @@ fn event(&at: &f64) -> Moment {
 }
 
 fn tighten_options(args: &TightenArgs) -> TightenOptions {
-    let mut options = TightenOptions::default();
-    options.pause_s = args.pause;
-    options.handle_s = args.handle;
-    options.dead_s = args.dead;
+    let mut options = args.tighten.0.clone();
     options.protect_s = args.protect.clone();
     options.target_s = args.length;
-    options.pass_from_s = args.pass;
-    options.pass_speed = args.speed;
     options.keep_radio = !args.no_radio;
     options.see = args.see.clone();
-    options.min_shot_s = args.shot;
-    options.dissolve_s = args.dissolve;
     options
 }
 
 fn levels(args: &TightenArgs, open: &OpenOptions, console: &Console<'_>) -> Result<Levels, Error> {
-    let mut levels = Levels::default();
-    levels.voice_lufs = args.loudness;
-    levels.true_peak_dbtp = args.true_peak;
-    levels.camera_db = args.camera_level;
-    levels.duck_db = args.duck;
-    levels.check()?;
+    let mut levels = args.levels.0.clone();
+    levels.check_ranges()?;
     for text in &args.voice_over {
         let bad = |why: &str| Error::new(ErrorKind::InvalidArgument, format!("--voice-over: {text:?} {why}"));
         let (path, at) = text.rsplit_once('@').ok_or_else(|| bad("is not of the form FILE@TIME"))?;
         let at_s = moment(at).map_err(|e| bad(&e))?;
         let watch = Watch::new(console.bar, console.stop);
-        let over = VoiceOver::measure(Path::new(path), at_s, args.loudness, open, &watch);
+        let over = VoiceOver::measure(Path::new(path), at_s, levels.voice_lufs, open, &watch);
         watch.finish();
         levels.voice_over.push(over?);
     }

@@ -7,6 +7,7 @@ use std::fs::File as Disk;
 use std::io::{Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 
+use coeval::options::OptionTable;
 use coeval::progress::{Progress, step};
 use coeval::resample::{Leg, ResampleOptions, Resampler, Route};
 use coeval::{Error, ErrorKind, Result};
@@ -74,9 +75,9 @@ impl RenderOptions {
     /// seconds, and adds them to the levels. Of the recorder alone they are no part, and are not read.
     ///
     /// # Errors
-    /// As for [`Levels::check`] and [`VoiceOver::measure`].
+    /// As for [`OptionTable::check_ranges`] and [`VoiceOver::measure`].
     pub fn measure_over(&mut self, files: &[(PathBuf, f64)], progress: &dyn Progress) -> Result<()> {
-        self.levels.check()?;
+        self.levels.check_ranges()?;
         for (path, at_s) in files.iter().filter(|_| self.layers == Layers::All) {
             let over = VoiceOver::measure(path, *at_s, self.levels.voice_lufs, &self.open, progress)?;
             self.levels.voice_over.push(over);
@@ -90,7 +91,7 @@ impl RenderOptions {
 /// relative to; `speech` says which recording is the voice and how loud it is.
 ///
 /// # Errors
-/// [`InvalidArgument`](coeval::ErrorKind::InvalidArgument) for levels that [`Levels::check`] refuses or a plan that
+/// [`InvalidArgument`](coeval::ErrorKind::InvalidArgument) for levels out of their ranges or a plan that
 /// breaks [`Plan::check`]; [`OutputExists`](coeval::ErrorKind::OutputExists) when the file is there and `replace` is
 /// not set; what reading and writing may answer; [`Cancelled`](coeval::ErrorKind::Cancelled).
 pub fn render(
@@ -104,7 +105,7 @@ pub fn render(
 ) -> Result<Rendered> {
     let mut levels = options.levels.clone();
     levels.speech_lufs = speech.loudness_lufs;
-    levels.check()?;
+    levels.check_ranges()?;
     plan.check()?;
     let recorder = &speech.recorder;
     let frames = length(plan);
@@ -170,38 +171,27 @@ impl VoiceOver {
     }
 }
 
-/// Levels of the tracks. The defaults are common practice, no source.
-#[derive(Debug, Clone, PartialEq)]
-#[non_exhaustive]
-pub struct Levels {
-    /// Loudness of the voice, LUFS. Default -14, as streaming services play.
-    pub voice_lufs: f64,
-    /// No true peak above this, dBTP.
-    pub true_peak_dbtp: f64,
-    /// Camera sound where nobody speaks, dB against its own.
-    pub camera_db: f64,
-    /// How much lower it is while somebody speaks, dB.
-    pub duck_db: f64,
-    /// How long it takes to go down or up, seconds.
-    pub ramp_s: f64,
-    /// Integrated loudness of the recorder's voices, LUFS, as
-    /// [`SpeechMap::loudness_lufs`](crate::voices::SpeechMap): from it follows their gain.
-    pub speech_lufs: Option<f64>,
-    /// Voices laid over the cut, on a track of their own; cameras and recorder are ducked under them.
-    pub voice_over: Vec<VoiceOver>,
-}
-
-impl Default for Levels {
-    fn default() -> Self {
-        Self {
-            voice_lufs: -14.0,
-            true_peak_dbtp: -1.0,
-            camera_db: -12.0,
-            duck_db: -12.0,
-            ramp_s: 0.3,
-            speech_lufs: None,
-            voice_over: Vec::new(),
-        }
+coeval::options! {
+    /// Levels of the tracks. The defaults are common practice, no source.
+    #[derive(Debug, Clone, PartialEq)]
+    #[non_exhaustive]
+    pub struct Levels {
+        /// Loudness of the voice, LUFS, -40 to -5. The default is what streaming services play.
+        pub voice_lufs: f64 = -14.0, -40.0..=-5.0;
+        /// No true peak of the result is above this, dBTP, -20 to 0.
+        pub true_peak_dbtp: f64 = -1.0, -20.0..=0.0;
+        /// Level of the cameras' sound where nobody speaks, against their own, dB, -120 to 24.
+        pub camera_db: f64 = -12.0, -120.0..=24.0;
+        /// How much it goes down under a voice, dB, -120 to 0.
+        pub duck_db: f64 = -12.0, -120.0..=0.0;
+    } and {
+        /// How long it takes to go down or up, seconds.
+        pub ramp_s: f64 = 0.3;
+        /// Integrated loudness of the recorder's voices, LUFS, as
+        /// [`SpeechMap::loudness_lufs`](crate::voices::SpeechMap): from it follows their gain.
+        pub speech_lufs: Option<f64> = None;
+        /// Voices laid over the cut, on a track of their own; cameras and recorder are ducked under them.
+        pub voice_over: Vec<VoiceOver> = Vec::new();
     }
 }
 
@@ -271,26 +261,6 @@ impl Levels {
             points.extend([[down, high], [a, low], [b, low], [b + self.ramp_s, high]]);
         }
         points
-    }
-
-    /// Refuses gains out of range: -120 to 24 dB for cameras, -120 to 0 dB for how much they go down; a loudness outside
-    /// -40 to -5 LUFS; a true peak outside -20 to 0 dBTP.
-    ///
-    /// # Errors
-    /// [`InvalidArgument`](coeval::ErrorKind::InvalidArgument).
-    pub fn check(&self) -> Result<()> {
-        for (name, db, high) in [("camera_db", self.camera_db, 24.0), ("duck_db", self.duck_db, 0.0)] {
-            if !(-120.0..=high).contains(&db) {
-                return Err(Error::invalid(format!("{name} is {db}, not within -120 to {high} dB")));
-            }
-        }
-        let (lufs, limit_dbtp) = (self.voice_lufs, self.true_peak_dbtp);
-        if !(-40.0..=-5.0).contains(&lufs) || !(-20.0..=0.0).contains(&limit_dbtp) {
-            return Err(Error::invalid(format!(
-                "a loudness of {lufs} LUFS and a limit of {limit_dbtp} dBTP: they must be within -40 to -5 and -20 to 0"
-            )));
-        }
-        Ok(())
     }
 }
 

@@ -7,6 +7,7 @@
 //! Times of the timeline are counted in its frames: a cut lies on a frame. Cuts keep [`TightenOptions::handle_s`]
 //! from every voice, breaths included; half of [`TightenOptions::pause_s`] is left on either side of one.
 
+use coeval::options::OptionTable as _;
 use coeval::{Error, ErrorKind, Result};
 use coeval_listen::activity::ActivityCurve;
 use coeval_listen::moment::{FoundMoment, find_motion};
@@ -93,50 +94,35 @@ pub fn moving(alignment: &Alignment, file: &str, curve: &ActivityCurve) -> Resul
     Ok(find_motion(curve).iter().map(event).collect())
 }
 
-/// How a shoot is tightened. The defaults are common practice, no source.
-#[derive(Debug, Clone, PartialEq)]
-#[non_exhaustive]
-pub struct TightenOptions {
-    /// Pause that is left between two sentences where time is taken out, seconds, 0.2 to 30.
-    pub pause_s: f64,
-    /// A cut keeps this from every voice, seconds, 0.08 to 5.
-    pub handle_s: f64,
-    /// Shorter stretches without voice or event are no dead air, seconds, 0.2 to 600.
-    pub dead_s: f64,
-    /// Stretches that stay whatever is in them, `(from, to)` in seconds.
-    pub protect_s: Vec<(f64, f64)>,
-    /// Length that the result shall have, seconds. `None`: everything that is said stays.
-    pub target_s: Option<f64>,
-    /// Dead air at least so long is passed at speed, not dropped, seconds. `None`: it is dropped.
-    pub pass_from_s: Option<f64>,
-    /// How many times faster, 2 to 100.
-    pub pass_speed: u32,
-    /// Calls over the radio are speech worth keeping.
-    pub keep_radio: bool,
-    /// Which camera is seen while somebody speaks within a stretch, `(from, to, camera)` in seconds: the user's
-    /// word goes before what the cameras hear. Where it does not run, another is seen.
-    pub see: Vec<(f64, f64, String)>,
-    /// No shot is shorter, seconds, 0 to 60, but where a camera ends or the kept time does.
-    pub min_shot_s: f64,
-    /// Length of a dissolve where one camera must hide its own jump, seconds, 0 to 5.
-    pub dissolve_s: f64,
-}
-
-impl Default for TightenOptions {
-    fn default() -> Self {
-        Self {
-            pause_s: 0.8,
-            handle_s: 0.2,
-            dead_s: 2.0,
-            protect_s: Vec::new(),
-            target_s: None,
-            pass_from_s: None,
-            pass_speed: 8,
-            keep_radio: true,
-            see: Vec::new(),
-            min_shot_s: 2.5,
-            dissolve_s: 0.5,
-        }
+coeval::options! {
+    /// How a shoot is tightened. The defaults are common practice, no source.
+    #[derive(Debug, Clone, PartialEq)]
+    #[non_exhaustive]
+    pub struct TightenOptions {
+        /// Pause that is left between two sentences where time is taken out, seconds, 0.2 to 30.
+        pub pause_s: f64 = 0.8, 0.2..=30.0;
+        /// Every cut keeps this from every voice, seconds, 0.08 to 5.
+        pub handle_s: f64 = 0.2, 0.08..=5.0;
+        /// Shorter stretches without voice or event are no dead air, seconds, 0.2 to 600.
+        pub dead_s: f64 = 2.0, 0.2..=600.0;
+        /// Length that the result shall have, seconds. `None`: everything that is said stays.
+        pub target_s: Option<f64> = None, 1.0..=1e6;
+        /// Dead air at least so long is passed at speed, not dropped, seconds. `None`: it is dropped.
+        pub pass_from_s: Option<f64> = None, 0.2..=1e6;
+        /// How many times faster it passes, 2 to 100.
+        pub pass_speed: u32 = 8, 2.0..=100.0;
+        /// Calls over the radio are speech worth keeping.
+        pub keep_radio: bool = true, 0.0..=1.0;
+        /// No shot is shorter, seconds, 0 to 60, but where a camera ends or the kept time does.
+        pub min_shot_s: f64 = 2.5, 0.0..=60.0;
+        /// Length of a dissolve where one camera must hide its own jump, seconds, 0 to 5.
+        pub dissolve_s: f64 = 0.5, 0.0..=5.0;
+    } and {
+        /// Stretches that stay whatever is in them, `(from, to)` in seconds.
+        pub protect_s: Vec<(f64, f64)> = Vec::new();
+        /// Which camera is seen while somebody speaks within a stretch, `(from, to, camera)` in seconds: the user's
+        /// word goes before what the cameras hear. Where it does not run, another is seen.
+        pub see: Vec<(f64, f64, String)> = Vec::new();
     }
 }
 
@@ -155,19 +141,7 @@ impl TightenOptions {
     }
 
     fn check(&self) -> Result<()> {
-        let within = [
-            ("pause_s", self.pause_s, 0.2, 30.0),
-            ("handle_s", self.handle_s, 0.08, 5.0),
-            ("dead_s", self.dead_s, 0.2, 600.0),
-            ("min_shot_s", self.min_shot_s, 0.0, 60.0),
-            ("dissolve_s", self.dissolve_s, 0.0, 5.0),
-            ("target_s", self.target_s.unwrap_or(1.0), 1.0, 1e6),
-            ("pass_from_s", self.pass_from_s.unwrap_or(1.0), 0.2, 1e6),
-            ("pass_speed", f64::from(self.pass_speed), 2.0, 100.0),
-        ];
-        if let Some((name, value, low, high)) = within.into_iter().find(|w| !(w.2..=w.3).contains(&w.1)) {
-            return Err(Error::invalid(format!("{name} is {value}, not within {low} to {high}")));
-        }
+        self.check_ranges()?;
         let spans = self.protect_s.iter().copied().chain(self.see.iter().map(|s| (s.0, s.1)));
         match spans.into_iter().find(|p| !(p.0.is_finite() && p.1.is_finite() && p.0 <= p.1)) {
             Some(p) => Err(Error::invalid(format!("a stretch from {} to {} s has no length", p.0, p.1))),

@@ -26,6 +26,7 @@ mod filter;
 mod fit;
 pub mod marker;
 pub mod network;
+pub mod options;
 pub mod pair;
 pub mod progress;
 pub mod resample;

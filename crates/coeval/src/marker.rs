@@ -133,23 +133,19 @@ pub const MEASURES: [&str; 14] = [
     "width: log2 of the bandwidth in Hz + 100",
 ];
 
-/// How markers are looked for.
-#[derive(Debug, Clone)]
-#[non_exhaustive]
-pub struct MarkerOptions {
-    /// Sounds whose peak lies below this are left out, dB relative to full scale.
-    pub min_peak_dbfs: f64,
-    /// Report every candidate, whatever its shape, grouping and score, not only what can serve as a marker.
-    pub all: bool,
-    /// Score that a marker needs. A lower value than the default, 0, finds more faint claps and more of what is none; 2 is
-    /// better where nothing else vouches for a clap.
-    pub min_score: f64,
-}
-
-impl Default for MarkerOptions {
-    fn default() -> Self {
-        Self { min_peak_dbfs: -60.0, all: false, min_score: 0.0 }
-    }
+crate::options! {
+    /// How markers are looked for.
+    #[derive(Debug, Clone)]
+    #[non_exhaustive]
+    pub struct MarkerOptions {
+        /// Sounds whose peak lies below this are left out, dB relative to full scale.
+        pub min_peak_dbfs: f64 = -60.0, f64::NEG_INFINITY..=f64::INFINITY;
+        /// Score that a marker needs. A lower value than the default finds more faint claps and more of what is none; 2
+        /// is better where nothing else vouches for a clap.
+        pub min_score: f64 = 0.0, f64::NEG_INFINITY..=f64::INFINITY;
+        /// Report every candidate, whatever its shape, grouping and score, not only what can serve as a marker.
+        pub all: bool = false, 0.0..=1.0;
+    } and {}
 }
 
 /// Length of a frame; the power of two nearest to it is taken.

@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 from . import _native
 from ._errors import InvalidArgumentError
 from ._native import Marker
-from ._sound import Listener, Progress, as_rate, as_sound
+from ._sound import Listener, Progress, as_rate, as_sound, numbers
 
 
 class MarkerPair(NamedTuple):
@@ -184,9 +184,10 @@ def markers(
     list of Marker
         In time order.
     """
+    given = numbers("markers", locals())
     sound, rate = as_sound(samples), as_rate(rate_hz)
     with Listener(progress) as callback:
-        return _native.find_markers(sound, rate, min_peak_dbfs, min_score, all, callback)
+        return _native.find_markers(sound, rate, given, callback)
 
 
 def match_markers(

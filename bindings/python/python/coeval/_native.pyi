@@ -1,7 +1,7 @@
 """The compiled half; what is public of it is in `coeval`."""
 
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Optional, Union, final
 
 import numpy as np
@@ -10,9 +10,11 @@ from numpy.typing import NDArray
 _Path = Union[str, os.PathLike[str]]
 _Samples = Union[NDArray[np.float32], NDArray[np.float64], NDArray[np.int16]]
 _Progress = Optional[Callable[[str, float], Optional[bool]]]
+_Numbers = Mapping[str, Optional[float]]
 _Range = Optional[tuple[float, float]]
 
 ERROR_KINDS: list[str]
+OPTIONS: dict[str, list[str]]
 SPEECH_RATE_HZ: float
 SPEECH_STEP_S: float
 __version__: str
@@ -120,16 +122,15 @@ def align_files(
 ) -> dict[str, Any]: ...
 def align_shoot(
     paths: Sequence[_Path],
+    numbers: _Numbers,
     main: Optional[str],
     recordings: Sequence[tuple[str, str]],
     kinds: Sequence[tuple[str, str]],
     keep_apart: bool,
     anchor_file: Optional[_Path],
     anchors: Sequence[tuple[str, str, str, str, bool, Optional[float]]],
-    trusted_times_s: Optional[float],
     distances_m: Sequence[tuple[str, float]],
     max_drift_ppm: float,
-    picture: bool,
     allow_ffmpeg: bool,
     threads: int,
     progress: _Progress,
@@ -175,9 +176,7 @@ def resample(
 def find_markers(
     samples: _Samples,
     rate_hz: float,
-    min_peak_dbfs: float,
-    min_score: float,
-    all: bool,
+    numbers: _Numbers,
     progress: _Progress,
 ) -> list[Marker]: ...
 def match_markers(
@@ -208,20 +207,12 @@ def check_voices(speech: str, json: str) -> None: ...
 def tighten(
     json: str,
     speech: str,
+    numbers: _Numbers,
     events: Sequence[tuple[float, float, str]],
     keep_events: bool,
     motion: Sequence[tuple[str, Sequence[float], Sequence[float]]],
     protect_s: Sequence[tuple[float, float]],
     see: Sequence[tuple[float, float, str]],
-    pause_s: Optional[float],
-    handle_s: Optional[float],
-    dead_s: Optional[float],
-    target_s: Optional[float],
-    pass_from_s: Optional[float],
-    pass_speed: Optional[int],
-    keep_radio: bool,
-    min_shot_s: Optional[float],
-    dissolve_s: Optional[float],
 ) -> dict[str, Any]: ...
 def render(
     json: str,
@@ -231,11 +222,8 @@ def render(
     stretches: Sequence[tuple[int, int, int, Optional[str]]],
     path: _Path,
     voice_only: bool,
+    numbers: _Numbers,
     voice_over: Sequence[tuple[_Path, float]],
-    loudness_lufs: Optional[float],
-    true_peak_dbtp: Optional[float],
-    camera_db: Optional[float],
-    duck_db: Optional[float],
     replace: bool,
     allow_ffmpeg: bool,
     progress: _Progress,

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from . import _native
 from ._errors import DamagedFileError, InvalidArgumentError, from_os_error
 from ._map import ClockMap
-from ._sound import Listener, Path, Progress, as_threads
+from ._sound import Listener, Path, Progress, as_threads, numbers
 from ._tighten import Plan, Rendered, Voices, hear, render, tighten
 
 if TYPE_CHECKING:
@@ -554,21 +554,21 @@ def align_shoot(
     InvalidArgumentError
         For options that name no file or contradict each other. It is a `ValueError`.
     """
+    given = numbers("align_shoot", locals())
     single = isinstance(paths, (str, bytes, os.PathLike))
     listed: list[Any] = [paths] if single else list(paths)  # type: ignore[arg-type]
     count = as_threads(threads)
     with Listener(progress) as callback:
         text, root = _native.align_shoot(
             listed,
+            given,
             main,
             _pairs(recordings, "recordings"),
             _pairs(kinds, "kinds"),
             keep_apart,
             *_anchors(anchors),
-            trusted_times_s,
             list((distances_m or {}).items()),
             max_drift_ppm,
-            picture,
             allow_ffmpeg,
             count,
             callback,

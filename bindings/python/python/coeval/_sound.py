@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Any, Optional, Union
 
 import numpy as np
@@ -50,6 +50,11 @@ def as_rate(rate_hz: float, name: str = "rate_hz") -> float:
     if not 1000.0 <= rate <= 768_000.0:
         raise InvalidArgumentError(f"{name} is {rate}, not within 1000 to 768000")
     return rate
+
+
+def numbers(function: str, given: Mapping[str, Any]) -> dict[str, Optional[float]]:
+    """Those of a function's arguments that are numbers or switches of its options, by name; `None`: the default."""
+    return {name: given[name] for name in _native.OPTIONS[function]}
 
 
 def as_threads(threads: Optional[int]) -> int:

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from . import _native
-from ._sound import Listener, Path, Progress
+from ._sound import Listener, Path, Progress, numbers
 
 if TYPE_CHECKING:
     import pandas
@@ -341,6 +341,7 @@ def tighten(
         For options out of their ranges, names of no file or camera, and voices of another alignment. It is a
         `ValueError`.
     """
+    given = numbers("tighten", locals())
     curves = [
         (name, np.asarray(times, dtype=np.float64).ravel().tolist(), np.asarray(moved, dtype=np.float32).ravel().tolist())
         for name, (times, moved) in (motion or {}).items()
@@ -348,20 +349,12 @@ def tighten(
     made = _native.tighten(
         alignment.to_json(),
         voices.to_json(),
+        given,
         [(float(start), float(end), what) for start, end, what in events],
         keep_events,
         curves,
         [(float(start), float(end)) for start, end in protect_s],
         [(float(start), float(end), camera) for start, end, camera in see],
-        pause_s,
-        handle_s,
-        dead_s,
-        target_s,
-        pass_from_s,
-        pass_speed,
-        keep_radio,
-        min_shot_s,
-        dissolve_s,
     )
     entries = tuple(PlanEntry(**entry) for entry in made["entries"])
     return Plan(made["frame_rate"], entries, made["shown_s"], tuple(made["notes"]))
@@ -442,6 +435,7 @@ def render(
     OutputExistsError
         When the file is there and may not be replaced. It is a `FileExistsError`.
     """
+    given = numbers("render", {**locals(), "voice_lufs": loudness_lufs})
     fates = {"show": 1, "drop": 0}
     stretches = [(e.from_frame, e.to_frame, fates.get(e.fate, e.speed), e.camera) for e in plan.entries]
     with Listener(progress) as callback:
@@ -453,11 +447,8 @@ def render(
             stretches,
             path,
             voice_only,
+            given,
             [(file, float(at_s)) for file, at_s in voice_over],
-            loudness_lufs,
-            true_peak_dbtp,
-            camera_db,
-            duck_db,
             replace,
             allow_ffmpeg,
             callback,
