@@ -1,0 +1,382 @@
+//! Examination of a candidate: its onset to a fraction of a sample, and what is measured around it.
+
+use super::detect::{ALIKE, MarkerDetector, PROMISING};
+use super::network::Network;
+use super::{Grouping, Marker, Shape, WAVEFORM_RATE_HZ};
+use crate::filter::sinc;
+
+/// The onset is looked for from this much before the candidate: several hands do not meet at once.
+const FIRST_BACK_S: f64 = 0.05;
+/// The first stroke of a clap is this much louder than what was heard before it, and no fainter than this share of the
+/// loudest, in energy of 0.7 ms.
+const FIRST_OVER: f64 = 3.0;
+const FIRST_LEAST: f64 = 0.04;
+/// Order of the autoregressive models that whiten.
+const WHITEN_ORDER: usize = 20;
+
+impl MarkerDetector {
+    /// Measures the sound round a sample; `None` when nothing starts there.
+    pub(super) fn examine(&self, centre: usize, context: &[f64], first_look: f64, levels: Vec<f32>) -> Option<Marker> {
+        let rate = self.rate;
+        let n = |seconds: f64| (seconds * rate).round() as usize;
+        let start = self.sound_start;
+        let from = centre.saturating_sub(n(0.30)).max(start);
+        let to = (centre + n(0.22)).min(self.sound_end());
+        let x: Vec<f64> = self.sound.range(from - start..to - start).map(|v| f64::from(*v)).collect();
+        let c = centre - from;
+        let noise_end = c.saturating_sub(n(0.045));
+        let white = Whitened::new(&x, noise_end, rate);
+        let mean = |a: usize, b: usize| white.mean(a, b);
+        let length = x.len();
+        let noise = white.noise();
+        let near = c.saturating_sub(n(0.040))..(c + n(0.008)).min(length.saturating_sub(white.short));
+        if near.len() <= white.short {
+            return None;
+        }
+        let strongest = white.loudest(near.clone());
+        // The first millisecond-scale rise hereabouts that is loud enough.
+        let (onset, _, gain) = white.pick(near, (0.3 * strongest).max(8.0 * noise).min(0.5 * strongest))?;
+        let k = onset.round() as usize;
+
+        let after = mean(k, k + n(0.003));
+        let before = mean(k.saturating_sub(n(0.010)), k.saturating_sub(n(0.0003)));
+        let sharpness_db = 10.0 * (after.max(1e-14) / before.max(0.25 * noise).max(1e-14)).log10();
+        let ms = n(0.001).max(4);
+        let loudest = (k..(k + n(0.02)).min(length)).map(|i| mean(i, i + ms)).fold(0.0, f64::max);
+        let snr_db = 10.0 * (loudest / noise).max(1e-9).log10();
+        let loud = (from - start + k).min(self.peaks.len())..(from - start + k + n(0.02)).min(self.peaks.len());
+        let peak_sample = self.peaks.range(loud).fold(0.0f32, |m, v| m.max(*v));
+        let peak_dbfs = 20.0 * f64::from(peak_sample).max(1e-9).log10();
+
+        // Course of the energy above the noise, by milliseconds over 120 ms.
+        let course: Vec<f64> =
+            (0..120).map(|i| mean(k + n(i as f64 * 0.001), k + n((i + 1) as f64 * 0.001)) - noise).collect();
+        let total: f64 = course.iter().sum::<f64>().max(1e-15);
+        let share = |part: f64| {
+            let mut sum = 0.0;
+            for (i, v) in course.iter().enumerate() {
+                if sum + v >= part * total {
+                    return (i as f64 + ((part * total - sum) / v.max(1e-18)).clamp(0.0, 1.0)) * 0.001;
+                }
+                sum += v;
+            }
+            0.120
+        };
+        let decay_s = share(0.5);
+        let (bandwidth_hz, centre_hz) = self.spectrum_above_noise(&x, k, noise_end);
+        let top =
+            |a: usize, b: usize| (a..b.min(length)).step_by(ms / 2).map(|i| mean(i, i + ms)).fold(1e-14, f64::max);
+        let db = |v: f64| 10.0 * v.max(1e-14).log10();
+        let early = mean(k, k + n(0.015)) - noise;
+        let over_early = |from: f64, to: f64| {
+            db((mean(k + n(from), k + n(to)) - noise).max(0.02 * early.max(0.0)) / early.max(1e-14)).clamp(-17.0, 10.0)
+        };
+        let measures = [
+            context[0].clamp(0.0, 12.0),
+            context[1].clamp(0.0, 10.0),
+            context[2].clamp(0.0, 8.0),
+            context[3].clamp(0.0, 8.0),
+            context[4],
+            db(early / noise).clamp(-5.0, 30.0),
+            db(loudest / top(k.saturating_sub(n(0.15)), k.saturating_sub(n(0.003)))).clamp(-3.0, 20.0),
+            db(loudest / top(k + n(0.06), k + n(0.2))).clamp(-3.0, 20.0),
+            db(loudest / top(k + n(0.06), k + n(0.2))).clamp(-3.0, 3.0),
+            over_early(0.02, 0.05),
+            over_early(0.06, 0.12),
+            (decay_s * 1e3).clamp(0.0, 80.0),
+            gain.max(1.0).ln(),
+            (bandwidth_hz + 100.0).log2(),
+        ];
+        let shape = classify(&Measures {
+            decay_s,
+            ninety_s: share(0.9),
+            late: over_early(0.06, 0.12),
+            bandwidth_hz,
+            centre_hz,
+        });
+        let score = if first_look < PROMISING { first_look } else { Network::learnt().score(&measures, &levels) };
+        // What is far below the least score is neither reported nor a fellow of anything that is.
+        if peak_dbfs < self.options.min_peak_dbfs || !self.options.all && score < self.options.min_score - ALIKE {
+            return None;
+        }
+        let (time_s, spread_s) = self.first_stroke(centre as f64 / rate)?;
+        let (waveform, waveform_start_s) = waveform(&x, from as f64 / rate, rate, time_s);
+        Some(Marker {
+            time_s,
+            // Rooms, and what one calls the onset, differ by a tenth of a millisecond.
+            uncertainty_s: spread_s.hypot(1e-4),
+            sharpness_db,
+            peak_dbfs,
+            snr_db,
+            decay_s,
+            bandwidth_hz,
+            centre_hz,
+            shape,
+            grouping: Grouping::Isolated,
+            count_in: self.count_in(time_s),
+            waveform,
+            waveform_start_s,
+            score,
+            measures,
+            levels,
+        })
+    }
+
+    /// When the sound round `centre_s` starts, and the standard deviation of that, seconds. Hands may meet more than
+    /// once: it is the first rise that nothing just before comes near. All octaves are heard here, for the highest have
+    /// the least noise.
+    fn first_stroke(&self, centre_s: f64) -> Option<(f64, f64)> {
+        let n = |seconds: f64| (seconds * self.fine_rate).round() as usize;
+        let centre = n(centre_s);
+        let from = centre.saturating_sub(n(0.30)).max(self.fine_start);
+        let to = (centre + n(0.01)).min(self.fine_start + self.fine.len());
+        let x: Vec<f64> =
+            self.fine.range(from - self.fine_start..to - self.fine_start).map(|v| f64::from(*v)).collect();
+        let first = centre.saturating_sub(from + n(FIRST_BACK_S));
+        let noise_end = first.saturating_sub(n(0.005));
+        let white = Whitened::new(&x, noise_end, self.fine_rate);
+        let near = first..(centre - from + n(0.008)).min(x.len().saturating_sub(white.short));
+        let strongest = white.loudest(near.clone());
+        let before = white.loudest(WHITEN_ORDER..noise_end.saturating_sub(white.short));
+        let enough = (FIRST_OVER * before).clamp(FIRST_LEAST * strongest, 0.9 * strongest);
+        let (onset, spread, _) = white.pick(near, enough)?;
+        Some(((from as f64 + onset) / self.fine_rate, spread / self.fine_rate))
+    }
+
+    /// Where the spectrum of the first 10 ms stands above that of the noise: width and centre in Hz.
+    fn spectrum_above_noise(&self, x: &[f64], onset: usize, noise_end: usize) -> (f64, f64) {
+        let length = self.window.len();
+        let mut block = self.fft.make_input_vec();
+        let mut spectrum = self.fft.make_output_vec();
+        let mut power = |from: usize, frames: usize| {
+            let mut total = vec![0.0f64; spectrum.len()];
+            let mut count = 0;
+            for f in 0..frames {
+                let at = from + f * length / 2;
+                if at + length > x.len() {
+                    break;
+                }
+                for (i, (b, w)) in block.iter_mut().zip(&self.window).enumerate() {
+                    *b = x[at + i] as f32 * w;
+                }
+                if self.fft.process(&mut block, &mut spectrum).is_ok() {
+                    total.iter_mut().zip(&spectrum).for_each(|(t, c)| *t += f64::from(c.norm_sqr()));
+                    count += 1;
+                }
+            }
+            total.iter_mut().for_each(|t| *t /= f64::from(count.max(1)));
+            total
+        };
+        let event = power(onset.saturating_sub(length / 4), 2);
+        let frames = (2 * noise_end / length).saturating_sub(1).min(60);
+        let noise = power(noise_end.saturating_sub((frames + 1) * length / 2), frames);
+        let bin = self.rate / length as f64;
+        let (mut width, mut weight, mut moment) = (0.0, 0.0, 0.0);
+        for k in 1..event.len() {
+            let ratio = event[k] / noise[k].max(1e-14);
+            if ratio > 4.0 {
+                width += bin;
+                let w = event[k] - noise[k];
+                weight += w;
+                moment += w * k as f64 * bin;
+            }
+        }
+        (width, if weight > 0.0 { moment / weight } else { 0.0 })
+    }
+}
+
+struct Measures {
+    decay_s: f64,
+    ninety_s: f64,
+    late: f64,
+    bandwidth_hz: f64,
+    centre_hz: f64,
+}
+
+/// The kind of sound by the course and the place of its energy.
+fn classify(m: &Measures) -> Shape {
+    if m.ninety_s < 0.0015 {
+        Shape::Click
+    } else if m.bandwidth_hz < 500.0 || m.centre_hz < 350.0 {
+        Shape::Thud
+    } else if m.late > 0.0 || m.decay_s > 0.065 {
+        Shape::Burst
+    } else {
+        Shape::Clap
+    }
+}
+
+/// Autoregressive coefficients by the autocorrelation method (Levinson-Durbin), with a white-noise
+/// correction of -50 dB. `x[t]` is predicted by the sum of `a[i] * x[t - 1 - i]`.
+fn autoregression(x: &[f64], order: usize) -> Vec<f64> {
+    // The cosine by its recurrence: cos(k + 1) = 2 cos(1) cos(k) - cos(k - 1).
+    let step = 2.0 * std::f64::consts::PI / x.len() as f64;
+    let twice = 2.0 * step.cos();
+    let (mut before, mut now) = ((-0.5 * step).cos(), (0.5 * step).cos());
+    let tapered: Vec<f64> = x
+        .iter()
+        .map(|v| {
+            let w = 0.5 - 0.5 * now;
+            (before, now) = (now, twice * now - before);
+            v * w
+        })
+        .collect();
+    let mut r: Vec<f64> = (0..=order).map(|lag| dot(&tapered[lag..], &tapered)).collect();
+    r[0] = r[0] * (1.0 + 1e-5) + 1e-12;
+    let mut a = vec![0.0; order];
+    let mut error = r[0];
+    for i in 0..order {
+        let acc = r[i + 1] - (0..i).map(|j| a[j] * r[i - j]).sum::<f64>();
+        let k = acc / error;
+        let previous = a.clone();
+        a[i] = k;
+        for j in 0..i {
+            a[j] = previous[j] - k * previous[i - 1 - j];
+        }
+        error *= 1.0 - k * k;
+    }
+    a
+}
+
+/// Sum of products, in four parts that a processor adds at once; as far as the shorter reaches. Not `track`'s: a model
+/// of order 20 wants double precision.
+fn dot(a: &[f64], b: &[f64]) -> f64 {
+    let (fours, others) = a[..a.len().min(b.len())].as_chunks::<4>();
+    let mut sums = [0.0; 4];
+    for (x, y) in fours.iter().zip(b.as_chunks::<4>().0) {
+        for k in 0..4 {
+            sums[k] += x[k] * y[k];
+        }
+    }
+    let done = 4 * fours.len();
+    sums.iter().sum::<f64>() + others.iter().zip(&b[done..]).map(|(x, y)| x * y).sum::<f64>()
+}
+
+/// What the model `a` of [`autoregression`] does not predict of `x`.
+fn residual(x: &[f64], a: &[f64]) -> Vec<f64> {
+    let backward: Vec<f64> = a.iter().rev().copied().collect();
+    (0..x.len())
+        .map(|t| {
+            let known = t.min(a.len());
+            x[t] - dot(&backward[a.len() - known..], &x[t - known..t])
+        })
+        .collect()
+}
+
+/// The energy of sound that is whitened by an autoregressive model of its beginning.
+struct Whitened {
+    /// Running sums of squares, one more than samples.
+    sum: Vec<f64>,
+    noise_end: usize,
+    /// Samples in a second.
+    rate: f64,
+    /// 0.7 ms, in samples.
+    short: usize,
+}
+
+impl Whitened {
+    /// Whitens by what comes before `noise_end`; where that is too short, not at all.
+    fn new(x: &[f64], noise_end: usize, rate: f64) -> Self {
+        let coefficients = if noise_end as f64 > 0.04 * rate {
+            autoregression(&x[..noise_end], WHITEN_ORDER)
+        } else {
+            vec![0.0; WHITEN_ORDER]
+        };
+        let mut sum = vec![0.0; x.len() + 1];
+        for (i, v) in residual(x, &coefficients).iter().enumerate() {
+            sum[i + 1] = sum[i] + v * v;
+        }
+        Self { sum, noise_end, rate, short: ((0.0007 * rate).round() as usize).max(3) }
+    }
+
+    /// Mean energy from `a` to `b`, as far as there is sound; 0 for none.
+    fn mean(&self, a: usize, b: usize) -> f64 {
+        let last = self.sum.len() - 1;
+        let (a, b) = (a.min(last), b.min(last));
+        if b > a { (self.sum[b] - self.sum[a]) / (b - a) as f64 } else { 0.0 }
+    }
+
+    /// Mean energy of the beginning, never 0.
+    fn noise(&self) -> f64 {
+        self.mean(WHITEN_ORDER.min(self.noise_end), self.noise_end.max(WHITEN_ORDER + 1)).max(1e-12)
+    }
+
+    fn loudness(&self, i: usize) -> f64 {
+        self.mean(i, i + self.short)
+    }
+
+    fn loudest(&self, range: std::ops::Range<usize>) -> f64 {
+        range.map(|i| self.loudness(i)).fold(0.0, f64::max)
+    }
+
+    /// The onset of the first rise in `range` that is loud enough: mean, standard deviation and gain as [`pick_onset`].
+    fn pick(&self, mut range: std::ops::Range<usize>, enough: f64) -> Option<(f64, f64, f64)> {
+        let n = |seconds: f64| (seconds * self.rate).round() as usize;
+        let end = range.end;
+        let rise = range.find(|&i| self.loudness(i) >= enough)?;
+        // On to the top of that rise.
+        let top =
+            (rise..(rise + 2 * self.short).min(end)).max_by(|&i, &j| self.loudness(i).total_cmp(&self.loudness(j)))?;
+        let window = top.saturating_sub(n(0.012))..(top + self.short + n(0.0006)).min(self.sum.len() - 1);
+        pick_onset(&self.sum, window, n(0.0005).max(4))
+    }
+}
+
+/// AIC onset: `sum` are running sums of squares; `window` is searched, leaving `margin` samples on each
+/// side. Returns mean and standard deviation of the split under the Akaike weights, in samples.
+fn pick_onset(sum: &[f64], window: std::ops::Range<usize>, margin: usize) -> Option<(f64, f64, f64)> {
+    let (a, b) = (window.start, window.end);
+    if b < a + 2 * margin + 2 {
+        return None;
+    }
+    let splits = a + margin..b - margin;
+    let cost: Vec<f64> = splits
+        .clone()
+        .map(|k| {
+            let before = ((sum[k] - sum[a]) / (k - a) as f64).max(1e-16);
+            let after = ((sum[b] - sum[k]) / (b - k) as f64).max(1e-16);
+            (k - a) as f64 * before.ln() + (b - k) as f64 * after.ln()
+        })
+        .collect();
+    let least = cost.iter().copied().fold(f64::INFINITY, f64::min);
+    let (mut weight, mut first, mut second) = (0.0, 0.0, 0.0);
+    for (k, c) in splits.zip(&cost) {
+        let w = (-0.5 * (c - least)).exp();
+        weight += w;
+        first += w * k as f64;
+        second += w * (k as f64) * (k as f64);
+    }
+    let mean = first / weight;
+    let spread = (second / weight - mean * mean).max(0.0).sqrt();
+    let whole = ((sum[b] - sum[a]) / (b - a) as f64).max(1e-16);
+    Some((mean, spread.max(0.5), (b - a) as f64 * whole.ln() - least))
+}
+
+/// The sound from 4 ms before `time_s` to 12 ms after, at [`WAVEFORM_RATE_HZ`].
+fn waveform(x: &[f64], x_start_s: f64, rate: f64, time_s: f64) -> (Vec<f32>, f64) {
+    let start_s = time_s - 0.004;
+    let count = (0.016 * WAVEFORM_RATE_HZ) as usize;
+    let wave = (0..count)
+        .map(|i| {
+            interpolate(
+                x,
+                (start_s + i as f64 / WAVEFORM_RATE_HZ - x_start_s) * rate,
+                (WAVEFORM_RATE_HZ / rate).min(1.0),
+            ) as f32
+        })
+        .collect();
+    (wave, start_s)
+}
+
+/// Band-limited interpolation at a fractional sample: a sinc of 8 lobes a side under a raised cosine.
+pub(super) fn interpolate(x: &[f64], at: f64, cutoff: f64) -> f64 {
+    let half = 8.0 / cutoff;
+    let from = (at - half).ceil().max(0.0) as usize;
+    let to = ((at + half).floor().max(0.0) as usize + 1).min(x.len());
+    (from..to.max(from))
+        .map(|i| {
+            let d = i as f64 - at;
+            x[i] * cutoff * sinc(d * cutoff) * (0.5 + 0.5 * (std::f64::consts::PI * d / half).cos())
+        })
+        .sum()
+}
