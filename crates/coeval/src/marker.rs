@@ -176,7 +176,7 @@ crate::options! {
 /// ```
 ///
 /// # Errors
-/// [`InvalidArgument`](ErrorKind::InvalidArgument) when `rate_hz` is not within 8000 to 192000.
+/// [`InvalidArgument`](crate::ErrorKind::InvalidArgument) when `rate_hz` is not within 8000 to 192000.
 pub fn find_markers(mono: &[f32], rate_hz: f64, options: &MarkerOptions) -> Result<Vec<Marker>> {
     let mut detector = MarkerDetector::new(rate_hz, 1, options)?;
     let mut out = detector.push(mono)?;

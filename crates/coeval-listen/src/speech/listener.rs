@@ -1,0 +1,492 @@
+//! From sound to the probability of speech: a small network's answer beside measures of the spectrum, weighed.
+
+use std::collections::VecDeque;
+use std::sync::Arc;
+
+use super::RATE_HZ;
+use super::curve::SpeechCurve;
+use coeval::Result;
+use coeval::resample::{Leg, ResampleOptions, Resampler, Route};
+use coeval::samples::{check_channels, check_frames, sanitize};
+use earshot::Detector;
+use realfft::num_complex::Complex;
+use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
+
+const STEP: usize = 160;
+const WINDOW: usize = 512;
+/// Frames before the first sample, so that a frame's middle is the middle of its step.
+const LEAD: usize = (WINDOW - STEP) / 2;
+const EAR: usize = 256;
+const BANDS: usize = 20;
+/// What a floor is kept of: the bands, then the network's answer.
+const LEVELS: usize = BANDS + 1;
+/// A floor is found every so many steps, from so many before and after.
+const KNOT: usize = 50;
+const REACH: usize = 600;
+/// Quantile that counts as the floor.
+const FLOOR: f64 = 0.2;
+/// Bins of the spectrum that may be harmonics, 94 Hz to 4 kHz.
+const HARMONIC_BINS: std::ops::Range<usize> = 3..128;
+/// Lags of a voice's pitch, samples: 75 to 400 Hz.
+const PITCH_LAGS: std::ops::Range<usize> = 40..214;
+pub(super) const MEASURES: usize = 8;
+/// The measure that is given its floor last.
+const HARMONIC: usize = 5;
+const WIDTHS: [usize; 3] = [5, 21, 61];
+
+#[rustfmt::skip]
+const WEIGHTS: [f32; MEASURES * WIDTHS.len()] = [
+    0.2052, -0.9056, -0.8582,
+    -0.1809, 0.2825, -0.4436,
+    -0.1150, 0.2410, 0.1666,
+    0.0294, -0.0165, 0.6109,
+    0.1815, -0.0574, 0.6436,
+    -1.5928, 5.8390, 49.7749,
+    0.2964, 0.6079, -0.7297,
+    -0.2398, -0.2043, 2.2648,
+];
+
+const BIAS: f32 = -5.6438;
+/// Where the line between speech and the rest lies is found every so many steps, from so many before and after.
+const LINE_KNOT: usize = 200;
+const LINE_REACH: usize = 30_000;
+/// Of every so many steps.
+const LINE_STEP: usize = 10;
+/// Log odds of the rest and of speech while nothing is known, and how many steps that is worth.
+const USUAL_ODDS: [f32; 2] = [-4.0, 4.0];
+const USUAL_STEPS: f32 = 1000.0;
+/// Log odds further from nought say no more.
+const SURE_ODDS: f32 = 8.0;
+/// How far the line lies below the middle.
+pub(super) const LINE_BELOW: f32 = 0.5;
+/// Two clusters no further apart than this are one, and one more apart are two for sure.
+const APART: f32 = 3.5;
+
+/// Hears sound block by block and judges it. Keeps some 60 bytes for every 10 ms, and 8 s of sound.
+///
+/// ```
+/// use coeval_listen::speech::{SpeechBuilder, SpeechOptions};
+///
+/// // A hiss (a congruential generator), and from 2 to 4 s a harmonic tone in syllables over it.
+/// let mut state = 1u32;
+/// let mut listener = SpeechBuilder::new(16_000.0, 1)?;
+/// for n in 0..6 * 16_000usize {
+///     state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+///     let hiss = ((state >> 8) as f32 / (1 << 23) as f32 - 1.0) / 100.0;
+///     let voiced = n / 32_000 == 1 && n / 2000 % 2 == 0;
+///     listener.push(&[if voiced { hiss + ((n % 107) as f32 / 107.0 - 0.5) / 4.0 } else { hiss }])?;
+/// }
+/// let stretches = listener.finish().segments(&SpeechOptions::default())?;
+/// assert_eq!(stretches.len(), 1);
+/// assert!((stretches[0].start_s - 2.0).abs() < 0.1 && (stretches[0].end_s - 4.0).abs() < 0.3);
+/// # Ok::<(), coeval::Error>(())
+/// ```
+pub struct SpeechBuilder {
+    pub(super) channels: usize,
+    resampler: Option<Resampler>,
+    rate_hz: f64,
+    frames: u64,
+    listener: Listener,
+    mono: Vec<f32>,
+    pub(super) block: Vec<f32>,
+}
+
+impl std::fmt::Debug for SpeechBuilder {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("SpeechBuilder").field("rate_hz", &self.rate_hz).field("frames", &self.frames).finish()
+    }
+}
+
+impl SpeechBuilder {
+    /// For interleaved sound of `rate_hz` (1000 to 768000 Hz) and `channels` (1 to 64); the channels are averaged.
+    ///
+    /// # Errors
+    /// [`InvalidArgument`](coeval::ErrorKind::InvalidArgument) outside these ranges.
+    pub fn new(rate_hz: f64, channels: usize) -> Result<Self> {
+        check_channels(channels)?;
+        let resampler = if rate_hz == RATE_HZ {
+            None
+        } else {
+            let whole = Leg { from_s: f64::NEG_INFINITY, to_s: f64::INFINITY, at_s: 0.0, source_s: 0.0, speed: 1.0 };
+            // Longer than any recording; it ends where the sound does.
+            let endless = ResampleOptions::new(rate_hz, RATE_HZ, 1, (3e7 * RATE_HZ) as u64);
+            Some(Resampler::new(&Route::from_legs(vec![whole])?, &endless)?)
+        };
+        Ok(Self {
+            channels,
+            resampler,
+            rate_hz,
+            frames: 0,
+            listener: Listener::new(),
+            mono: Vec::new(),
+            block: Vec::new(),
+        })
+    }
+
+    /// Takes the next block, full scale +-1. NaN and infinite samples count as silence.
+    ///
+    /// # Errors
+    /// [`InvalidArgument`](coeval::ErrorKind::InvalidArgument) when the block is not a whole number of frames.
+    pub fn push(&mut self, interleaved: &[f32]) -> Result<()> {
+        check_frames(interleaved.len(), self.channels)?;
+        let share = 1.0 / self.channels as f32;
+        self.mono.clear();
+        self.mono.extend(
+            interleaved.chunks_exact(self.channels).map(|f| f.iter().map(|x| sanitize(*x)).sum::<f32>() * share),
+        );
+        self.frames += self.mono.len() as u64;
+        match &mut self.resampler {
+            None => self.listener.hear(&self.mono),
+            Some(resampler) => {
+                // It wants sound whenever nothing is left to pull.
+                resampler.push(&self.mono)?;
+                while resampler.pull(&mut self.block) > 0 {
+                    self.listener.hear(&self.block);
+                }
+            }
+        }
+        Ok(())
+    }
+
+    /// The finished curve: as many values as the sound has whole or begun steps of 10 ms.
+    pub fn finish(mut self) -> SpeechCurve {
+        let samples = (self.frames as f64 * RATE_HZ / self.rate_hz).round() as usize;
+        if let Some(resampler) = &mut self.resampler {
+            resampler.end_of_source();
+            while self.listener.heard < samples && resampler.pull(&mut self.block) > 0 {
+                let left = samples - self.listener.heard;
+                self.listener.hear(&self.block[..self.block.len().min(left)]);
+            }
+        }
+        self.listener.finish(samples.div_ceil(STEP))
+    }
+}
+
+/// What is kept of a step until its floor is known.
+struct Step {
+    levels: [f32; LEVELS],
+    /// Power in [`HARMONIC_BINS`].
+    spectrum: Vec<f32>,
+}
+
+/// The work on sound at [`RATE_HZ`].
+struct Listener {
+    sound: VecDeque<f32>,
+    /// Samples heard.
+    heard: usize,
+    /// The sample that `sound` begins with, less [`LEAD`].
+    sound_from: usize,
+    detector: Box<Detector>,
+    ear: Vec<f32>,
+    answers: Vec<f32>,
+    forward: Arc<dyn RealToComplex<f32>>,
+    inverse: Arc<dyn ComplexToReal<f32>>,
+    hann: Vec<f32>,
+    bands: Vec<Vec<(usize, f32)>>,
+    band_bins: [f32; BANDS],
+    steps: VecDeque<Step>,
+    /// The step that `steps` begins with, and the one that is judged next.
+    steps_from: usize,
+    next: usize,
+    smooth: VecDeque<[f32; LEVELS]>,
+    smooth_from: usize,
+    floor: Option<[f32; LEVELS]>,
+    measures: Vec<[f32; MEASURES]>,
+    /// Power above the floor within the band of a radio, and outside it.
+    band_power: Vec<[f32; 2]>,
+    time: Vec<f32>,
+    bins: Vec<Complex<f32>>,
+}
+
+fn mel(hz: f64) -> f64 {
+    2595.0 * (1.0 + hz / 700.0).log10()
+}
+
+impl Listener {
+    pub(super) fn new() -> Self {
+        let mut planner = RealFftPlanner::<f32>::new();
+        let (forward, inverse) = (planner.plan_fft_forward(WINDOW), planner.plan_fft_inverse(WINDOW));
+        let (low, high) = (mel(150.0), mel(6000.0));
+        let edge = |i: usize| {
+            let m = low + (high - low) * i as f64 / (BANDS + 1) as f64;
+            700.0 * (10f64.powf(m / 2595.0) - 1.0) / RATE_HZ * WINDOW as f64
+        };
+        let bands: Vec<Vec<(usize, f32)>> = (0..BANDS)
+            .map(|b| {
+                let (from, top, to) = (edge(b), edge(b + 1), edge(b + 2));
+                let weight = |k: f64| ((k - from) / (top - from)).min((to - k) / (to - top)).max(0.0);
+                let raw: Vec<(usize, f64)> =
+                    (0..=WINDOW / 2).map(|k| (k, weight(k as f64))).filter(|w| w.1 > 0.0).collect();
+                let sum: f64 = raw.iter().map(|w| w.1).sum();
+                raw.into_iter().map(|(k, w)| (k, (w / sum) as f32)).collect()
+            })
+            .collect();
+        Self {
+            sound: std::iter::repeat_n(0.0, LEAD).collect(),
+            heard: 0,
+            sound_from: 0,
+            detector: Detector::default_boxed(),
+            ear: Vec::new(),
+            answers: Vec::new(),
+            time: forward.make_input_vec(),
+            bins: forward.make_output_vec(),
+            forward,
+            inverse,
+            hann: (0..WINDOW)
+                .map(|i| (0.5 - 0.5 * (std::f64::consts::TAU * i as f64 / (WINDOW - 1) as f64).cos()) as f32)
+                .collect(),
+            bands,
+            band_bins: std::array::from_fn(|b| edge(b + 1) as f32),
+            steps: VecDeque::new(),
+            steps_from: 0,
+            next: 0,
+            smooth: VecDeque::new(),
+            smooth_from: 0,
+            floor: None,
+            measures: Vec::new(),
+            band_power: Vec::new(),
+        }
+    }
+
+    pub(super) fn hear(&mut self, sound: &[f32]) {
+        for &x in sound {
+            self.ear.push(x.clamp(-1.0, 1.0));
+            if self.ear.len() == EAR {
+                let p = self.detector.predict_f32(&self.ear).clamp(1e-4, 1.0 - 1e-4);
+                self.answers.push((p / (1.0 - p)).ln());
+                self.ear.clear();
+            }
+        }
+        self.sound.extend(sound);
+        self.heard += sound.len();
+        self.advance();
+    }
+
+    /// Takes in every step that all its sound is there for, and judges what can be judged.
+    fn advance(&mut self) {
+        loop {
+            let step = self.steps_from + self.steps.len();
+            let answer = (step * STEP + STEP / 2) / EAR;
+            if self.sound.len() < WINDOW || self.answers.len() <= answer {
+                break;
+            }
+            for ((t, x), w) in self.time.iter_mut().zip(&self.sound).zip(&self.hann) {
+                *t = x * w;
+            }
+            self.sound.drain(..STEP);
+            self.sound_from += STEP;
+            self.forward.process(&mut self.time, &mut self.bins).expect("buffers come from the plan");
+            let mut levels = [0.0; LEVELS];
+            for (level, band) in levels.iter_mut().zip(&self.bands) {
+                let power: f32 = band.iter().map(|&(k, w)| w * self.bins[k].norm_sqr()).sum();
+                *level = 10.0 * (power + 1e-10).log10();
+            }
+            levels[BANDS] = self.answers[answer];
+            let spectrum = self.bins[HARMONIC_BINS].iter().map(|b| b.norm_sqr()).collect();
+            self.steps.push_back(Step { levels, spectrum });
+            let steps = self.steps_from + self.steps.len();
+            if steps >= 3 {
+                self.smooth_up_to(steps - 2);
+            }
+            if (self.smooth_from + self.smooth.len()) >= self.next + KNOT + REACH {
+                self.judge(KNOT);
+            }
+        }
+    }
+
+    /// Levels averaged over five steps, fewer at the ends.
+    fn smooth_up_to(&mut self, end: usize) {
+        for step in self.smooth_from + self.smooth.len()..end {
+            let at = step - self.steps_from;
+            let around = at.saturating_sub(2)..(at + 3).min(self.steps.len());
+            let share = 1.0 / around.len() as f32;
+            let mut mean = [0.0; LEVELS];
+            for s in self.steps.range(around) {
+                mean.iter_mut().zip(&s.levels).for_each(|(m, l)| *m += share * l);
+            }
+            self.smooth.push_back(mean);
+        }
+    }
+
+    /// The floor around a step: of every fourth step within reach.
+    fn floor_at(&self, step: usize) -> [f32; LEVELS] {
+        let from = step.saturating_sub(REACH).max(self.smooth_from) - self.smooth_from;
+        let to = (step + REACH).min(self.smooth_from + self.smooth.len()) - self.smooth_from;
+        let mut column = Vec::with_capacity((to - from) / 4 + 1);
+        std::array::from_fn(|l| {
+            column.clear();
+            column.extend(self.smooth.range(from..to).step_by(4).map(|s| s[l]));
+            let at = (FLOOR * column.len().saturating_sub(1) as f64) as usize;
+            *column.select_nth_unstable_by(at, f32::total_cmp).1
+        })
+    }
+
+    /// Measures the next `count` steps against the floor.
+    fn judge(&mut self, count: usize) {
+        let before = self.floor.unwrap_or_else(|| self.floor_at(self.next));
+        let after = self.floor_at((self.next + KNOT).min(self.smooth_from + self.smooth.len() - 1));
+        for i in 0..count {
+            let f = i as f32 / KNOT as f32;
+            let floor: [f32; LEVELS] = std::array::from_fn(|l| before[l] + f * (after[l] - before[l]));
+            self.measure(self.next + i, &floor);
+        }
+        self.floor = Some(after);
+        self.next += count;
+        let keep = self.next.saturating_sub(3);
+        while self.steps_from < keep {
+            self.steps.pop_front();
+            self.steps_from += 1;
+        }
+        while self.smooth_from < (self.next + KNOT).saturating_sub(REACH) {
+            self.smooth.pop_front();
+            self.smooth_from += 1;
+        }
+    }
+
+    fn measure(&mut self, step: usize, floor: &[f32; LEVELS]) {
+        let smooth = &self.smooth[step - self.smooth_from];
+        let above: [f32; BANDS] = std::array::from_fn(|b| smooth[b] - floor[b]);
+        let mean = |from: usize, to: usize| {
+            above[from..to].iter().map(|a| a.clamp(0.0, 15.0)).sum::<f32>() / (to - from) as f32
+        };
+        let mut sorted = above;
+        sorted.sort_by(f32::total_cmp);
+        let top = (sorted[BANDS - 5..].iter().sum::<f32>() / 5.0).clamp(0.0, 25.0);
+        let own = &self.steps[step - self.steps_from];
+        let power = |db: f32| 10f32.powf(0.1 * db);
+        let floor_power: [f32; BANDS] = std::array::from_fn(|b| power(floor[b]));
+        let mut band_power = [0.0; 2];
+        for b in 0..BANDS {
+            let hz = self.band_bins[b] * (RATE_HZ / WINDOW as f64) as f32;
+            // Noise swings to some 5 dB above its floor.
+            let excess = (power(smooth[b]) - 3.0 * floor_power[b]).max(0.0);
+            match hz {
+                450.0..2500.0 => band_power[0] += excess,
+                ..280.0 | 3600.0.. => band_power[1] += excess,
+                _ => {}
+            }
+        }
+        self.band_power.push(band_power);
+
+        self.bins.iter_mut().for_each(|b| *b = Complex::default());
+        let mut band = 0;
+        for (k, p) in HARMONIC_BINS.zip(&own.spectrum) {
+            while band + 2 < BANDS && self.band_bins[band + 1] < k as f32 {
+                band += 1;
+            }
+            let (low, high) = (self.band_bins[band], self.band_bins[band + 1]);
+            let f = ((k as f32 - low) / (high - low)).clamp(0.0, 1.0);
+            let floor = floor_power[band] * (1.0 - f) + floor_power[band + 1] * f;
+            self.bins[k].re = (p / floor.max(1e-12) - 3.0).clamp(0.0, 50.0).sqrt();
+        }
+        self.inverse.process(&mut self.bins, &mut self.time).expect("buffers come from the plan");
+        let scale = 1.0 / WINDOW as f32;
+        let peak = self.time[PITCH_LAGS].iter().copied().fold(0f32, f32::max) * scale;
+        let harmonic = peak / (0.3 + self.time[0] * scale);
+
+        let answer = smooth[BANDS];
+        self.measures.push([
+            mean(0, BANDS),
+            mean(2, 8),
+            mean(8, 14),
+            mean(14, BANDS),
+            top,
+            harmonic,
+            (answer - floor[BANDS]).clamp(-2.0, 8.0),
+            answer,
+        ]);
+    }
+
+    pub(super) fn finish(mut self, steps: usize) -> SpeechCurve {
+        // Silence, so that the last steps are whole; they are taken away again.
+        self.hear(&[0.0; 2 * WINDOW]);
+        let have = self.steps_from + self.steps.len();
+        self.smooth_up_to(have.min(steps.max(1)));
+        while self.next < steps.min(have) {
+            self.judge(KNOT.min(steps.min(have) - self.next));
+        }
+        let mut measures = self.measures;
+        relative(&mut measures, HARMONIC);
+        let probability = weigh(&measures).into_iter().map(|x| 1.0 / (1.0 + (-x).exp())).collect();
+        SpeechCurve { probability, band_power: self.band_power, measures }
+    }
+}
+
+/// Takes a measure's floor away from it: how harmonic a voice is over how harmonic the engine is by itself.
+fn relative(measures: &mut [[f32; MEASURES]], which: usize) {
+    let raw: Vec<f32> = measures.iter().map(|m| m[which]).collect();
+    let floor = |step: usize| {
+        let around = step.saturating_sub(REACH)..(step + REACH).min(raw.len());
+        let mut column: Vec<f32> = raw[around].iter().step_by(4).copied().collect();
+        let at = (FLOOR * column.len().saturating_sub(1) as f64) as usize;
+        *column.select_nth_unstable_by(at, f32::total_cmp).1
+    };
+    for from in (0..raw.len()).step_by(KNOT) {
+        let (before, after) = (floor(from), floor((from + KNOT).min(raw.len() - 1)));
+        for (i, m) in measures[from..].iter_mut().take(KNOT).enumerate() {
+            m[which] -= before + i as f32 / KNOT as f32 * (after - before);
+        }
+    }
+}
+
+/// Each measure averaged over each width, every one in turn given to `take` with its index.
+pub(super) fn averaged(measures: &[[f32; MEASURES]], mut take: impl FnMut(usize, &[f32])) {
+    let n = measures.len();
+    let mut sums = vec![0f64; n + 1];
+    let mut mean = vec![0f32; n];
+    for m in 0..MEASURES {
+        for (i, row) in measures.iter().enumerate() {
+            sums[i + 1] = sums[i] + f64::from(row[m]);
+        }
+        for (w, width) in WIDTHS.into_iter().enumerate() {
+            for (i, out) in mean.iter_mut().enumerate() {
+                let (from, to) = (i.saturating_sub(width / 2), (i + width / 2 + 1).min(n));
+                *out = ((sums[to] - sums[from]) / (to - from) as f64) as f32;
+            }
+            take(m * WIDTHS.len() + w, &mean);
+        }
+    }
+}
+
+/// Log odds of speech.
+fn weigh(measures: &[[f32; MEASURES]]) -> Vec<f32> {
+    let mut odds = vec![BIAS; measures.len()];
+    averaged(measures, |k, mean| odds.iter_mut().zip(mean).for_each(|(o, x)| *o += WEIGHTS[k] * x));
+    let raw: Vec<f32> = odds.iter().step_by(LINE_STEP).map(|o| o.clamp(-SURE_ODDS, SURE_ODDS)).collect();
+    let line = |step: usize| {
+        let (reach, at) = (LINE_REACH / LINE_STEP, step / LINE_STEP);
+        line_in(&raw[at.saturating_sub(reach)..(at + reach).min(raw.len())])
+    };
+    for from in (0..odds.len()).step_by(LINE_KNOT) {
+        let (before, after) = (line(from), line((from + LINE_KNOT).min(measures.len() - 1)));
+        for (i, o) in odds[from..].iter_mut().take(LINE_KNOT).enumerate() {
+            *o -= before + i as f32 / LINE_KNOT as f32 * (after - before);
+        }
+    }
+    odds
+}
+
+/// Where the line between speech and the rest lies: by the means of the two.
+///
+/// It may always be higher than usual. Lower it may be only where there are two clusters beyond doubt: the noise of an
+/// hour in which nobody speaks falls into two as well, near each other.
+pub(super) fn line_in(odds: &[f32]) -> f32 {
+    let usual = USUAL_STEPS / LINE_STEP as f32;
+    let mut means = USUAL_ODDS;
+    for _ in 0..8 {
+        let line = 0.5 * (means[0] + means[1]);
+        let (mut speech, mut sum, mut all) = (0.0f32, 0.0f32, 0.0f32);
+        for &o in odds {
+            let belongs = 1.0 / (1.0 + (line - o).exp());
+            speech += belongs;
+            sum += belongs * o;
+            all += o;
+        }
+        let rest = odds.len() as f32 - speech;
+        means[0] = (all - sum + usual * USUAL_ODDS[0]) / (rest + usual);
+        means[1] = (sum + usual * USUAL_ODDS[1]) / (speech + usual);
+    }
+    let sure = (means[1] - means[0] - APART).clamp(0.0, 1.0);
+    let middle = 0.5 * (means[0] + means[1]);
+    middle.max(0.0) + sure * (middle.min(0.0) - LINE_BELOW)
+}
