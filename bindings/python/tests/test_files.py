@@ -136,7 +136,7 @@ def test_distances_trusted_times_and_loops(shoot: coeval.Alignment, shoot_folder
     assert near.loops == ()
     with pytest.raises(ValueError, match="1000 m"):
         coeval.align_shoot(files, distances_m={"CAM*": -1.0})
-    with pytest.raises(ValueError, match="seconds"):
+    with pytest.raises(ValueError, match="trusted_times_s"):
         coeval.align_shoot(files, trusted_times_s=float("nan"))
 
 
