@@ -106,10 +106,12 @@ fn fields(source: &str, name: &str) -> Vec<String> {
     let mut lines = source.lines().skip_while(|l| l.trim_start() != format!("pub struct {name} {{"));
     let first = lines.next().unwrap_or_else(|| panic!("no {name}"));
     let end = format!("{}}}", &first[..first.len() - first.trim_start().len()]);
-    let has_table = end.len() > 1;
-    let mut lines: Box<dyn Iterator<Item = &str>> = Box::new(lines);
-    if has_table {
-        lines = Box::new(lines.skip_while(|l| !l.trim_start().starts_with("} and {")).skip(1));
+    if end.len() > 1 {
+        // Those that are neither numbers nor switches stand in a block of their own, which may be empty.
+        let others = lines.find(|l| l.trim_start().starts_with("} and {"));
+        if !others.is_some_and(|l| l.ends_with('{')) {
+            return Vec::new();
+        }
     }
     let body = lines.take_while(|l| *l != end);
     body.filter_map(|l| l.trim_start().strip_prefix("pub ")?.split_once(':').map(|f| f.0.to_owned())).collect()
