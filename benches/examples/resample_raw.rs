@@ -5,7 +5,7 @@
 use std::io::{Read, Write};
 
 use coeval::clock::ClockMap;
-use coeval::resample::{ResampleOptions, Route, resample};
+use coeval::resample::{ResampleOptions, Resampler, Route};
 
 fn main() -> Result<(), Box<dyn std::error::Error>> {
     let words: Vec<String> = std::env::args().skip(1).collect();
@@ -19,13 +19,26 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let knots = knots.iter().map(knot).collect::<Result<Vec<_>, _>>()?;
     let end_s = knots.last().ok_or("there are no knots")?.1;
     let map = ClockMap::from_knots(knots)?;
-    let mut bytes = Vec::new();
-    std::io::stdin().read_to_end(&mut bytes)?;
-    let source: Vec<f32> = bytes.as_chunks().0.iter().map(|b| f32::from_le_bytes(*b)).collect();
     let (source_hz, target_hz) = (source_hz.parse()?, target_hz.parse()?);
     let options = ResampleOptions::new(source_hz, target_hz, 1, (end_s * target_hz).round() as u64);
-    let output = resample(&source, &Route::onto_timeline(&map), &options)?;
-    let bytes: Vec<u8> = output.iter().flat_map(|x| x.to_le_bytes()).collect();
-    std::io::stdout().write_all(&bytes)?;
+    let mut resampler = Resampler::new(&Route::onto_timeline(&map), &options)?;
+    let (mut input, mut output) = (std::io::stdin().lock(), std::io::stdout().lock());
+    let (mut bytes, mut block) = (Vec::new(), Vec::new());
+    loop {
+        // Knots ascend: the frame that is wanted is always the next.
+        while resampler.want().is_some() {
+            bytes.clear();
+            input.by_ref().take(1 << 16).read_to_end(&mut bytes)?;
+            block.clear();
+            block.extend(bytes.as_chunks().0.iter().map(|b| f32::from_le_bytes(*b)));
+            if block.is_empty() { resampler.end_of_source() } else { resampler.push(&block)? }
+        }
+        if resampler.pull(&mut block) == 0 {
+            break;
+        }
+        bytes.resize(block.len() * 4, 0);
+        bytes.as_chunks_mut().0.iter_mut().zip(&block).for_each(|(b, x)| *b = x.to_le_bytes());
+        output.write_all(&bytes)?;
+    }
     Ok(())
 }

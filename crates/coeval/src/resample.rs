@@ -1,40 +1,54 @@
 //! Sound on another clock: a band-limited resampler that follows clock maps exactly.
 //!
 //! Output frame `n` is the source at the moment that the [`Route`] names for it, to a small part of
-//! a sample, however the clocks drift, wander or jump. The method is a polyphase windowed sinc
-//! (Crochiere & Rabiner, *Multirate Digital Signal Processing*, 1983, ch. 4, named from memory):
-//! a Kaiser window, its phases in a table, linear interpolation between two neighbouring phases.
+//! a sample, however the clocks drift, wander or jump. Two steps make it (Crochiere & Rabiner, *Multirate Digital Signal
+//! Processing*, 1983, ch. 4 and 7.2, named from memory):
+//! 1. The source is filtered to what both rates can hold, and oversampled so that nothing lies above a quarter of its
+//!    rate. The filter is a windowed sinc of 192 taps at equal rates; it is the same for every frame, so that fast
+//!    convolution (overlap-save, in `f64`) makes it almost free.
+//! 2. Between the samples of that, 20 taps are enough: a windowed sinc whose phases lie in a table, with linear
+//!    interpolation between two neighbouring phases.
 //!
 //! Why not a library: rubato 5.1.0 follows a ratio, not a map. Its ratio changes per chunk, by a
 //! step or a ramp, so a knot inside a chunk moves the sound, and its own delay must be taken out
 //! again. Measured on a clock that drifts by +-1000 ppm with a knot every 0.5 s, 10 kHz, against
-//! the sine at the moments that the map names: -46 dB in chunks of 480 frames, -140 dB here, at half
-//! the speed (both well above 100 x real time on one core). `cargo bench -p coeval-benches --bench
-//! resample` repeats it. Here each output frame computes its own source position: there is no delay
-//! to correct and no error that can grow.
+//! the sine at the moments that the map names: -46 dB in chunks of 480 frames, -140 dB here. `cargo bench -p
+//! coeval-benches --bench resample` repeats it. Here each output frame computes its own source position: there is no
+//! delay to correct and no error that can grow.
 //!
 //! Numbers: 192 taps at equal rates (more, in proportion, when the rate falls), stop band 130 dB
 //! below from the lower Nyquist frequency on, flat up to 0.91 of it (21.8 kHz at 48 kHz, 20.1 kHz
-//! at 44.1 kHz). Sums are in `f32`.
+//! at 44.1 kHz). What is between the samples is summed in `f32`.
 
 use std::ops::Range;
+use std::sync::{Arc, LazyLock};
+
+use realfft::num_complex::Complex;
+use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
 
 use crate::clock::ClockMap;
 use crate::error::{Error, ErrorKind, Result};
-use crate::filter::{bessel_i0, sinc};
+use crate::filter::{bessel_i0, kaiser, sinc};
 use crate::samples::{check_channels, check_frames, check_rate};
 
-/// Half the taps at equal rates: zero crossings of the sinc to either side.
+/// Half the taps of the filter at equal rates: zero crossings of the sinc to either side.
 const HALF_TAPS: f64 = 96.0;
-/// Rows of the table over one source frame at equal rates. Linear interpolation between rows errs
-/// by (2 pi f / fs)^2 / (8 P^2): -135 dB at 18 kHz and 48 kHz.
-const PHASES: f64 = 2048.0;
-/// Stop-band attenuation of the Kaiser design, dB.
+/// Stop-band attenuation of the filter's Kaiser design, dB.
 const ATTENUATION_DB: f64 = 130.0;
+/// A fast convolution takes this many times the filter's taps, or up to twice as many. Four times as many frames cost the same
+/// for each, but have to be there before the first comes out; half as many cost a third more (both by count of operations).
+const CONVOLVED_TAPS: usize = 4;
+/// Taps between oversampled frames. By Kaiser's estimate this many give [`BETWEEN_DB`] where the pass band ends at a quarter
+/// of the rate and the stop band begins at three quarters.
+const TAPS: usize = 20;
+const BETWEEN_DB: f64 = 150.0;
+/// Rows of the table over one oversampled frame. Linear interpolation between rows errs by (2 pi f / fs)^2 / (8 P^2):
+/// -146 dB at 20 kHz and 96 kHz.
+const PHASES: usize = 2048;
 /// Frames that one [`Resampler::pull`] hands out at most.
 const BLOCK: usize = 4096;
-/// Accumulators of an inner product; the compiler keeps them in vector registers.
-const LANES: usize = 8;
+/// Parallel sums of an inner product; the compiler keeps them in a vector register.
+const LANES: usize = 4;
 /// Two places closer than this, in frames, are one place.
 const SAME_FRAMES: f64 = 1e-6;
 /// A year: beyond it seconds in `f64` no longer hold a hundredth of a sample.
@@ -254,12 +268,17 @@ impl ResampleOptions {
 pub struct Resampler {
     route: Route,
     options: ResampleOptions,
-    kernel: Kernel,
+    oversampler: Oversampler,
     channels: usize,
     frames: u64,
     stretches: Vec<Stretch>,
 
-    /// Source sound by channel; index 0 is source frame `held_from`, which may be negative (zeros).
+    /// Filtered and oversampled sound by channel, of source frames `fine_from..fine_to`; they may lie outside the source.
+    fine: Vec<Vec<f32>>,
+    fine_from: i64,
+    fine_to: i64,
+
+    /// Source sound by channel, of source frames `held_from..held_to`.
     held: Vec<Vec<f32>>,
     held_from: i64,
     held_to: i64,
@@ -273,8 +292,6 @@ pub struct Resampler {
     pending_presence: Vec<f32>,
     pending_from: u64,
     presence: Vec<f32>,
-    /// Source sound under the filter at its edges.
-    edge: Vec<f32>,
 }
 
 /// A leg in frames: output frames `from..to`, with fades that lie inside.
@@ -293,7 +310,8 @@ struct Stretch {
 
 impl Stretch {
     fn position_of(&self, frame: u64) -> f64 {
-        self.position + (frame - self.from) as f64 * self.step
+        // Signed numbers become floating-point ones in one instruction.
+        self.position + (frame - self.from) as i64 as f64 * self.step
     }
 
     fn gain(&self, frame: u64) -> f32 {
@@ -336,17 +354,21 @@ impl Resampler {
             ));
         }
         let ratio = route.legs.iter().map(|l| l.speed).fold(1.0, f64::max);
-        let kernel = Kernel::new(ratio * options.source_rate_hz / options.target_rate_hz);
+        let oversampler = Oversampler::new(ratio * options.source_rate_hz / options.target_rate_hz);
+        LazyLock::force(&BETWEEN);
         // Room for blocks of up to BLOCK frames: then no call allocates, as sound cards' threads need it.
-        let held = (0..options.channels).map(|_| Vec::with_capacity(6 * BLOCK + 2 * kernel.taps)).collect();
+        let room = 6 * BLOCK + 2 * oversampler.convolved;
+        let rooms = |room: usize| (0..options.channels).map(|_| Vec::with_capacity(room)).collect();
         let pending = 2 * BLOCK + (options.fade_s * options.target_rate_hz) as usize;
         let mut this = Self {
-            edge: vec![0.0; kernel.taps],
-            kernel,
             channels: options.channels,
             frames: options.frames,
             stretches: Vec::new(),
-            held,
+            fine: rooms(room * oversampler.times),
+            fine_from: 0,
+            fine_to: 0,
+            held: rooms(room),
+            oversampler,
             held_from: 0,
             held_to: 0,
             source_end: options.source_frames.map(|n| i64::try_from(n).unwrap_or(i64::MAX)),
@@ -376,8 +398,8 @@ impl Resampler {
         }
         self.frames = options.frames;
         self.stretches = stretches(&self.route, &options);
-        self.held.iter_mut().for_each(Vec::clear);
-        (self.held_from, self.held_to) = (0, 0);
+        self.held.iter_mut().chain(&mut self.fine).for_each(Vec::clear);
+        (self.held_from, self.held_to, self.fine_from, self.fine_to) = (0, 0, 0, 0);
         (self.stretch, self.next, self.pending_from) = (0, 0, 0);
         for made in [&mut self.pending, &mut self.pending_presence, &mut self.presence] {
             made.clear();
@@ -414,9 +436,9 @@ impl Resampler {
         self.finished() - self.pending_from
     }
 
-    /// How many source frames beyond its own place an output frame needs before it can be pulled.
+    /// How many source frames beyond its own place an output frame needs, at most, before it can be pulled.
     pub fn look_ahead(&self) -> usize {
-        self.kernel.half + 1
+        self.oversampler.convolved - self.oversampler.half + TAPS / 2 + 1
     }
 
     /// The source frame to push next, or `None` when nothing is wanted now: then
@@ -424,7 +446,7 @@ impl Resampler {
     /// sound in between is not needed (or, where a clip repeats time, is needed again).
     pub fn want(&self) -> Option<u64> {
         let stretch = self.stretches.get(self.stretch)?;
-        if self.finished() - self.pending_from >= BLOCK as u64 || self.ready(stretch) > 0 {
+        if self.finished() - self.pending_from >= BLOCK as u64 || self.ready(stretch) > 0 || self.can_oversample() {
             return None;
         }
         u64::try_from(self.held_to).ok()
@@ -442,13 +464,11 @@ impl Resampler {
             frames = frames.min((end - self.held_to).max(0));
         }
         for (c, held) in self.held.iter_mut().enumerate() {
-            held.extend(
-                interleaved[c..]
-                    .iter()
-                    .step_by(self.channels)
-                    .take(frames as usize)
-                    .map(|x| if x.is_finite() { *x } else { 0.0 }),
-            );
+            let before = held.len();
+            held.resize(before + frames as usize, 0.0);
+            for (y, frame) in held[before..].iter_mut().zip(interleaved.chunks_exact(self.channels)) {
+                *y = if frame[c].is_finite() { frame[c] } else { 0.0 };
+            }
         }
         self.held_to += frames;
         self.advance();
@@ -477,7 +497,11 @@ impl Resampler {
             let Some(&stretch) = self.stretches.get(self.stretch) else { break };
             let ready = self.ready(&stretch).min(BLOCK as u64);
             if ready == 0 {
-                break;
+                if !self.can_oversample() {
+                    break;
+                }
+                self.oversample();
+                continue;
             }
             self.render(&stretch, self.next..self.next + ready);
             self.next += ready;
@@ -495,48 +519,73 @@ impl Resampler {
         &self.presence
     }
 
-    /// Output frames of the stretch at work that can be made from what is held.
+    /// Source frames to either side of a position that sound there.
+    fn reach(&self) -> i64 {
+        (self.oversampler.half + TAPS / 2 + 1) as i64
+    }
+
+    /// Output frames of the stretch at work that can be made from what is oversampled.
     fn ready(&self, stretch: &Stretch) -> u64 {
         let left = stretch.to - self.next;
         let position = stretch.position_of(self.next);
         if let Some(end) = self.source_end
-            && (self.held_to >= end || position - self.kernel.half as f64 >= end as f64)
+            && (self.fine_to >= end + self.reach() || position - self.oversampler.half as f64 >= end as f64)
         {
             return left;
         }
-        let reach = self.held_to as f64 - self.kernel.half as f64 - 1.0 - position;
-        if reach < 0.0 { 0 } else { left.min((reach / stretch.step) as u64 + 1) }
+        let times = self.oversampler.times as f64;
+        let room = (self.fine_to as f64 - position) * times - (TAPS / 2 + 1) as f64;
+        if room < 0.0 { 0 } else { left.min((room / (stretch.step * times)) as u64 + 1) }
     }
 
-    /// Sets up the stretch at work; drops held sound that it does not follow on from.
+    /// Is the sound of the next fast convolution there?
+    fn can_oversample(&self) -> bool {
+        let to = self.fine_to + (self.oversampler.convolved - self.oversampler.half) as i64;
+        self.held_to >= self.source_end.map_or(to, |end| end.min(to))
+    }
+
+    fn oversample(&mut self) {
+        let from = self.fine_to - self.oversampler.half as i64;
+        for (held, fine) in self.held.iter().zip(&mut self.fine) {
+            self.oversampler.append(held, from - self.held_from, fine);
+        }
+        self.fine_to += self.oversampler.step() as i64;
+    }
+
+    /// The first source frame that must be oversampled for output from a position on.
+    fn first_fine(&self, position: f64) -> i64 {
+        (position.floor() as i64).saturating_sub(TAPS as i64 / 2 + 1).max(-self.reach())
+    }
+
+    /// Sets up the stretch at work; drops what it does not follow on from.
     fn enter_stretch(&mut self) {
         let Some(stretch) = self.stretches.get(self.stretch) else { return };
         self.next = stretch.from;
-        let first = (stretch.position.floor() as i64).saturating_sub(self.kernel.half as i64 + 1);
+        let first = self.first_fine(stretch.position);
+        if first < self.fine_from || first > self.fine_to || self.fine_from == self.fine_to {
+            self.fine.iter_mut().for_each(Vec::clear);
+            (self.fine_from, self.fine_to) = (first, first);
+        }
+        let first = self.fine_to.saturating_sub(self.oversampler.half as i64);
         let first = first.clamp(0, self.source_end.unwrap_or(i64::MAX));
         if first < self.held_from || first > self.held_to {
             self.held.iter_mut().for_each(Vec::clear);
-            self.held_from = first;
-            self.held_to = first;
+            (self.held_from, self.held_to) = (first, first);
         }
     }
 
-    /// Drops held sound that the stretch at work is past.
+    /// Drops sound that the stretch at work is past.
     fn forget(&mut self) {
-        let Some(stretch) = self.stretches.get(self.stretch) else {
-            self.held.iter_mut().for_each(Vec::clear);
-            self.held_from = self.held_to;
+        let Some(position) = self.stretches.get(self.stretch).map(|s| s.position_of(self.next)) else {
+            self.held.iter_mut().chain(&mut self.fine).for_each(Vec::clear);
+            (self.held_from, self.fine_from) = (self.held_to, self.fine_to);
             return;
         };
-        let first = (stretch.position_of(self.next).floor() as i64).saturating_sub(self.kernel.half as i64 + 1);
-        let drop = first.min(self.held_to) - self.held_from;
-        // Moving the rest down costs: wait until it is worth it.
-        if drop > 4 * BLOCK as i64 || (drop > 0 && drop == self.held_to - self.held_from) {
-            self.held.iter_mut().for_each(|h| {
-                h.drain(..drop as usize);
-            });
-            self.held_from += drop;
-        }
+        let first = self.first_fine(position).min(self.fine_to);
+        let filtered = self.fine_to - self.oversampler.half as i64;
+        drop_front(&mut self.fine, &mut self.fine_from, first, self.oversampler.times);
+        // Where clocks are equal, the very samples are wanted.
+        drop_front(&mut self.held, &mut self.held_from, first.min(filtered).min(self.held_to), 1);
     }
 
     /// Adds output frames of one stretch to what is pending.
@@ -549,48 +598,38 @@ impl Resampler {
         }
         let plain = stretch.plain(&frames);
         let end = self.source_end.unwrap_or(self.held_to);
-        let half = self.kernel.half as i64;
-        let edge = &mut self.edge;
-        for i in 0..count {
+        let (half, times) = (self.oversampler.half as f64, self.oversampler.times as f64);
+        let equal = (stretch.step - 1.0).abs() < 1e-9;
+        // Further than the filter reaches before the first and after the last source frame there is silence.
+        let begin = stretch.position_of(frames.start);
+        let from = ((-half - begin) / stretch.step).ceil().clamp(0.0, count as f64) as usize;
+        let to = ((end as f64 + half - begin) / stretch.step).ceil().clamp(0.0, count as f64) as usize;
+        let rows = &**BETWEEN;
+        for i in from..to {
             let frame = frames.start + i as u64;
             let position = stretch.position_of(frame);
-            let whole = (position + SAME_FRAMES).floor();
-            let first = whole as i64 - half + 1;
-            if first + self.kernel.taps as i64 <= 0 || first >= end {
-                continue;
-            }
             let gain = if plain { 1.0 } else { stretch.gain(frame) };
-            if whole >= 0.0 && (whole as i64) < end {
+            let whole = floor(position + SAME_FRAMES);
+            if (0..end).contains(&whole) {
                 self.pending_presence[offset + i] += gain;
             }
             let out = &mut self.pending[(offset + i) * self.channels..][..self.channels];
-            let fraction = position - whole;
             // Equal rates on a whole frame: the very sample, not its band-limited likeness.
-            if (stretch.step - 1.0).abs() < 1e-9 && fraction.abs() <= SAME_FRAMES {
+            if equal && (position - whole as f64).abs() <= SAME_FRAMES {
                 for (y, held) in out.iter_mut().zip(&self.held) {
-                    let at = whole as i64 - self.held_from;
-                    *y += gain * usize::try_from(at).ok().and_then(|at| held.get(at)).copied().unwrap_or(0.0);
+                    let at = usize::try_from(whole - self.held_from).ok();
+                    *y += gain * at.and_then(|at| held.get(at)).copied().unwrap_or(0.0);
                 }
                 continue;
             }
-            let (rows, share) = self.kernel.beside(fraction.max(0.0));
-            let inside = first >= self.held_from && first + self.kernel.taps as i64 <= self.held_to;
-            for (y, held) in out.iter_mut().zip(&self.held) {
-                let x = if inside {
-                    &held[(first - self.held_from) as usize..][..self.kernel.taps]
-                } else {
-                    // Before the first and after the last source frame there is silence.
-                    edge.fill(0.0);
-                    let from = first.max(self.held_from);
-                    let to = (first + self.kernel.taps as i64).min(self.held_to);
-                    if to > from {
-                        edge[(from - first) as usize..(to - first) as usize]
-                            .copy_from_slice(&held[(from - self.held_from) as usize..(to - self.held_from) as usize]);
-                    }
-                    &*edge
-                };
-                let [low, high] = inner_products(rows, x);
-                *y += gain * (low + share * (high - low));
+            let phase = (position - self.fine_from as f64) * times * PHASES as f64;
+            let row = phase as i64;
+            let share = (phase - row as f64) as f32;
+            let (at, row) = (row as usize / PHASES, row as usize % PHASES);
+            for (y, fine) in out.iter_mut().zip(&self.fine) {
+                if let Some(x) = fine.get(at + 1 - TAPS / 2..).and_then(|x| x.first_chunk()) {
+                    *y += gain * between(&rows[row], &rows[row + 1], share, x).iter().sum::<f32>();
+                }
             }
         }
     }
@@ -708,82 +747,158 @@ fn border(a: &Leg, b: &Leg, rate: f64, source_rate: f64) -> Border {
     }
 }
 
-/// The windowed sinc, in a table of phases.
-#[derive(Debug)]
-struct Kernel {
-    /// Source frames to either side.
-    half: usize,
-    /// Twice that.
-    taps: usize,
-    phases: usize,
-    /// `phases + 1` rows of `taps` weights.
-    rows: Vec<f32>,
+/// Drops what lies before frame `first`; `times` values are a frame.
+fn drop_front(sound: &mut [Vec<f32>], from: &mut i64, first: i64, times: usize) {
+    let frames = usize::try_from(first - *from).unwrap_or(0);
+    // Moving the rest down costs: wait until it is worth it.
+    if frames > 4 * BLOCK || (frames > 0 && sound.iter().all(|s| s.len() == frames * times)) {
+        sound.iter_mut().for_each(|s| drop(s.drain(..frames * times)));
+        *from = first;
+    }
 }
 
-impl Kernel {
+/// Rounds down. `f64::floor` is a call into the C library on processors that have no instruction for it.
+fn floor(x: f64) -> i64 {
+    let towards_zero = x as i64;
+    towards_zero - i64::from(towards_zero as f64 > x)
+}
+
+/// Shape parameter of the Kaiser window with this attenuation, dB. Here and below Kaiser's estimates, e.g. Oppenheim & Schafer,
+/// Discrete-Time Signal Processing, eq. 7.75-7.76 (from memory): the transition is (A - 7.95) / (2.285 N) radians wide.
+fn beta(attenuation_db: f64) -> f64 {
+    0.1102 * (attenuation_db - 8.7)
+}
+
+/// Filters the source to what both rates can hold and gives `times` values for each of its frames.
+struct Oversampler {
+    /// Source frames to either side that the filter reaches.
+    half: usize,
+    /// Values a source frame: then nothing lies above a quarter of their rate.
+    times: usize,
+    /// Source frames of one fast convolution, a power of two.
+    convolved: usize,
+    /// The filter's spectrum, which is real, with the scale of both transforms.
+    response: Vec<f64>,
+    forward: Arc<dyn RealToComplex<f64>>,
+    inverse: Arc<dyn ComplexToReal<f64>>,
+    sound: Vec<f64>,
+    spectrum: Vec<Complex<f64>>,
+    fine_spectrum: Vec<Complex<f64>>,
+    fine: Vec<f64>,
+    scratch: Vec<Complex<f64>>,
+}
+
+impl std::fmt::Debug for Oversampler {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Oversampler").field("half", &self.half).field("times", &self.times).finish_non_exhaustive()
+    }
+}
+
+impl Oversampler {
     /// For `ratio` source frames in one output frame.
     fn new(ratio: f64) -> Self {
         let ratio = ratio.max(1.0);
-        // A multiple of LANES taps, so that the inner product has no rest.
-        let half = (HALF_TAPS * ratio / 8.0).round() as usize * 8;
-        let taps = 2 * half;
-        let phases = (PHASES / ratio).ceil().max(8.0) as usize;
-        // Kaiser's estimates, e.g. Oppenheim & Schafer, Discrete-Time Signal Processing, eq. 7.75-7.76
-        // (from memory): width in radians (A - 7.95) / (2.285 N), beta = 0.1102 (A - 8.7).
-        let width = (ATTENUATION_DB - 7.95) / (2.285 * taps as f64) / std::f64::consts::TAU;
-        let beta = 0.1102 * (ATTENUATION_DB - 8.7);
+        let half = (HALF_TAPS * ratio).round() as usize;
+        let times = if ratio < 2.0 { 2 } else { 1 };
+        let convolved = (2 * half * CONVOLVED_TAPS).next_power_of_two();
+        let width = (ATTENUATION_DB - 7.95) / (2.285 * 2.0 * half as f64) / std::f64::consts::TAU;
         // In cycles a source frame; the stop band begins at the lower of both Nyquist frequencies.
         let cutoff = 0.5 / ratio - width / 2.0;
-        // The window's scale is the same for every tap.
-        let scale = 1.0 / bessel_i0(beta);
-        let value = |x: f64| {
-            let edge = x / half as f64;
-            if edge.abs() >= 1.0 {
-                return 0.0;
-            }
-            sinc(2.0 * cutoff * x) * bessel_i0(beta * (1.0 - edge * edge).sqrt()) * scale
-        };
-        let mut rows = vec![0.0f32; (phases + 1) * taps];
-        let mut row = vec![0.0f64; taps];
-        for phase in 0..=phases / 2 {
-            let fraction = phase as f64 / phases as f64;
-            for (k, w) in row.iter_mut().enumerate() {
-                *w = value(k as f64 - (half as f64 - 1.0) - fraction);
-            }
-            // Each phase passes a constant unchanged.
-            let norm = 1.0 / row.iter().sum::<f64>();
-            let mirror = phases - phase;
-            for (k, w) in row.iter().enumerate() {
-                rows[phase * taps + k] = (w * norm) as f32;
-                rows[mirror * taps + taps - 1 - k] = (w * norm) as f32;
-            }
+        let beta = beta(ATTENUATION_DB);
+        let length = convolved * times;
+        let mut planner = RealFftPlanner::new();
+        let (forward, inverse) = (planner.plan_fft_forward(convolved), planner.plan_fft_inverse(length));
+        let mut taps = vec![0.0; length];
+        for k in 0..half * times {
+            let x = k as f64 / times as f64;
+            let value = sinc(2.0 * cutoff * x) * kaiser(x / half as f64, beta);
+            // Symmetric about zero, so that nothing is late.
+            taps[k] = value;
+            taps[(length - k) % length] = value;
         }
-        Self { half, taps, phases, rows }
+        // A constant passes unchanged.
+        let scale = times as f64 / taps.iter().sum::<f64>() / length as f64;
+        let whole = planner.plan_fft_forward(length);
+        let mut fine_spectrum = whole.make_output_vec();
+        // Lengths are the plan's own, which is all that it checks.
+        let _ = whole.process(&mut taps, &mut fine_spectrum);
+        let response = fine_spectrum.iter().map(|c| c.re * scale).collect();
+        let scratch = vec![Complex::default(); forward.get_scratch_len().max(inverse.get_scratch_len())];
+        Self {
+            half,
+            times,
+            convolved,
+            response,
+            sound: forward.make_input_vec(),
+            spectrum: forward.make_output_vec(),
+            fine: taps,
+            fine_spectrum,
+            scratch,
+            forward,
+            inverse,
+        }
     }
 
-    /// The rows for source frames `floor(p) - half + 1 ..= floor(p) + half` on either side of a position `p` with this
-    /// `fraction`, and how far it lies from the first to the second.
-    fn beside(&self, fraction: f64) -> ([&[f32]; 2], f32) {
-        let place = fraction * self.phases as f64;
-        let row = (place as usize).min(self.phases - 1);
-        ([row, row + 1].map(|row| &self.rows[row * self.taps..][..self.taps]), (place - row as f64) as f32)
+    /// Source frames that one fast convolution finishes.
+    fn step(&self) -> usize {
+        self.convolved - 2 * self.half
+    }
+
+    /// Appends to `fine` what becomes of [`step`](Self::step) frames; the sound begins `half` frames before them, at `from`
+    /// in `held`. Outside of `held` there is silence.
+    fn append(&mut self, held: &[f32], from: i64, fine: &mut Vec<f32>) {
+        let (start, skip) = (usize::try_from(from).unwrap_or(0), usize::try_from(-from).unwrap_or(0));
+        let there = held.get(start..).unwrap_or(&[]);
+        self.sound.fill(0.0);
+        self.sound[skip..].iter_mut().zip(there).for_each(|(y, x)| *y = f64::from(*x));
+        // Lengths are the plan's own, which is all that both check, but for parts that are zero by construction.
+        let _ = self.forward.process_with_scratch(&mut self.sound, &mut self.spectrum, &mut self.scratch);
+        // Zeros between samples repeat the spectrum, mirrored; the value in the middle is its own mirror image.
+        let half = self.spectrum.len() - 1;
+        let scaled = |((y, x), h): ((&mut _, Complex<f64>), &f64)| *y = x * *h;
+        let (low, high) = self.fine_spectrum.split_at_mut(half + 1);
+        low.iter_mut().zip(self.spectrum.iter().copied()).zip(&self.response).for_each(scaled);
+        let mirrored = self.spectrum[..half].iter().rev().map(Complex::conj);
+        high.iter_mut().zip(mirrored).zip(&self.response[half + 1..]).for_each(scaled);
+        let _ = self.inverse.process_with_scratch(&mut self.fine_spectrum, &mut self.fine, &mut self.scratch);
+        let valid = self.half * self.times..(self.convolved - self.half) * self.times;
+        fine.extend(self.fine[valid].iter().map(|x| *x as f32));
     }
 }
 
-/// Sums of products of two rows with the same sound, in `LANES` parallel sums each; lengths are equal multiples of
-/// `LANES`. Interpolating between the sums is the same as between the rows, and costs nothing for each tap.
-#[inline(never)] // Inlined, the compiler shuffles the two sums into pairs: four times as slow.
-fn inner_products(rows: [&[f32]; 2], x: &[f32]) -> [f32; 2] {
-    let mut sums = [[0.0f32; LANES]; 2];
-    let [low, high] = rows.map(|row| row.as_chunks::<LANES>().0);
-    for ((low, high), x) in low.iter().zip(high).zip(x.as_chunks::<LANES>().0) {
-        for (sums, row) in sums.iter_mut().zip([low, high]) {
-            for i in 0..LANES {
-                sums[i] += row[i] * x[i];
-            }
+/// The windowed sinc between oversampled values: a row for each phase, and one that closes the interpolation.
+static BETWEEN: LazyLock<Box<[[f32; TAPS]; PHASES + 1]>> = LazyLock::new(|| {
+    let (half, beta) = (TAPS as f64 / 2.0, beta(BETWEEN_DB));
+    let mut rows = Box::new([[0.0f32; TAPS]; PHASES + 1]);
+    for phase in 0..=PHASES / 2 {
+        let fraction = phase as f64 / PHASES as f64;
+        let row: [f64; TAPS] = std::array::from_fn(|k| {
+            let x = k as f64 - (half - 1.0) - fraction;
+            // A Kaiser window but for its scale.
+            sinc(x) * bessel_i0(beta * (1.0 - (x / half).powi(2)).max(0.0).sqrt())
+        });
+        // Each phase passes a constant unchanged.
+        let norm = 1.0 / row.iter().sum::<f64>();
+        for (k, w) in row.iter().enumerate() {
+            rows[phase][k] = (w * norm) as f32;
+            rows[PHASES - phase][TAPS - 1 - k] = (w * norm) as f32;
         }
     }
-    sums.map(|sums| sums.iter().sum())
+    rows
+});
+
+/// In parts to be added up, the value between oversampled values `x`, a `share` of the way from the row `low` to the next, `high`. Interpolating
+/// between two rows' sums is the same as between the rows.
+#[inline(never)] // Where it sees the parts added up, the compiler takes the vectors apart: half as fast.
+fn between(low: &[f32; TAPS], high: &[f32; TAPS], share: f32, x: &[f32; TAPS]) -> [f32; LANES] {
+    let mut sums = [[0.0f32; LANES]; 2];
+    for k in (0..TAPS).step_by(LANES) {
+        for i in 0..LANES {
+            sums[0][i] += low[k + i] * x[k + i];
+            sums[1][i] += high[k + i] * x[k + i];
+        }
+    }
+    std::array::from_fn(|i| sums[0][i] + share * (sums[1][i] - sums[0][i]))
 }
 
 #[cfg(test)]
