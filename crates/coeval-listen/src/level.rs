@@ -11,8 +11,10 @@ use std::sync::Arc;
 use ebur128::{Channel, EbuR128, Mode};
 use realfft::{RealFftPlanner, RealToComplex};
 
+use coeval::Result;
 use coeval::samples::{check_channels, check_frames, check_rate};
-use coeval::{Error, ErrorKind, Result};
+
+use crate::true_peak::{TruePeak, internal};
 
 /// Samples at or above this magnitude count as clipped, three or more in a row: -0.1 dB below full scale.
 const CLIP: f32 = 0.988_55;
@@ -242,7 +244,10 @@ impl HumFinder {
         let (sum, past, at) = &mut self.first;
         *sum += x - past[*at];
         past[*at] = x;
-        *at = (*at + 1) % self.factor;
+        *at += 1;
+        if *at == self.factor {
+            *at = 0;
+        }
         self.second.0 += *sum;
         self.second.1 += 1;
         if self.second.1 == self.factor {
@@ -335,7 +340,7 @@ pub struct LevelMeter {
     channels: Vec<ChannelState>,
     speech: Vec<ActiveLevel>,
     loudness: EbuR128,
-    peaks: EbuR128,
+    peaks: TruePeak,
     /// Energy of the last tenths of a second, the latest first.
     tenths: VecDeque<f64>,
     momentary_max: f64,
@@ -360,16 +365,12 @@ impl std::fmt::Debug for LevelMeter {
     }
 }
 
-fn internal(e: ebur128::Error) -> Error {
-    Error::new(ErrorKind::Internal, format!("the loudness meter refused its input: {e:?}"))
-}
-
 impl LevelMeter {
     /// For interleaved sound at `rate_hz` (8000 to 192000, a whole number) with `channels` (1 to 64). The
     /// channels of 4- to 6-channel sound are taken as left, right, centre, (low-frequency,) surrounds.
     ///
     /// # Errors
-    /// [`InvalidArgument`](ErrorKind::InvalidArgument) outside these ranges.
+    /// [`InvalidArgument`](coeval::ErrorKind::InvalidArgument) outside these ranges.
     pub fn new(rate_hz: u32, channels: usize) -> Result<Self> {
         check_rate("rate_hz", f64::from(rate_hz), 8000.0..=192_000.0)?;
         check_channels(channels)?;
@@ -379,7 +380,7 @@ impl LevelMeter {
             // A mono file is heard from both loudspeakers.
             loudness.set_channel(0, Channel::DualMono).map_err(internal)?;
         }
-        let peaks = EbuR128::new(count, rate_hz, Mode::TRUE_PEAK).map_err(internal)?;
+        let peaks = TruePeak::new(rate_hz, channels)?;
         let rate = f64::from(rate_hz);
         Ok(Self {
             rate,
@@ -409,7 +410,7 @@ impl LevelMeter {
     /// Takes the next block, interleaved, whole frames. NaN and infinite samples count as zero.
     ///
     /// # Errors
-    /// [`InvalidArgument`](ErrorKind::InvalidArgument) when the block is not a whole number of frames.
+    /// [`InvalidArgument`](coeval::ErrorKind::InvalidArgument) when the block is not a whole number of frames.
     pub fn push(&mut self, interleaved: &[f32]) -> Result<()> {
         let channels = self.channels.len();
         check_frames(interleaved.len(), channels)?;
@@ -427,7 +428,7 @@ impl LevelMeter {
             clean.extend(part.iter().map(|x| if x.is_finite() { *x } else { 0.0 }));
             self.measure(&clean);
             self.loudness.add_frames_f32(&clean).map_err(internal)?;
-            self.peaks.add_frames_f32(&clean).map_err(internal)?;
+            self.peaks.push(&clean)?;
             self.clean = clean;
             self.until_reading -= frames;
             if self.until_reading == 0 {
@@ -514,7 +515,7 @@ impl LevelMeter {
     /// The readings.
     ///
     /// # Errors
-    /// [`Internal`](ErrorKind::Internal) when the loudness meter contradicts itself.
+    /// [`Internal`](coeval::ErrorKind::Internal) when the loudness meter contradicts itself.
     pub fn finish(mut self) -> Result<LevelReport> {
         if self.zeros > 0 {
             self.end_zeros();
@@ -523,8 +524,7 @@ impl LevelMeter {
             end_run(state, self.frames, self.rate, &mut self.clipping);
         }
         self.clipping.sort_by(|a, b| a.start_s.total_cmp(&b.start_s));
-        // The interpolating filter looks 12 samples ahead: it must see past the end.
-        self.peaks.add_frames_f32(&vec![0.0; 32 * self.channels.len()]).map_err(internal)?;
+        let peaks = self.peaks.finish()?;
         let finite = |x: f64| x.is_finite().then_some(x);
         let n = self.frames.max(1) as f64;
         let db = |v: f64| 20.0 * v.log10();
@@ -532,13 +532,12 @@ impl LevelMeter {
             .channels
             .iter()
             .zip(&self.speech)
-            .enumerate()
-            .map(|(i, (state, speech))| {
+            .zip(&peaks)
+            .map(|((state, speech), true_peak)| {
                 let (active_level_dbfs, activity) = speech.result();
-                let true_peak = self.peaks.true_peak(i as u32).map_err(internal)?.max(f64::from(state.peak));
                 Ok(ChannelLevel {
                     sample_peak_dbfs: db(f64::from(state.peak)),
-                    true_peak_dbtp: db(true_peak),
+                    true_peak_dbtp: db(f64::from(*true_peak)),
                     dc: state.sum / n,
                     rms_dbfs: 10.0 * (state.square / n).log10(),
                     clipped_runs: state.runs,

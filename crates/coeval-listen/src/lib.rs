@@ -6,3 +6,4 @@ pub mod level;
 pub mod limit;
 pub mod moment;
 pub mod speech;
+mod true_peak;
