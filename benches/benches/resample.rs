@@ -76,7 +76,7 @@ fn by_rubato(map: &ClockMap, source: &[f32], channels: usize) -> Vec<f32> {
     let mut resampler =
         Async::<f32>::new_sinc(1.0, 1.01, &parameters, CHUNK, channels, FixedAsync::Output).expect("good parameters");
     let delay = TAPS as f64 / 2.0 - 1.0;
-    let position = |n: usize| map.to_file(n as f64 / RATE) * RATE;
+    let position = |n: usize| map.inverse(n as f64 / RATE) * RATE;
     let lead = delay.ceil() as usize;
     let target = |n: usize| if n < lead { n as f64 } else { position(n - lead) + delay };
     let frames = source.len() / channels;
@@ -103,7 +103,7 @@ fn by_rubato(map: &ClockMap, source: &[f32], channels: usize) -> Vec<f32> {
 fn error_db(map: &ClockMap, frequency: f64, output: &[f32], phase: f64) -> f64 {
     let (mut error, mut power) = (0.0, 0.0);
     for (n, y) in inner(output) {
-        let x = (TAU * frequency * map.to_file(n as f64 / RATE) + phase).sin();
+        let x = (TAU * frequency * map.inverse(n as f64 / RATE) + phase).sin();
         error += (f64::from(y) - x).powi(2);
         power += x * x;
     }
@@ -114,7 +114,7 @@ fn error_db(map: &ClockMap, frequency: f64, output: &[f32], phase: f64) -> f64 {
 fn phase(map: &ClockMap, frequency: f64, output: &[f32]) -> f64 {
     let (mut sine, mut cosine) = (0.0, 0.0);
     for (n, y) in inner(output) {
-        let angle = TAU * frequency * map.to_file(n as f64 / RATE);
+        let angle = TAU * frequency * map.inverse(n as f64 / RATE);
         sine += f64::from(y) * angle.sin();
         cosine += f64::from(y) * angle.cos();
     }

@@ -117,7 +117,7 @@ pub fn run_row(snr_db: f64, drift_ppm: f64, draws: usize, seed: u64, python: &st
             let (a, b) = (track(&a).map_err(|e| e.to_string())?, track(&b).map_err(|e| e.to_string())?);
             Ok(match aligner.align(&a, &b, &()).map_err(|e| e.to_string())? {
                 PairOutcome::Placed(p) => {
-                    (p.map.to_timeline(middle_s) - truth(middle_s), p.map.drift_ppm() - drift_ppm, p.confidence)
+                    (p.map.forward(middle_s) - truth(middle_s), p.map.drift_ppm() - drift_ppm, p.confidence)
                 }
                 PairOutcome::Unplaced(_) => (f64::INFINITY, f64::INFINITY, 0.0),
             })

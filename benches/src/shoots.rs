@@ -144,7 +144,7 @@ struct Shoot {
 impl Shoot {
     /// Seconds of active speech that file `i` shares with files of other recordings.
     fn common_talk_s(&self, i: usize, files: &[(usize, &File)]) -> f64 {
-        let span = |f: &File| (f.truth.to_timeline(0.0), f.truth.to_timeline(f.duration_s()));
+        let span = |f: &File| (f.truth.forward(0.0), f.truth.forward(f.duration_s()));
         let (from, to) = span(files[i].1);
         files
             .iter()
@@ -295,7 +295,7 @@ fn any_jumps(rng: &mut SmallRng, scene: &Scene, camera: &Device) -> Vec<(f64, f6
         .utterances
         .iter()
         .filter(|u| u.who < 2 && u.duration_s() > 2.0)
-        .map(|u| clock.to_file(u.start_s() + 0.5 * u.duration_s()))
+        .map(|u| clock.inverse(u.start_s() + 0.5 * u.duration_s()))
         .filter(|&t| t > 20.0 && t < camera.duration_s() - 20.0)
         .collect();
     let mut jumps: Vec<(f64, f64)> = Vec::new();
@@ -370,7 +370,7 @@ pub fn file_error(estimate: &ClockMap, truth: impl Fn(f64) -> f64, length_s: f64
     let mut errors: Vec<f64> = (0..=steps)
         .map(|i| length_s * i as f64 / steps as f64)
         .filter(|t| leave_out_s.iter().all(|j| (t - j).abs() > JUMP_NEAR_S))
-        .map(|t| (estimate.to_timeline(t) - truth(t)).abs())
+        .map(|t| (estimate.forward(t) - truth(t)).abs())
         .collect();
     errors.sort_by(f64::total_cmp);
     (errors.last().copied().unwrap_or(0.0), errors.get(errors.len() / 2).copied().unwrap_or(0.0))
@@ -416,7 +416,7 @@ fn run(material: &Material, class: &Class, seed: u64) -> Result<ShootResult, Str
     let mut links: Vec<Link> = Vec::new();
     let mut ask = |a: usize, b: usize, range_s: Option<(f64, f64)>, links: &mut Vec<Link>| -> Result<(), String> {
         let strange = shoot.foreign.is_some_and(|f| owners[a].0 == f || owners[b].0 == f);
-        let truth = |t: f64| owners[a].1.truth.to_file(owners[b].1.truth.to_timeline(t));
+        let truth = |t: f64| owners[a].1.truth.inverse(owners[b].1.truth.forward(t));
         let mut options = PairOptions::default();
         options.offset_range_s = range_s;
         let aligner = Aligner::new(options).map_err(|e| e.to_string())?;
@@ -487,7 +487,7 @@ fn run(material: &Material, class: &Class, seed: u64) -> Result<ShootResult, Str
             }
             continue;
         };
-        let truth = |t: f64| origin.truth.to_file(file.truth.to_timeline(t));
+        let truth = |t: f64| origin.truth.inverse(file.truth.forward(t));
         let true_jumps: Vec<(f64, f64)> = file.truth.jumps().collect();
         let found: Vec<(f64, f64)> = placement.map.jumps().collect();
         let near: Vec<f64> = true_jumps.iter().chain(&found).map(|j| j.0).collect();

@@ -369,7 +369,7 @@ impl Scene {
             for (i, frame) in u.sound.chunks(FRAME).enumerate().filter(|f| power(f.1) >= least) {
                 let start = u.start_s() + (i * FRAME) as f64 / WORLD_RATE_HZ;
                 let end = start + frame.len() as f64 / WORLD_RATE_HZ;
-                let step = |t: f64| (truth.to_file(t) / STEP_S).round().max(0.0) as usize;
+                let step = |t: f64| (truth.inverse(t) / STEP_S).round().max(0.0) as usize;
                 for s in step(start)..step(end).min(speech.len()) {
                     speech[s] = true;
                 }
@@ -667,10 +667,10 @@ fn spread(rng: &mut SmallRng, said: Vec<(usize, Arc<Vec<f32>>)>, within_s: (f64,
 
 /// The knots of a map between two moments, with time counted from the first.
 fn cut(map: &ClockMap, from: f64, to: f64) -> Vec<(f64, f64)> {
-    let mut knots = vec![(0.0, map.to_timeline(from))];
+    let mut knots = vec![(0.0, map.forward(from))];
     knots.extend(map.knots().iter().filter(|k| k.0 > from && k.0 < to).map(|k| (k.0 - from, k.1)));
     // A jump at the very end would be none.
-    knots.push((to - from, map.to_timeline(to)));
+    knots.push((to - from, map.forward(to)));
     knots
 }
 
@@ -815,8 +815,7 @@ mod tests {
             (a..b)
                 .step_by(11)
                 .map(|n| {
-                    f64::from(file.samples[n])
-                        * voice_at(scene, who, file.truth.to_timeline(n as f64 / file.rate_hz - lag))
+                    f64::from(file.samples[n]) * voice_at(scene, who, file.truth.forward(n as f64 / file.rate_hz - lag))
                 })
                 .sum()
         };
@@ -835,7 +834,7 @@ mod tests {
             .utterances
             .iter()
             .filter(|u| u.who == who && u.duration_s() > 1.2)
-            .map(|u| (file.truth.to_file(u.start_s() + 0.4), file.truth.to_file(u.start_s() + 0.9)))
+            .map(|u| (file.truth.inverse(u.start_s() + 0.4), file.truth.inverse(u.start_s() + 0.9)))
             .filter(|s| s.0 > 0.1 && s.1 < file.duration_s() - 0.1)
             .collect();
         vec![spans[0], spans[spans.len() / 2], spans[spans.len() - 1]]
@@ -882,7 +881,7 @@ mod tests {
                                 .step_by(11)
                                 .map(|n| {
                                     f64::from(files[0].samples[n])
-                                        * voice_at(&scene, who, files[0].truth.to_timeline(n as f64 / 48e3 - lag))
+                                        * voice_at(&scene, who, files[0].truth.forward(n as f64 / 48e3 - lag))
                                 })
                                 .sum::<f64>()
                         };
@@ -905,7 +904,7 @@ mod tests {
             let moments = (0..1500).map(|k| from_s + f64::from(k) * 2.3e-4);
             let product = |t: f64| {
                 let n = (t * file.rate_hz).round();
-                let own = file.truth.to_timeline(n / file.rate_hz - lag) - later_s;
+                let own = file.truth.forward(n / file.rate_hz - lag) - later_s;
                 f64::from(file.samples[n as usize]) * sound_at(first, sound, own)
             };
             moments.map(product).sum()
@@ -1015,7 +1014,7 @@ mod tests {
         let recorder = Device { jumps: jumps.clone(), drift_ppm: 35.0, ..Device::recorder(9, 3.0, 100.0) };
         let file = &scene.record(&recorder).unwrap()[0];
         let spans = scene.utterances.iter().filter(|u| u.who == 0);
-        let spans = spans.map(|u| [0.3, 0.7].map(|t| file.truth.to_file(u.start_s() + t)));
+        let spans = spans.map(|u| [0.3, 0.7].map(|t| file.truth.inverse(u.start_s() + t)));
         let clear = |s: &[f64; 2]| s[0] > 0.1 && s[1] < 99.9 && jumps.iter().all(|j| j.0 < s[0] || j.0 > s[1]);
         let spans: Vec<_> = spans.filter(clear).collect();
         assert!(spans.len() > 5);
@@ -1089,7 +1088,7 @@ mod tests {
             a.iter().map(|f| f.samples.clone()).collect::<Vec<_>>(),
             b.iter().map(|f| f.samples.clone()).collect::<Vec<_>>()
         );
-        let end = |f: &File| f.truth.to_timeline(f.duration_s());
+        let end = |f: &File| f.truth.forward(f.duration_s());
         assert!((a[1].truth.offset_s() - end(&a[0]) - 0.04).abs() < 1e-5);
         assert!((a[2].truth.offset_s() - end(&a[1]) + 0.1).abs() < 1e-5);
     }

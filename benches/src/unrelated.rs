@@ -240,7 +240,7 @@ pub fn run(material: &Material, pairs: usize, first_seed: u64, more: &[(f64, boo
             let files = related(material, seed).map_err(|e| e.to_string())?;
             let outcome = match align(&files)? {
                 PairOutcome::Placed(p) => {
-                    let truth = |t: f64| files[0].truth.to_file(files[1].truth.to_timeline(t));
+                    let truth = |t: f64| files[0].truth.inverse(files[1].truth.forward(t));
                     let (_, median) = file_error(&p.map, truth, files[1].duration_s(), &[]);
                     Some((p.confidence, median <= RIGHT_S))
                 }

@@ -41,13 +41,13 @@ pub fn clock(data: &[u8]) {
     let _ = (map.offset_s(), map.drift_ppm(), map.jumps().count());
     for _ in 0..4 {
         let t = feed.any_f64();
-        let _ = (map.to_timeline(t), map.to_file(t));
+        let _ = (map.forward(t), map.inverse(t));
     }
     // A clock that only goes forward, without jumps, is turned round by its inverse.
     let forward = map.knots().windows(2).all(|w| w[1].0 > w[0].0 && (0.5..2.0).contains(&slope(w)));
     if forward && map.knots().iter().all(|k| k.0.abs() < 1e6 && k.1.abs() < 1e6) {
         let t = feed.tame() * 100.0;
-        let back = map.to_file(map.to_timeline(t));
+        let back = map.inverse(map.forward(t));
         assert!((back - t).abs() < 1e-6, "{t} comes back as {back}: {:?}", map.knots());
     }
 }
@@ -386,7 +386,7 @@ pub fn network(data: &[u8]) {
             let evidence: Vec<Evidence> = (0..feed.below(12))
                 .map(|_| {
                     let b_s = feed.within(0.0, 1000.0);
-                    let a_s = map.to_timeline(b_s) + feed.within(-0.001, 0.001);
+                    let a_s = map.forward(b_s) + feed.within(-0.001, 0.001);
                     Evidence { a_s, b_s, sigma_s: feed.within(1e-6, 1e-2) }
                 })
                 .collect();

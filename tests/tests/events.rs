@@ -17,7 +17,7 @@ fn aligned(folder: &Path) -> Alignment {
 
 fn start_s(alignment: &Alignment, name: &str) -> f64 {
     let file = alignment.file(name).unwrap();
-    file.map().unwrap_or_else(|| panic!("{name}: {:?}", file.reason)).to_timeline(0.0)
+    file.map().unwrap_or_else(|| panic!("{name}: {:?}", file.reason)).forward(0.0)
 }
 
 /// Ids of recordings and the names in them.

@@ -127,7 +127,7 @@ fn a_wrong_anchor_is_reported_with_the_measured_disagreement() {
     write_good_pair(&material);
     let free = aligned(&[&material]);
     let line_s = 10.0;
-    let [left_s, right_s] = ["left.wav", "right.wav"].map(|f| free.map(f).unwrap().to_file(line_s));
+    let [left_s, right_s] = ["left.wav", "right.wav"].map(|f| free.map(f).unwrap().inverse(line_s));
     let list = dir.path().join("anchors.toml");
     for (hard, off_s) in [(false, 2.0), (true, 2.0), (false, 0.02)] {
         let text = format!(
@@ -139,8 +139,7 @@ fn a_wrong_anchor_is_reported_with_the_measured_disagreement() {
         let check = &held.anchors[0];
         assert!((check.disagreement_s.unwrap() - off_s).abs() < 1e-3, "{check:?}");
         assert_eq!((check.contradicted, check.used), (off_s > 1.0, hard || off_s < 1.0), "{check:?}");
-        let moved_s =
-            held.map("right.wav").unwrap().to_timeline(right_s) - held.map("left.wav").unwrap().to_timeline(left_s);
+        let moved_s = held.map("right.wav").unwrap().forward(right_s) - held.map("left.wav").unwrap().forward(left_s);
         assert!((moved_s - if hard { off_s } else { 0.0 }).abs() < 2e-3, "{hard} {off_s}: {moved_s}");
         let printed = coeval(&[&"align", &material, &"--anchors", &list]).out;
         assert_eq!(printed.contains("the sound contradicts it: +2.000 s"), off_s > 1.0, "{printed}");
@@ -199,7 +198,7 @@ fn a_filmed_clap_places_a_camera_without_sound() {
     let alignment = aligned(&[&dir.path(), &"--picture", &"--main", &"recorder.wav"]);
     let camera = alignment.file("camera.mp4").unwrap();
     assert!(camera.is_placed(), "{:?}", camera.reason);
-    let at_s = camera.map().unwrap().to_timeline(7.013) - alignment.map("recorder.wav").unwrap().to_timeline(33.37);
+    let at_s = camera.map().unwrap().forward(7.013) - alignment.map("recorder.wav").unwrap().forward(33.37);
     println!("the filmed clap lies {:.1} ms off", at_s * 1e3);
     assert!(at_s.abs() < 0.04, "{at_s} s off");
     // Half a frame at best.

@@ -217,7 +217,7 @@ fn measure(material: &Material, class: Class, seed: u64, options: &Options) -> i
     let mut truth = alignment.clone();
     for file in truth.recordings.iter_mut().flat_map(|r| &mut r.files) {
         let own = if file.path == "camera.wav" { &shoot.camera.truth } else { &shoot.recorder.truth };
-        file.knots = own.knots().iter().map(|k| [k.0, shoot.camera.truth.to_file(k.1)]).collect();
+        file.knots = own.knots().iter().map(|k| [k.0, shoot.camera.truth.inverse(k.1)]).collect();
         file.jumps.clear();
     }
     // Between two devices nobody can say whose jump it was: what the camera repeated is what the recorder lost.
@@ -226,10 +226,10 @@ fn measure(material: &Material, class: Class, seed: u64, options: &Options) -> i
     let mut jumps = Vec::new();
     for file in alignment.files() {
         let own = map(&file.path)?;
-        let at_s = |j: f64| camera.to_file(own.to_timeline(j));
+        let at_s = |j: f64| camera.inverse(own.forward(j));
         jumps.extend(file.jumps.iter().map(|j| (file.path.clone(), at_s(j.file_s), j.lost_s)));
     }
-    let own_s = |j: f64| shoot.camera.truth.to_file(shoot.recorder.truth.to_timeline(j - 1e-9));
+    let own_s = |j: f64| shoot.camera.truth.inverse(shoot.recorder.truth.forward(j - 1e-9));
     let true_jump = shoot.jump.map(|(at_s, lost_s)| (own_s(at_s), lost_s));
     let aligned = compare(&shoot, &alignment, dir.path())?;
     let true_clocks = compare(&shoot, &truth, dir.path())?;
@@ -289,7 +289,7 @@ fn make(material: &Material, class: Class, seed: u64, options: &Options) -> io::
             .utterances
             .iter()
             .filter(|u| u.who < 2 && u.duration_s() > 2.0)
-            .map(|u| own.to_file(u.start_s() + 0.5 * u.duration_s()))
+            .map(|u| own.inverse(u.start_s() + 0.5 * u.duration_s()))
             .min_by(|x, y| (x - length_s / 2.0).abs().total_cmp(&(y - length_s / 2.0).abs()))
             .ok_or_else(|| io::Error::other("nobody speaks"))?;
         let size = rng.random_range(0.02f64.ln()..0.5f64.ln()).exp();
@@ -300,7 +300,7 @@ fn make(material: &Material, class: Class, seed: u64, options: &Options) -> io::
         kind: Kind::Recorder,
         rate_hz: RATE_HZ,
         // As late as the camera hears it.
-        start_s: heard.truth.to_timeline(0.0),
+        start_s: heard.truth.forward(0.0),
         voice_db: None,
         gain_control: false,
         inverted: false,
@@ -334,13 +334,13 @@ fn compare(shoot: &Shoot, alignment: &Alignment, folder: &Path) -> io::Result<Me
     let mut beyond_s = 0.0;
     for tenth in 0..(shoot.camera.duration_s() * 10.0) as usize {
         let t = tenth as f64 / 10.0;
-        let true_s = clip.to_timeline(t);
+        let true_s = clip.forward(t);
         // What the recorder lost is not to be had: its map does not lead back there.
-        if (source.to_timeline(source.to_file(true_s)) - true_s).abs() > 1e-6 {
+        if (source.forward(source.inverse(true_s)) - true_s).abs() > 1e-6 {
             continue;
         }
         // Silence where the recorder has sound is as wrong as can be.
-        let off_s = route.source_at(t).map_or(REACH_S, |s| (source.to_timeline(s) - true_s).abs());
+        let off_s = route.source_at(t).map_or(REACH_S, |s| (source.forward(s) - true_s).abs());
         by_map_s[(t / 60.0) as usize] = by_map_s[(t / 60.0) as usize].max(off_s);
         beyond_s += if off_s > LIMIT_S { 0.1 } else { 0.0 };
     }
@@ -348,13 +348,13 @@ fn compare(shoot: &Shoot, alignment: &Alignment, folder: &Path) -> io::Result<Me
     let mut by_ear_s = vec![None; minutes];
     let mut unlike = 0;
     let jump_s = shoot.jump.map(|(own_s, lost_s)| {
-        let (before, after) = (source.to_timeline(own_s - 1e-6), source.to_timeline(own_s + 1e-6));
+        let (before, after) = (source.forward(own_s - 1e-6), source.forward(own_s + 1e-6));
         (before.min(after) - lost_s.abs(), before.max(after) + lost_s.abs())
     });
     let mut correlator = Correlator::new();
     for u in shoot.scene.utterances.iter().filter(|u| u.who < 2) {
         let (from_s, to_s) = (u.start_s(), u.start_s() + u.duration_s());
-        let (from, to) = (clip.to_file(from_s), clip.to_file(to_s));
+        let (from, to) = (clip.inverse(from_s), clip.inverse(to_s));
         let cut = jump_s.is_some_and(|(a, b)| from_s < b && to_s > a);
         if cut || from < 1.0 || to > shoot.camera.duration_s() - 1.0 {
             continue;

@@ -95,7 +95,7 @@ fn run(options: &Options) -> io::Result<()> {
             let name = format!("{id}-{:03}.{ending}", i + 1);
             write(&recordings.join(&name), &file)?;
             let origin = origin.get_or_insert_with(|| file.truth.clone());
-            let knots: Vec<(f64, f64)> = file.truth.knots().iter().map(|k| (k.0, origin.to_file(k.1))).collect();
+            let knots: Vec<(f64, f64)> = file.truth.knots().iter().map(|k| (k.0, origin.inverse(k.1))).collect();
             println!("{name}: {:.1} s, starts at {:.4} s", file.duration_s(), knots[0].1);
             truth.push(json!({ "path": name, "duration_s": file.duration_s(), "knots": knots }));
         }

@@ -113,9 +113,9 @@ fn run(options: &Options) -> Result<(), String> {
             PairOutcome::Unplaced(why) => row.reason = Some(why.as_str().to_owned()),
             PairOutcome::Placed(found) => {
                 // The map says A's time of a moment of B; the middle of what both heard stands for all of it.
-                let ends = [0.0, a.duration_s()].map(|t| found.map.to_file(t).clamp(0.0, b.duration_s()));
+                let ends = [0.0, a.duration_s()].map(|t| found.map.inverse(t).clamp(0.0, b.duration_s()));
                 let middle = 0.5 * (ends[0] + ends[1]);
-                row.found_s = Some(found.map.to_timeline(middle) - middle);
+                row.found_s = Some(found.map.forward(middle) - middle);
                 (row.confidence, row.uncertainty_s) = (Some(found.confidence), Some(found.uncertainty_s));
             }
         }

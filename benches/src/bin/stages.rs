@@ -51,7 +51,7 @@ fn net() -> (Vec<Node>, Vec<Link>) {
         .map(|(a, b)| {
             let map = ClockMap::linear(b as f64 - a as f64, 10.0, 600.0);
             let evidence = (0..40).map(|k| Evidence {
-                a_s: map.to_timeline(15.0 * f64::from(k)),
+                a_s: map.forward(15.0 * f64::from(k)),
                 b_s: 15.0 * f64::from(k),
                 sigma_s: 1e-4,
             });

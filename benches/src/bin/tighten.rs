@@ -151,7 +151,7 @@ fn run(arguments: &Arguments) -> Result<(), Box<dyn Error>> {
             let own = alignment.map("camera.wav").ok_or("the camera has no place")?;
             let said: Vec<(f64, f64)> = stretches(&scene.speech(&truth, duration_s, |_| true))
                 .into_iter()
-                .map(|s| (own.to_timeline(s.0), own.to_timeline(s.1)))
+                .map(|s| (own.forward(s.0), own.forward(s.1)))
                 .collect();
             let whole_s = facts.frames as f64 * found.frame_s();
             let got = score(&found, &said, whole_s, &options);

@@ -171,7 +171,7 @@ fn pair(class: &Class, case: &Case, tracks: &[Track], q: &Question, record: &mut
             record.uncertainty_ms = Some(found.uncertainty_s * 1e3);
             if q.answer != Answer::Nowhere {
                 let jumps: Vec<_> = found.map.jumps().collect();
-                let map = |t: f64| found.map.to_timeline(t);
+                let map = |t: f64| found.map.forward(t);
                 let common = (q.common, &q.nothing_s[..]);
                 compare(class, (&case.takes[q.a], &case.takes[q.b]), common, &map, &jumps, record)?;
             }
@@ -191,7 +191,7 @@ fn compare(
 ) -> Result<(), String> {
     let (true_a, true_b) = (truth(a)?, truth(b)?);
     let real = jumps_between(&true_a, &true_b, a.duration_s(), b.duration_s());
-    let nothing_s: Vec<(f64, f64)> = nothing_s.iter().map(|n| (true_b.to_file(n.0), true_b.to_file(n.1))).collect();
+    let nothing_s: Vec<(f64, f64)> = nothing_s.iter().map(|n| (true_b.inverse(n.0), true_b.inverse(n.1))).collect();
     let real = told_apart(&real, &nothing_s);
     record.jumps = count_jumps(&real, found);
     let paths = (0..2).filter(|&s| common[s]).map(|s| a.later_s[s] - b.later_s[s]);
@@ -201,7 +201,7 @@ fn compare(
         .map(|i| b.duration_s() * i as f64 / steps as f64)
         .filter(|&t| real.iter().all(|j| j.away_s(t) > JUMP_NEAR_S))
         .filter(|&t| found.iter().all(|j| (t - j.0).abs() > JUMP_NEAR_S))
-        .map(|t| (true_a.to_file(true_b.to_timeline(t)), map(t)))
+        .map(|t| (true_a.inverse(true_b.forward(t)), map(t)))
         .filter(|e| (0.0..=a.duration_s()).contains(&e.0))
         .map(|e| e.1 - e.0)
         .collect();
@@ -240,10 +240,10 @@ pub(super) fn percentile(sorted: &[f64], share: f64) -> f64 {
 
 /// True jumps as `b` sees them: its time, and what `a`'s time gains on its own there.
 fn jumps_between(a: &ClockMap, b: &ClockMap, length_a_s: f64, length_b_s: f64) -> Vec<(f64, f64)> {
-    let in_a = |t: f64| (0.0..=length_a_s).contains(&a.to_file(t));
-    let own = b.jumps().filter(|j| in_a(b.to_timeline(j.0)));
+    let in_a = |t: f64| (0.0..=length_a_s).contains(&a.inverse(t));
+    let own = b.jumps().filter(|j| in_a(b.forward(j.0)));
     // What `a` lost it jumps over: in `b` its time stands still for a while.
-    let others = a.jumps().map(|(at, lost)| (b.to_file(a.to_timeline(at) - 0.5 * lost), -lost));
+    let others = a.jumps().map(|(at, lost)| (b.inverse(a.forward(at) - 0.5 * lost), -lost));
     let mut all: Vec<(f64, f64)> = own.chain(others.filter(|j| (0.0..=length_b_s).contains(&j.0))).collect();
     all.sort_by(|x, y| x.0.total_cmp(&y.0));
     all
@@ -392,7 +392,7 @@ fn folder(class: &Class, case: &Case, alignment: &Alignment, records: &mut [Reco
             } else {
                 let (a, b) = (&case.takes[*reference], &case.takes[*i]);
                 let jumps: Vec<_> = map.jumps().collect();
-                let relative = |t: f64| to_timeline.to_file(map.to_timeline(t));
+                let relative = |t: f64| to_timeline.inverse(map.forward(t));
                 compare(class, (a, b), ([true, false], &[]), &relative, &jumps, record)?;
             }
         }
@@ -416,7 +416,7 @@ mod tests {
         assert!((at - 40.05).abs() < 1e-9 && (step + 0.1).abs() < 1e-9);
         assert!(jumps_between(&plain, &jumps, 30.0, 100.0).is_empty());
         // The map between them has the same step.
-        let through = |t: f64| jumps.to_file(plain.to_timeline(t)) - t;
+        let through = |t: f64| jumps.inverse(plain.forward(t)) - t;
         assert!((through(60.0) - through(20.0) - step).abs() < 1e-9);
         let found = [(10.4, 0.051), (50.2, 0.11), (70.0, 0.02)];
         let count = count_jumps(&told_apart(&[(10.0, 0.05), (50.0, 0.1)], &[]), &found);

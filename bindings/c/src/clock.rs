@@ -91,7 +91,7 @@ pub unsafe extern "C" fn coeval_clock_map_linear(
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_clock_map_to_timeline(map: *const coeval_clock_map, file_s: f64) -> f64 {
     // SAFETY: the caller keeps the header's rules.
-    answer(f64::NAN, || Ok(unsafe { handle::get(map) }?.to_timeline(file_s)))
+    answer(f64::NAN, || Ok(unsafe { handle::get(map) }?.forward(file_s)))
 }
 
 /// File time of a timeline moment, seconds; NaN when `map` is none. In time that the file lost this is the moment of
@@ -99,7 +99,7 @@ pub unsafe extern "C" fn coeval_clock_map_to_timeline(map: *const coeval_clock_m
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_clock_map_to_file(map: *const coeval_clock_map, timeline_s: f64) -> f64 {
     // SAFETY: the caller keeps the header's rules.
-    answer(f64::NAN, || Ok(unsafe { handle::get(map) }?.to_file(timeline_s)))
+    answer(f64::NAN, || Ok(unsafe { handle::get(map) }?.inverse(timeline_s)))
 }
 
 /// Copies the first `capacity` knots to `out` and returns how many there are; 0 when `map` is none.

@@ -157,11 +157,11 @@ impl ClockMap {
     }
 
     fn to_timeline<'py>(&self, py: Python<'py>, file_s: PyReadonlyArray1<'_, f64>) -> Bound<'py, PyArray1<f64>> {
-        file_s.as_array().mapv(|t| self.0.to_timeline(t)).into_pyarray(py)
+        file_s.as_array().mapv(|t| self.0.forward(t)).into_pyarray(py)
     }
 
     fn to_file<'py>(&self, py: Python<'py>, timeline_s: PyReadonlyArray1<'_, f64>) -> Bound<'py, PyArray1<f64>> {
-        timeline_s.as_array().mapv(|t| self.0.to_file(t)).into_pyarray(py)
+        timeline_s.as_array().mapv(|t| self.0.inverse(t)).into_pyarray(py)
     }
 }
 

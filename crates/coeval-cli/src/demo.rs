@@ -158,8 +158,7 @@ fn largest_error_s(ours: &ClockMap, truth: &ClockMap, reference: &(ClockMap, Clo
     let even = (0..=STEPS).map(|i| from + (to - from) * i as f64 / STEPS as f64);
     // Between knots both are straight, so that the extremes lie at knots.
     let knots = ours.knots().iter().chain(truth.knots()).map(|k| k.0).filter(|&t| (from..=to).contains(&t));
-    let error =
-        |t: f64| ours.to_timeline(t) - reference_ours.to_timeline(reference_truth.to_file(truth.to_timeline(t)));
+    let error = |t: f64| ours.forward(t) - reference_ours.forward(reference_truth.inverse(truth.forward(t)));
     even.chain(knots).map(|t| error(t).abs()).fold(0.0, |worst: f64, e| if e > worst || e.is_nan() { e } else { worst })
 }
 

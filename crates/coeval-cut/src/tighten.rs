@@ -88,7 +88,7 @@ pub fn moving(alignment: &Alignment, file: &str, curve: &ActivityCurve) -> Resul
     let map = alignment.first_event().map(file);
     let map = map.ok_or_else(|| Error::invalid(format!("no placed file is called {file:?}")))?;
     let event = |e: &FoundMoment| {
-        let (start_s, end_s) = (map.to_timeline(e.start_s), map.to_timeline(e.end_s));
+        let (start_s, end_s) = (map.forward(e.start_s), map.forward(e.end_s));
         Moment { start_s, end_s, what: format!("{} ({file})", e.kind.as_str()) }
     };
     Ok(find_motion(curve).iter().map(event).collect())

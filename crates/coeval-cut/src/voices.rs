@@ -214,9 +214,9 @@ fn happenings(
     let (mut claps, mut events): (Vec<(f64, &str)>, Vec<Moment>) = (Vec::new(), Vec::new());
     for ((recording, file), (own_claps, own_events)) in files.iter().zip(heard) {
         let Some(map) = file.map() else { continue };
-        claps.extend(own_claps.iter().map(|c| (map.to_timeline(c.time_s), recording.id.as_str())));
+        claps.extend(own_claps.iter().map(|c| (map.forward(c.time_s), recording.id.as_str())));
         events.extend(own_events.iter().map(|e| {
-            let (start_s, end_s) = (map.to_timeline(e.start_s), map.to_timeline(e.end_s));
+            let (start_s, end_s) = (map.forward(e.start_s), map.forward(e.end_s));
             let what = format!("{} ({:+.0} dB, {})", e.kind.as_str(), e.over_db, recording.id);
             Moment { start_s, end_s, what }
         }));
@@ -290,8 +290,8 @@ impl Facts {
             let frames = r.files.iter().filter_map(|f| {
                 let (map, picture) = (f.map()?, f.picture.as_ref()?);
                 // A frame less on either side: the picture lies on frames to half of one.
-                let from = (map.to_timeline(picture.start_s) / frame_s).ceil() as i64 + 1;
-                let to = (map.to_timeline(picture.start_s + picture.duration_s) / frame_s).floor() as i64 - 1;
+                let from = (map.forward(picture.start_s) / frame_s).ceil() as i64 + 1;
+                let to = (map.forward(picture.start_s + picture.duration_s) / frame_s).floor() as i64 - 1;
                 (from < to).then_some((from.max(0), to))
             });
             Angle { camera: r.id.clone(), frames: frames.collect() }

@@ -489,7 +489,7 @@ mod tests {
             taken in prop_oneof![2 => Just(None), 1 => (-40i64..10).prop_map(Some)],
         ) {
             let frames = rate.frames(length_s - start_s).floor() as u64;
-            let begins = sequence.frames(map.to_timeline(start_s)).round() as i64;
+            let begins = sequence.frames(map.forward(start_s)).round() as i64;
             let not_before = taken.map_or(i64::MIN, |k| begins + k);
             let clip = PictureClip { file: "a.mov", map: &map, rate, start_s, frames, not_before };
             let quiet: Vec<(f64, f64)> = quiet.into_iter().map(|(from, length)| (from, from + length)).collect();
@@ -509,7 +509,7 @@ mod tests {
                     // before the start of a file that repeats more than came before, the map has two answers.
                     let shown_s = start_s + rate.seconds(p.source_in) + sequence.seconds(k - p.record_in);
                     let moment_s = sequence.seconds(k);
-                    let off_s = map.to_file(moment_s) - shown_s;
+                    let off_s = map.inverse(moment_s) - shown_s;
                     let near_jump = map.knots().windows(2).filter(|w| w[0].0 == w[1].0)
                         .flat_map(|w| [w[0].1, w[1].1])
                         .any(|jump_s| (moment_s - jump_s).abs() < sequence.frame_s())
@@ -524,7 +524,7 @@ mod tests {
             // All of the picture's timeline is covered, but for a frame at each edge.
             let there = (pieces[0].record_in..free_from)
                 .filter(|k| {
-                    let file_s = map.to_file(sequence.seconds(*k));
+                    let file_s = map.inverse(sequence.seconds(*k));
                     let lost = map.jumps().any(|j| j.0 == file_s);
                     !lost && file_s >= start_s && file_s < start_s + rate.seconds(frames as i64)
                 })

@@ -565,7 +565,7 @@ fn dead_air(alignment: &Alignment, measured: &[(String, Result<Measured>)]) -> V
                 continue;
             };
             spans.push((map.knots()[0].1, map.knots()[map.knots().len() - 1].1));
-            speech.extend(of.speech.iter().map(|s| (map.to_timeline(s.start_s), map.to_timeline(s.end_s))));
+            speech.extend(of.speech.iter().map(|s| (map.forward(s.start_s), map.forward(s.end_s))));
         }
     }
     speech.sort_by(|a, b| a.0.total_cmp(&b.0));

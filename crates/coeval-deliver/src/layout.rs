@@ -194,7 +194,7 @@ fn sound_pieces(
         // Only frames that are full of sound; what a file repeated is left out.
         let first = ((rate.frames(run[0][1]) - SAME).ceil() as i64).max(free_from);
         let end = (rate.frames(run[run.len() - 1][1]) + SAME).floor() as i64;
-        let source_at = |frame: i64| map.to_file(rate.seconds(frame)) * hz;
+        let source_at = |frame: i64| map.inverse(rate.seconds(frame)) * hz;
         let bends = || run.iter().map(|k| rate.frames(k[1]).ceil() as i64);
         let mut start = first;
         while start < end && pieces.len() <= MOST_PIECES {
@@ -333,7 +333,7 @@ pub(crate) mod tests {
                 for k in of_second.iter().flat_map(|p| p.start..p.end()) {
                     let piece = of_second.iter().find(|p| k < p.end()).unwrap();
                     let shown_s = piece.source_start as f64 * own_frame_s + layout.rate.seconds(k - piece.start);
-                    let off_s = map.to_timeline(shown_s) - layout.rate.seconds(k);
+                    let off_s = map.forward(shown_s) - layout.rate.seconds(k);
                     assert!(off_s.abs() <= half_s + 1e-6, "{own:?}, step {step}: {off_s} s off at frame {k}");
                 }
             }
@@ -346,7 +346,7 @@ pub(crate) mod tests {
         let layout = Layout::of(&alignment).unwrap();
         let [piece] = lane(&layout, "rec-1", Content::Sound) else { panic!("one piece") };
         let file = alignment.file("R.FLAC").unwrap();
-        let true_start = file.map().unwrap().to_file(layout.rate.seconds(piece.start));
+        let true_start = file.map().unwrap().inverse(layout.rate.seconds(piece.start));
         assert_eq!(piece.start, 1);
         assert!((piece.source_start as f64 / 44100.0 - true_start).abs() <= 0.5 / 44100.0);
         assert!(layout.rate.seconds(piece.end()) <= 199.01995);
@@ -365,7 +365,7 @@ pub(crate) mod tests {
         let worst_s = |pieces: &[Piece], rate: FrameRate| {
             let off = |p: &Piece, k: i64| {
                 let shown_s = p.source_start as f64 / p.source_rate.hz() + rate.seconds(k - p.start);
-                (map.to_file(rate.seconds(k)) - shown_s).abs()
+                (map.inverse(rate.seconds(k)) - shown_s).abs()
             };
             pieces.iter().flat_map(|p| (p.start..p.end()).map(move |k| off(p, k))).fold(0.0, f64::max)
         };
@@ -475,7 +475,7 @@ pub(crate) mod tests {
                     let moment_s = layout.rate.seconds(frame);
                     let source_s = piece.source_start as f64 / piece.source_rate.hz() + layout.rate.seconds(frame - piece.start);
                     // Where a repeated stretch overlaps, either of its places is right.
-                    let off = runs.iter().map(|m| (m.to_timeline(source_s) - moment_s).abs()).fold(f64::INFINITY, f64::min);
+                    let off = runs.iter().map(|m| (m.forward(source_s) - moment_s).abs()).fold(f64::INFINITY, f64::min);
                     prop_assert!(off <= half_s * 1.001 + 1e-6, "{off} s off at frame {frame} of {piece:?}");
                 }
             }

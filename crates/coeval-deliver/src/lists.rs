@@ -58,7 +58,7 @@ pub fn marks(alignment: &Alignment, moments: &[Moment]) -> Vec<Mark> {
             let what = if jump.lost_s >= 0.0 { "lost" } else { "repeated" };
             Mark {
                 // Where the sound goes on after it.
-                at_s: map.to_timeline(jump.file_s),
+                at_s: map.forward(jump.file_s),
                 length_s: 0.0,
                 kind: "jump".to_owned(),
                 name: format!("{} {what} {:.0} ms of sound", file.path, jump.lost_s.abs() * 1e3),
@@ -77,7 +77,7 @@ fn heard(alignment: &Alignment, moments: &[Moment]) -> Vec<Mark> {
         .iter()
         .filter_map(|moment| {
             let recording = alignment.recordings.iter().find(|r| r.files.iter().any(|f| f.path == moment.file))?;
-            let at_s = alignment.map(&moment.file)?.to_timeline(moment.file_s);
+            let at_s = alignment.map(&moment.file)?.forward(moment.file_s);
             Some((at_s, recording.id.as_str(), moment))
         })
         .collect();

@@ -584,7 +584,7 @@ impl<'a> View<'a> {
                     format!("{} {what} {} of sound.", file.path, length(jump.lost_s.abs())),
                     format!(
                         "About {} on the timeline, as closely as there was sound to compare. It is split there; listen across the split.",
-                        clock_time(at.map_or(0.0, |p| p.map.to_timeline(jump.file_s)))
+                        clock_time(at.map_or(0.0, |p| p.map.forward(jump.file_s)))
                     ),
                     Some(self.anchor(&file.path)),
                 );
@@ -750,7 +750,7 @@ impl<'a> View<'a> {
                         .iter()
                         .map(|m| Span { left: within(m.0), width: within(m.1) - within(m.0) })
                         .collect(),
-                    jumps: p.file.jumps.iter().map(|j| within(p.map.to_timeline(j.file_s))).collect(),
+                    jumps: p.file.jumps.iter().map(|j| within(p.map.forward(j.file_s))).collect(),
                 }
             });
             let clock = if recording.id == self.alignment.timeline.clock { ", the clock" } else { "" };
@@ -853,7 +853,7 @@ impl<'a> View<'a> {
         let (clip, other) = (self.alignment.map(&couple.clip)?, self.alignment.map(&couple.other)?);
         let at_zero = by_hand(self.alignment, couple)?;
         let (from_s, to_s) = couple.common_s;
-        let early = |t: f64| other.to_timeline(at_zero + t) - clip.to_timeline(t);
+        let early = |t: f64| other.forward(at_zero + t) - clip.forward(t);
         (0..=200)
             .map(|i| early(from_s + (to_s - from_s) * f64::from(i) / 200.0))
             .max_by(|a, b| a.abs().total_cmp(&b.abs()))
@@ -871,7 +871,7 @@ impl<'a> View<'a> {
             // Residuals are straight between; the last frame is where they end.
             let late = |k: i64| {
                 let source_s = picture.start_s + own.seconds(piece.source_start) + layout.rate.seconds(k - piece.start);
-                layout.rate.seconds(k) - map.to_timeline(source_s)
+                layout.rate.seconds(k) - map.forward(source_s)
             };
             vec![late(piece.start), late(piece.end() - 1)]
         });

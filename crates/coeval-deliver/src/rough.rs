@@ -96,7 +96,7 @@ fn cut_piece(
         // adds could be more than half a frame together: the nearest to the truth never is.
         let file = alignment.file(&piece.path);
         if let Some((map, picture)) = file.and_then(|f| Some((f.map()?, f.picture.as_ref()?))) {
-            let true_start = own.frames(map.to_file(rate.seconds(start)) - picture.start_s).round() as i64;
+            let true_start = own.frames(map.inverse(rate.seconds(start)) - picture.start_s).round() as i64;
             source_start = true_start.clamp(piece.source_start, piece.source_length - 1);
         }
     }
@@ -746,7 +746,7 @@ mod tests {
                     for cut in track.cuts.iter().filter(|c| speed == 1 && c.at >= at && c.at < at + frames) {
                         let file_s = cut.piece.source_start as f64 / cut.piece.source_rate.hz();
                         let map = alignment.map(&cut.piece.path).unwrap();
-                        let belongs_s = map.to_timeline(file_s);
+                        let belongs_s = map.forward(file_s);
                         let half_s = match cut.piece.source_rate {
                             SourceRate::Frames(own) => 0.5 * own.seconds(1).max(plan.frame_s()) + 1e-4,
                             SourceRate::Samples(_) => 0.5 * plan.frame_s() + 1e-4,

@@ -154,7 +154,7 @@ proptest! {
                 for k in frames {
                     let moment_s = rate.seconds(k);
                     let edge = map.knots().iter().any(|knot| (moment_s - knot.1).abs() < rate.frame_s());
-                    let off_s = map.to_file(moment_s) - (clip.source_s + moment_s - clip.from_s);
+                    let off_s = map.inverse(moment_s) - (clip.source_s + moment_s - clip.from_s);
                     prop_assert!(edge || off_s.abs() <= half_s + 1e-5, "{} s off at {} s of {}", off_s, moment_s, &clip.name);
                 }
             }

@@ -9,7 +9,7 @@ fn main() -> coeval::Result<()> {
     let alignment = align(&["examples/survey-launch/recordings"], &Options::default(), &())?;
     for file in alignment.files() {
         match file.map() {
-            Some(map) => println!("{}: its second 10 is {:.4} s on the timeline", file.path, map.to_timeline(10.0)),
+            Some(map) => println!("{}: its second 10 is {:.4} s on the timeline", file.path, map.forward(10.0)),
             None => println!("{}: {}", file.path, file.reason.as_deref().unwrap_or("")),
         }
     }

@@ -525,7 +525,7 @@ mod tests {
         let again = Alignment::from_json(&read.to_json().unwrap()).unwrap();
         assert_eq!(read, again);
         let map = read.map("CAM_A_001.MP4").unwrap();
-        assert_eq!(map.to_timeline(0.0), 28.1234);
+        assert_eq!(map.forward(0.0), 28.1234);
         assert!(read.map("gone.mp4").is_none());
     }
 

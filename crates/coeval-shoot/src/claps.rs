@@ -213,7 +213,7 @@ fn by_picture(
         let Some(map) = &known.settled.maps[g] else { continue };
         match align_activity(curve, claps[g], &ActivityOptions::default())? {
             Ok(found) if found.confidence >= SEEN => {
-                starts.push(map.to_timeline(found.offset_s));
+                starts.push(map.forward(found.offset_s));
                 let mut evidence: Vec<Evidence> = found
                     .pairs
                     .iter()

@@ -143,7 +143,7 @@ pub fn plan(alignment: &Alignment, options: &ConformOptions) -> Result<Vec<Confo
                     channels = channels.max(clip.sound.as_ref().map_or(0, |s| s.channels));
                 }
                 let picture_s = clip.picture.as_ref().map_or(0.0, |p| p.start_s);
-                let start_s = (span.map.to_timeline(picture_s) / frame_s).round() * frame_s - picture_s;
+                let start_s = (span.map.forward(picture_s) / frame_s).round() * frame_s - picture_s;
                 let names = &mut names;
                 all.push(Conformed {
                     name: name(&camera.id, &clip.path, &format!("sound-of-{}", plain_name(&recorder.id)), names),
@@ -466,7 +466,7 @@ impl Span {
     fn of(file: &File) -> Option<Self> {
         let map = file.map()?;
         let duration_s = file.duration_s.unwrap_or(map.knots()[map.knots().len() - 1].0);
-        let (from_s, to_s) = (map.to_timeline(0.0), map.to_timeline(duration_s));
+        let (from_s, to_s) = (map.forward(0.0), map.forward(duration_s));
         Some(Self { map, duration_s, from_s, to_s })
     }
 
@@ -517,7 +517,7 @@ pub(crate) mod tests {
         let mut writer = WavWriter::create(&folder.join(name), WavOptions::new(rate_hz, channels)).unwrap();
         let mut block = Vec::new();
         for n in 0..frames {
-            let x = sound(map.to_timeline(n as f64 / f64::from(rate_hz))) as f32;
+            let x = sound(map.forward(n as f64 / f64::from(rate_hz))) as f32;
             block.extend((0..channels).map(|c| x * if c == 0 { 1.0 } else { -0.5 }));
         }
         writer.write(&block).unwrap();
@@ -608,7 +608,7 @@ pub(crate) mod tests {
         assert_eq!(path.file_name().unwrap(), "CAM.sound-of-rec-1.wav");
         let (channels, sound) = read(path);
         assert_eq!((channels, sound.len()), (1, 592_320));
-        let truth = |t: f64| voice(clip.to_timeline(t));
+        let truth = |t: f64| voice(clip.forward(t));
         // Clip time is timeline time minus 20 s but for the drift.
         for range in [(2.01, 5.99), (7.51, 8.49), (8.81, 12.33)] {
             assert!(worst(&sound, 48_000.0, range, 0, truth) < 2e-4, "{range:?}");
@@ -653,7 +653,7 @@ pub(crate) mod tests {
         assert_eq!(sound.len(), 3600 * 8000);
         for minute in 0..60 {
             let from = f64::from(minute) * 60.0 + 1.0;
-            let late = |s: f64| worst(&sound, 8000.0, (from, from + 2.0), 0, |t| low(clip.to_timeline(t) + s));
+            let late = |s: f64| worst(&sound, 8000.0, (from, from + 2.0), 0, |t| low(clip.forward(t) + s));
             assert!(late(0.0) < 1e-3, "minute {minute}: {}", late(0.0));
             assert!(late(20e-6) > 1e-3, "20 us are not seen");
         }
@@ -676,7 +676,7 @@ pub(crate) mod tests {
         let start_s = 36.0 * 1001.0 / 30_000.0;
         assert!((whole.start_s - start_s).abs() < 1e-9);
         assert_eq!(whole.time_reference, (start_s * 48_000.0).round() as u64);
-        assert_eq!(whole.frames, ((recorder.to_timeline(3.0) - start_s) * 48_000.0).ceil() as u64);
+        assert_eq!(whole.frames, ((recorder.forward(3.0) - start_s) * 48_000.0).ceil() as u64);
         let (channels, sound) = read(written[1].path.as_ref().unwrap());
         assert_eq!((channels, sound.len() as u64), (2, 2 * whole.frames));
         let left: Vec<f32> = sound.iter().copied().step_by(2).collect();
@@ -704,7 +704,7 @@ pub(crate) mod tests {
         assert_eq!((channels, sound.len()), (2, 2 * 144_000));
         for (channel, sign) in [(0, 1.0), (1, -0.5)] {
             let one: Vec<f32> = sound.iter().copied().skip(channel).step_by(2).collect();
-            let truth = |t: f64| voice(clip.to_timeline(t)) + 0.1 * sign * engine(clip.to_timeline(t));
+            let truth = |t: f64| voice(clip.forward(t)) + 0.1 * sign * engine(clip.forward(t));
             assert!(worst(&one, 48_000.0, (0.0, 2.99), 0, truth) < 2e-4);
         }
     }

@@ -302,7 +302,7 @@ mod tests {
                 match pair.align(&tracks[0].track, &tracks[1].track, &()).unwrap() {
                     PairOutcome::Placed(pair) => {
                         let (a, b) = (shoot.map("a").unwrap(), shoot.map("b").unwrap());
-                        let apart_s = b.to_timeline(0.0) - a.to_timeline(pair.map.offset_s());
+                        let apart_s = b.forward(0.0) - a.forward(pair.map.offset_s());
                         assert!(apart_s.abs() < 1e-5, "{}: {apart_s}", other.name);
                         let sure = shoot.files().filter_map(|f| f.confidence).fold(1.0, f64::min);
                         assert!((sure - pair.confidence).abs() < 1e-9, "{sure} {}", pair.confidence);
@@ -336,7 +336,7 @@ mod tests {
         let tracks = [track_file("bow", "rec-bow", 0), track_file("stern", "rec-stern", 24_000)];
         let none: &[&str] = &[];
         let alignment = align_with(none, &tracks, &Options::default(), &()).unwrap();
-        let start_s = |name| alignment.map(name).unwrap().to_timeline(0.0);
+        let start_s = |name| alignment.map(name).unwrap().forward(0.0);
         assert!((start_s("stern") - start_s("bow") - 1.5).abs() < 1e-5);
         assert_eq!(alignment.recording("rec-stern").unwrap().kind, Kind::Recorder);
 
@@ -361,7 +361,7 @@ mod tests {
             align_with(none, &tracks, &Options { distances_m, ..Options::default() }, &())
         };
         let later_s = |alignment: &Alignment| {
-            alignment.map("stern").unwrap().to_timeline(0.0) - alignment.map("bow").unwrap().to_timeline(0.0)
+            alignment.map("stern").unwrap().forward(0.0) - alignment.map("bow").unwrap().forward(0.0)
         };
         let near = align(vec![]).unwrap();
         let [one] = &near.loops[..] else { panic!("{:?}", near.loops) };
@@ -455,7 +455,7 @@ mod tests {
         let wrong = Anchor::new("bow", 5.5, "stern", 2.0);
         let only = Anchor::new("stern", 3.0, "mast", 1.0);
         let soft = align(vec![wrong.clone(), only.clone()]);
-        let start_s = |alignment: &Alignment, name: &str| alignment.map(name).unwrap().to_timeline(0.0);
+        let start_s = |alignment: &Alignment, name: &str| alignment.map(name).unwrap().forward(0.0);
         assert!((start_s(&soft, "stern") - start_s(&soft, "bow") - 1.5).abs() < 1e-4);
         assert!((start_s(&soft, "mast") - start_s(&soft, "bow") - 3.5).abs() < 1e-3);
         let [check, mast] = &soft.anchors[..] else { panic!() };

@@ -140,8 +140,8 @@ pub fn couples(alignment: &Alignment) -> Vec<Couple> {
 fn common(clip: &ClockMap, rate_hz: u32, other: &ClockMap) -> Option<(f64, f64)> {
     let ends = |m: &ClockMap| (m.knots()[0], m.knots()[m.knots().len() - 1]);
     let (clip_ends, other_ends) = (ends(clip), ends(other));
-    let from_s = clip.to_file(other_ends.0.1.max(clip_ends.0.1)).max(0.0);
-    let to_s = clip.to_file(other_ends.1.1.min(clip_ends.1.1)).min(clip_ends.1.0);
+    let from_s = clip.inverse(other_ends.0.1.max(clip_ends.0.1)).max(0.0);
+    let to_s = clip.inverse(other_ends.1.1.min(clip_ends.1.1)).min(clip_ends.1.0);
     (rate_hz > 0 && to_s - from_s >= 2.0).then_some((from_s, to_s))
 }
 
@@ -157,14 +157,14 @@ pub fn by_hand(alignment: &Alignment, couple: &Couple) -> Option<f64> {
     // The camera's own clock from its first file on.
     let origin_s = placed.first()?.1.knots()[0].1;
     let speed = 1.0 + placed.first()?.1.drift_ppm() * 1e-6;
-    let base_s = |map: &ClockMap| (map.to_timeline(0.0) - origin_s) / speed;
+    let base_s = |map: &ClockMap| (map.forward(0.0) - origin_s) / speed;
     // Its first file that the other shares time with.
     let (file, map) =
         placed.iter().find(|(_, m)| m.knots()[0].1 < other_to && other_from < m.knots()[m.knots().len() - 1].1)?;
     let met_s = map.knots()[0].1.max(other_from);
     let [num, den] = file.picture.as_ref().map_or_else(|| alignment.frame_rate(), |p| p.frame_rate);
     let frame_s = if num > 0 && den > 0 { f64::from(den) / f64::from(num) } else { 0.04 };
-    let lead_s = base_s(map) + map.to_file(met_s) - other.to_file(met_s);
+    let lead_s = base_s(map) + map.inverse(met_s) - other.inverse(met_s);
     let lead_s = (lead_s / frame_s).round() * frame_s;
     Some(base_s(&alignment.map(&couple.clip)?) - lead_s)
 }
@@ -247,14 +247,14 @@ fn check(
         couple: couple.clone(),
         place,
         clip_s,
-        timeline_s: clip_map.to_timeline(clip_s),
+        timeline_s: clip_map.forward(clip_s),
         rate_hz,
         clip: part(&clip),
         before: cut(&other_path, &Route::from_legs(vec![hand])?, clip_s, seconds)?,
         after: part(&after),
         before_early_s: {
             let middle_s = clip_s + seconds / 2.0;
-            other_map.to_timeline(by_hand_s + middle_s) - clip_map.to_timeline(middle_s)
+            other_map.forward(by_hand_s + middle_s) - clip_map.forward(middle_s)
         },
     };
     let gain = |x: &[f32]| {
@@ -359,7 +359,7 @@ mod tests {
             assert_eq!((check.rate_hz, check.couple.other.as_str()), (16_000, "R.WAV"));
             assert_eq!([check.clip.len(), check.before.len(), check.after.len()], [64_000; 3]);
             let map = alignment.map(&check.couple.clip).unwrap();
-            assert!((map.to_timeline(check.clip_s) - check.timeline_s).abs() < 1e-9);
+            assert!((map.forward(check.clip_s) - check.timeline_s).abs() < 1e-9);
             // The clip's two channels are the voice and half of it turned round; levels are made equal.
             let rms = |x: &[f32]| (x.iter().map(|v| v * v).sum::<f32>() / x.len() as f32).sqrt();
             assert!((rms(&check.clip) - LEVEL).abs() < 1e-4 && (rms(&check.after) - LEVEL).abs() < 1e-4);
@@ -383,7 +383,7 @@ mod tests {
         let recorder = alignment.map("R.WAV").unwrap();
         let early = |couple: &Couple, clip_s: f64| {
             let sounds_s = by_hand(&alignment, couple).unwrap() + clip_s;
-            recorder.to_timeline(sounds_s) - alignment.map(&couple.clip).unwrap().to_timeline(clip_s)
+            recorder.forward(sounds_s) - alignment.map(&couple.clip).unwrap().forward(clip_s)
         };
         let at_first = early(&couples[0], 0.0);
         assert!(at_first.abs() <= 0.5 / 25.0 + 1e-6, "{at_first}");

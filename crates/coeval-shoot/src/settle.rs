@@ -399,7 +399,7 @@ fn measurements(
     for ((_, link), &by) in links.iter().enumerate().zip(by).filter(|((i, _), _)| used(*i)) {
         if let (Some(a), Some(b)) = (maps[link.a], maps[link.b]) {
             for e in &link.alignment.evidence {
-                let off = a.to_timeline(e.a_s) - b.to_timeline(e.b_s);
+                let off = a.forward(e.a_s) - b.forward(e.b_s);
                 of_file[link.a].push(Measured { file_s: e.a_s, residual_s: -off, by });
                 of_file[link.b].push(Measured { file_s: e.b_s, residual_s: off, by });
             }
@@ -430,7 +430,7 @@ fn claims(
     // Timecode of the timeline's zero by this file, and by the clock's first file that has one.
     let zero = |f: usize| {
         let at_s = probed[f].info.as_ref().ok()?.timecode_s?;
-        Some(at_s - placements[f].as_ref().ok()?.map.to_timeline(0.0))
+        Some(at_s - placements[f].as_ref().ok()?.map.forward(0.0))
     };
     let reference = clock_files.iter().find(|&&f| zero(f).is_some());
     if let Some((&reference, mine)) = reference.filter(|&&r| r != file).zip(zero(file)) {
@@ -688,9 +688,9 @@ fn pair_entries(
         if let (Some(map_a), Some(map_b)) = (maps[link.a], maps[link.b]) {
             let sign = if a < b { 1.0 } else { -1.0 };
             sum.residuals.extend(evidence.iter().map(|e| {
-                let at_s = map_b.to_timeline(e.b_s);
+                let at_s = map_b.forward(e.b_s);
                 // Written to a millisecond and a microsecond.
-                [(at_s * 1e3).round() / 1e3, (sign * (map_a.to_timeline(e.a_s) - at_s) * 1e6).round() / 1e6]
+                [(at_s * 1e3).round() / 1e3, (sign * (map_a.forward(e.a_s) - at_s) * 1e6).round() / 1e6]
             }));
         }
     }
@@ -765,7 +765,7 @@ mod tests {
         let all = &settled.alignment;
         assert_eq!(settled.events, [Some(1), Some(1), Some(2), Some(2), None]);
         assert_eq!((all.events.len(), all.timeline.clock.as_str(), all.events[1].clock.as_str()), (2, "r1", "r2"));
-        let start_s = all.event(2).unwrap().map("c2.mp4").unwrap().to_timeline(0.0);
+        let start_s = all.event(2).unwrap().map("c2.mp4").unwrap().forward(0.0);
         assert!((start_s - 30.0).abs() < 1e-6, "{start_s}");
         for (name, other) in [("c1.mp4", "r2.wav"), ("r2.wav", "c1.mp4")] {
             let said = all.file(name).unwrap().warnings.join(" ");

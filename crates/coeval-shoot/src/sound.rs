@@ -174,11 +174,11 @@ fn spans<'c>(
     let mut spans = Spans::new();
     for (c, placed) in sure {
         if hubs.contains(&c.a) {
-            let on_hub = |s: f64| placed.map.to_timeline(s);
+            let on_hub = |s: f64| placed.map.forward(s);
             spans.entry(c.b).or_default().push((c.a, (on_hub(0.0), on_hub(length_s(c.b)))));
         }
         if hubs.contains(&c.b) {
-            let on_hub = |s: f64| placed.map.to_file(s);
+            let on_hub = |s: f64| placed.map.inverse(s);
             spans.entry(c.a).or_default().push((c.b, (on_hub(0.0), on_hub(length_s(c.a)))));
         }
     }

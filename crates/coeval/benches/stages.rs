@@ -71,7 +71,7 @@ fn stages(c: &mut Criterion) {
         .map(|(a, b)| {
             let map = ClockMap::linear(1.0, 10.0, 600.0);
             let evidence = (0..60).map(|k| Evidence {
-                a_s: map.to_timeline(10.0 * f64::from(k)),
+                a_s: map.forward(10.0 * f64::from(k)),
                 b_s: 10.0 * f64::from(k),
                 sigma_s: 1e-4,
             });

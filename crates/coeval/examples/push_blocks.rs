@@ -47,7 +47,7 @@ fn main() -> coeval::Result<()> {
     let solution = solve(&[node(0), node(1), node(2)], &links, 0)?;
     for (i, placement) in solution.placements.iter().enumerate() {
         match placement {
-            Ok(p) => println!("device {i} starts at {:.4} s", p.map.to_timeline(0.0)),
+            Ok(p) => println!("device {i} starts at {:.4} s", p.map.forward(0.0)),
             Err(why) => println!("device {i} has no place: {}", why.as_str()),
         }
     }

@@ -26,7 +26,7 @@ fn main() -> coeval::Result<()> {
     let recorder = Track::from_samples(&recorder, rate as f64, 1)?;
     match align_pair(&camera, &recorder, &PairOptions::default(), &())? {
         PairOutcome::Placed(found) => {
-            println!("the recorder's first sample is at {:.4} s of the camera", found.map.to_timeline(0.0));
+            println!("the recorder's first sample is at {:.4} s of the camera", found.map.forward(0.0));
             println!("its clock is {:+.1} ppm off, confidence {:.3}", found.map.drift_ppm(), found.confidence);
         }
         PairOutcome::Unplaced(why) => println!("no common place: {}", why.as_str()),

@@ -10,8 +10,8 @@
 ///
 /// // The file began 12 s into the timeline; after 60 s of it the device lost a quarter of a second.
 /// let map = ClockMap::from_knots(vec![(0.0, 12.0), (60.0, 72.0), (60.0, 72.25), (100.0, 112.25)])?;
-/// assert_eq!((map.to_timeline(59.0), map.to_timeline(61.0)), (71.0, 73.25));
-/// assert_eq!(map.to_file(73.25), 61.0);
+/// assert_eq!((map.forward(59.0), map.forward(61.0)), (71.0, 73.25));
+/// assert_eq!(map.inverse(73.25), 61.0);
 /// assert_eq!(map.jumps().collect::<Vec<_>>(), [(60.0, 0.25)]);
 /// # Ok::<(), coeval::Error>(())
 /// ```
@@ -60,7 +60,7 @@ impl ClockMap {
     }
 
     /// Timeline time of a moment of the file, in seconds.
-    pub fn to_timeline(&self, file_s: f64) -> f64 {
+    pub fn forward(&self, file_s: f64) -> f64 {
         // The last knot at or before the moment; at a jump that is the later of the two.
         let after = self.knots.partition_point(|k| k.0 <= file_s);
         let mut i = after.saturating_sub(1).min(self.knots.len() - 2);
@@ -72,7 +72,7 @@ impl ClockMap {
 
     /// File time of a timeline moment, in seconds. In time that the file lost this is the moment of
     /// the jump; in time that it repeated, the earlier of the two places.
-    pub fn to_file(&self, timeline_s: f64) -> f64 {
+    pub fn inverse(&self, timeline_s: f64) -> f64 {
         let n = self.knots.len();
         for w in self.knots.windows(2) {
             let (from, to) = (w[0], w[1]);
@@ -125,16 +125,16 @@ mod tests {
     #[test]
     fn maps_both_ways_across_a_jump() {
         let map = ClockMap::from_knots(vec![(0.0, 10.0), (5.0, 15.0), (5.0, 15.5), (10.0, 20.5)]).unwrap();
-        assert_eq!(map.to_timeline(4.0), 14.0);
-        assert_eq!(map.to_timeline(5.0), 15.5);
-        assert_eq!(map.to_timeline(6.0), 16.5);
-        assert_eq!(map.to_timeline(-1.0), 9.0);
-        assert_eq!(map.to_timeline(11.0), 21.5);
-        assert_eq!(map.to_file(14.0), 4.0);
-        assert_eq!(map.to_file(15.2), 5.0);
-        assert_eq!(map.to_file(16.5), 6.0);
-        assert_eq!(map.to_file(9.0), -1.0);
-        assert_eq!(map.to_file(22.5), 12.0);
+        assert_eq!(map.forward(4.0), 14.0);
+        assert_eq!(map.forward(5.0), 15.5);
+        assert_eq!(map.forward(6.0), 16.5);
+        assert_eq!(map.forward(-1.0), 9.0);
+        assert_eq!(map.forward(11.0), 21.5);
+        assert_eq!(map.inverse(14.0), 4.0);
+        assert_eq!(map.inverse(15.2), 5.0);
+        assert_eq!(map.inverse(16.5), 6.0);
+        assert_eq!(map.inverse(9.0), -1.0);
+        assert_eq!(map.inverse(22.5), 12.0);
         assert_eq!(map.jumps().collect::<Vec<_>>(), vec![(5.0, 0.5)]);
         assert_eq!(map.drift_ppm(), 0.0);
     }

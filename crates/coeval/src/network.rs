@@ -418,15 +418,15 @@ pub fn between_neighbours(nodes: &[Node], maps: &[Option<&ClockMap>], a: usize, 
         return None;
     }
     let own = |i: &usize| nodes[*i].recording == nodes[open].recording;
-    let ends = (0..open).filter(own).filter_map(|i| maps[i].map(|m| m.to_timeline(nodes[i].duration_s)));
-    let starts = (open + 1..nodes.len()).filter(own).filter_map(|i| maps[i].map(|m| m.to_timeline(0.0)));
+    let ends = (0..open).filter(own).filter_map(|i| maps[i].map(|m| m.forward(nodes[i].duration_s)));
+    let starts = (open + 1..nodes.len()).filter(own).filter_map(|i| maps[i].map(|m| m.forward(0.0)));
     let (end, start) = (ends.fold(f64::NEG_INFINITY, f64::max), starts.fold(f64::INFINITY, f64::min));
     if end.is_infinite() && start.is_infinite() {
         return None;
     }
     // It starts no earlier than so, no later than so, in the time of the file that is placed.
-    let low = map.to_file(end - NEIGHBOURS_OVERLAP_S).max(-nodes[open].duration_s);
-    let high = map.to_file(start + NEIGHBOURS_OVERLAP_S - nodes[open].duration_s).min(nodes[held].duration_s);
+    let low = map.inverse(end - NEIGHBOURS_OVERLAP_S).max(-nodes[open].duration_s);
+    let high = map.inverse(start + NEIGHBOURS_OVERLAP_S - nodes[open].duration_s).min(nodes[held].duration_s);
     let range = if held == a { (low, high) } else { (-high, -low) };
     (low < high).then_some(range)
 }
@@ -789,8 +789,8 @@ fn loops(nodes: &[Node], links: &[Link]) -> Vec<LoopClosure> {
     // b's time -> a's time, whichever way the link was made.
     let through = |a: usize, b: usize, b_s: f64| {
         links.iter().find_map(|l| match (l.a, l.b) {
-            (x, y) if (x, y) == (a, b) => Some(l.alignment.map.to_timeline(b_s)),
-            (x, y) if (x, y) == (b, a) => Some(l.alignment.map.to_file(b_s)),
+            (x, y) if (x, y) == (a, b) => Some(l.alignment.map.forward(b_s)),
+            (x, y) if (x, y) == (b, a) => Some(l.alignment.map.inverse(b_s)),
             _ => None,
         })
     };
@@ -829,7 +829,7 @@ mod tests {
         let evidence: Vec<Evidence> = (0..(nodes[b].duration_s / 5.0) as usize)
             .filter_map(|i| {
                 let b_s = 2.5 + 5.0 * i as f64;
-                let a_s = truth[a].to_file(truth[b].to_timeline(b_s)) + error_s;
+                let a_s = truth[a].inverse(truth[b].forward(b_s)) + error_s;
                 (a_s >= 0.0 && a_s <= nodes[a].duration_s).then_some(Evidence { a_s, b_s, sigma_s: 1e-4 })
             })
             .collect();
@@ -861,7 +861,7 @@ mod tests {
         for (p, t) in solution.placements.iter().zip(&truth) {
             let map = &p.as_ref().unwrap().map;
             for at in [0.0, 250.0, 500.0] {
-                assert!((map.to_timeline(at) - t.to_timeline(at)).abs() < 1e-6, "{at}: {map:?} {t:?}");
+                assert!((map.forward(at) - t.forward(at)).abs() < 1e-6, "{at}: {map:?} {t:?}");
             }
         }
         assert!(solution.loops.iter().any(|l| l.closure_s.abs() > 7.0));
@@ -885,8 +885,8 @@ mod tests {
     fn close(solution: &Solution, truth: &[ClockMap], file: usize) {
         let map = &solution.placements[file].as_ref().unwrap().map;
         for at in [0.0, 300.0, 600.0] {
-            let want = truth[0].to_file(truth[file].to_timeline(at));
-            assert!((map.to_timeline(at) - want).abs() < 1e-4, "{file} at {at}: {map:?}");
+            let want = truth[0].inverse(truth[file].forward(at));
+            assert!((map.forward(at) - want).abs() < 1e-4, "{file} at {at}: {map:?}");
         }
     }
 
@@ -976,7 +976,7 @@ mod tests {
         assert_eq!(placed, [false, false, true, true, false]);
         assert_eq!(second.links.iter().map(|l| l.used).collect::<Vec<_>>(), [false, false, true]);
         let map = &second.placements[3].as_ref().unwrap().map;
-        assert!((map.to_timeline(0.0) - truth[2].to_file(truth[3].to_timeline(0.0))).abs() < 1e-4);
+        assert!((map.forward(0.0) - truth[2].inverse(truth[3].forward(0.0))).abs() < 1e-4);
         // What is not of the network is refused.
         for (within, reference) in [(&[2, 3][..], 0), (&[3, 2], 2), (&[2, 9], 2)] {
             assert!(solve_within(&nodes, &links, &[], &choice, within, reference).is_err());
@@ -997,8 +997,8 @@ mod tests {
         let solution = solve(&nodes, &links, 1).unwrap();
         let c = solution.placements[2].as_ref().unwrap();
         // The timeline is the recorder's clock here.
-        let want = truth[1].to_file(truth[2].to_timeline(200.0));
-        assert!((c.map.to_timeline(200.0) - want).abs() < 1e-5);
+        let want = truth[1].inverse(truth[2].forward(200.0));
+        assert!((c.map.forward(200.0) - want).abs() < 1e-5);
         assert_eq!(solution.placements[3].as_ref().unwrap_err(), &Unplaced::NoCommonSound);
     }
 
@@ -1094,7 +1094,7 @@ mod tests {
     #[test]
     fn a_wrong_soft_anchor_is_reported_with_its_size_and_moves_nothing() {
         let (nodes, truth, links) = four();
-        let a_s = truth[2].to_timeline(150.0);
+        let a_s = truth[2].forward(150.0);
         let wrong = anchor(0, a_s + 2.0, 2, 150.0, Force::Soft);
         let right = anchor(0, a_s + 0.04, 2, 150.0, Force::Soft);
         let solution = solve_anchored(&nodes, &links, &[wrong, right], 0).unwrap();
@@ -1104,23 +1104,23 @@ mod tests {
         assert!((right.disagreement_s.unwrap() - 0.04).abs() < 1e-4, "{right:?}");
         assert!(!right.contradicts && right.used);
         let map = &solution.placements[2].as_ref().unwrap().map;
-        assert!((map.to_timeline(150.0) - a_s).abs() < 1e-4);
+        assert!((map.forward(150.0) - a_s).abs() < 1e-4);
     }
 
     #[test]
     fn a_wrong_hard_anchor_is_obeyed_and_reported_and_the_sound_keeps_the_drift() {
         let (nodes, truth, links) = four();
-        let a_s = truth[2].to_timeline(150.0) + 2.0;
+        let a_s = truth[2].forward(150.0) + 2.0;
         let solution = solve_anchored(&nodes, &links, &[anchor(0, a_s, 2, 150.0, Force::Hard)], 0).unwrap();
         let report = solution.anchors[0];
         assert!((report.disagreement_s.unwrap() - 2.0).abs() < 1e-4 && report.contradicts && report.used, "{report:?}");
         let moved = solution.placements[2].as_ref().unwrap();
-        assert!((moved.map.to_timeline(150.0) - a_s).abs() < 1e-6);
+        assert!((moved.map.forward(150.0) - a_s).abs() < 1e-6);
         assert!((moved.map.drift_ppm() - 5.0).abs() < 0.01, "{}", moved.map.drift_ppm());
         assert!(moved.confidence < 0.01 && moved.uncertainty_s >= 0.05, "{moved:?}");
         // Nobody else moves.
         let recorder = solution.placements[1].as_ref().unwrap();
-        assert!((recorder.map.to_timeline(400.0) - truth[1].to_timeline(400.0)).abs() < 1e-5);
+        assert!((recorder.map.forward(400.0) - truth[1].forward(400.0)).abs() < 1e-5);
         assert!(recorder.confidence > 0.99);
     }
 
@@ -1128,11 +1128,11 @@ mod tests {
     fn an_anchor_places_a_file_that_no_sound_holds_and_contradictory_ones_do_not() {
         let (nodes, truth, links) = four();
         assert!(solve(&nodes, &links, 0).unwrap().placements[3].is_err());
-        let b_s = truth[1].to_file(truth[3].to_timeline(40.0));
+        let b_s = truth[1].inverse(truth[3].forward(40.0));
         for force in [Force::Soft, Force::Hard] {
             let solution = solve_anchored(&nodes, &links, &[anchor(1, b_s, 3, 40.0, force)], 0).unwrap();
             let placed = solution.placements[3].as_ref().unwrap();
-            assert!((placed.map.to_timeline(40.0) - truth[3].to_timeline(40.0)).abs() < 1e-4, "{placed:?}");
+            assert!((placed.map.forward(40.0) - truth[3].forward(40.0)).abs() < 1e-4, "{placed:?}");
             assert!(placed.uncertainty_s >= 0.05 && placed.uncertainty_s < 0.06, "{placed:?}");
             assert_eq!(solution.anchors[0].disagreement_s, None);
             assert!(solution.anchors[0].used);
@@ -1148,7 +1148,7 @@ mod tests {
         let (nodes, ..) = four();
         let two = [anchor(0, 10.0, 2, 5.0, Force::Soft), anchor(2, 200.0, 1, 400.0, Force::Soft)];
         let solution = solve_anchored(&nodes, &[], &two, 0).unwrap();
-        let start = |i: usize| solution.placements[i].as_ref().unwrap().map.to_timeline(0.0);
+        let start = |i: usize| solution.placements[i].as_ref().unwrap().map.forward(0.0);
         assert!((start(2) - 5.0).abs() < 1e-3 && (start(1) + 195.0).abs() < 0.02, "{} {}", start(2), start(1));
         for bad in [
             anchor(0, 1.0, 0, 2.0, Force::Soft),

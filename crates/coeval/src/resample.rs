@@ -88,7 +88,7 @@ pub struct Route {
 impl Route {
     /// The source on the timeline: output time is timeline time.
     ///
-    /// Agrees with [`ClockMap::to_file`]: sound that the file lost is silence, of sound that it
+    /// Agrees with [`ClockMap::inverse`]: sound that the file lost is silence, of sound that it
     /// repeated the earlier copy plays. Before the first knot and after the last the route goes on.
     pub fn onto_timeline(source: &ClockMap) -> Self {
         let knots = source.knots();
@@ -916,7 +916,7 @@ mod tests {
         let edge = (0.02 * rate) as usize;
         let (mut error, mut power) = (0.0, 0.0);
         for (n, y) in output.iter().enumerate().skip(edge).take(output.len() - 2 * edge) {
-            let t = map.to_file(start_s + n as f64 / rate);
+            let t = map.inverse(start_s + n as f64 / rate);
             let x = (TAU * frequency_hz * t).sin();
             error += (f64::from(*y) - x).powi(2);
             power += x * x;
@@ -1107,7 +1107,7 @@ mod tests {
             if [3.0, 6.0].iter().any(|cut| t - cut > -0.0051 && t < cut + 1e-5) {
                 continue;
             }
-            let x = (TAU * 700.0 * recorder.to_file(clip.to_timeline(t))).sin();
+            let x = (TAU * 700.0 * recorder.inverse(clip.forward(t))).sin();
             assert!((f64::from(*y) - x).abs() < 1e-5, "frame {n}: {y} instead of {x}");
         }
     }
@@ -1151,7 +1151,7 @@ mod tests {
     fn two_chapters_added_join_without_a_seam() {
         let whole = sine(997.0, 48_000.0, 96_000);
         let map = ClockMap::linear(0.25, 60.0, 1.0);
-        let second = ClockMap::linear(map.to_timeline(1.0), 60.0, 1.0);
+        let second = ClockMap::linear(map.forward(1.0), 60.0, 1.0);
         let options = ResampleOptions::new(48_000.0, 48_000.0, 1, 3 * 48_000);
         let one = resample(&whole[..48_000], &Route::onto_timeline(&map), &options).unwrap();
         let two = resample(&whole[48_000..], &Route::onto_timeline(&second), &options).unwrap();
@@ -1250,7 +1250,7 @@ mod tests {
         let map = ClockMap::linear(0.5, 100.0, 2.0);
         let source = sine(313.0, 48_000.0, 96_001);
         let open = ResampleOptions::new(48_000.0, 48_000.0, 1, OPEN_END);
-        let expected = (map.to_timeline(96_001.0 / 48_000.0) * 48_000.0).ceil() as usize;
+        let expected = (map.forward(96_001.0 / 48_000.0) * 48_000.0).ceil() as usize;
         for known in [false, true] {
             let options = if known { open.clone().of_source_frames(96_001) } else { open.clone() };
             let mut resampler = Resampler::new(&Route::onto_timeline(&map), &options).unwrap();

@@ -56,7 +56,7 @@ fn place(a: &[f32], b: &[f32]) -> PairAlignment {
 /// 8 kHz: 12.5 us.
 fn differ_by(first: &ClockMap, second: &ClockMap, shift_s: f64, length_s: f64) {
     for at_s in [0.0, length_s / 2.0, length_s] {
-        let off_s = first.to_timeline(at_s) - second.to_timeline(at_s) - shift_s;
+        let off_s = first.forward(at_s) - second.forward(at_s) - shift_s;
         assert!(off_s.abs() < 12.5e-6, "{:.2} us at {at_s} s", off_s * 1e6);
     }
 }
@@ -76,7 +76,7 @@ proptest! {
     fn found_where_it_lies(seed in 0u64..1 << 40, late in 0usize..6 * RATE_HZ) {
         let (a, b) = two(seed, late);
         let found = place(&a, &b);
-        let off_s = found.map.to_timeline(B_S / 2.0) - B_S / 2.0 - late as f64 / RATE_HZ as f64;
+        let off_s = found.map.forward(B_S / 2.0) - B_S / 2.0 - late as f64 / RATE_HZ as f64;
         prop_assert!(off_s.abs() < 20e-6, "{} us", off_s * 1e6);
         prop_assert!(found.confidence > 0.99 && !found.inverted);
     }
@@ -86,7 +86,7 @@ proptest! {
         let (a, b) = two(seed, late);
         let (there, back) = (place(&a, &b), place(&b, &a));
         for b_s in [1.0, 12.0, 25.0] {
-            let off_s = back.map.to_timeline(there.map.to_timeline(b_s)) - b_s;
+            let off_s = back.map.forward(there.map.forward(b_s)) - b_s;
             prop_assert!(off_s.abs() < 12.5e-6, "{} us", off_s * 1e6);
         }
     }
@@ -121,7 +121,7 @@ proptest! {
         b.reverse();
         let found = place(&a, &b);
         let wanted_s = (a.len() - b.len()) as f64 / RATE_HZ as f64 - late as f64 / RATE_HZ as f64;
-        let off_s = found.map.to_timeline(B_S / 2.0) - B_S / 2.0 - wanted_s;
+        let off_s = found.map.forward(B_S / 2.0) - B_S / 2.0 - wanted_s;
         prop_assert!(off_s.abs() < 20e-6, "{} us", off_s * 1e6);
     }
 

@@ -185,8 +185,8 @@ impl Chooser<'_> {
                     let before_s = time_s;
                     let map = &step.alignment.map;
                     (file, time_s) = match step.b == file {
-                        true => (step.a, map.to_timeline(time_s)),
-                        false => (step.b, map.to_file(time_s)),
+                        true => (step.a, map.forward(time_s)),
+                        false => (step.b, map.inverse(time_s)),
                     };
                     let in_b_s = if step.a == file { before_s } else { time_s };
                     variance += self.reach[p].sigma_s(in_b_s).powi(2);

@@ -163,12 +163,12 @@ pub(crate) fn measure(
         // Placed so that lag zero is the correlation's index zero.
         b.read(start, &mut block[REACH..REACH + WINDOW]);
         let (near, far) = (middle_s - WINDOW_S / 4.0, middle_s + WINDOW_S / 4.0);
-        let slope = (how.map.to_timeline(far) - how.map.to_timeline(near)) / (far - near);
+        let slope = (how.map.forward(far) - how.map.forward(near)) / (far - near);
         // Across a jump the slope means nothing: such a window is read at the plain rate.
         let slope = if (slope - 1.0).abs() < 2e-3 { slope } else { 1.0 };
         let mut stretch = vec![0.0; SIZE];
         // On a place that the interpolation table knows exactly; the remainder is added to the result.
-        let wanted = how.map.to_timeline(middle_s) * TRACK_RATE_HZ;
+        let wanted = how.map.forward(middle_s) * TRACK_RATE_HZ;
         let middle = on_phase(wanted);
         resampled(a, middle, slope, &mut stretch[..WINDOW + 2 * REACH]);
         let (x, y) = (plan.spectrum(&mut stretch), plan.spectrum(&mut block));
@@ -214,7 +214,7 @@ pub(crate) fn measure(
                 let sum = if alone.is_some() { own } else { std::mem::replace(&mut pending, Sum::new()) };
                 let b_s = sum.time / sum.mass;
                 let lag_s = (found.lag + sum.shift / sum.mass) / TRACK_RATE_HZ;
-                result.evidence.push(Evidence { a_s: how.map.to_timeline(b_s) + lag_s, b_s, sigma_s: 0.0 });
+                result.evidence.push(Evidence { a_s: how.map.forward(b_s) + lag_s, b_s, sigma_s: 0.0 });
                 heard.push(found);
                 spans.push(w.middle_s - sum.first_s);
                 matched.absorb(&sum, found.lag);

@@ -146,7 +146,7 @@ impl PairAlignment {
     /// An alignment from its measurements alone, as markers or the user's own correspondences give:
     /// confidence 1, no wander, uncertainty from the first measurement.
     pub fn from_parts(map: ClockMap, evidence: Vec<Evidence>, jumps: Vec<PairJump>) -> Self {
-        let residual = |e: &Evidence| (map.to_timeline(e.b_s) - e.a_s).powi(2);
+        let residual = |e: &Evidence| (map.forward(e.b_s) - e.a_s).powi(2);
         Self {
             confidence: 1.0,
             uncertainty_s: evidence.first().map_or(0.0, |e| e.sigma_s),
@@ -454,7 +454,7 @@ impl Aligner {
             return Ok(Found::BeyondLimit);
         }
         // The clock comes from whatever is common; where the file lies, from the voices.
-        let on_map = |p: &PathPoint| PathPoint { a_s: placed.map.to_timeline(p.b_s), ..*p };
+        let on_map = |p: &PathPoint| PathPoint { a_s: placed.map.forward(p.b_s), ..*p };
         let points: Vec<PathPoint> = path.all.iter().map(on_map).collect();
         let found = sources::voices(a, b, &points, path.block_s, line.inverted, &self.plans);
         let Some(voices) = found else {
@@ -536,14 +536,13 @@ impl Aligner {
         let confirmed = itself >= if path.standing.without_best > SURE { 2 } else { EVIDENCE_LEAST };
         let most = if confirmed { 1.0 } else { UNCONFIRMED };
         let n = evidence.len() as f64;
-        let residual_rms_s =
-            (evidence.iter().map(|e| (map.to_timeline(e.b_s) - e.a_s).powi(2)).sum::<f64>() / n).sqrt();
+        let residual_rms_s = (evidence.iter().map(|e| (map.forward(e.b_s) - e.a_s).powi(2)).sum::<f64>() / n).sqrt();
         let uncertainty_s = [from, (from + to) / 2.0, to].iter().map(|&t| fit.sigma_s(t)).fold(0.0, f64::max);
         let pair_jumps = fit
             .jumps
             .iter()
             .enumerate()
-            .map(|(j, &b_s)| PairJump { a_s: map.to_timeline(b_s), b_s, step_s: fit.step_s(j) })
+            .map(|(j, &b_s)| PairJump { a_s: map.forward(b_s), b_s, step_s: fit.step_s(j) })
             .collect();
         let drift_ppm = map.drift_ppm();
         Ok(Some(PairAlignment {

@@ -54,7 +54,7 @@ fn offset_and_drift_are_recovered_to_microseconds() {
         let (a, b) = noisy_pair(3, 40, snr_db, drift_ppm);
         let p = placed(align_pair(&a, &b, &PairOptions::default(), &()).unwrap());
         // One sample is 125 us: a shift by one fails this by far.
-        assert!((p.map.to_timeline(20.0) - 23.3).abs() < 8e-6, "{snr_db} dB: {}", p.map.to_timeline(20.0));
+        assert!((p.map.forward(20.0) - 23.3).abs() < 8e-6, "{snr_db} dB: {}", p.map.forward(20.0));
         assert!((p.map.drift_ppm() - drift_ppm).abs() < 1.0, "{snr_db} dB: {}", p.map.drift_ppm());
         assert!(p.confidence > 0.99);
     }
@@ -66,7 +66,7 @@ fn swapping_the_tracks_inverts_the_map() {
     let ab = placed(align_pair(&a, &b, &PairOptions::default(), &()).unwrap());
     let ba = placed(align_pair(&b, &a, &PairOptions::default(), &()).unwrap());
     for b_s in [2.0, 20.0, 36.0] {
-        assert!((ba.map.to_timeline(ab.map.to_timeline(b_s)) - b_s).abs() < 1e-5);
+        assert!((ba.map.forward(ab.map.forward(b_s)) - b_s).abs() < 1e-5);
     }
 }
 
@@ -79,7 +79,7 @@ fn a_turned_sign_changes_nothing_but_the_note() {
     let upright = placed(align_pair(&a, &b, &PairOptions::default(), &()).unwrap());
     let turned = placed(align_pair(&a, &track(&samples, 8000.0), &PairOptions::default(), &()).unwrap());
     assert!(!upright.inverted && turned.inverted);
-    assert!((upright.map.to_timeline(20.0) - turned.map.to_timeline(20.0)).abs() < 5e-6);
+    assert!((upright.map.forward(20.0) - turned.map.forward(20.0)).abs() < 5e-6);
 }
 
 #[test]
@@ -131,7 +131,7 @@ fn four_seconds_in_common_are_found_beside_many_minutes_that_are_not() {
         .collect();
     let (a, b) = (track(&camera, 8000.0), track(&line, 8000.0));
     let p = placed(align_pair(&a, &b, &PairOptions::default(), &()).unwrap());
-    assert!((p.map.to_timeline(1192.0) - 7.0).abs() < 2e-4, "{}", p.map.to_timeline(1192.0));
+    assert!((p.map.forward(1192.0) - 7.0).abs() < 2e-4, "{}", p.map.forward(1192.0));
 }
 
 #[test]
@@ -182,7 +182,7 @@ fn words(at: &[(usize, usize)]) -> (Track, Track) {
 fn few_measurements_say_that_each_may_be_of_another_voice() {
     let (a, b) = words(&[(20, 0), (24, 0)]);
     let few = placed(align_pair(&a, &b, &PairOptions::default(), &()).unwrap());
-    assert!(few.evidence.len() < MANY && (few.map.to_timeline(23.0) - 23.0).abs() < 1e-4, "{few:?}");
+    assert!(few.evidence.len() < MANY && (few.map.forward(23.0) - 23.0).abs() < 1e-4, "{few:?}");
     // What the network gets must know no place better than a seat is wide.
     assert!(few.place_s >= UNKNOWN_PLACE_S && few.evidence.iter().all(|e| e.sigma_s >= SEAT_S), "{few:?}");
     let (a, b) = noisy_pair(24, 40, 0.0, 0.0);
@@ -256,7 +256,7 @@ fn any_rate_goes_with_any_other() {
     for rate_hz in [8000.0, 11_025.0, 16_000.0, 44_100.0, 96_000.0, 192_000.0] {
         let other = track(&bursts(rate_hz, 4.25, 20.0), rate_hz);
         let p = placed(align_pair(&reference, &other, &PairOptions::default(), &()).unwrap());
-        assert!((p.map.to_timeline(10.0) - 14.25).abs() < 20e-6, "{rate_hz} Hz: {}", p.map.to_timeline(10.0));
+        assert!((p.map.forward(10.0) - 14.25).abs() < 20e-6, "{rate_hz} Hz: {}", p.map.forward(10.0));
     }
 }
 
