@@ -28,7 +28,7 @@ use coeval::resample::Route;
 use coeval_benches::sim::{Device, File, Half, Kind, Scene, SceneSpec};
 use coeval_benches::sim_sound::Material;
 use coeval_media::{SampleFormat, WavOptions, WavWriter};
-use coeval_shoot::conform::{ConformOptions, Lies, plan};
+use coeval_shoot::conform::{ConformOptions, SoundPlacement, plan};
 use coeval_shoot::{Alignment, Options as ShootOptions};
 use rand::rngs::SmallRng;
 use rand::{RngExt, SeedableRng};
@@ -316,7 +316,7 @@ fn make(material: &Material, class: Class, seed: u64, options: &Options) -> io::
 fn compare(shoot: &Shoot, alignment: &Alignment, folder: &Path) -> io::Result<Measured> {
     let options = ConformOptions::default();
     let jobs = plan(alignment, &options).map_err(io::Error::other)?;
-    let job = jobs.iter().find(|j| matches!(j.lies, Lies::UnderClip(_)));
+    let job = jobs.iter().find(|j| matches!(j.placement, SoundPlacement::UnderClip(_)));
     let job = job.ok_or_else(|| io::Error::other("camera and recorder were not placed"))?;
     let mut sound: Vec<f32> = Vec::new();
     let sink = &mut |block: &[f32]| {

@@ -15,7 +15,7 @@ use coeval_deliver::otio::{Extras, References, to_otio};
 use coeval_listen::activity::ActivityCurve;
 use coeval_media::{OpenOptions, SampleFormat, SoundReader};
 use coeval_shoot::chapters::Chapters;
-use coeval_shoot::conform::{ConformOptions, Lies};
+use coeval_shoot::conform::{ConformOptions, SoundPlacement};
 use coeval_shoot::{Alignment, Anchor, At, Kind, Options};
 use numpy::{IntoPyArray, PyArray2, PyArrayMethods};
 use pyo3::prelude::*;
@@ -239,9 +239,9 @@ pub(crate) fn conform<'py>(
         let made = PyDict::new(py);
         let (c, clip) = (
             &one.conformed,
-            match &one.conformed.lies {
-                Lies::UnderClip(clip) => Some(clip.as_str()),
-                Lies::OnTimeline => None,
+            match &one.conformed.placement {
+                SoundPlacement::UnderClip(clip) => Some(clip.as_str()),
+                SoundPlacement::OnTimeline => None,
             },
         );
         made.set_item("name", &c.name)?;

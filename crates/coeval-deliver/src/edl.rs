@@ -12,7 +12,7 @@ use std::collections::{HashMap, HashSet};
 use std::fmt::Write;
 
 use coeval::{Error, ErrorKind, Result};
-use coeval_shoot::conform::{Conformed, Lies};
+use coeval_shoot::conform::{Conformed, SoundPlacement};
 use coeval_shoot::{Alignment, one_line};
 
 use crate::layout::{Content, Lane, Layout, Piece, SourceRate};
@@ -76,7 +76,9 @@ pub fn to_edl(
         ));
     }
     let whole = |piece: &Piece| {
-        conformed.iter().find(|c| c.lies == Lies::OnTimeline && c.sources.iter().eq(std::iter::once(&piece.path)))
+        conformed
+            .iter()
+            .find(|c| c.placement == SoundPlacement::OnTimeline && c.sources.iter().eq(std::iter::once(&piece.path)))
     };
     let mut events: Vec<Event> = Vec::new();
     for piece in &lane.pieces {

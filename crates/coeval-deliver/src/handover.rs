@@ -31,7 +31,7 @@ use coeval::progress::Progress;
 use coeval::{Error, Result};
 use coeval_media::SampleFormat;
 use coeval_shoot::alignment::File;
-use coeval_shoot::conform::{self, ConformOptions, Conformed, Lies};
+use coeval_shoot::conform::{self, ConformOptions, Conformed, SoundPlacement};
 use coeval_shoot::listen::{ListenOptions, listen};
 use coeval_shoot::{
     Alignment, Kind, LARGEST_TEXT, Measured, OutFolder, clock_time, measure, on_threads, one_line, plain_name,
@@ -301,9 +301,9 @@ impl<'a> OneEvent<'a> {
         // A time reference then says what the lists say.
         conform.timeline_start_s = rate.seconds(start.frame());
         conform.replace = true;
-        let name = |c: &Conformed| match c.lies {
-            Lies::UnderClip(_) => format!("{UNDER_CLIPS}/{}", c.name),
-            Lies::OnTimeline => format!("{WHOLE}/{}", c.name),
+        let name = |c: &Conformed| match c.placement {
+            SoundPlacement::UnderClip(_) => format!("{UNDER_CLIPS}/{}", c.name),
+            SoundPlacement::OnTimeline => format!("{WHOLE}/{}", c.name),
         };
         let sounds = conform::plan(&alignment, &conform)?.into_iter().map(|c| (name(&c), c)).collect();
         Ok(Self { number, alignment, options, title, conform, layout, start, sounds })
@@ -422,9 +422,9 @@ impl<'a> OneEvent<'a> {
 
     fn wanted_sounds(&self) -> impl Iterator<Item = &(String, Conformed)> {
         self.sounds.iter().filter(|(_, c)| {
-            self.wants(match c.lies {
-                Lies::UnderClip(_) => Part::UnderClips,
-                Lies::OnTimeline => Part::Whole,
+            self.wants(match c.placement {
+                SoundPlacement::UnderClip(_) => Part::UnderClips,
+                SoundPlacement::OnTimeline => Part::Whole,
             })
         })
     }

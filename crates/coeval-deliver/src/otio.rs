@@ -18,7 +18,7 @@
 use std::path::{Component, Path, PathBuf};
 
 use coeval::{Error, ErrorKind, Result};
-use coeval_shoot::conform::{Conformed, Lies};
+use coeval_shoot::conform::{Conformed, SoundPlacement};
 use coeval_shoot::{Alignment, Kind};
 use serde::Serialize;
 use serde_json::{Value, json};
@@ -418,7 +418,8 @@ fn whole(piece: &Piece, rate: FrameRate, references: &References, extras: &Extra
     if !matches!(piece.source_rate, SourceRate::Samples(_)) {
         return None;
     }
-    let is_it = |c: &Conformed| c.lies == Lies::OnTimeline && c.sources.iter().eq(std::iter::once(&piece.path));
+    let is_it =
+        |c: &Conformed| c.placement == SoundPlacement::OnTimeline && c.sources.iter().eq(std::iter::once(&piece.path));
     let sound = extras.conformed.iter().find(|(_, c)| is_it(c))?;
     Some(Shown::conformed(piece, sound, rate.seconds(piece.start) - sound.1.start_s, references))
 }
@@ -433,7 +434,8 @@ fn under_clips(
     extras: &Extras<'_>,
 ) -> Vec<Shown> {
     let shown = |piece: &Piece| {
-        let is_it = |c: &Conformed| c.recording == recorder && c.lies == Lies::UnderClip(piece.path.clone());
+        let is_it =
+            |c: &Conformed| c.recording == recorder && c.placement == SoundPlacement::UnderClip(piece.path.clone());
         let sound = extras.conformed.iter().find(|(_, c)| is_it(c))?;
         // Frames count from the first picture, the sound from presentation zero.
         let picture = alignment.file(&piece.path).and_then(|f| f.picture.as_ref());

@@ -7,7 +7,7 @@ use coeval_deliver::layout::{Content, Layout};
 use coeval_deliver::otio::{Extras, References, to_otio};
 use coeval_deliver::timecode::{FrameRate, Timecode};
 use coeval_shoot::Alignment;
-use coeval_shoot::conform::{ConformOptions, Lies, plan};
+use coeval_shoot::conform::{ConformOptions, SoundPlacement, plan};
 use proptest::prelude::*;
 use serde_json::{Value, json};
 
@@ -233,7 +233,7 @@ proptest! {
             let own = otio_clips(&tracks[own]);
             for clip in otio_clips(track) {
                 let sound = all.iter().find(|c| c.name == clip.name).unwrap();
-                let Lies::UnderClip(path) = &sound.lies else { panic!("{}", clip.name) };
+                let SoundPlacement::UnderClip(path) = &sound.placement else { panic!("{}", clip.name) };
                 let same = own.iter().find(|o| o.name == *path && (o.from_s - clip.from_s).abs() < 1e-6).unwrap();
                 prop_assert!((same.source_s - clip.source_s).abs() <= 0.5001 / 48_000.0, "{:?} {:?}", same, clip);
                 // The last picture is shown to its end, rounded to half a frame of the timeline; the sound has that
@@ -243,6 +243,6 @@ proptest! {
                 under += 1;
             }
         }
-        prop_assert_eq!(under > 0, all.iter().any(|c| c.lies != Lies::OnTimeline));
+        prop_assert_eq!(under > 0, all.iter().any(|c| c.placement != SoundPlacement::OnTimeline));
     }
 }

@@ -7,7 +7,7 @@
 use std::path::Path;
 
 use coeval::Error;
-use coeval_shoot::conform::{ConformOptions, Lies, conform};
+use coeval_shoot::conform::{ConformOptions, SoundPlacement, conform};
 use coeval_shoot::{Alignment, LARGEST_TEXT, read_text};
 
 fn main() -> coeval::Result<()> {
@@ -23,9 +23,11 @@ fn main() -> coeval::Result<()> {
     let written = conform(&alignment, Path::new(recordings), Path::new(out), &options, &())?;
     for made in &written {
         let sound = &made.conformed;
-        match (&made.path, &sound.lies) {
-            (Ok(_), Lies::UnderClip(clip)) => println!("{}: {} samples, as long as {clip}", sound.name, sound.frames),
-            (Ok(_), Lies::OnTimeline) => println!("{}: starts at {:.3} s", sound.name, sound.start_s),
+        match (&made.path, &sound.placement) {
+            (Ok(_), SoundPlacement::UnderClip(clip)) => {
+                println!("{}: {} samples, as long as {clip}", sound.name, sound.frames)
+            }
+            (Ok(_), SoundPlacement::OnTimeline) => println!("{}: starts at {:.3} s", sound.name, sound.start_s),
             // One file's failure does not stop the others.
             (Err(why), _) => println!("{}: {why}", sound.name),
         }

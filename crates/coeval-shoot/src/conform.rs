@@ -68,7 +68,7 @@ impl Default for ConformOptions {
 
 /// Where conformed sound lies.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub enum Lies {
+pub enum SoundPlacement {
     /// Under this camera file.
     UnderClip(String),
     /// On the timeline.
@@ -82,7 +82,7 @@ pub struct Conformed {
     /// A file name for it, unlike the others of its plan.
     pub name: String,
     /// Where it lies.
-    pub lies: Lies,
+    pub placement: SoundPlacement,
     /// Id of the recorder's recording.
     pub recording: String,
     /// The recorder's files that sound in it, in order.
@@ -147,7 +147,7 @@ pub fn plan(alignment: &Alignment, options: &ConformOptions) -> Result<Vec<Confo
                 let names = &mut names;
                 all.push(Conformed {
                     name: name(&camera.id, &clip.path, &format!("sound-of-{}", plain_name(&recorder.id)), names),
-                    lies: Lies::UnderClip(clip.path.clone()),
+                    placement: SoundPlacement::UnderClip(clip.path.clone()),
                     recording: recorder.id.clone(),
                     sources: heard.iter().map(|f| f.path.clone()).collect(),
                     start_s,
@@ -166,7 +166,7 @@ pub fn plan(alignment: &Alignment, options: &ConformOptions) -> Result<Vec<Confo
             let start_s = (span.from_s / frame_s + SAME_FRAME).floor() * frame_s;
             all.push(Conformed {
                 name: name(&recorder.id, &file.path, "on-timeline", &mut names),
-                lies: Lies::OnTimeline,
+                placement: SoundPlacement::OnTimeline,
                 recording: recorder.id.clone(),
                 sources: vec![file.path.clone()],
                 start_s,
@@ -188,7 +188,7 @@ impl Conformed {
     pub fn of_file(file: &File, start_s: f64, rate_hz: u32, frames: u64) -> Self {
         Self {
             name: String::new(),
-            lies: Lies::OnTimeline,
+            placement: SoundPlacement::OnTimeline,
             recording: String::new(),
             sources: vec![file.path.clone()],
             start_s,
@@ -222,13 +222,13 @@ impl Conformed {
         let mut voices = Vec::new();
         for source in &self.sources {
             let map = placed(source)?;
-            let route = match &self.lies {
-                Lies::UnderClip(clip) => Route::under_clip(&map, &placed(clip)?),
-                Lies::OnTimeline => Route::onto_timeline(&map),
+            let route = match &self.placement {
+                SoundPlacement::UnderClip(clip) => Route::under_clip(&map, &placed(clip)?),
+                SoundPlacement::OnTimeline => Route::onto_timeline(&map),
             };
             voices.push(Voice::open(&folder.join(source), &route, self, options, 1.0)?);
         }
-        if let (Lies::UnderClip(clip), Some(level_db)) = (&self.lies, options.camera_level_db)
+        if let (SoundPlacement::UnderClip(clip), Some(level_db)) = (&self.placement, options.camera_level_db)
             && alignment.file(clip).is_some_and(|f| f.sound.is_some())
         {
             let own = Leg { from_s: f64::NEG_INFINITY, to_s: f64::INFINITY, at_s: 0.0, source_s: 0.0, speed: 1.0 };
@@ -332,9 +332,9 @@ impl Conformed {
 
     fn describe(&self) -> String {
         let from = self.sources.join(", ");
-        match &self.lies {
-            Lies::UnderClip(clip) => format!("Lies under {clip}, sample for sample. From {from}"),
-            Lies::OnTimeline => format!("On the timeline's clock. From {from}"),
+        match &self.placement {
+            SoundPlacement::UnderClip(clip) => format!("Lies under {clip}, sample for sample. From {from}"),
+            SoundPlacement::OnTimeline => format!("On the timeline's clock. From {from}"),
         }
     }
 
@@ -403,7 +403,7 @@ impl Voice {
         let sound = reader.info().sound.as_ref();
         let sound = sound.ok_or_else(|| Error::new(ErrorKind::NoSound, "no sound track").with_path(path))?;
         let channels = sound.channels;
-        let start_s = if target.lies == Lies::OnTimeline { target.start_s } else { 0.0 };
+        let start_s = if target.placement == SoundPlacement::OnTimeline { target.start_s } else { 0.0 };
         let resample =
             ResampleOptions::new(f64::from(sound.rate_hz), f64::from(target.rate_hz), channels, target.frames)
                 .starting_at(start_s);
@@ -601,7 +601,7 @@ pub(crate) mod tests {
         let written = conform(&alignment, dir.path(), out.path(), &options, &()).unwrap();
         assert_eq!(written.len(), 3);
         let under = &written[0].conformed;
-        assert_eq!(under.lies, Lies::UnderClip("CAM.MOV".into()));
+        assert_eq!(under.placement, SoundPlacement::UnderClip("CAM.MOV".into()));
         assert_eq!((under.sources.len(), under.frames, under.channels), (2, 592_320, 1));
         assert_eq!(under.time_reference, (3600 + 20) * 48_000);
         let path = written[0].path.as_ref().unwrap();
