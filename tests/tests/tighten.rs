@@ -7,7 +7,7 @@ use std::sync::OnceLock;
 
 use coeval::ErrorKind;
 use coeval_cut::mix::{Layers, RenderOptions, render};
-use coeval_cut::tighten::{Entry, Fate, Plan};
+use coeval_cut::tighten::{EditAction, Entry, Plan};
 use coeval_cut::voices::{self, SpeechMap};
 use coeval_media::{WavOptions, WavWriter};
 use coeval_shoot::Alignment;
@@ -192,13 +192,19 @@ fn a_voice_is_limited_to_be_as_loud_as_asked() {
         "recordings": [{"id": "rec-1", "kind": "recorder", "files": [file]}],
     });
     let alignment = Alignment::from_json(&whole.to_string()).unwrap();
-    let entry =
-        |from: i64, to: i64, fate: Fate| Entry { from, to, fate, camera: None, dissolve: 0, reason: String::new() };
+    let entry = |from: i64, to: i64, fate: EditAction| Entry {
+        from,
+        to,
+        fate,
+        camera: None,
+        dissolve: 0,
+        reason: String::new(),
+    };
     let entries = vec![
-        entry(0, 600, Fate::Drop),
-        entry(600, 1200, Fate::Show),
-        entry(1200, 1400, Fate::Pass(8)),
-        entry(1400, 1900, Fate::Show),
+        entry(0, 600, EditAction::Drop),
+        entry(600, 1200, EditAction::Show),
+        entry(1200, 1400, EditAction::Pass(8)),
+        entry(1400, 1900, EditAction::Show),
     ];
     let plan = Plan { frame_rate: [25, 1], entries, notes: vec![] };
     let speech = SpeechMap {

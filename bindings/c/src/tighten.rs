@@ -3,7 +3,7 @@
 use std::ffi::{CString, c_char};
 
 use coeval::Result;
-use coeval_cut::tighten::{Fate, Moment, Plan};
+use coeval_cut::tighten::{EditAction, Moment, Plan};
 use coeval_cut::{RoughCutOptions, rough_cut};
 use coeval_listen::activity::ActivityCurve;
 
@@ -427,9 +427,9 @@ pub unsafe extern "C" fn coeval_plan_get_entry(
             let of = plan.entries.len();
             let found = plan.entries.get(index).ok_or_else(|| invalid(format!("entry {index} of {of}")))?;
             let (fate, speed) = match found.fate {
-                Fate::Show => (coeval_fate::COEVAL_SHOW, 1),
-                Fate::Pass(speed) => (coeval_fate::COEVAL_PASS, speed),
-                Fate::Drop => (coeval_fate::COEVAL_DROP, 0),
+                EditAction::Show => (coeval_fate::COEVAL_SHOW, 1),
+                EditAction::Pass(speed) => (coeval_fate::COEVAL_PASS, speed),
+                EditAction::Drop => (coeval_fate::COEVAL_DROP, 0),
             };
             let (camera, reason) = &texts[index];
             let value = coeval_plan_entry {

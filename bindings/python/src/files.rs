@@ -8,7 +8,7 @@ use coeval::network::Force;
 use coeval::progress::step;
 use coeval::{Error, ErrorKind};
 use coeval_cut::mix::{Layers, RenderOptions};
-use coeval_cut::tighten::{Entry, Fate, Moment, Plan};
+use coeval_cut::tighten::{EditAction, Entry, Moment, Plan};
 use coeval_cut::voices::SpeechMap;
 use coeval_cut::{RoughCutOptions, rough_cut};
 use coeval_deliver::otio::{Extras, References, to_otio};
@@ -319,9 +319,9 @@ pub(crate) fn tighten<'py>(
     let entries = PyList::empty(py);
     for entry in &planned.entries {
         let (fate, speed) = match entry.fate {
-            Fate::Show => ("show", 1),
-            Fate::Pass(speed) => ("pass", speed),
-            Fate::Drop => ("drop", 0),
+            EditAction::Show => ("show", 1),
+            EditAction::Pass(speed) => ("pass", speed),
+            EditAction::Drop => ("drop", 0),
         };
         let one = PyDict::new(py);
         one.set_item("from_frame", entry.from)?;
@@ -368,9 +368,9 @@ pub(crate) fn render<'py>(
     let speech = speech_map(py, speech, &alignment)?;
     let entry = |(from, to, speed, camera)| {
         let fate = match speed {
-            0 => Fate::Drop,
-            1 => Fate::Show,
-            speed => Fate::Pass(speed),
+            0 => EditAction::Drop,
+            1 => EditAction::Show,
+            speed => EditAction::Pass(speed),
         };
         Entry { from, to, fate, camera, dissolve: 0, reason: String::new() }
     };

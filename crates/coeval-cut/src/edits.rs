@@ -9,7 +9,7 @@ use std::fmt::Write;
 use coeval::{Error, ErrorKind, Result};
 use coeval_shoot::{Alignment, Kind, one_line};
 
-use crate::tighten::{Entry, Fate, Plan};
+use crate::tighten::{EditAction, Entry, Plan};
 
 /// The first word of an edit list, with its version.
 const HEADER: &str = "coeval edit list 1";
@@ -36,9 +36,9 @@ pub fn edit_list(plan: &Plan) -> String {
         let camera = e.camera.as_deref().map_or("-".to_owned(), quoted);
         // Writing to a String cannot fail.
         let _ = match e.fate {
-            Fate::Show => write!(text, "show {from} {to} {camera}"),
-            Fate::Pass(speed) => write!(text, "pass {from} {to} {camera} {speed}x"),
-            Fate::Drop => write!(text, "drop {from} {to}"),
+            EditAction::Show => write!(text, "show {from} {to} {camera}"),
+            EditAction::Pass(speed) => write!(text, "pass {from} {to} {camera} {speed}x"),
+            EditAction::Drop => write!(text, "drop {from} {to}"),
         };
         if e.dissolve > 0 {
             let _ = write!(text, " dissolve {}", e.dissolve);
@@ -189,19 +189,19 @@ fn read_lines(text: &str) -> Result<(Plan, Vec<usize>)> {
             Ok::<i64, Error>((seconds / plan.frame_s()).round() as i64)
         };
         let (from, to) = (moment("FROM")?, moment("TO")?);
-        let mut entry = Entry { from, to, fate: Fate::Drop, camera: None, dissolve: 0, reason: trimmed(reason) };
+        let mut entry = Entry { from, to, fate: EditAction::Drop, camera: None, dissolve: 0, reason: trimmed(reason) };
         if verb != "drop" {
             let word = words.next().ok_or_else(|| bad(number, "the camera is missing".to_owned()))?;
             if word != "-" {
                 entry.camera = Some(unquoted(word).ok_or_else(|| bad(number, format!("{word:?} is no camera")))?);
             }
-            entry.fate = Fate::Show;
+            entry.fate = EditAction::Show;
         }
         if verb == "pass" {
             let word = words.next().unwrap_or_default();
             let speed = word.strip_suffix('x').and_then(|s| s.parse().ok()).filter(|s| (2..=100).contains(s));
             entry.fate =
-                Fate::Pass(speed.ok_or_else(|| bad(number, format!("{word:?} is no speed within 2x to 100x")))?);
+                EditAction::Pass(speed.ok_or_else(|| bad(number, format!("{word:?} is no speed within 2x to 100x")))?);
         }
         match (words.next(), words.next(), words.next()) {
             (None, ..) => {}
@@ -249,7 +249,7 @@ mod tests {
     use crate::testing::shoot;
     use proptest::prelude::*;
 
-    fn entry(from: i64, to: i64, fate: Fate, camera: Option<&str>) -> Entry {
+    fn entry(from: i64, to: i64, fate: EditAction, camera: Option<&str>) -> Entry {
         Entry {
             from,
             to,
@@ -262,10 +262,10 @@ mod tests {
 
     fn some_plan() -> Plan {
         let mut entries = vec![
-            entry(0, 300, Fate::Drop, None),
-            entry(300, 900, Fate::Show, Some("cam a|#%")),
-            entry(900, 1500, Fate::Pass(8), Some("-")),
-            entry(1500, 1501, Fate::Show, None),
+            entry(0, 300, EditAction::Drop, None),
+            entry(300, 900, EditAction::Show, Some("cam a|#%")),
+            entry(900, 1500, EditAction::Pass(8), Some("-")),
+            entry(1500, 1501, EditAction::Show, None),
         ];
         entries[1].dissolve = 12;
         Plan { frame_rate: [30_000, 1001], entries, notes: vec!["13 min were asked for".into()] }
@@ -315,7 +315,7 @@ mod tests {
         assert_eq!(refused.message(), "line 7: no camera is called \"cam a|#%\"");
         let refused = read_edit_list_of(&good.replace("rate 30000/1001", "rate 25/1"), &shoot()).unwrap_err();
         assert!(refused.message().starts_with("line 4: the timeline has 30000/1001"), "{refused}");
-        let mine = edit_list(&Plan { entries: vec![entry(0, 9, Fate::Show, Some("cam-b"))], ..some_plan() });
+        let mine = edit_list(&Plan { entries: vec![entry(0, 9, EditAction::Show, Some("cam-b"))], ..some_plan() });
         assert!(read_edit_list_of(&mine, &shoot()).is_ok());
     }
 
@@ -342,8 +342,8 @@ mod tests {
         ) -> Plan {
             let mut at = 0;
             let entries = lengths.into_iter().map(|(length, fate, camera, dissolve)| {
-                let fate = match fate { 0 => Fate::Drop, 1 => Fate::Pass(7), _ => Fate::Show };
-                let camera = camera.filter(|_| fate != Fate::Drop).map(|c| ["cam-a", "cam-b"][c]);
+                let fate = match fate { 0 => EditAction::Drop, 1 => EditAction::Pass(7), _ => EditAction::Show };
+                let camera = camera.filter(|_| fate != EditAction::Drop).map(|c| ["cam-a", "cam-b"][c]);
                 at += length;
                 let mut entry = entry(at - length, at, fate, camera);
                 entry.dissolve = dissolve.min(entry.shown_frames());

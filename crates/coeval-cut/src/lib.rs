@@ -84,7 +84,7 @@ mod tests {
     use coeval::ErrorKind;
 
     use super::*;
-    use tighten::{Fate, Voice};
+    use tighten::{EditAction, Voice};
 
     /// Somebody speaks from 20 to 30 s, and something was found at 100 s.
     fn speech(alignment: &Alignment) -> SpeechMap {
@@ -103,7 +103,7 @@ mod tests {
 
     fn shown(cut: &RoughCut, at_s: f64) -> bool {
         let frame = (at_s / cut.plan.frame_s()) as i64;
-        cut.plan.entries.iter().any(|e| (e.from..e.to).contains(&frame) && e.fate == Fate::Show)
+        cut.plan.entries.iter().any(|e| (e.from..e.to).contains(&frame) && e.fate == EditAction::Show)
     }
 
     #[test]

@@ -17,7 +17,7 @@ use coeval_media::{OpenOptions, SampleFormat, SoundReader, WavOptions, WavWriter
 use coeval_shoot::Alignment;
 use coeval_shoot::conform::{ConformOptions, Conformed};
 
-use crate::tighten::{Fate, Plan, Voice};
+use crate::tighten::{EditAction, Plan, Voice};
 use crate::voices::SpeechMap;
 
 const RATE: u32 = 48_000;
@@ -209,7 +209,7 @@ impl Levels {
         let mut at = 0;
         for entry in &plan.entries {
             let (from_s, to_s) = (entry.from as f64 * frame_s, entry.to as f64 * frame_s);
-            if entry.fate == Fate::Show {
+            if entry.fate == EditAction::Show {
                 for v in voices.iter().filter(|v| v.start_s < to_s && v.end_s > from_s) {
                     let moved = at as f64 * frame_s - from_s;
                     spans.push((v.start_s.max(from_s) + moved, v.end_s.min(to_s) + moved));
@@ -402,7 +402,7 @@ fn seen(plan: &Plan, camera: &str) -> Vec<Move> {
     let mut moves = Vec::new();
     for entry in &plan.entries {
         let length = entry.shown_frames();
-        if entry.fate == Fate::Show && entry.camera.as_deref() == Some(camera) {
+        if entry.fate == EditAction::Show && entry.camera.as_deref() == Some(camera) {
             let (begin, end) = (sample(plan, at), sample(plan, at + length));
             moves.push((sample(plan, entry.from), sample(plan, entry.from) + end - begin, begin));
         }
@@ -563,11 +563,17 @@ mod tests {
     fn camera_sound_goes_down_under_a_voice_and_up_again() {
         let voice =
             |start_s, end_s| Voice { start_s, end_s, origin: "intercom".into(), confidence: 1.0, heard_by: vec![] };
-        let entry =
-            |from: i64, to: i64, fate: Fate| Entry { from, to, fate, camera: None, dissolve: 0, reason: String::new() };
+        let entry = |from: i64, to: i64, fate: EditAction| Entry {
+            from,
+            to,
+            fate,
+            camera: None,
+            dissolve: 0,
+            reason: String::new(),
+        };
         let plan = Plan {
             frame_rate: [25, 1],
-            entries: vec![entry(0, 250, Fate::Drop), entry(250, 750, Fate::Show)],
+            entries: vec![entry(0, 250, EditAction::Drop), entry(250, 750, EditAction::Show)],
             notes: vec![],
         };
         let points = Levels::default().ducking(&plan, &[voice(12.0, 14.0), voice(14.5, 15.0), voice(40.0, 41.0)]);
@@ -584,7 +590,7 @@ mod tests {
             testing::recording("cam-a", "camera", "C.WAV", 48_000, [0.0, 40.0]),
             testing::recording("rec-1", "recorder", "R.WAV", 44_100, [0.0, 40.0]),
         ]);
-        let entry = |from: i64, to: i64, fate: Fate, camera: Option<String>| Entry {
+        let entry = |from: i64, to: i64, fate: EditAction, camera: Option<String>| Entry {
             from,
             to,
             fate,
@@ -593,9 +599,9 @@ mod tests {
             reason: String::new(),
         };
         let entries = vec![
-            entry(0, 250, Fate::Show, Some("cam-a".to_owned())),
-            entry(250, 500, Fate::Drop, None),
-            entry(500, 750, Fate::Show, None),
+            entry(0, 250, EditAction::Show, Some("cam-a".to_owned())),
+            entry(250, 500, EditAction::Drop, None),
+            entry(500, 750, EditAction::Show, None),
         ];
         let plan = Plan { frame_rate: [25, 1], entries, notes: vec![] };
         let open = OpenOptions::default();

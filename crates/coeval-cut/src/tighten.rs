@@ -153,7 +153,7 @@ impl TightenOptions {
 /// What becomes of an entry.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
-pub enum Fate {
+pub enum EditAction {
     /// It is shown.
     Show,
     /// It is shown so many times faster, without its sound.
@@ -170,7 +170,7 @@ pub struct Entry {
     /// The frame after the last.
     pub to: i64,
     /// What becomes of it.
-    pub fate: Fate,
+    pub fate: EditAction,
     /// Which camera is seen; `None` where none ran, or nothing is shown.
     pub camera: Option<String>,
     /// Frames of the dissolve from the entry shown before into this one; 0: a cut.
@@ -183,9 +183,9 @@ impl Entry {
     /// Frames that it takes in the result.
     pub fn shown_frames(&self) -> i64 {
         match self.fate {
-            Fate::Show => self.to - self.from,
-            Fate::Pass(speed) => (self.to - self.from + i64::from(speed) - 1) / i64::from(speed.max(1)),
-            Fate::Drop => 0,
+            EditAction::Show => self.to - self.from,
+            EditAction::Pass(speed) => (self.to - self.from + i64::from(speed) - 1) / i64::from(speed.max(1)),
+            EditAction::Drop => 0,
         }
     }
 }
@@ -230,7 +230,7 @@ impl Plan {
         if plan.frame_rate.contains(&0) {
             return Err(bad("its frame rate is 0"));
         }
-        if plan.entries.iter().any(|e| e.to <= e.from || e.dissolve < 0 || e.fate == Fate::Pass(0)) {
+        if plan.entries.iter().any(|e| e.to <= e.from || e.dissolve < 0 || e.fate == EditAction::Pass(0)) {
             return Err(bad("an entry has no length or no speed"));
         }
         if plan.entries.windows(2).any(|w| w[0].to != w[1].from) {
@@ -265,9 +265,9 @@ impl Plan {
         let mut kept: Vec<(i64, i64, u32)> = Vec::new();
         for entry in &self.entries {
             let speed = match entry.fate {
-                Fate::Show => 1,
-                Fate::Pass(speed) => speed,
-                Fate::Drop => continue,
+                EditAction::Show => 1,
+                EditAction::Pass(speed) => speed,
+                EditAction::Drop => continue,
             };
             match kept.last_mut() {
                 Some(last) if last.1 == entry.from && last.2 == speed && speed == 1 => last.1 = entry.to,
@@ -294,7 +294,7 @@ impl Plan {
             if entry.to <= entry.from {
                 return bad("it has no length");
             }
-            if matches!(entry.fate, Fate::Pass(0 | 1 | 101..)) {
+            if matches!(entry.fate, EditAction::Pass(0 | 1 | 101..)) {
                 return bad("its speed is not within 2 to 100");
             }
             if entry.dissolve < 0 || entry.dissolve > entry.shown_frames() {
@@ -533,7 +533,7 @@ fn entries(
                     why.push(&item.reason);
                 }
             }
-            Entry { from: k.from, to: k.to, fate: Fate::Show, camera: None, dissolve: 0, reason: why.join(", ") }
+            Entry { from: k.from, to: k.to, fate: EditAction::Show, camera: None, dissolve: 0, reason: why.join(", ") }
         })
         .collect();
     entries.extend(gaps(kept, facts.frames).map(|(from, to)| {
@@ -541,8 +541,8 @@ fn entries(
         let said = facts.voices.iter().any(|v| v.start_s < to as f64 * frame_s && v.end_s > from as f64 * frame_s);
         let what = if said { "speech of lower score" } else { "dead air" };
         let (fate, done) = match options.pass_from_s {
-            Some(from_s) if length_s >= from_s => (Fate::Pass(options.pass_speed), "passed at speed"),
-            _ => (Fate::Drop, "taken out"),
+            Some(from_s) if length_s >= from_s => (EditAction::Pass(options.pass_speed), "passed at speed"),
+            _ => (EditAction::Drop, "taken out"),
         };
         let reason = format!("{what}, {length_s:.1} s, {done}");
         Entry { from, to, fate, camera: None, dissolve: 0, reason }
@@ -573,13 +573,14 @@ pub fn angles(plan: &mut Plan, facts: &Facts, options: &TightenOptions) {
     let mut on: Option<(String, i64)> = None;
     let mut jumped = false;
     for entry in std::mem::take(&mut plan.entries) {
-        if entry.fate == Fate::Drop {
+        if entry.fate == EditAction::Drop {
             jumped = !out.is_empty();
             out.push(entry);
             continue;
         }
         // What is passed at speed has one angle: its frames cannot be counted in parts.
-        let inner = moments.iter().copied().filter(|m| entry.fate == Fate::Show && *m > entry.from && *m < entry.to);
+        let inner =
+            moments.iter().copied().filter(|m| entry.fate == EditAction::Show && *m > entry.from && *m < entry.to);
         let bounds: Vec<i64> = std::iter::once(entry.from).chain(inner).chain([entry.to]).collect();
         for (i, w) in bounds.windows(2).enumerate() {
             let (from, to) = (w[0], w[1]);
@@ -628,15 +629,15 @@ pub fn angles(plan: &mut Plan, facts: &Facts, options: &TightenOptions) {
                     if i > 0
                         && last.to == from
                         && last.camera == piece.camera
-                        && last.fate == Fate::Show
-                        && piece.fate == Fate::Show =>
+                        && last.fate == EditAction::Show
+                        && piece.fate == EditAction::Show =>
                 {
                     last.to = to;
                 }
                 _ => out.push(piece),
             }
         }
-        jumped = matches!(entry.fate, Fate::Pass(_));
+        jumped = matches!(entry.fate, EditAction::Pass(_));
     }
     // Half of it lies in each of the two shots.
     out.iter_mut().for_each(|e| e.dissolve = e.dissolve.min(e.shown_frames() / 2));
@@ -708,7 +709,7 @@ mod tests {
         let mut facts = facts(5000, vec![voice(10.0, 20.0, "cam-a"), voice(60.0, 70.0, "cam-a")]);
         let shots = |facts: &Facts| -> Vec<(Option<String>, i64)> {
             let plan = plan(facts, &TightenOptions::default()).unwrap();
-            plan.entries.iter().filter(|e| e.fate == Fate::Show).map(|e| (e.camera.clone(), e.dissolve)).collect()
+            plan.entries.iter().filter(|e| e.fate == EditAction::Show).map(|e| (e.camera.clone(), e.dissolve)).collect()
         };
         assert_eq!(shots(&facts)[0], (Some("cam-a".into()), 0));
         assert!(shots(&facts)[1..].iter().any(|s| s.0.as_deref() == Some("cam-b")));
@@ -724,7 +725,7 @@ mod tests {
         let mut facts = facts(5000, vec![voice(10.0, 20.0, "cam-a"), voice(60.0, 70.0, "cam-a")]);
         let shown = |facts: &Facts, options: &TightenOptions| -> Vec<(f64, f64, Option<String>, String)> {
             let plan = plan(facts, options).unwrap();
-            let shown = plan.entries.iter().filter(|e| e.fate == Fate::Show);
+            let shown = plan.entries.iter().filter(|e| e.fate == EditAction::Show);
             shown.map(|e| (e.from as f64 / 25.0, e.to as f64 / 25.0, e.camera.clone(), e.reason.clone())).collect()
         };
         let see = vec![(0.0, 30.0, "cam-b".to_owned()), (55.0, 90.0, "cam-x".to_owned())];
@@ -865,7 +866,7 @@ mod tests {
             holds(&facts, &options, &plan)?;
             prop_assert_eq!(&plan, &super::plan(&facts, &options).unwrap());
             // A camera is shown only where it runs.
-            for e in plan.entries.iter().filter(|e| e.fate == Fate::Show) {
+            for e in plan.entries.iter().filter(|e| e.fate == EditAction::Show) {
                 if let Some(camera) = &e.camera {
                     let angle = facts.angles.iter().find(|a| a.camera == *camera).unwrap();
                     prop_assert!(angle.frames.iter().any(|f| f.0 <= e.from && f.1 >= e.to), "{:?} {:?}", e, angle);
@@ -888,7 +889,7 @@ mod tests {
             let plan = plan(&facts, &options).unwrap();
             let least = (options.min_shot_s / plan.frame_s()).ceil() as i64;
             let mut shots: Vec<(Option<String>, i64)> = Vec::new();
-            for e in plan.entries.iter().filter(|e| e.fate == Fate::Show) {
+            for e in plan.entries.iter().filter(|e| e.fate == EditAction::Show) {
                 match shots.last_mut() {
                     Some(last) if last.0 == e.camera => last.1 += e.shown_frames(),
                     _ => shots.push((e.camera.clone(), e.shown_frames())),

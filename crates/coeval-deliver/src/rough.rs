@@ -20,7 +20,7 @@ use std::path::Path;
 use coeval::{Error, ErrorKind, Result};
 use coeval_cut::edits::{LARGEST_LIST, edit_list, read_edit_list};
 use coeval_cut::mix::{Levels, VoiceOver};
-use coeval_cut::tighten::{Facts, Fate, PLAN_SCHEMA, Plan, Voice};
+use coeval_cut::tighten::{EditAction, Facts, PLAN_SCHEMA, Plan, Voice};
 use coeval_shoot::{
     Alignment, Kind, LARGEST_TEXT, clear_unfinished, clock_time, files_below, not_through_links, plain_name, read_text,
     remove, resolved, write_whole,
@@ -132,7 +132,7 @@ fn tracks(alignment: &Alignment, layout: &Layout, plan: &Plan, voices: &[Voice],
     let mut at = 0;
     for entry in &plan.entries {
         let frames = entry.shown_frames();
-        let speed = if let Fate::Pass(speed) = entry.fate { speed } else { 1 };
+        let speed = if let EditAction::Pass(speed) = entry.fate { speed } else { 1 };
         let lane = layout
             .lanes
             .iter()
@@ -489,9 +489,9 @@ fn section(plan: &Plan, facts: &Facts) -> Result<String> {
         .iter()
         .map(|e| {
             let (fate, word) = match e.fate {
-                Fate::Show => ("show", "stays".to_owned()),
-                Fate::Pass(speed) => ("pass", format!("passes {speed} times faster")),
-                Fate::Drop => ("drop", "goes".to_owned()),
+                EditAction::Show => ("show", "stays".to_owned()),
+                EditAction::Pass(speed) => ("pass", format!("passes {speed} times faster")),
+                EditAction::Drop => ("drop", "goes".to_owned()),
             };
             json!({
                 "fate": fate, "word": word, "from": plan.clock(e.from), "to": plan.clock(e.to),
@@ -536,7 +536,7 @@ mod tests {
     use coeval_cut::tighten::Entry;
     use proptest::prelude::*;
 
-    fn entry(from: i64, to: i64, fate: Fate, camera: Option<&str>) -> Entry {
+    fn entry(from: i64, to: i64, fate: EditAction, camera: Option<&str>) -> Entry {
         Entry {
             from,
             to,
@@ -549,10 +549,10 @@ mod tests {
 
     fn some_plan() -> Plan {
         let mut entries = vec![
-            entry(0, 300, Fate::Drop, None),
-            entry(300, 900, Fate::Show, Some("cam a|#%")),
-            entry(900, 1500, Fate::Pass(8), Some("-")),
-            entry(1500, 1501, Fate::Show, None),
+            entry(0, 300, EditAction::Drop, None),
+            entry(300, 900, EditAction::Show, Some("cam a|#%")),
+            entry(900, 1500, EditAction::Pass(8), Some("-")),
+            entry(1500, 1501, EditAction::Show, None),
         ];
         entries[1].dissolve = 12;
         Plan { frame_rate: [30_000, 1001], entries, notes: vec!["13 min were asked for".into()] }
@@ -562,7 +562,7 @@ mod tests {
     fn voices_laid_over_have_a_track_and_duck_the_others() {
         let alignment = example();
         let layout = Layout::of(&alignment).unwrap();
-        let plan = Plan { entries: vec![entry(0, 900, Fate::Show, Some("cam-a"))], ..some_plan() };
+        let plan = Plan { entries: vec![entry(0, 900, EditAction::Show, Some("cam-a"))], ..some_plan() };
         // What a file says of itself comes from reading it; here it stands for one of four seconds.
         let dir = tempfile::tempdir().unwrap();
         let path = dir.path().join("over.wav");
@@ -596,7 +596,7 @@ mod tests {
         let (alignment, out) = (example(), dir.path().join(FOLDER));
         let facts = empty_facts(900);
         let plan = |to: i64| Plan {
-            entries: vec![entry(0, to, Fate::Show, Some("cam-a")), entry(to, 900, Fate::Drop, None)],
+            entries: vec![entry(0, to, EditAction::Show, Some("cam-a")), entry(to, 900, EditAction::Drop, None)],
             ..some_plan()
         };
         let write = |plan: &Plan, sound: &[&str]| {
@@ -637,7 +637,7 @@ mod tests {
         let dir = tempfile::tempdir().unwrap();
         let (alignment, out) = (example(), dir.path().join(FOLDER));
         let facts = empty_facts(900);
-        let plan = Plan { entries: vec![entry(0, 900, Fate::Show, Some("cam-a"))], ..some_plan() };
+        let plan = Plan { entries: vec![entry(0, 900, EditAction::Show, Some("cam-a"))], ..some_plan() };
         let write = |media: &Path| write(&alignment, &facts, &plan, &Levels::default(), media, &out, &[]);
         write(dir.path()).unwrap();
         let mine = ["notes.txt", ".bashrc", "edl/.hid.edl", "x/y.edl", "a.wav"];
@@ -697,8 +697,8 @@ mod tests {
         ) -> Plan {
             let mut at = 0;
             let entries = lengths.into_iter().map(|(length, fate, camera, dissolve)| {
-                let fate = match fate { 0 => Fate::Drop, 1 => Fate::Pass(7), _ => Fate::Show };
-                let camera = camera.filter(|_| fate != Fate::Drop).map(|c| ["cam-a", "cam-b"][c]);
+                let fate = match fate { 0 => EditAction::Drop, 1 => EditAction::Pass(7), _ => EditAction::Show };
+                let camera = camera.filter(|_| fate != EditAction::Drop).map(|c| ["cam-a", "cam-b"][c]);
                 at += length;
                 let mut entry = entry(at - length, at, fate, camera);
                 entry.dissolve = dissolve.min(entry.shown_frames());
