@@ -6,7 +6,7 @@ use std::path::Path;
 use std::process::{Command, Stdio};
 
 use coeval_shoot::Alignment;
-use coeval_shoot::alignment::{File, Means};
+use coeval_shoot::alignment::{EvidenceKind, File};
 use coeval_tests::shoot::{coeval, write_good_pair};
 
 /// Seeded noise, uniform within +-1.
@@ -75,7 +75,7 @@ fn aligned(args: &[&dyn AsRef<std::ffi::OsStr>]) -> Alignment {
     Alignment::from_json(&printed.out).unwrap_or_else(|e| panic!("{e}: {printed:?}"))
 }
 
-fn by(file: &File, means: Means) -> usize {
+fn by(file: &File, means: EvidenceKind) -> usize {
     let proof = file.proof.as_ref().expect("a placed file has a proof");
     proof.agreement.iter().find(|a| a.by == means).map_or(0, |a| a.count)
 }
@@ -95,7 +95,7 @@ fn three_claps(apart_s: f64) -> (f64, f64) {
     let file = alignment.file("right.wav").unwrap();
     assert!(file.is_placed(), "{:?}", file.reason);
     assert!(file.confidence.unwrap() > 0.99);
-    assert!(by(file, Means::Markers) + by(file, Means::Sound) >= 3, "{:?}", file.proof);
+    assert!(by(file, EvidenceKind::Markers) + by(file, EvidenceKind::Sound) >= 3, "{:?}", file.proof);
     let left_s = alignment.file("left.wav").unwrap().offset_s.unwrap();
     println!(
         "claps {apart_s} s apart: drift {:.4} ppm off, offset {:.6} s off, by {:?}",
@@ -202,7 +202,7 @@ fn a_filmed_clap_places_a_camera_without_sound() {
     println!("the filmed clap lies {:.1} ms off", at_s * 1e3);
     assert!(at_s.abs() < 0.04, "{at_s} s off");
     // Half a frame at best.
-    assert!(camera.uncertainty_s.unwrap() >= 0.02 && by(camera, Means::Picture) == 1, "{:?}", camera.proof);
+    assert!(camera.uncertainty_s.unwrap() >= 0.02 && by(camera, EvidenceKind::Picture) == 1, "{:?}", camera.proof);
     // A film without a clap stays unplaced, and says that it was looked at.
     film(&dir.path().join("camera.mp4"), 20.0, 700.0);
     let none = aligned(&[&dir.path(), &"--picture"]);
@@ -219,7 +219,7 @@ fn every_placed_file_has_its_proof() {
         let proof = file.proof.as_ref().unwrap();
         let clock = alignment.recordings.iter().any(|r| r.id == alignment.timeline.clock && r.files.contains(file));
         println!("{}: {}", file.path, proof.verdict);
-        assert!(proof.evidence >= 3 && proof.residual_rms_s < 1e-3 && by(file, Means::Sound) == proof.evidence);
+        assert!(proof.evidence >= 3 && proof.residual_rms_s < 1e-3 && by(file, EvidenceKind::Sound) == proof.evidence);
         assert_eq!(proof.verdict.contains("it is the clock"), clock);
         assert!(clock || proof.verdict.contains("EBU R37") && proof.verdict.contains("best third"));
         assert!(clock || proof.without_best_third_s.unwrap() < 1e-3 && proof.drift_sigma_ppm > 0.0, "{proof:?}");

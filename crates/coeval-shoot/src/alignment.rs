@@ -264,7 +264,7 @@ pub struct Proof {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Agreement {
     /// Which kind.
-    pub by: Means,
+    pub by: EvidenceKind,
     /// How many measurements.
     pub count: usize,
     /// Median of what it says about timeline time, minus the result, seconds.
@@ -274,7 +274,7 @@ pub struct Agreement {
 /// A kind of evidence.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Default, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
-pub enum Means {
+pub enum EvidenceKind {
     /// Common sound.
     #[default]
     Sound,

@@ -12,7 +12,7 @@ use coeval::{ErrorKind, Result};
 use coeval_listen::activity::{ActivityBuilder, ActivityCurve, ActivityOptions, align_activity};
 
 use crate::Options;
-use crate::alignment::{Kind, Means};
+use crate::alignment::{EvidenceKind, Kind};
 use crate::chapters::Group;
 use crate::find::Found;
 use crate::guard::guarded;
@@ -134,7 +134,15 @@ fn matched(known: &Known<'_>, a: usize, b: usize, claps: &[&[Marker]], options: 
     }
     let evidence = found.pairs.iter().map(|p| Evidence { a_s: p.a_s, b_s: p.b_s, sigma_s: p.sigma_s }).collect();
     let map = ClockMap::linear(found.offset_s, found.drift_ppm, known.duration_s(b));
-    Ok(Some(placed(a, b, map, evidence, (found.confidence, found.uncertainty_s), known.duration_s(a), Means::Markers)))
+    Ok(Some(placed(
+        a,
+        b,
+        map,
+        evidence,
+        (found.confidence, found.uncertainty_s),
+        known.duration_s(a),
+        EvidenceKind::Markers,
+    )))
 }
 
 /// A pair by `by`; `sure` is its confidence and uncertainty.
@@ -145,7 +153,7 @@ fn placed(
     evidence: Vec<Evidence>,
     sure: (f64, f64),
     a_duration_s: f64,
-    by: Means,
+    by: EvidenceKind,
 ) -> Compared {
     let ends = map.knots();
     let overlap_s = (ends[ends.len() - 1].1.min(a_duration_s) - ends[0].1.max(0.0)).max(0.0);
@@ -230,7 +238,7 @@ fn by_picture(
                 };
                 let map = ClockMap::linear(offset_s, 0.0, b_s.max(1e-3));
                 let sure = (found.confidence, found.uncertainty_s);
-                pairs.push(placed(a, b, map, evidence, sure, a_s, Means::Picture));
+                pairs.push(placed(a, b, map, evidence, sure, a_s, EvidenceKind::Picture));
             }
             Ok(_) => why = "a clap in its picture was heard, but too little stands out to be sure which".to_owned(),
             Err(reason) => why = reason.as_str().to_owned(),

@@ -2,7 +2,7 @@
 
 use coeval::network::Placement;
 
-use crate::alignment::{Agreement, Means, Proof};
+use crate::alignment::{Agreement, EvidenceKind, Proof};
 
 /// Sound early and late by this much still passes a whole broadcast chain, seconds: EBU Recommendation R37 (+40 and
 /// -60 ms; the numbers were read in a secondary source).
@@ -21,7 +21,7 @@ pub(crate) struct Measured {
     pub(crate) file_s: f64,
     /// What it says about timeline time, minus the result, seconds.
     pub(crate) residual_s: f64,
-    pub(crate) by: Means,
+    pub(crate) by: EvidenceKind,
 }
 
 /// Sums up what speaks for a placement. `is_clock`: the file belongs to the recording whose clock the timeline is.
@@ -31,7 +31,7 @@ pub(crate) fn of(
     duration_s: f64,
     is_clock: bool,
     measured: &[Measured],
-    claims: &[(Means, f64)],
+    claims: &[(EvidenceKind, f64)],
 ) -> Proof {
     let mut sizes: Vec<f64> = measured.iter().map(|m| m.residual_s.abs()).collect();
     sizes.sort_by(f64::total_cmp);
@@ -42,7 +42,13 @@ pub(crate) fn of(
     });
     let all = measured.iter().map(|m| (m.by, m.residual_s)).chain(claims.iter().copied());
     let mut agreement: Vec<Agreement> = Vec::new();
-    for by in [Means::Sound, Means::Markers, Means::Picture, Means::Anchors, Means::Timecode] {
+    for by in [
+        EvidenceKind::Sound,
+        EvidenceKind::Markers,
+        EvidenceKind::Picture,
+        EvidenceKind::Anchors,
+        EvidenceKind::Timecode,
+    ] {
         let mut said: Vec<f64> = all.clone().filter(|c| c.0 == by).map(|c| c.1).collect();
         if !said.is_empty() {
             said.sort_by(f64::total_cmp);
@@ -69,7 +75,7 @@ fn verdict(proof: &Proof, duration_s: f64, is_clock: bool) -> String {
     let [start, end] = proof.ends_uncertainty_s.map(|u| 2.0 * u);
     let mut words = if is_clock && start.max(end) < 1e-6 {
         "it is the clock that the others are laid on".to_owned()
-    } else if proof.evidence_span_s.is_none() && !proof.agreement.iter().any(|a| a.by == Means::Anchors) {
+    } else if proof.evidence_span_s.is_none() && !proof.agreement.iter().any(|a| a.by == EvidenceKind::Anchors) {
         format!("placed by its neighbours in the take, {} at the worst end", ms(start.max(end)))
     } else {
         in_sync(proof, duration_s, start, end)
@@ -160,7 +166,7 @@ mod tests {
         let count = 50;
         let at = |i: usize| from_s + (to_s - from_s) * i as f64 / (count - 1) as f64;
         let residual_s = |i: usize| if i.is_multiple_of(2) { 3e-4 } else { -3e-4 };
-        (0..count).map(|i| Measured { file_s: at(i), residual_s: residual_s(i), by: Means::Sound }).collect()
+        (0..count).map(|i| Measured { file_s: at(i), residual_s: residual_s(i), by: EvidenceKind::Sound }).collect()
     }
 
     #[test]
@@ -187,11 +193,11 @@ mod tests {
 
     #[test]
     fn other_means_are_set_against_the_result() {
-        let claims = [(Means::Timecode, 0.04), (Means::Anchors, -2.0)];
+        let claims = [(EvidenceKind::Timecode, 0.04), (EvidenceKind::Anchors, -2.0)];
         let proof = of(&placed([3e-4, 3e-4], Some(1e-4)), 1800.0, false, &heard(2.0, 1790.0), &claims);
         let said: Vec<_> = proof.agreement.iter().map(|a| (a.by, a.count, a.difference_s)).collect();
-        assert_eq!(said[1..], [(Means::Anchors, 1, -2.0), (Means::Timecode, 1, 0.04)]);
-        assert_eq!((said[0].0, said[0].1), (Means::Sound, 50));
+        assert_eq!(said[1..], [(EvidenceKind::Anchors, 1, -2.0), (EvidenceKind::Timecode, 1, 0.04)]);
+        assert_eq!((said[0].0, said[0].1), (EvidenceKind::Sound, 50));
         let clock = of(&placed([0.0, 0.0], Some(0.0)), 1800.0, true, &heard(2.0, 1790.0), &[]).verdict;
         assert_eq!(clock, "it is the clock that the others are laid on");
     }

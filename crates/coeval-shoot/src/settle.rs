@@ -9,8 +9,8 @@ use coeval::{Error, Result};
 
 use crate::Options;
 use crate::alignment::{
-    Alignment, AnchorCheck, Event, File, Generator, Jump, Kind, Loop, Means, Pair, PlacedBy, Recording, SCHEMA, Status,
-    Timeline,
+    Alignment, AnchorCheck, Event, EvidenceKind, File, Generator, Jump, Kind, Loop, Pair, PlacedBy, Recording, SCHEMA,
+    Status, Timeline,
 };
 use crate::anchors::{self, Resolved};
 use crate::chapters::{Group, matching};
@@ -166,7 +166,7 @@ pub fn settle(
         ends.map(|m| m.knots()[m.knots().len() - 1].1).fold(0.0, f64::max)
     };
     let node_maps: Vec<Option<&ClockMap>> = files.iter().map(|&f| map_of(f).filter(|_| !carried[f])).collect();
-    let by: Vec<Means> =
+    let by: Vec<EvidenceKind> =
         compared.iter().filter(|c| matches!(c.outcome, PairOutcome::Placed(_))).map(|c| c.by).collect();
     let measured = measurements(&links, &by, |link| solution.links[link].used, &node_maps);
     let checks = anchors.iter().zip(&solution.anchors).map(|(x, r)| anchor_entry(x, r, probed)).collect();
@@ -391,7 +391,7 @@ fn clock_of(groups: &[Group], nodes: &[Node], links: &[Link], choice: &Choice, w
 /// For each file of the solver, its measurements against the result.
 fn measurements(
     links: &[Link],
-    by: &[Means],
+    by: &[EvidenceKind],
     used: impl Fn(usize) -> bool,
     maps: &[Option<&ClockMap>],
 ) -> Vec<Vec<Measured>> {
@@ -416,14 +416,14 @@ fn claims(
     probed: &[Probed],
     placements: &[Result<Placement, String>],
     clock_files: &[usize],
-) -> Vec<(Means, f64)> {
+) -> Vec<(EvidenceKind, f64)> {
     let mut claims = Vec::new();
     for (x, r) in anchors.iter().zip(reports) {
         if let Some(off) = r.misfit_s {
             if x.anchor.b == file {
-                claims.push((Means::Anchors, off));
+                claims.push((EvidenceKind::Anchors, off));
             } else if x.anchor.a == file {
-                claims.push((Means::Anchors, -off));
+                claims.push((EvidenceKind::Anchors, -off));
             }
         }
     }
@@ -436,7 +436,7 @@ fn claims(
     if let Some((&reference, mine)) = reference.filter(|&&r| r != file).zip(zero(file)) {
         let off = mine - zero(reference).unwrap_or(mine);
         // Clocks of the day pass midnight.
-        claims.push((Means::Timecode, (off + 43_200.0).rem_euclid(86_400.0) - 43_200.0));
+        claims.push((EvidenceKind::Timecode, (off + 43_200.0).rem_euclid(86_400.0) - 43_200.0));
     }
     claims
 }

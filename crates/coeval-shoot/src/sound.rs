@@ -9,7 +9,7 @@ use coeval::track::{Track, TrackBuilder};
 use coeval::{Error, ErrorKind, Result};
 use coeval_media::{OpenOptions, SoundReader};
 
-use crate::alignment::{Kind, Means};
+use crate::alignment::{EvidenceKind, Kind};
 use crate::chapters::Group;
 use crate::find::Found;
 use crate::guard::guarded;
@@ -67,13 +67,13 @@ pub struct Compared {
     /// What came of it.
     pub outcome: PairOutcome,
     /// By what.
-    pub by: Means,
+    pub by: EvidenceKind,
 }
 
 impl Compared {
     /// What the common sound says of files `a` < `b`.
     pub fn new(a: usize, b: usize, outcome: PairOutcome) -> Self {
-        Self { a, b, outcome, by: Means::Sound }
+        Self { a, b, outcome, by: EvidenceKind::Sound }
     }
 
     /// Do they share sound?
