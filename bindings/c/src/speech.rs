@@ -32,7 +32,7 @@ pub enum coeval_origin {
 impl From<Origin> for coeval_origin {
     fn from(origin: Origin) -> Self {
         match origin {
-            Origin::Intercom => Self::COEVAL_INTERCOM,
+            Origin::Local => Self::COEVAL_INTERCOM,
             Origin::Radio => Self::COEVAL_RADIO,
             _ => Self::COEVAL_OTHER_ORIGIN,
         }

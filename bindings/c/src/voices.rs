@@ -166,7 +166,7 @@ pub unsafe extern "C" fn coeval_voices_get(
     unsafe {
         guard(error, || {
             let found = handle::get(voices)?.voice(index)?;
-            let known = [Origin::Intercom, Origin::Radio].into_iter().find(|o| o.as_str() == found.origin);
+            let known = [Origin::Local, Origin::Radio].into_iter().find(|o| o.as_str() == found.origin);
             let origin = known.map_or(coeval_origin::COEVAL_OTHER_ORIGIN, coeval_origin::from);
             let value = coeval_voice {
                 struct_size: 0,

@@ -7,7 +7,7 @@ use coeval::{Error, Result};
 #[non_exhaustive]
 pub enum Origin {
     /// Somebody aboard, over the intercom.
-    Intercom,
+    Local,
     /// The radio.
     Radio,
 }
@@ -16,7 +16,7 @@ impl Origin {
     /// The word used for it everywhere.
     pub fn as_str(self) -> &'static str {
         match self {
-            Origin::Intercom => "intercom",
+            Origin::Local => "intercom",
             Origin::Radio => "radio",
         }
     }
@@ -61,7 +61,7 @@ impl SpeechSegment {
             Some(shared) => shared >= if narrow { SHARED_NARROW } else { SHARED },
             None => !narrow,
         };
-        if aboard { Origin::Intercom } else { Origin::Radio }
+        if aboard { Origin::Local } else { Origin::Radio }
     }
 
     /// Whether it has a radio's band.

@@ -120,10 +120,10 @@ fn a_camera_that_hears_the_same_is_told_from_one_that_does_not() {
     assert!(shared(0).unwrap() > 2.0 * SHARED && shared(1).unwrap() < SHARED, "{answers:?}");
     assert!((answers[0].unwrap().later_s - 0.004).abs() < 1e-4, "{answers:?}");
     assert_eq!(answers[2], None);
-    assert_eq!(spans[0].origin(shared(0)), Origin::Intercom);
+    assert_eq!(spans[0].origin(shared(0)), Origin::Local);
     assert_eq!(spans[1].origin(shared(1)), Origin::Radio);
     let wide = SpeechSegment { outside_band_db: Some(-3.0), ..spans[2] };
-    assert_eq!((wide.origin(None), wide.origin(Some(1.0))), (Origin::Intercom, Origin::Radio));
+    assert_eq!((wide.origin(None), wide.origin(Some(1.0))), (Origin::Local, Origin::Radio));
 }
 
 #[test]
