@@ -18,11 +18,11 @@ pub struct coeval_mix_options {
     _opaque: [u8; 0],
 }
 
-handle!(coeval_mix_options, Wishes, b"cv mixed");
+handle!(coeval_mix_options, MixOptions, b"cv mixed");
 
 /// What a `coeval_mix_options` holds.
 #[derive(Default)]
-pub(crate) struct Wishes {
+pub(crate) struct MixOptions {
     how: RenderOptions,
     /// Voice-overs: they are measured when the sound is made.
     over: Vec<(PathBuf, f64)>,
@@ -31,7 +31,7 @@ pub(crate) struct Wishes {
 /// Options with their defaults. What is set is checked by `coeval_plan_render`.
 #[unsafe(no_mangle)]
 pub extern "C" fn coeval_mix_options_new() -> *mut coeval_mix_options {
-    answer(std::ptr::null_mut(), || Ok(handle::new(Wishes::default())))
+    answer(std::ptr::null_mut(), || Ok(handle::new(MixOptions::default())))
 }
 
 /// Frees the options and sets `*options` to NULL; NULL is allowed.
@@ -198,7 +198,7 @@ pub unsafe extern "C" fn coeval_plan_render(
             let (plan, alignment) = (handle::get(plan)?.plan(), handle::get(alignment)?.alignment());
             let speech = handle::get(voices)?.of(alignment)?;
             let (folder, file) = (path(folder, "the folder")?, path(file, "the file to write")?);
-            let default = Wishes::default();
+            let default = MixOptions::default();
             let wishes = handle::optional(options)?.unwrap_or(&default);
             let progress = Listener::new(progress, user);
             let mut how = wishes.how.clone();
