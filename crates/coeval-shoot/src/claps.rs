@@ -35,7 +35,7 @@ const PICTURE: (usize, usize) = (160, 90);
 
 /// What claps say.
 #[derive(Debug, Default)]
-pub(crate) struct Told {
+pub(crate) struct ClapEvidence {
     /// Pairs of files that they place.
     pub(crate) compared: Vec<Compared>,
     /// What a person should know: index of a file, and a line.
@@ -75,7 +75,7 @@ impl Known<'_> {
 }
 
 /// Asks claps about the files that have no place or an uncertain one.
-pub(crate) fn ask(known: &Known<'_>, options: &Options, progress: &dyn Progress) -> Result<Told> {
+pub(crate) fn ask(known: &Known<'_>, options: &Options, progress: &dyn Progress) -> Result<ClapEvidence> {
     // Files beyond the found ones were read by the caller; only their tracks are here.
     let files = 0..known.found.sources.len().min(known.probed.len());
     let listened: Vec<usize> = files.clone().filter(|&f| audible(&known.heard[f]).is_some()).collect();
@@ -88,7 +88,7 @@ pub(crate) fn ask(known: &Known<'_>, options: &Options, progress: &dyn Progress)
     let seen: Vec<usize> = if options.picture { files.filter(|&f| blind(f)).collect() } else { Vec::new() };
     let others = |f: usize| listened.iter().any(|&g| known.recording(g) != known.recording(f));
     if !uncertain.iter().chain(&seen).any(|&f| others(f)) {
-        return Ok(Told::default());
+        return Ok(ClapEvidence::default());
     }
     let length = |&f: &usize| known.duration_s(f);
     let heard = for_all("listening for claps", &listened, length, progress, |&f, progress| {
@@ -101,7 +101,7 @@ pub(crate) fn ask(known: &Known<'_>, options: &Options, progress: &dyn Progress)
     })?;
     let mut claps: Vec<&[Marker]> = vec![&[]; known.probed.len()];
     listened.iter().zip(&heard).for_each(|(&f, list)| claps[f] = list);
-    let mut told = Told::default();
+    let mut told = ClapEvidence::default();
     for (i, &a) in listened.iter().enumerate() {
         for &b in &listened[i + 1..] {
             let asked = uncertain.contains(&a) || uncertain.contains(&b);

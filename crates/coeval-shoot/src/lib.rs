@@ -180,7 +180,7 @@ fn place(
 ) -> Result<(Settled, Vec<Compared>)> {
     let range_s = |a: usize, b: usize| by_own_times(&probed[a], &probed[b], options.trusted_times_s?);
     let mut compared = Vec::new();
-    let mut told: Option<claps::Told> = None;
+    let mut told: Option<claps::ClapEvidence> = None;
     let mut looked_again = false;
     loop {
         let more = compare(heard, &groups, &compared, &options.pair, &range_s, progress)?;
