@@ -32,7 +32,7 @@ pub(crate) struct AlignArgs {
     #[arg(long, requires = "out")]
     inside: bool,
     #[command(flatten)]
-    hand: Hand,
+    hand: HandoverArgs,
     /// List what would be written, and write nothing
     #[arg(long, requires = "out", conflicts_with = "json")]
     dry_run: bool,
@@ -40,12 +40,12 @@ pub(crate) struct AlignArgs {
     #[arg(long)]
     json: bool,
     #[command(flatten)]
-    how: How,
+    how: ShootArgs,
 }
 
 /// What is handed over, and how.
 #[derive(Args, Default)]
-pub(crate) struct Hand {
+pub(crate) struct HandoverArgs {
     /// Write these parts only (alignment.json and READ-ME.txt always are)
     #[arg(long, requires = "out", value_name = "WHAT", value_delimiter = ',')]
     only: Vec<What>,
@@ -106,7 +106,7 @@ enum Bits {
     Float,
 }
 
-impl Hand {
+impl HandoverArgs {
     pub(crate) fn options(&self, found: &Found, how: &Options) -> Result<HandoverOptions, Error> {
         let mut options = HandoverOptions::default();
         if !self.only.is_empty() {
@@ -136,7 +136,7 @@ impl Hand {
 
 /// What the user knows better.
 #[derive(Args)]
-pub(crate) struct How {
+pub(crate) struct ShootArgs {
     /// The recording whose clock the timeline takes: its id or one of its files [default: the one that
     /// covers most of its event; a camera where one covers it alike]
     #[arg(long, value_name = "ID|FILE")]
@@ -171,7 +171,7 @@ pub(crate) struct How {
     threads: Option<NonZeroUsize>,
 }
 
-impl How {
+impl ShootArgs {
     pub(crate) fn options(&self) -> Result<Options, Error> {
         let mut options = self.table.0.clone();
         options.open.allow_ffmpeg = self.allow_ffmpeg;

@@ -80,7 +80,7 @@ pub(crate) fn run(args: &DemoArgs, console: &mut Console<'_>) -> Result<u8, Fail
     let options = Options::default();
     let alignment = align::aligned(&found, &options, console)?;
     if let Some(out) = &out {
-        let mut hand = align::Hand::default().options(&found, &options)?;
+        let mut hand = align::HandoverArgs::default().options(&found, &options)?;
         hand.title = "survey launch".to_owned();
         let troubles = align::write(&Handover::plan(&alignment, &hand)?, &found, out, console)?;
         show::troubles(console.err, &troubles)?;
