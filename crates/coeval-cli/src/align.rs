@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 
 use clap::{Args, ValueEnum};
 use coeval::{Error, ErrorKind, PairOptions};
-use coeval_deliver::handover::{Handover, HandoverOptions, Part, Trouble, check_start};
+use coeval_deliver::handover::{Handover, HandoverOptions, Part, SoundProblem, check_start};
 use coeval_media::SampleFormat;
 use coeval_shoot::chapters::Chapters;
 use coeval_shoot::{Alignment, Found, Kind, Options, OutFolder};
@@ -242,16 +242,16 @@ pub(crate) fn run(args: &AlignArgs, console: &mut Console<'_>) -> Result<u8, Fai
             writeln!(console.out, "\nWould be written to {}:", show::path(out.path()))?;
             show::items(console.out, &handover.items()?)?;
         } else {
-            let troubles = write(&handover, &found, out, console)?;
+            let problems = write(&handover, &found, out, console)?;
             if !args.json {
                 writeln!(console.out, "\nWritten to {}:", show::path(out.path()))?;
-                let missing = |name: &str| troubles.iter().any(|t| t.error.is_some() && t.name == name);
+                let missing = |name: &str| problems.iter().any(|t| t.error.is_some() && t.name == name);
                 show::items(
                     console.out,
                     &handover.items()?.into_iter().filter(|i| !missing(&i.name)).collect::<Vec<_>>(),
                 )?;
             }
-            all_made = show::troubles(console.err, &troubles)?;
+            all_made = show::problems(console.err, &problems)?;
         }
     }
     Ok(match code(&alignment) {
@@ -289,7 +289,7 @@ pub(crate) fn write(
     found: &Found,
     out: &OutFolder,
     console: &Console<'_>,
-) -> Result<Vec<Trouble>, Error> {
+) -> Result<Vec<SoundProblem>, Error> {
     let watch = Watch::new(console.bar, console.stop);
     let result = handover.write(&found.root, out, &watch);
     watch.finish();

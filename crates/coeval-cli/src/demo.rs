@@ -82,8 +82,8 @@ pub(crate) fn run(args: &DemoArgs, console: &mut Console<'_>) -> Result<u8, Fail
     if let Some(out) = &out {
         let mut hand = align::HandoverArgs::default().options(&found, &options)?;
         hand.title = "survey launch".to_owned();
-        let troubles = align::write(&Handover::plan(&alignment, &hand)?, &found, out, console)?;
-        show::troubles(console.err, &troubles)?;
+        let problems = align::write(&Handover::plan(&alignment, &hand)?, &found, out, console)?;
+        show::problems(console.err, &problems)?;
     }
     let reference = reference(&alignment, &truth);
     let true_map = |path: &str| truth.iter().find(|t| t.0 == path).and_then(|t| t.1.as_ref());

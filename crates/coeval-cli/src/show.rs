@@ -3,7 +3,7 @@
 use std::io::{self, Write};
 use std::path::Path;
 
-use coeval_deliver::handover::{Item, Trouble};
+use coeval_deliver::handover::{Item, SoundProblem};
 use coeval_shoot::Alignment;
 use coeval_shoot::alignment::{AnchorCheck, File, Recording};
 
@@ -155,8 +155,8 @@ fn size(bytes: u64) -> String {
 }
 
 /// What could not be made; `true` if that is nothing.
-pub(crate) fn troubles(err: &mut dyn Write, troubles: &[Trouble]) -> io::Result<bool> {
-    for trouble in troubles {
+pub(crate) fn problems(err: &mut dyn Write, problems: &[SoundProblem]) -> io::Result<bool> {
+    for trouble in problems {
         let what = match &trouble.error {
             Some(e) => format!("was not made: {e}"),
             None => format!(
@@ -166,7 +166,7 @@ pub(crate) fn troubles(err: &mut dyn Write, troubles: &[Trouble]) -> io::Result<
         };
         writeln!(err, "coeval: {}: {}", printable(&trouble.name), printable(&what))?;
     }
-    Ok(troubles.iter().all(|t| t.error.is_none()))
+    Ok(problems.iter().all(|t| t.error.is_none()))
 }
 
 struct Row {

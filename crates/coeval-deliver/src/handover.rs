@@ -124,7 +124,7 @@ pub struct Item {
 /// Conformed sound that could not be made, or had to be clipped.
 #[derive(Debug)]
 #[non_exhaustive]
-pub struct Trouble {
+pub struct SoundProblem {
     /// Its name in the folder.
     pub name: String,
     /// Why it is not there; `None`: it is, but was clipped.
@@ -232,14 +232,14 @@ impl<'a> Handover<'a> {
     ///
     /// # Errors
     /// [`Cancelled`](coeval::ErrorKind::Cancelled), and what the system says about writing.
-    pub fn write(&self, folder: &Path, out: &OutFolder, progress: &dyn Progress) -> Result<Vec<Trouble>> {
+    pub fn write(&self, folder: &Path, out: &OutFolder, progress: &dyn Progress) -> Result<Vec<SoundProblem>> {
         // The threads come first: from the first file on, nothing but the writing itself should be able to fail.
         on_threads(self.threads, || self.write_all(folder, out, progress))
     }
 
-    fn write_all(&self, folder: &Path, out: &OutFolder, progress: &dyn Progress) -> Result<Vec<Trouble>> {
+    fn write_all(&self, folder: &Path, out: &OutFolder, progress: &dyn Progress) -> Result<Vec<SoundProblem>> {
         out.begin(self.alignment)?;
-        let mut troubles = Vec::new();
+        let mut problems = Vec::new();
         for one in &self.events {
             let others = self.others(one.number);
             let new = if one.number == 1 {
@@ -249,10 +249,10 @@ impl<'a> Handover<'a> {
                 out.begin(&one.alignment)?;
                 one.write(folder, &out, &others, progress)?
             };
-            let name = |t: Trouble| Trouble { name: format!("{}{}", folder_of(one.number), t.name), ..t };
-            troubles.extend(new.into_iter().map(name));
+            let name = |t: SoundProblem| SoundProblem { name: format!("{}{}", folder_of(one.number), t.name), ..t };
+            problems.extend(new.into_iter().map(name));
         }
-        Ok(troubles)
+        Ok(problems)
     }
 
     /// Where the reports of the other events are, from event `number`.
@@ -351,8 +351,8 @@ impl<'a> OneEvent<'a> {
         out: &OutFolder,
         others: &[Elsewhere],
         progress: &dyn Progress,
-    ) -> Result<Vec<Trouble>> {
-        let troubles = self.write_sound(folder, out, progress)?;
+    ) -> Result<Vec<SoundProblem>> {
+        let problems = self.write_sound(folder, out, progress)?;
         let measured = if self.options.parts.iter().any(|p| !matches!(p, Part::UnderClips | Part::Whole)) {
             measure(&self.alignment, folder, &self.conform.open, progress)?
         } else {
@@ -413,7 +413,7 @@ impl<'a> OneEvent<'a> {
             out.write(REPORT, text.as_bytes())?;
         }
         out.write(READ_ME, self.read_me(out, others).as_bytes())?;
-        Ok(troubles)
+        Ok(problems)
     }
 
     fn wants(&self, part: Part) -> bool {
@@ -429,7 +429,7 @@ impl<'a> OneEvent<'a> {
         })
     }
 
-    fn write_sound(&self, folder: &Path, out: &OutFolder, progress: &dyn Progress) -> Result<Vec<Trouble>> {
+    fn write_sound(&self, folder: &Path, out: &OutFolder, progress: &dyn Progress) -> Result<Vec<SoundProblem>> {
         let mut names = Vec::new();
         let mut jobs = Vec::new();
         for (name, sound) in self.wanted_sounds() {
@@ -439,7 +439,7 @@ impl<'a> OneEvent<'a> {
         let written = conform::write_all(&jobs, &self.alignment, folder, &self.conform, progress)?;
         let trouble = |(name, w): (&String, conform::Written)| match w.path {
             Ok(_) if w.clipped == 0 => None,
-            path => Some(Trouble { name: name.clone(), error: path.err(), clipped: w.clipped }),
+            path => Some(SoundProblem { name: name.clone(), error: path.err(), clipped: w.clipped }),
         };
         Ok(names.into_iter().zip(written).filter_map(trouble).collect())
     }
