@@ -225,7 +225,7 @@ pub fn resample(data: &[u8]) {
     let sound = feed.sound(4096 * channels.min(4));
     let (mut out, mut total, mut fed) = (Vec::new(), 0, 0usize);
     for _ in 0..200 {
-        while resampler.want().is_some() {
+        while resampler.next_frame().is_some() {
             let n = sound.len() / channels * channels;
             if fed > 2_000_000 || n == 0 {
                 resampler.end_of_source();

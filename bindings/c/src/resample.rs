@@ -122,7 +122,7 @@ handle!(coeval_resampler, Fed<Pulled>, b"cv resam");
 impl Fed<Pulled> {
     /// Refuses sound that nobody can say the place of.
     fn wanting(&mut self, frames: usize) -> Result<&mut Self> {
-        if frames > 0 && self.sink.resampler.want().is_none() {
+        if frames > 0 && self.sink.resampler.next_frame().is_none() {
             return Err(
                 invalid("nothing is wanted now").with_remedy("pull, and push what coeval_resampler_wants names")
             );
@@ -134,7 +134,7 @@ impl Fed<Pulled> {
     /// or nothing more is wanted.
     fn before(&self, frame: u64, frames: usize) -> Result<Option<usize>> {
         let resampler = &self.sink.resampler;
-        let Some(wanted) = resampler.want() else {
+        let Some(wanted) = resampler.next_frame() else {
             return if resampler.available() > 0 {
                 Err(invalid("nothing is wanted now").with_remedy("pull"))
             } else {
@@ -197,7 +197,7 @@ pub unsafe extern "C" fn coeval_resampler_wants(resampler: *const coeval_resampl
     // SAFETY: the caller keeps the header's rules.
     answer(0, || unsafe {
         let frame = place(frame, "the place for the frame")?;
-        let Some(wanted) = handle::get(resampler)?.sink.resampler.want() else { return Ok(0) };
+        let Some(wanted) = handle::get(resampler)?.sink.resampler.next_frame() else { return Ok(0) };
         frame.write(wanted);
         Ok(1)
     })

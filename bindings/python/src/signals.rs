@@ -192,7 +192,7 @@ pub(crate) fn resample<'py>(
         let (mut output, mut block, mut scratch) = (Vec::new(), Vec::new(), Vec::new());
         let total = frames.saturating_mul(channels as u64).max(1);
         loop {
-            while let Some(frame) = resampler.want() {
+            while let Some(frame) = resampler.next_frame() {
                 let from = (frame as usize).min(source.frames());
                 let to = (from + BLOCK).min(source.frames());
                 if from == to {

@@ -423,7 +423,7 @@ impl Voice {
     /// Adds the next `frames` frames; one channel goes to all, others each to its own.
     fn add_to(&mut self, mix: &mut [f32], channels: usize, frames: usize) -> Result<()> {
         while self.ready.len() < frames * self.channels {
-            while let Some(frame) = self.resampler.want() {
+            while let Some(frame) = self.resampler.next_frame() {
                 if frame != self.at {
                     self.reader.seek(frame)?;
                     self.at = frame;

@@ -303,7 +303,7 @@ fn mono(path: &Path, route: &Route, at_s: f64, frames: usize, rate_hz: u32, open
     let (mut input, mut block, mut out) = (Vec::new(), Vec::new(), Vec::with_capacity(frames));
     let mut at = 0;
     loop {
-        while let Some(frame) = resampler.want() {
+        while let Some(frame) = resampler.next_frame() {
             if frame != at {
                 reader.seek(frame)?;
                 at = frame;

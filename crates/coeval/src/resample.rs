@@ -251,7 +251,7 @@ impl ResampleOptions {
 /// let mut resampler = Resampler::new(&Route::onto_timeline(&recorder), &options)?;
 /// let (mut block, mut output) = (Vec::new(), Vec::new());
 /// loop {
-///     while let Some(frame) = resampler.want() {
+///     while let Some(frame) = resampler.next_frame() {
 ///         let from = (frame as usize).min(source.len());
 ///         let to = (from + 8192).min(source.len());
 ///         if from == to { resampler.end_of_source() } else { resampler.push(&source[from..to])? }
@@ -444,7 +444,7 @@ impl Resampler {
     /// The source frame to push next, or `None` when nothing is wanted now: then
     /// [`pull`](Self::pull). Mostly the one after the last pushed; elsewhere after a jump, and then
     /// sound in between is not needed (or, where a clip repeats time, is needed again).
-    pub fn want(&self) -> Option<u64> {
+    pub fn next_frame(&self) -> Option<u64> {
         let stretch = self.stretches.get(self.stretch)?;
         if self.finished() - self.pending_from >= BLOCK as u64 || self.ready(stretch) > 0 || self.can_oversample() {
             return None;
@@ -452,7 +452,7 @@ impl Resampler {
         u64::try_from(self.held_to).ok()
     }
 
-    /// Takes the next source frames, interleaved, from the frame that [`want`](Self::want) names on.
+    /// Takes the next source frames, interleaved, from the frame that [`next_frame`](Self::next_frame) names on.
     /// NaN and infinite samples count as silence.
     ///
     /// # Errors
@@ -475,7 +475,7 @@ impl Resampler {
         Ok(())
     }
 
-    /// Says that the source ends at the frame that [`want`](Self::want) names.
+    /// Says that the source ends at the frame that [`next_frame`](Self::next_frame) names.
     pub fn end_of_source(&mut self) {
         self.source_end = Some(self.source_end.map_or(self.held_to, |end| end.min(self.held_to)).max(0));
         self.close();
@@ -483,7 +483,7 @@ impl Resampler {
     }
 
     /// Replaces `out` by the next output frames, interleaved, at most 4096, and returns their number:
-    /// 0 when all are out, or when [`want`](Self::want) names a frame.
+    /// 0 when all are out, or when [`next_frame`](Self::next_frame) names a frame.
     pub fn pull(&mut self, out: &mut Vec<f32>) -> usize {
         let count = self.hand_out(out);
         self.advance();
@@ -667,7 +667,7 @@ pub fn resample(source: &[f32], route: &Route, options: &ResampleOptions) -> Res
     let mut output = Vec::with_capacity(options.frames as usize * options.channels);
     let mut block = Vec::new();
     loop {
-        while let Some(frame) = resampler.want() {
+        while let Some(frame) = resampler.next_frame() {
             let from = frame as usize * options.channels;
             let to = (from + BLOCK * options.channels).min(source.len());
             resampler.push(&source[from..to])?;
@@ -1050,7 +1050,7 @@ mod tests {
         let mut resampler = Resampler::new(&Route::onto_timeline(&map), &options).unwrap();
         let (mut block, mut filled) = (Vec::new(), Vec::new());
         loop {
-            while resampler.want().is_some() {
+            while resampler.next_frame().is_some() {
                 resampler.push(&[0.25; 1000]).unwrap();
             }
             if resampler.pull(&mut block) == 0 {
@@ -1127,7 +1127,7 @@ mod tests {
             let mut resampler = Resampler::new(&route, &stereo).unwrap();
             let (mut out, mut output, mut at) = (Vec::new(), Vec::new(), 0usize);
             loop {
-                while let Some(frame) = resampler.want() {
+                while let Some(frame) = resampler.next_frame() {
                     assert_eq!(frame as usize, at / 2);
                     let to = (at + block).min(both.len());
                     if to == at {
@@ -1168,7 +1168,7 @@ mod tests {
         let mut resampler = Resampler::new(&Route::onto_timeline(&map), &options).unwrap();
         let (mut out, mut frames, mut asked) = (Vec::new(), 0, 0);
         loop {
-            while let Some(frame) = resampler.want() {
+            while let Some(frame) = resampler.next_frame() {
                 asked += 1;
                 if frame >= 48_000 { resampler.end_of_source() } else { resampler.push(&[0.1; 4000]).unwrap() }
             }
@@ -1184,7 +1184,7 @@ mod tests {
         // A clip that begins deep in the source asks for that place only.
         let deep = ResampleOptions::new(48_000.0, 48_000.0, 1, 100).starting_at(107_200.0);
         let resampler = Resampler::new(&Route::onto_timeline(&map), &deep).unwrap();
-        assert!((resampler.want().unwrap() as f64 - 7200.0 * 48_000.0).abs() < 4000.0);
+        assert!((resampler.next_frame().unwrap() as f64 - 7200.0 * 48_000.0).abs() < 4000.0);
     }
 
     #[test]
@@ -1196,13 +1196,13 @@ mod tests {
         let mut used = Resampler::new(&route, &options.clone().starting_at(8.0)).unwrap();
         for start_s in [7.25, 10.9, 8.4] {
             // It stops amid its work, with sound held and output pending.
-            let from = used.want().unwrap() as usize;
+            let from = used.next_frame().unwrap() as usize;
             used.push(&source[from..from + 900]).unwrap();
             used.reset(start_s).unwrap();
             let mut output = Vec::new();
             let mut block = Vec::new();
             loop {
-                while let Some(frame) = used.want() {
+                while let Some(frame) = used.next_frame() {
                     let from = frame as usize;
                     used.push(&source[from..(from + 1000).min(source.len())]).unwrap();
                 }
@@ -1232,7 +1232,7 @@ mod tests {
         let mut resampler = Resampler::new(&Route::onto_timeline(&map), &options).unwrap();
         let (mut block, mut output) = (Vec::new(), Vec::new());
         loop {
-            while let Some(frame) = resampler.want() {
+            while let Some(frame) = resampler.next_frame() {
                 let from = (frame as usize).min(source.len());
                 let to = (from + 16).min(source.len());
                 if from == to { resampler.end_of_source() } else { resampler.push(&source[from..to]).unwrap() }
@@ -1256,7 +1256,7 @@ mod tests {
             let mut resampler = Resampler::new(&Route::onto_timeline(&map), &options).unwrap();
             let (mut output, mut block) = (Vec::new(), Vec::new());
             loop {
-                while let Some(frame) = resampler.want() {
+                while let Some(frame) = resampler.next_frame() {
                     let from = frame as usize;
                     let to = (from + 777).min(source.len());
                     if from == to { resampler.end_of_source() } else { resampler.push(&source[from..to]).unwrap() }
@@ -1272,7 +1272,7 @@ mod tests {
             assert_eq!(output, resample(&source, &Route::onto_timeline(&map), &fixed).unwrap());
             // After the end is known, a seek beyond it leaves nothing to make.
             resampler.reset(5.0).unwrap();
-            assert!(resampler.is_done() && resampler.want().is_none());
+            assert!(resampler.is_done() && resampler.next_frame().is_none());
         }
     }
 
