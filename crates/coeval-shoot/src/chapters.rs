@@ -33,7 +33,7 @@ pub(crate) const LONGEST_GAP_S: f64 = 60.0;
 /// standing for any characters; a pattern without `/` also fits the bare file name.
 #[derive(Debug, Clone, Default)]
 #[non_exhaustive]
-pub struct Grouping {
+pub struct GroupingOptions {
     /// `(id, pattern)`: the files that fit are chapters of the recording `id`, in natural order. The same id may come
     /// several times.
     pub recordings: Vec<(String, String)>,
@@ -123,7 +123,7 @@ impl Group {
 /// # Errors
 /// [`InvalidArgument`](coeval::ErrorKind::InvalidArgument) when a pattern fits no file, a file is claimed by two
 /// recordings, or an id is not made of letters, digits, `-`, `_` and `.`.
-pub fn group(probed: &[Probed], grouping: &Grouping) -> Result<Vec<Group>> {
+pub fn group(probed: &[Probed], grouping: &GroupingOptions) -> Result<Vec<Group>> {
     let mut groups: Vec<Group> = Vec::new();
     let mut taken = vec![false; probed.len()];
     for (id, pattern) in &grouping.recordings {
@@ -441,7 +441,7 @@ mod tests {
     }
 
     fn joined(probed: &[Probed]) -> Vec<Vec<usize>> {
-        group(probed, &Grouping::default()).unwrap().into_iter().map(|g| g.files).collect()
+        group(probed, &GroupingOptions::default()).unwrap().into_iter().map(|g| g.files).collect()
     }
 
     #[test]
@@ -522,7 +522,7 @@ mod tests {
     #[test]
     fn without_times_names_suffice_until_the_sound_says_no() {
         let files = [recorder("mic1.wav", 60.0), recorder("mic2.wav", 60.0), recorder("mic3.wav", 60.0)];
-        let mut groups = group(&files, &Grouping::default()).unwrap();
+        let mut groups = group(&files, &GroupingOptions::default()).unwrap();
         assert_eq!(groups.len(), 1);
         let at = |t: f64| Some(ClockMap::linear(t, 0.0, 60.0));
         let one = [Some(1); 3];
@@ -537,7 +537,7 @@ mod tests {
     #[test]
     fn names_alone_do_not_join_what_shares_sound() {
         let files = [recorder("mic1.wav", 60.0), recorder("mic2.wav", 60.0), recorder("mic3.wav", 60.0)];
-        let mut groups = group(&files, &Grouping::default()).unwrap();
+        let mut groups = group(&files, &GroupingOptions::default()).unwrap();
         assert_eq!(groups[0].ties, [Tie::Names, Tie::Names]);
         assert!(!split_overlapping(&mut groups, |_, _| false));
         assert!(split_overlapping(&mut groups, |a, b| (a, b) == (1, 2)));
@@ -548,7 +548,7 @@ mod tests {
             camera("A_02.MP4", 60.0, Some(1060)),
             camera("A_03.MP4", 60.0, None),
         ];
-        let mut groups = group(&files, &Grouping::default()).unwrap();
+        let mut groups = group(&files, &GroupingOptions::default()).unwrap();
         assert_eq!(groups[0].ties, [Tie::Dates(0.0), Tie::Names]);
         assert!(!split_overlapping(&mut groups, |a, b| (a, b) == (0, 1)));
         assert!(split_overlapping(&mut groups, |a, b| (a, b) == (0, 2)));
@@ -561,7 +561,7 @@ mod tests {
     #[test]
     fn takes_end_at_long_gaps_and_with_their_event() {
         let files: Vec<Probed> = (1..=5).map(|i| recorder(&format!("R_{i:02}.wav"), 60.0)).collect();
-        let whole = group(&files, &Grouping::default()).unwrap();
+        let whole = group(&files, &GroupingOptions::default()).unwrap();
         let at = |t: f64| Some(ClockMap::linear(t, 0.0, 60.0));
         let split = |maps: [Option<ClockMap>; 5], events: [usize; 5]| {
             let mut groups = whole.clone();
@@ -591,7 +591,7 @@ mod tests {
             camera("c.mp4", 10.0, None),
             Probed::unreadable("d.mp4", coeval::Error::new(coeval::ErrorKind::Damaged, "cut short")),
         ];
-        let groups = group(&files, &Grouping::default()).unwrap();
+        let groups = group(&files, &GroupingOptions::default()).unwrap();
         let ids: Vec<_> = groups.iter().map(|g| g.id.as_str()).collect();
         assert_eq!(ids, ["cam-a", "rec-1", "cam-b", "other-1"]);
         assert_eq!(letters(25), "z");
@@ -601,7 +601,7 @@ mod tests {
     #[test]
     fn the_user_overrules() {
         let files = [camera("x/01.mp4", 10.0, None), camera("x/02.mp4", 10.0, None), recorder("y.wav", 9.0)];
-        let mut grouping = Grouping { chapters: Chapters::KeepApart, ..Grouping::default() };
+        let mut grouping = GroupingOptions { chapters: Chapters::KeepApart, ..GroupingOptions::default() };
         assert_eq!(group(&files, &grouping).unwrap().len(), 3);
         grouping.recordings = vec![("cam-a".into(), "y.wav".into()), ("bow".into(), "x/*".into())];
         grouping.kinds = vec![("cam-a".into(), Kind::Other), ("x/02.mp4".into(), Kind::Recorder)];

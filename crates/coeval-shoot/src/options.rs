@@ -8,7 +8,7 @@ use coeval::{Error, Result};
 use coeval_media::OpenOptions;
 
 use crate::anchors::Anchor;
-use crate::chapters::Grouping;
+use crate::chapters::GroupingOptions;
 
 coeval::options! {
     /// How a shoot is aligned. The defaults serve.
@@ -27,7 +27,7 @@ coeval::options! {
         /// How two files are compared.
         pub pair: PairOptions = PairOptions::default();
         /// Which files form one recording, and what kind of device made it.
-        pub grouping: Grouping = Grouping::default();
+        pub grouping: GroupingOptions = GroupingOptions::default();
         /// The recording whose clock the timeline takes: its id, or the name of one of its files (`*` stands for any
         /// characters). Its event is then the first. `None`: the recording that covers most of its event; a camera where
         /// one covers it alike.
