@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use coeval_cut::edits::{edit_list, read_edit_list, read_edit_list_of};
-use coeval_cut::mix::Levels;
+use coeval_cut::mix::MixLevels;
 use coeval_cut::tighten::{Facts, TightenOptions, plan};
 use coeval_cut::voices::SpeechMap;
 use coeval_deliver::edl::to_edl;
@@ -97,7 +97,7 @@ pub fn json(data: &[u8]) {
         if let Err(e) = read_edit_list_of(&list, &alignment) {
             panic!("its own list: {e}\n{list}");
         }
-        let _ = Levels::default().ducking(&cut, &facts.voices);
+        let _ = MixLevels::default().ducking(&cut, &facts.voices);
     }
     if let Some(edits) = texts.next() {
         let _ = read_edit_list_of(edits, &alignment);

@@ -8,7 +8,7 @@ use std::path::Path;
 
 use coeval::MarkerOptions;
 use coeval::options::{OptionRow, OptionTable};
-use coeval_cut::mix::Levels;
+use coeval_cut::mix::MixLevels;
 use coeval_cut::tighten::TightenOptions;
 use coeval_shoot::Options;
 
@@ -19,7 +19,7 @@ const STRUCTS: [(&str, &str); 8] = [
     ("RoughCutOptions", "crates/coeval-cut/src/lib.rs"),
     ("TightenOptions", "crates/coeval-cut/src/tighten.rs"),
     ("RenderOptions", "crates/coeval-cut/src/mix.rs"),
-    ("Levels", "crates/coeval-cut/src/mix.rs"),
+    ("MixLevels", "crates/coeval-cut/src/mix.rs"),
     ("MarkerOptions", "crates/coeval/src/marker.rs"),
 ];
 
@@ -42,7 +42,7 @@ fn tables() -> [Table; 4] {
     [
         table::<Options>("Options", ["coeval_shoot", "align_shoot", "align"]),
         table::<TightenOptions>("TightenOptions", ["coeval_tighten_options", "tighten", "tighten"]),
-        table::<Levels>("Levels", ["coeval_mix_options", "render", "tighten"]),
+        table::<MixLevels>("MixLevels", ["coeval_mix_options", "render", "tighten"]),
         table::<MarkerOptions>("MarkerOptions", ["coeval_marker_options", "markers", ""]),
     ]
 }
@@ -55,10 +55,10 @@ const OPTIONS: &[(&str, &str, &str, &str)] = &[
     ("TightenOptions.pass_from_s", "coeval_tighten_options_set_pass", "tighten pass_from_s", "tighten pass"),
     ("TightenOptions.pass_speed", "coeval_tighten_options_set_pass", "tighten pass_speed", "tighten speed"),
     ("TightenOptions.keep_radio", "coeval_tighten_options_set_keep_radio", "tighten keep_radio", "tighten no-radio"),
-    ("Levels.voice_lufs", "coeval_mix_options_set_loudness", "render loudness_lufs", "tighten loudness"),
-    ("Levels.true_peak_dbtp", "coeval_mix_options_set_loudness", "render true_peak_dbtp", "tighten true-peak"),
-    ("Levels.camera_db", "coeval_mix_options_set_camera", "render camera_db", "tighten camera-level"),
-    ("Levels.duck_db", "coeval_mix_options_set_camera", "render duck_db", "tighten duck"),
+    ("MixLevels.voice_lufs", "coeval_mix_options_set_loudness", "render loudness_lufs", "tighten loudness"),
+    ("MixLevels.true_peak_dbtp", "coeval_mix_options_set_loudness", "render true_peak_dbtp", "tighten true-peak"),
+    ("MixLevels.camera_db", "coeval_mix_options_set_camera", "render camera_db", "tighten camera-level"),
+    ("MixLevels.duck_db", "coeval_mix_options_set_camera", "render duck_db", "tighten duck"),
     ("MarkerOptions.all", "(C has what can serve as a marker)", "markers all", CLAPS),
     ("MarkerOptions.min_peak_dbfs", "coeval_marker_options_set_min_peak_dbfs", "markers min_peak_dbfs", CLAPS),
     ("MarkerOptions.min_score", "coeval_marker_options_set_min_score", "markers min_score", CLAPS),
@@ -86,12 +86,12 @@ const OPTIONS: &[(&str, &str, &str, &str)] = &[
     ("TightenOptions.protect_s", "coeval_tighten_options_add_protected", "tighten protect_s", "tighten protect"),
     ("TightenOptions.see", "coeval_tighten_options_add_seen", "tighten see", "tighten see"),
     ("RenderOptions.layers", "coeval_mix_options_set_voice_only", "render voice_only", "tighten voice"),
-    ("RenderOptions.levels", "(see Levels)", "(see Levels)", "(see Levels)"),
+    ("RenderOptions.levels", "(see MixLevels)", "(see MixLevels)", "(see MixLevels)"),
     ("RenderOptions.replace", "coeval_mix_options_set_replace", "render replace", "tighten replace"),
     ("RenderOptions.open", "coeval_mix_options_set_allow_ffmpeg", "render allow_ffmpeg", "tighten allow-ffmpeg"),
-    ("Levels.voice_over", "coeval_mix_options_add_voice_over", "render voice_over", "tighten voice-over"),
-    ("Levels.speech_lufs", "(measured)", "(measured)", "(measured)"),
-    ("Levels.ramp_s", "(nobody hears another)", "(nobody hears another)", "(nobody hears another)"),
+    ("MixLevels.voice_over", "coeval_mix_options_add_voice_over", "render voice_over", "tighten voice-over"),
+    ("MixLevels.speech_lufs", "(measured)", "(measured)", "(measured)"),
+    ("MixLevels.ramp_s", "(nobody hears another)", "(nobody hears another)", "(nobody hears another)"),
 ];
 
 const CLAPS: &str = "(the command shows the claps that people look for)";
@@ -260,12 +260,12 @@ fn what_is_missing_is_named() {
     );
     // A number that C and Python call otherwise than Rust.
     assert_eq!(
-        wrong(&without("Levels.voice_lufs")),
+        wrong(&without("MixLevels.voice_lufs")),
         [
-            "Levels.voice_lufs: coeval.h has no coeval_mix_options_set_voice_lufs",
-            "Levels.voice_lufs: render of Python has no voice_lufs",
-            "Levels.voice_lufs: render of Python does not say -40 to -5",
-            "Levels.voice_lufs: render of Python does not say that the default is -14",
+            "MixLevels.voice_lufs: coeval.h has no coeval_mix_options_set_voice_lufs",
+            "MixLevels.voice_lufs: render of Python has no voice_lufs",
+            "MixLevels.voice_lufs: render of Python does not say -40 to -5",
+            "MixLevels.voice_lufs: render of Python does not say that the default is -14",
         ]
     );
 }

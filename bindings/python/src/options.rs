@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use coeval::MarkerOptions;
 use coeval::options::OptionTable;
-use coeval_cut::mix::Levels;
+use coeval_cut::mix::MixLevels;
 use coeval_cut::tighten::TightenOptions;
 use coeval_shoot::Options;
 use pyo3::prelude::*;
@@ -22,7 +22,7 @@ pub(crate) fn names() -> BTreeMap<&'static str, Vec<&'static str>> {
     BTreeMap::from([
         ("align_shoot", of::<Options>()),
         ("markers", of::<MarkerOptions>()),
-        ("render", of::<Levels>()),
+        ("render", of::<MixLevels>()),
         ("tighten", of::<TightenOptions>()),
     ])
 }

@@ -6,7 +6,7 @@ use clap::Args;
 use coeval::options::OptionTable as _;
 use coeval::{Error, ErrorKind};
 use coeval_cut::edits::{LARGEST_LIST, read_edit_list_of};
-use coeval_cut::mix::{Layers, Levels, RenderOptions, VoiceOver, render};
+use coeval_cut::mix::{Layers, MixLevels, RenderOptions, VoiceOver, render};
 use coeval_cut::tighten::{Moment, Plan, TightenOptions};
 use coeval_cut::voices::{SpeechMap, speech_map};
 use coeval_cut::{RoughCut, RoughCutOptions, rough_cut};
@@ -73,7 +73,7 @@ pub(crate) struct TightenArgs {
     #[arg(long, value_name = "FILE@TIME")]
     voice_over: Vec<String>,
     #[command(flatten)]
-    levels: Table<Levels>,
+    levels: Table<MixLevels>,
     /// Print plan.json instead of words
     #[arg(long)]
     json: bool,
@@ -225,7 +225,7 @@ fn tighten_options(args: &TightenArgs) -> TightenOptions {
     options
 }
 
-fn levels(args: &TightenArgs, open: &OpenOptions, console: &Console<'_>) -> Result<Levels, Error> {
+fn levels(args: &TightenArgs, open: &OpenOptions, console: &Console<'_>) -> Result<MixLevels, Error> {
     let mut levels = args.levels.0.clone();
     levels.check_ranges()?;
     for text in &args.voice_over {

@@ -63,7 +63,7 @@ pub struct RenderOptions {
     /// What sounds in it.
     pub layers: Layers,
     /// Gains, loudness, true peak, voice-overs.
-    pub levels: Levels,
+    pub levels: MixLevels,
     /// May a file of the same name be replaced?
     pub replace: bool,
     /// How files are opened.
@@ -175,7 +175,7 @@ coeval::options! {
     /// Levels of the tracks. The defaults are common practice, no source.
     #[derive(Debug, Clone, PartialEq)]
     #[non_exhaustive]
-    pub struct Levels {
+    pub struct MixLevels {
         /// Loudness of the voice, LUFS, -40 to -5. The default is what streaming services play.
         pub voice_lufs: f64 = -14.0, -40.0..=-5.0;
         /// No true peak of the result is above this, dBTP, -20 to 0.
@@ -195,7 +195,7 @@ coeval::options! {
     }
 }
 
-impl Levels {
+impl MixLevels {
     /// Gain that brings the recorder's voices to their loudness, dB; `None` when theirs is not known.
     pub fn voice_gain_db(&self) -> Option<f64> {
         self.speech_lufs.map(|own| self.voice_lufs - own)
@@ -220,7 +220,7 @@ impl Levels {
         self.curve(spans, self.camera_db)
     }
 
-    /// Gain of the recorder's sound on the shorter timeline, besides [`Levels::voice_gain_db`]: `[second, dB]`, linear
+    /// Gain of the recorder's sound on the shorter timeline, besides [`MixLevels::voice_gain_db`]: `[second, dB]`, linear
     /// between. It goes down under voice-overs.
     pub fn voice_ducking(&self, plan: &Plan) -> Vec<[f64; 2]> {
         self.curve(self.over_spans(plan), 0.0)
@@ -576,7 +576,7 @@ mod tests {
             entries: vec![entry(0, 250, EditAction::Drop), entry(250, 750, EditAction::Show)],
             notes: vec![],
         };
-        let points = Levels::default().ducking(&plan, &[voice(12.0, 14.0), voice(14.5, 15.0), voice(40.0, 41.0)]);
+        let points = MixLevels::default().ducking(&plan, &[voice(12.0, 14.0), voice(14.5, 15.0), voice(40.0, 41.0)]);
         assert_eq!(points, [[0.0, -12.0], [1.7, -12.0], [2.0, -24.0], [5.0, -24.0], [5.3, -12.0]]);
     }
 

@@ -19,7 +19,7 @@ use std::path::Path;
 
 use coeval::{Error, ErrorKind, Result};
 use coeval_cut::edits::{LARGEST_LIST, edit_list, read_edit_list};
-use coeval_cut::mix::{Levels, VoiceOver};
+use coeval_cut::mix::{MixLevels, VoiceOver};
 use coeval_cut::tighten::{EditAction, Facts, PLAN_SCHEMA, Plan, Voice};
 use coeval_shoot::{
     Alignment, Kind, LARGEST_TEXT, clear_unfinished, clock_time, files_below, not_through_links, plain_name, read_text,
@@ -105,7 +105,7 @@ fn cut_piece(
 }
 
 /// The tracks of the shorter timeline: the chosen angles on top, then every recording.
-fn tracks(alignment: &Alignment, layout: &Layout, plan: &Plan, voices: &[Voice], levels: &Levels) -> Vec<CutTrack> {
+fn tracks(alignment: &Alignment, layout: &Layout, plan: &Plan, voices: &[Voice], levels: &MixLevels) -> Vec<CutTrack> {
     let mut tracks = Vec::new();
     for lane in &layout.lanes {
         let is_sound = lane.content == Content::Sound;
@@ -171,7 +171,7 @@ fn tracks(alignment: &Alignment, layout: &Layout, plan: &Plan, voices: &[Voice],
 }
 
 /// Voice-overs on their track, each from a whole frame on, as far as the cut and the next one allow.
-fn over_cuts(plan: &Plan, rate: FrameRate, levels: &Levels) -> Vec<Cut> {
+fn over_cuts(plan: &Plan, rate: FrameRate, levels: &MixLevels) -> Vec<Cut> {
     const RATE_HZ: u32 = 48_000;
     let mut sorted: Vec<&VoiceOver> = levels.voice_over.iter().collect();
     sorted.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
@@ -285,7 +285,7 @@ pub fn write(
     alignment: &Alignment,
     facts: &Facts,
     plan: &Plan,
-    levels: &Levels,
+    levels: &MixLevels,
     media: &Path,
     out: &Path,
     sound: &[&str],
@@ -428,7 +428,7 @@ fn dissolve(goes: &mut Event, old: &Piece, comes: &mut Event, new: &Piece, frame
     comes.dissolve = before + after;
 }
 
-fn data(plan: &Plan, facts: &Facts, levels: &Levels, files: &[&String]) -> Result<String> {
+fn data(plan: &Plan, facts: &Facts, levels: &MixLevels, files: &[&String]) -> Result<String> {
     let failed = |e: serde_json::Error| Error::new(ErrorKind::Internal, "cannot write the plan as JSON").with_source(e);
     let value = json!({
         "schema": PLAN_SCHEMA,
@@ -571,7 +571,7 @@ mod tests {
         writer.write(&tone).unwrap();
         writer.finish().unwrap();
         let over = |at_s| VoiceOver::measure(&path, at_s, -14.0, &Default::default(), &()).unwrap();
-        let mut levels = Levels::default();
+        let mut levels = MixLevels::default();
         levels.voice_over = vec![over(28.0), over(10.01), over(12.0)];
         let tracks = tracks(&alignment, &layout, &plan, &[], &levels);
         let track = tracks.iter().find(|t| t.name == "voice-over").unwrap();
@@ -600,7 +600,7 @@ mod tests {
             ..some_plan()
         };
         let write = |plan: &Plan, sound: &[&str]| {
-            write(&alignment, &facts, plan, &Levels::default(), dir.path(), &out, sound).unwrap()
+            write(&alignment, &facts, plan, &MixLevels::default(), dir.path(), &out, sound).unwrap()
         };
         check_folder(&out, None).unwrap();
         let mut names = write(&plan(300), &["voice.wav"]);
@@ -638,7 +638,7 @@ mod tests {
         let (alignment, out) = (example(), dir.path().join(FOLDER));
         let facts = empty_facts(900);
         let plan = Plan { entries: vec![entry(0, 900, EditAction::Show, Some("cam-a"))], ..some_plan() };
-        let write = |media: &Path| write(&alignment, &facts, &plan, &Levels::default(), media, &out, &[]);
+        let write = |media: &Path| write(&alignment, &facts, &plan, &MixLevels::default(), media, &out, &[]);
         write(dir.path()).unwrap();
         let mine = ["notes.txt", ".bashrc", "edl/.hid.edl", "x/y.edl", "a.wav"];
         std::fs::create_dir(out.join("x")).unwrap();
@@ -720,7 +720,7 @@ mod tests {
         fn any_plan_keeps_everything_in_step(plan in any_plan()) {
             let alignment = example();
             let layout = Layout::of(&alignment).unwrap();
-            let tracks = tracks(&alignment, &layout, &plan, &[], &Levels::default());
+            let tracks = tracks(&alignment, &layout, &plan, &[], &MixLevels::default());
             for (lane, track) in layout.lanes.iter().zip(&tracks) {
                 let full: Vec<(Piece, i64)> = lane.pieces.iter().map(|p| (p.clone(), p.start)).collect();
                 let cut: Vec<(Piece, i64)> = track.cuts.iter().map(|c| (c.piece.clone(), c.at)).collect();
