@@ -154,8 +154,8 @@ struct Problem {
     serious: bool,
     what: String,
     then: String,
-    href: Option<String>,
-    link: &'static str,
+    /// What its link is called, and where it leads.
+    link: Option<(&'static str, String)>,
 }
 
 #[derive(Serialize)]
@@ -547,26 +547,22 @@ impl<'a> View<'a> {
         seen.iter().position(|c| *c == couple).map(|i| format!("check-{}", i + 1))
     }
 
-    /// Where a reader goes from a file: to its listening checks, else to its line in the table.
-    fn anchor(&self, path: &str) -> String {
+    /// Where a reader goes from a file, and what the link is called: to its listening checks, else to its line in the
+    /// table.
+    fn link(&self, path: &str) -> (&'static str, String) {
         let couple = self.couples.iter().find(|c| c.clip == path).or(self.couples.iter().find(|c| c.other == path));
-        couple.and_then(|c| self.check_anchor(c)).unwrap_or_else(|| self.file_anchor(path))
+        let check = couple.and_then(|c| self.check_anchor(c)).map(|anchor| ("Listen", anchor));
+        check.unwrap_or_else(|| ("Its line", self.file_anchor(path)))
     }
 
     fn problems(&self) -> Vec<Problem> {
         let mut all = Vec::new();
-        let mut say = |serious: bool, what: String, then: String, href: Option<String>| {
-            let link = match href.as_deref() {
-                Some("when") => "Coverage",
-                Some("levels") => "Levels",
-                Some("clocks") => "Evidence",
-                Some(h) if h.starts_with("check") => "Listen",
-                _ => "Its line",
-            };
-            all.push(Problem { serious, what, then, href, link });
+        let mut say = |serious: bool, what: String, then: String, link: Option<(&'static str, String)>| {
+            all.push(Problem { serious, what, then, link });
         };
+        let section = |name: &'static str, id: &str| Some((name, id.to_owned()));
         for (recording, file) in self.alignment.recordings.iter().flat_map(|r| r.files.iter().map(move |f| (r, f))) {
-            let line = Some(self.file_anchor(&file.path));
+            let line = Some(("Its line", self.file_anchor(&file.path)));
             if !file.is_placed() {
                 let why = file.reason.as_deref().unwrap_or("no reason is given");
                 say(true, format!("{} has no place.", file.path), sentence(why), line);
@@ -574,7 +570,7 @@ impl<'a> View<'a> {
             }
             if file.confidence.is_some_and(|c| c < SURE) {
                 let words = in_words(file.confidence.unwrap_or(0.0));
-                say(true, format!("{} may lie wrong.", file.path), sentence(words), Some(self.anchor(&file.path)));
+                say(true, format!("{} may lie wrong.", file.path), sentence(words), Some(self.link(&file.path)));
             }
             for jump in &file.jumps {
                 let what = if jump.lost_s >= 0.0 { "lost" } else { "repeated" };
@@ -586,7 +582,7 @@ impl<'a> View<'a> {
                         "About {} on the timeline, as closely as there was sound to compare. It is split there; listen across the split.",
                         clock_time(at.map_or(0.0, |p| p.map.forward(jump.file_s)))
                     ),
-                    Some(self.anchor(&file.path)),
+                    Some(self.link(&file.path)),
                 );
             }
             for warning in &file.warnings {
@@ -598,7 +594,7 @@ impl<'a> View<'a> {
                     false,
                     format!("{} has picture without a recorder for {}.", file.path, length(missed_s)),
                     "Its own sound is all there is for that time.".to_owned(),
-                    Some("when".to_owned()),
+                    section("Coverage", "when"),
                 );
             }
         }
@@ -607,7 +603,7 @@ impl<'a> View<'a> {
                 true,
                 format!("{} and {} contradict the rest.", pair.a, pair.b),
                 "Their comparison was left out; listen to both before you cut.".to_owned(),
-                Some("clocks".to_owned()),
+                section("Evidence", "clocks"),
             );
         }
         for recording in &self.alignment.recordings {
@@ -616,7 +612,7 @@ impl<'a> View<'a> {
                     false,
                     format!("{} stopped {} before the last.", recording.id, length(early_s)),
                     "Was the card full, or the battery empty?".to_owned(),
-                    Some("when".to_owned()),
+                    section("Coverage", "when"),
                 );
             }
         }
@@ -624,7 +620,7 @@ impl<'a> View<'a> {
             match measured {
                 Ok(measured) => {
                     for advice in measured.level.advice().into_iter().filter(|a| a.serious) {
-                        say(true, format!("{}:", path), advice.text, Some("levels".to_owned()));
+                        say(true, format!("{}:", path), advice.text, section("Levels", "levels"));
                     }
                 }
                 Err(e) => say(true, format!("{path}: its level could not be read."), sentence(e.message()), None),
@@ -742,7 +738,7 @@ impl<'a> View<'a> {
                 }
                 ClipView {
                     name: p.file.path.clone(),
-                    href: self.anchor(&p.file.path),
+                    href: self.link(&p.file.path).1,
                     words,
                     left: self.share(p.from_s),
                     width: self.share(p.to_s - p.from_s),
