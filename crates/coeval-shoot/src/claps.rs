@@ -53,8 +53,8 @@ pub(crate) struct Known<'a> {
 }
 
 impl Known<'_> {
-    fn recording(&self, file: usize) -> usize {
-        self.groups.iter().position(|g| g.files.contains(&file)).unwrap_or(usize::MAX)
+    fn recording(&self, file: usize) -> Option<usize> {
+        self.groups.iter().position(|g| g.files.contains(&file))
     }
 
     fn uncertain(&self, file: usize) -> bool {
@@ -82,7 +82,7 @@ pub(crate) fn ask(known: &Known<'_>, options: &Options, progress: &dyn Progress)
     let uncertain: Vec<usize> = listened.iter().copied().filter(|&f| known.uncertain(f)).collect();
     let blind = |f: usize| {
         let picture = known.probed[f].info.as_ref().is_ok_and(|i| i.picture.is_some());
-        let camera = known.groups.get(known.recording(f)).is_some_and(|g| g.kind == Kind::Camera);
+        let camera = known.recording(f).is_some_and(|r| known.groups[r].kind == Kind::Camera);
         picture && camera && known.settled.maps[f].is_none()
     };
     let seen: Vec<usize> = if options.picture { files.filter(|&f| blind(f)).collect() } else { Vec::new() };

@@ -269,9 +269,9 @@ pub fn compare(
     compare_asked(heard, groups, known, &asked, options, range_s, progress)
 }
 
-/// For each file, its recording and its place in it.
+/// For each file, its recording and its place in it. Every file is in one.
 pub(crate) fn places(files: usize, groups: &[Group]) -> Vec<(usize, usize)> {
-    let mut place = vec![(usize::MAX, 0); files];
+    let mut place = vec![(0, 0); files];
     for (index, group) in groups.iter().enumerate() {
         group.files.iter().enumerate().for_each(|(i, &f)| place[f] = (index, i));
     }
