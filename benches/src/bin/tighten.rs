@@ -21,7 +21,7 @@ use coeval_benches::sim::{Device, Half, Scene, SceneSpec, Utterance};
 use coeval_benches::sim_sound::Material;
 use coeval_cut::tighten::{Facts, Plan, TightenOptions, Voice, plan};
 use coeval_cut::voices::speech_map;
-use coeval_listen::speech::STEP_S;
+use coeval_listen::speech::{Origin, STEP_S};
 use coeval_media::{OpenOptions, WavOptions, WavWriter};
 use coeval_shoot::Options as ShootOptions;
 
@@ -158,7 +158,7 @@ fn run(arguments: &Arguments) -> Result<(), Box<dyn Error>> {
             let voice = |s: &(f64, f64)| Voice {
                 start_s: s.0,
                 end_s: s.1,
-                origin: "intercom".to_owned(),
+                origin: Origin::Local,
                 confidence: 1.0,
                 heard_by: Vec::new(),
             };

@@ -6,7 +6,6 @@ use ::coeval_shoot::{Alignment, Options, on_threads};
 use coeval::Result;
 use coeval_cut::tighten::Voice;
 use coeval_cut::voices::{SpeechMap, speech_map};
-use coeval_listen::speech::Origin;
 
 use crate::handle::{self, c_text, fill, growing, handle, invalid, path, place, pointer, text};
 use crate::panics::answer;
@@ -166,14 +165,12 @@ pub unsafe extern "C" fn coeval_voices_get(
     unsafe {
         guard(error, || {
             let found = handle::get(voices)?.voice(index)?;
-            let known = [Origin::Local, Origin::Radio].into_iter().find(|o| o.as_str() == found.origin);
-            let origin = known.map_or(coeval_origin::COEVAL_OTHER_ORIGIN, coeval_origin::from);
             let value = coeval_voice {
                 struct_size: 0,
                 start_s: found.start_s,
                 end_s: found.end_s,
                 confidence: found.confidence,
-                origin: origin as i32,
+                origin: coeval_origin::from(found.origin) as i32,
                 reserved: 0,
                 camera_count: found.heard_by.len(),
             };

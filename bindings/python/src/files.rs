@@ -372,7 +372,7 @@ pub(crate) fn render<'py>(
             1 => EditAction::Show,
             speed => EditAction::Pass(speed),
         };
-        Entry { from, to, fate, camera, dissolve: 0, reason: String::new() }
+        Entry::new(from, to, fate, camera)
     };
     let plan = Plan { frame_rate, entries: stretches.into_iter().map(entry).collect(), notes: Vec::new() };
     let mut options = RenderOptions::default();

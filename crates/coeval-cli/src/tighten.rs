@@ -12,6 +12,7 @@ use coeval_cut::voices::{SpeechMap, speech_map};
 use coeval_cut::{RoughCut, RoughCutOptions, rough_cut};
 use coeval_deliver::rough;
 use coeval_listen::activity::ActivityCurve;
+use coeval_listen::speech::Origin;
 use coeval_media::OpenOptions;
 use coeval_shoot::{Alignment, LARGEST_TEXT, clock_time, read_text, resolved, write_whole};
 
@@ -190,7 +191,7 @@ pub(crate) fn run(args: &TightenArgs, console: &mut Console<'_>) -> Result<u8, F
         console.out.write_all(show::json(&read_text(&out.join("plan.json"), LARGEST_TEXT)?).as_bytes())?;
         return Ok(exit::ALL_PLACED);
     }
-    let radio = facts.voices.iter().filter(|v| v.origin == "radio").count();
+    let radio = facts.voices.iter().filter(|v| v.origin == Origin::Radio).count();
     writeln!(
         console.out,
         "{} stretches of speech, {radio} of them radio. {} becomes {} in {} shots.",

@@ -250,14 +250,8 @@ mod tests {
     use proptest::prelude::*;
 
     fn entry(from: i64, to: i64, fate: EditAction, camera: Option<&str>) -> Entry {
-        Entry {
-            from,
-            to,
-            fate,
-            camera: camera.map(str::to_owned),
-            dissolve: 0,
-            reason: "speech (intercom); why".into(),
-        }
+        let reason = "speech (intercom); why".into();
+        Entry { reason, ..Entry::new(from, to, fate, camera.map(str::to_owned)) }
     }
 
     fn some_plan() -> Plan {

@@ -555,14 +555,15 @@ fn limited(
 
 #[cfg(test)]
 mod tests {
+    use coeval_listen::speech::Origin;
+
     use super::*;
     use crate::testing;
     use crate::tighten::Entry;
 
     #[test]
     fn camera_sound_goes_down_under_a_voice_and_up_again() {
-        let voice =
-            |start_s, end_s| Voice { start_s, end_s, origin: "intercom".into(), confidence: 1.0, heard_by: vec![] };
+        let voice = |start_s, end_s| Voice { start_s, end_s, origin: Origin::Local, confidence: 1.0, heard_by: vec![] };
         let entry = |from: i64, to: i64, fate: EditAction| Entry {
             from,
             to,

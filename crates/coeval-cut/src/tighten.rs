@@ -22,8 +22,9 @@ pub struct Voice {
     pub start_s: f64,
     /// Where it ends, seconds.
     pub end_s: f64,
-    /// `intercom` or `radio`.
-    pub origin: String,
+    /// Where the voice comes from; in files `intercom` or `radio`.
+    #[serde(with = "origin_text")]
+    pub origin: Origin,
     /// Mean probability of speech, 0 to 1.
     pub confidence: f64,
     /// How surely each camera hears it, by the camera's id, in standard deviations; cameras that did not run are
@@ -31,9 +32,26 @@ pub struct Voice {
     pub heard_by: Vec<(String, f64)>,
 }
 
+/// An [`Origin`] as the word that files have for it.
+mod origin_text {
+    use coeval_listen::speech::Origin;
+    use serde::de::{Deserialize, Deserializer, Error};
+    use serde::ser::Serializer;
+
+    pub(super) fn serialize<S: Serializer>(origin: &Origin, serializer: S) -> Result<S::Ok, S::Error> {
+        serializer.serialize_str(origin.as_str())
+    }
+
+    pub(super) fn deserialize<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Origin, D::Error> {
+        let word = String::deserialize(deserializer)?;
+        let known = Origin::ALL.into_iter().find(|o| o.as_str() == word);
+        known.ok_or_else(|| D::Error::custom(format!("{word:?} is no origin of a voice")))
+    }
+}
+
 impl Voice {
     fn is_radio(&self) -> bool {
-        self.origin == Origin::Radio.as_str()
+        self.origin == Origin::Radio
     }
 
     /// The camera that hears it best.
@@ -180,6 +198,11 @@ pub struct Entry {
 }
 
 impl Entry {
+    /// A stretch from frame `from` to before frame `to`, cut to without a dissolve, with no reason given.
+    pub fn new(from: i64, to: i64, fate: EditAction, camera: Option<String>) -> Self {
+        Self { from, to, fate, camera, dissolve: 0, reason: String::new() }
+    }
+
     /// Frames that it takes in the result.
     pub fn shown_frames(&self) -> i64 {
         match self.fate {
@@ -436,7 +459,7 @@ fn items(facts: &Facts, options: &TightenOptions) -> Vec<Item> {
             start_s: voice.start_s,
             end_s: voice.end_s,
             score,
-            reason: format!("speech ({})", voice.origin),
+            reason: format!("speech ({})", voice.origin.as_str()),
         });
     }
     for (events, score) in [(&facts.events, f64::INFINITY), (&facts.found, 1.0)] {
@@ -650,7 +673,7 @@ mod tests {
     use proptest::prelude::*;
 
     fn voice(start_s: f64, end_s: f64, camera: &str) -> Voice {
-        Voice { start_s, end_s, origin: "intercom".into(), confidence: 0.9, heard_by: vec![(camera.into(), 20.0)] }
+        Voice { start_s, end_s, origin: Origin::Local, confidence: 0.9, heard_by: vec![(camera.into(), 20.0)] }
     }
 
     fn facts(frames: i64, voices: Vec<Voice>) -> Facts {
@@ -833,7 +856,7 @@ mod tests {
                 voices.push(Voice {
                     start_s: at,
                     end_s: at + length,
-                    origin: if radio { "radio" } else { "intercom" }.into(),
+                    origin: if radio { Origin::Radio } else { Origin::Local },
                     confidence,
                     heard_by: (0..heard).map(|c| (format!("cam-{c}"), 6.0 + c as f64)).collect(),
                 });

@@ -172,7 +172,7 @@ pub fn speech_map(
             voices.push(Voice {
                 start_s: from_s + segment.start_s,
                 end_s: from_s + segment.end_s,
-                origin: segment.origin(best).as_str().to_owned(),
+                origin: segment.origin(best),
                 confidence: f64::from(segment.confidence),
                 heard_by,
             });
@@ -224,11 +224,13 @@ fn happenings(
     // A voice is a reason of its own.
     events.retain(|e| voices.iter().all(|v| v.end_s < e.start_s || v.start_s > e.end_s));
     claps.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let mut last_s: Option<f64> = None;
     for (i, &(at_s, by)) in claps.iter().enumerate() {
         // What one microphone alone heard may be a knock at it, or the first letter of a word.
         let another = claps[i + 1..].iter().take_while(|c| c.0 - at_s <= ONE_CLAP_S).find(|c| c.1 != by);
-        let known = events.last().is_some_and(|e: &Moment| e.what.starts_with("clap") && at_s - e.end_s <= ONE_CLAP_S);
+        let known = last_s.is_some_and(|last_s| at_s - last_s <= ONE_CLAP_S);
         if let Some((_, other)) = another.filter(|_| !known) {
+            last_s = Some(at_s);
             let what = format!("clap in {by}, {other}");
             events.push(Moment { start_s: at_s, end_s: at_s, what });
         }

@@ -515,7 +515,7 @@ fn section(plan: &Plan, facts: &Facts) -> Result<String> {
     let voices = facts
         .voices
         .iter()
-        .map(|v| json!({"x": place(at(v.start_s)), "w": place(at(v.end_s - v.start_s)), "origin": v.origin}));
+        .map(|v| json!({"x": place(at(v.start_s)), "w": place(at(v.end_s - v.start_s)), "origin": v.origin.as_str()}));
     let events = facts
         .events
         .iter()
@@ -537,25 +537,13 @@ mod tests {
     use proptest::prelude::*;
 
     fn entry(from: i64, to: i64, fate: EditAction, camera: Option<&str>) -> Entry {
-        Entry {
-            from,
-            to,
-            fate,
-            camera: camera.map(str::to_owned),
-            dissolve: 0,
-            reason: "speech (intercom); why".into(),
-        }
+        let reason = "speech; <why> & \"how\"".into();
+        Entry { reason, ..Entry::new(from, to, fate, camera.map(str::to_owned)) }
     }
 
     fn some_plan() -> Plan {
-        let mut entries = vec![
-            entry(0, 300, EditAction::Drop, None),
-            entry(300, 900, EditAction::Show, Some("cam a|#%")),
-            entry(900, 1500, EditAction::Pass(8), Some("-")),
-            entry(1500, 1501, EditAction::Show, None),
-        ];
-        entries[1].dissolve = 12;
-        Plan { frame_rate: [30_000, 1001], entries, notes: vec!["13 min were asked for".into()] }
+        let entries = vec![entry(0, 300, EditAction::Drop, None), entry(300, 900, EditAction::Show, Some("cam-a"))];
+        Plan { frame_rate: [30_000, 1001], entries, notes: vec!["a note".into()] }
     }
 
     #[test]

@@ -13,6 +13,9 @@ pub enum Origin {
 }
 
 impl Origin {
+    /// All of them.
+    pub const ALL: [Self; 2] = [Self::Local, Self::Radio];
+
     /// The word used for it everywhere.
     pub fn as_str(self) -> &'static str {
         match self {
