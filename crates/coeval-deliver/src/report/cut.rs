@@ -1,0 +1,51 @@
+//! The page of a rough cut, put into a report that is there already.
+
+/// Where a rough cut goes in the page, and the link to it. Names cannot hold these: they are escaped.
+const CUT: [(&str, &str); 2] = [("<!-- cut link -->", "<!-- /cut link -->"), ("<!-- cut -->", "<!-- /cut -->")];
+const CUT_LINK: &str = "<li><a href=\"#cut\">Rough cut</a></li>";
+
+/// What lies between two words that both are there once.
+pub(super) fn between(page: &str, (from, to): (&str, &str)) -> Option<std::ops::Range<usize>> {
+    let begin = page.find(from)? + from.len();
+    let end = begin + page[begin..].find(to)?;
+    Some(begin..end)
+}
+
+/// A page with this rough cut, in place of one that it may have; `None` when it has no place for it.
+pub(crate) fn with_cut(page: &str, section: &str) -> Option<String> {
+    let mut page = page.to_owned();
+    for (place, content) in CUT.into_iter().zip([CUT_LINK, section]) {
+        page.replace_range(between(&page, place)?, content);
+    }
+    Some(page)
+}
+
+/// The rough cut in a page, if it is made as ours are: the page may have come from elsewhere, and been changed.
+pub(crate) fn cut_in(page: &str) -> Option<&str> {
+    between(page, CUT[1]).map(|range| &page[range]).filter(|section| !section.is_empty() && is_plain(section))
+}
+
+/// Does a section hold nothing but the tags and attributes of the rough cut's template? None of them runs, loads or leads
+/// anywhere.
+fn is_plain(section: &str) -> bool {
+    const TAGS: &str = " section h2 p svg rect title span i code div table caption thead tbody tr th td ";
+    const ATTRIBUTES: &str = " id class role aria-label aria-labelledby tabindex scope data-l x y width height viewBox \
+                              preserveAspectRatio ";
+    let listed = |list: &str, word: &str| !word.contains(' ') && list.contains(&format!(" {word} "));
+    section.split('<').skip(1).all(|rest| {
+        let Some((tag, _)) = rest.split_once('>') else { return false };
+        let tag = tag.strip_suffix('/').unwrap_or(tag);
+        if let Some(name) = tag.strip_prefix('/') {
+            return listed(TAGS, name);
+        }
+        let (name, mut rest) = tag.split_once(' ').unwrap_or((tag, ""));
+        while let Some((attribute, value)) = rest.split_once("=\"") {
+            let Some((_, after)) = value.split_once('"') else { return false };
+            if !listed(ATTRIBUTES, attribute) {
+                return false;
+            }
+            rest = after.trim_start_matches(' ');
+        }
+        listed(TAGS, name) && rest.is_empty()
+    })
+}

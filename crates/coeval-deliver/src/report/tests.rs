@@ -1,0 +1,131 @@
+use super::words::{early_or_late, length, lip_sync, percent, within_ms};
+use super::*;
+use crate::layout::tests::example;
+use crate::lists::marks;
+
+fn html(alignment: &Alignment, title: &str, checks: &[Check]) -> String {
+    let layout = Layout::of(alignment).unwrap();
+    let start = Timecode::from_label([1, 0, 0, 0], layout.rate, layout.rate.counting()).unwrap();
+    let marks = marks(alignment, &[]);
+    let measured = [("R.FLAC".to_owned(), Err(Error::new(ErrorKind::NoSound, "<b>no</b> sound")))];
+    let (measured, marks) = (&measured, &marks);
+    page(&Report { title, alignment, layout: &layout, start, measured, checks, marks, others: &[] }).unwrap()
+}
+
+#[test]
+fn verdicts_follow_the_published_limits() {
+    // EBU R 37 (whole chain +40/-60 ms, one stage +5/-15) and ITU-R BT.1359-1 (+45/-125, +90/-185 ms).
+    for (early_ms, words) in [
+        (5.0, "in sync"),
+        (-15.0, "in sync"),
+        (5.1, "in sync by EBU R 37"),
+        (40.0, "in sync by EBU R 37"),
+        (-60.0, "in sync by EBU R 37"),
+        (44.0, "beyond EBU R 37, seldom noticed"),
+        (-124.0, "beyond EBU R 37, seldom noticed"),
+        (46.0, "noticed"),
+        (-126.0, "noticed"),
+        (90.1, "unacceptable"),
+        (-186.0, "unacceptable"),
+        (f64::NAN, "unacceptable"),
+    ] {
+        assert_eq!(lip_sync(early_ms / 1e3).1, words, "{early_ms}");
+    }
+}
+
+#[test]
+fn numbers_are_said_as_people_say_them() {
+    assert_eq!([0.0853, 24.0, 90.0, 3661.0].map(length), ["85 ms", "24.0 s", "1 min 30 s", "1 h 1 min"]);
+    assert_eq!([0.0231, -0.0046, 0.000_01].map(early_or_late), ["23 ms early", "4.6 ms late", "on the spot"]);
+    assert_eq!([0.000_03, 0.0011, 0.001_11].map(within_ms), ["0.1 ms", "1.1 ms", "1.2 ms"]);
+    assert_eq!(percent(1.0), "over 99.99 %");
+}
+
+#[test]
+fn problems_come_first_and_the_worst_of_them_before_the_rest() {
+    let mut alignment = example();
+    alignment.recordings[0].files[0].confidence = Some(0.93);
+    let page = html(&alignment, "day 1", &[]);
+    let at = |text: &str| page.find(text).unwrap_or_else(|| panic!("{text} is not there"));
+    let (unplaced, doubtful) = (at("X.MP4 has no place."), at("b&#x2f;C 1.MP4 may lie wrong."));
+    let jump = at("b&#x2f;C 1.MP4 lost 500 ms of sound.");
+    assert!(
+        at("What needs attention") < doubtful && doubtful.max(unplaced) < jump && jump < at("Who recorded when</h2>")
+    );
+    // cam-b ran from 30.0 s to 130.5 s, cam-a to 174.2 s, the recorder to 199.0 s.
+    assert!(page.contains("cam-a stopped 24.8 s before the last."), "{page}");
+    assert!(page.contains("its level could not be read."));
+}
+
+#[test]
+fn no_name_becomes_markup() {
+    let evil = "\"><img src=x onerror=alert(1)>'</script><script>alert(2)</script>&{{ 7 * 7 }}";
+    let mut alignment = example();
+    for recording in &mut alignment.recordings {
+        for file in &mut recording.files {
+            file.path = format!("{evil}{}", file.path);
+            file.warnings.push(evil.to_owned());
+            file.reason = file.reason.as_ref().map(|_| evil.to_owned());
+        }
+        recording.id = format!("{evil}{}", recording.id);
+    }
+    alignment.timeline.clock = format!("{evil}cam-a");
+    alignment.pairs.push(coeval_shoot::alignment::Pair {
+        a: alignment.recordings[0].id.clone(),
+        b: alignment.recordings[1].id.clone(),
+        overlap_s: 60.0,
+        confidence: 1.0,
+        residual_rms_s: 1e-4,
+        evidence: 2,
+        contradicted: true,
+        residuals: vec![[31.0, 1e-4], [80.0, -1e-4]],
+    });
+    let page = html(&alignment, evil, &[]);
+    assert_eq!(page.matches("<script").count(), 1);
+    assert_eq!(page.matches("</script").count(), 1);
+    assert!(!page.contains("<img") && !page.contains("<b>no</b>") && !page.contains("49&#x27;"));
+    assert!(page.contains("&lt;img"));
+    // Attributes of the page itself only: a quote in a name ends none.
+    assert!(!page.contains("\" onerror") && !page.contains("\"><img"));
+}
+
+#[test]
+fn an_hour_with_fifteen_clips_stays_below_fifteen_megabytes() {
+    let mut alignment = example();
+    let clip = alignment.recordings[1].files[0].clone();
+    alignment.recordings[1].files = (0..15)
+        .map(|i| {
+            let at = f64::from(i) * 240.0;
+            let mut file = clip.clone();
+            file.path = format!("A_{i:02}.MOV");
+            file.knots = vec![[0.0, at], [81.081, at + 81.081]];
+            file
+        })
+        .collect();
+    alignment.recordings[2].files[0].knots = vec![[0.0, 0.0], [3600.0, 3600.18]];
+    alignment.recordings[2].files[0].duration_s = Some(3600.0);
+    let dir = tempfile::tempdir().unwrap();
+    for (name, rate_hz, seconds) in
+        (0..15).map(|i| (format!("A_{i:02}.MOV"), 8000, 82)).chain([("R.FLAC".to_owned(), 8000, 3600)])
+    {
+        let mut wav =
+            coeval_media::WavWriter::create(&dir.path().join(name), coeval_media::WavOptions::new(rate_hz, 1)).unwrap();
+        // Noise: the least that could be packed.
+        let mut state = 1u32;
+        let block: Vec<f32> = (0..rate_hz * seconds)
+            .map(|_| {
+                state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+                (state >> 8) as f32 / (1u32 << 24) as f32 - 0.5
+            })
+            .collect();
+        wav.write(&block).unwrap();
+        wav.finish().unwrap();
+    }
+    alignment.recordings.truncate(3);
+    alignment.recordings.remove(0);
+    let checks = coeval_shoot::listen::listen(&alignment, dir.path(), &Default::default(), &()).unwrap();
+    assert_eq!(checks.len(), 45);
+    let page = html(&alignment, "an hour", &checks);
+    assert!(page.len() < 15_000_000, "{} bytes", page.len());
+    assert_eq!(page.matches("src=\"data:audio/wav;base64,").count(), 90);
+}

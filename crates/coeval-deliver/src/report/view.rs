@@ -1,0 +1,545 @@
+//! What the report says of an alignment.
+
+use base64::Engine as _;
+use base64::engine::general_purpose::STANDARD as BASE64;
+use coeval::Result;
+use coeval::clock::ClockMap;
+use coeval_shoot::alignment::{Alignment, File, Kind, Recording};
+use coeval_shoot::listen::{Check, Couple, by_hand, couples};
+use coeval_shoot::{Measured, clock_time};
+use sha2::{Digest as _, Sha256};
+
+use super::plot::{Series, Shape, plot};
+use super::rows::{
+    AdviceView, CheckView, FileRow, LeftOut, LevelRow, MarkRow, OtherEvent, Page, PairRow, PlaceView, Problem, SyncRow,
+    Version,
+};
+use super::words::{
+    EARLY, R37_CHAIN_S, early_or_late, in_words, length, lip_sync, percent, residual_words, sentence, signed_ms,
+    small_ms, within_ms,
+};
+use super::{Report, SCRIPT, STYLE, wave};
+use crate::layout::{Content, SourceRate};
+use crate::lists::Mark;
+
+/// Picture without a recorder for so long is worth a line, seconds.
+const MISSED_S: f64 = 1.0;
+/// Rows of the table of markers.
+const MARKS: usize = 200;
+/// Curves are drawn for a phone, a tablet or paper, and a desk.
+const WIDTHS: [usize; 3] = [360, 720, 1180];
+/// Below this a placement must be looked at.
+pub(super) const SURE: f64 = 0.99;
+
+/// A placed file and where it lies.
+pub(super) struct Placed<'a> {
+    pub(super) recording: &'a Recording,
+    pub(super) file: &'a File,
+    pub(super) map: ClockMap,
+    pub(super) from_s: f64,
+    pub(super) to_s: f64,
+}
+
+pub(super) struct View<'a> {
+    pub(super) report: &'a Report<'a>,
+    pub(super) alignment: &'a Alignment,
+    pub(super) placed: Vec<Placed<'a>>,
+    pub(super) couples: Vec<Couple>,
+    pub(super) duration_s: f64,
+}
+
+impl<'a> View<'a> {
+    pub(super) fn new(report: &'a Report<'a>) -> Self {
+        let alignment = report.alignment;
+        let files = alignment.recordings.iter().flat_map(|r| r.files.iter().map(move |f| (r, f)));
+        let placed: Vec<Placed<'a>> = files
+            .filter_map(|(recording, file)| {
+                let map = file.map()?;
+                let (from_s, to_s) = (map.knots()[0].1, map.knots()[map.knots().len() - 1].1);
+                Some(Placed { recording, file, map, from_s, to_s })
+            })
+            .collect();
+        let duration_s = placed.iter().map(|p| p.to_s).fold(1.0, f64::max);
+        Self { report, alignment, placed, couples: couples(alignment), duration_s }
+    }
+
+    pub(super) fn page(&self) -> Page {
+        let all = self.alignment.files().count();
+        let placed = self.placed.len();
+        let headline = match all - placed {
+            0 => format!("All {all} files lie on one clock."),
+            1 => format!("{placed} of {all} files lie on one clock; one has no place."),
+            n => format!("{placed} of {all} files lie on one clock; {n} have no place."),
+        };
+        let sync = self.sync();
+        let lanes = self.lanes();
+        let pairs = self.alignment.pairs.iter().filter(|p| !p.residuals.is_empty());
+        let spread: Vec<f64> = pairs.flat_map(|p| p.residuals.iter().map(|r| r[1].abs())).collect();
+        let hash = BASE64.encode(Sha256::digest(SCRIPT));
+        let marks = self.report.marks;
+        Page {
+            title: self.report.title.to_owned(),
+            version: self.alignment.generator.version.clone(),
+            style: STYLE,
+            script: SCRIPT,
+            script_hash: format!("sha256-{hash}"),
+            headline,
+            lede: self.lede(),
+            others: self
+                .report
+                .others
+                .iter()
+                .map(|o| OtherEvent { name: o.name.clone(), words: o.words.clone(), href: o.href.clone() })
+                .collect(),
+            duration: length(self.duration_s),
+            duration_s: self.duration_s,
+            clock: self.alignment.timeline.clock.clone(),
+            rate: self.report.layout.rate.to_string(),
+            start: self.report.start.to_string(),
+            problems: self.problems(),
+            border: self.border(),
+            ticks: self.ticks(),
+            any_missed: lanes.iter().flat_map(|l| &l.clips).any(|c| !c.missed.is_empty()),
+            any_jump: lanes.iter().flat_map(|l| &l.clips).any(|c| !c.jumps.is_empty()),
+            lanes,
+            coverage: self.coverage(),
+            left_out: self
+                .alignment
+                .files()
+                .filter(|f| !f.is_placed())
+                .map(|f| LeftOut { name: f.path.clone(), href: self.file_anchor(&f.path) })
+                .collect(),
+            listen_note: self.listen_note(),
+            clips: self.clips(),
+            sync,
+            drift: WIDTHS.map(|w| self.drift(w)).into(),
+            has_residuals: !spread.is_empty(),
+            residual_words: residual_words(spread),
+            residual: WIDTHS.map(|w| self.residuals(w)).into(),
+            pairs: self.pairs(),
+            files: self.files(),
+            levels: self.levels(),
+            marks: marks.iter().take(MARKS).filter_map(|m| self.mark(m)).collect(),
+            marks_left: marks.len().saturating_sub(MARKS),
+        }
+    }
+
+    pub(super) fn lede(&self) -> Vec<String> {
+        let mut lede = Vec::new();
+        let worst = |f: &dyn Fn(&Couple) -> Option<f64>| {
+            self.couples.iter().filter_map(f).max_by(|a, b| a.abs().total_cmp(&b.abs()))
+        };
+        if let Some(hand_s) = worst(&|c| self.worst_by_hand(c)) {
+            let conformed_s = worst(&|c| Some(2.0 * self.uncertainty_s(c))).unwrap_or(0.0);
+            lede.push(format!(
+                "Conformed sound keeps within {} of the picture, nineteen times of twenty. Laid by hand it would have been up to {} off.",
+                within_ms(conformed_s),
+                length(hand_s.abs()),
+            ));
+        }
+        let serious = self.problems().iter().filter(|p| p.serious).count();
+        lede.push(match serious {
+            0 => "Nothing has to be done before you cut.".to_owned(),
+            1 => "One thing should be looked at before you cut.".to_owned(),
+            n => format!("{n} things should be looked at before you cut."),
+        });
+        lede
+    }
+
+    fn file_anchor(&self, path: &str) -> String {
+        let index = self.alignment.files().position(|f| f.path == path).unwrap_or(0);
+        format!("file-{}", index + 1)
+    }
+
+    fn check_anchor(&self, couple: &Couple) -> Option<String> {
+        let mut seen: Vec<&Couple> = Vec::new();
+        for check in self.report.checks {
+            if seen.last() != Some(&&check.couple) {
+                seen.push(&check.couple);
+            }
+        }
+        seen.iter().position(|c| *c == couple).map(|i| format!("check-{}", i + 1))
+    }
+
+    /// Where a reader goes from a file, and what the link is called: to its listening checks, else to its line in the
+    /// table.
+    pub(super) fn link(&self, path: &str) -> (&'static str, String) {
+        let couple = self.couples.iter().find(|c| c.clip == path).or(self.couples.iter().find(|c| c.other == path));
+        let check = couple.and_then(|c| self.check_anchor(c)).map(|anchor| ("Listen", anchor));
+        check.unwrap_or_else(|| ("Its line", self.file_anchor(path)))
+    }
+
+    pub(super) fn problems(&self) -> Vec<Problem> {
+        let mut all = Vec::new();
+        let mut say = |serious: bool, what: String, then: String, link: Option<(&'static str, String)>| {
+            all.push(Problem { serious, what, then, link });
+        };
+        let section = |name: &'static str, id: &str| Some((name, id.to_owned()));
+        for (recording, file) in self.alignment.recordings.iter().flat_map(|r| r.files.iter().map(move |f| (r, f))) {
+            let line = Some(("Its line", self.file_anchor(&file.path)));
+            if !file.is_placed() {
+                let why = file.reason.as_deref().unwrap_or("no reason is given");
+                say(true, format!("{} has no place.", file.path), sentence(why), line);
+                continue;
+            }
+            if file.confidence.is_some_and(|c| c < SURE) {
+                let words = in_words(file.confidence.unwrap_or(0.0));
+                say(true, format!("{} may lie wrong.", file.path), sentence(words), Some(self.link(&file.path)));
+            }
+            for jump in &file.jumps {
+                let what = if jump.lost_s >= 0.0 { "lost" } else { "repeated" };
+                let at = self.placed.iter().find(|p| p.file.path == file.path);
+                say(
+                    false,
+                    format!("{} {what} {} of sound.", file.path, length(jump.lost_s.abs())),
+                    format!(
+                        "About {} on the timeline, as closely as there was sound to compare. It is split there; listen across the split.",
+                        clock_time(at.map_or(0.0, |p| p.map.forward(jump.file_s)))
+                    ),
+                    Some(self.link(&file.path)),
+                );
+            }
+            for warning in &file.warnings {
+                say(false, format!("{}:", file.path), sentence(warning), None);
+            }
+            let missed_s: f64 = self.missed(recording, file).iter().map(|m| m.1 - m.0).sum();
+            if missed_s >= MISSED_S {
+                say(
+                    false,
+                    format!("{} has picture without a recorder for {}.", file.path, length(missed_s)),
+                    "Its own sound is all there is for that time.".to_owned(),
+                    section("Coverage", "when"),
+                );
+            }
+        }
+        for pair in self.alignment.pairs.iter().filter(|p| p.contradicted) {
+            say(
+                true,
+                format!("{} and {} contradict the rest.", pair.a, pair.b),
+                "Their comparison was left out; listen to both before you cut.".to_owned(),
+                section("Evidence", "clocks"),
+            );
+        }
+        for recording in &self.alignment.recordings {
+            if let Some(early_s) = self.stopped_early_s(recording) {
+                say(
+                    false,
+                    format!("{} stopped {} before the last.", recording.id, length(early_s)),
+                    "Was the card full, or the battery empty?".to_owned(),
+                    section("Coverage", "when"),
+                );
+            }
+        }
+        for (path, measured) in self.report.measured {
+            match measured {
+                Ok(measured) => {
+                    for advice in measured.level.advice().into_iter().filter(|a| a.serious) {
+                        say(true, format!("{}:", path), advice.text, section("Levels", "levels"));
+                    }
+                }
+                Err(e) => say(true, format!("{path}: its level could not be read."), sentence(e.message()), None),
+            }
+        }
+        // The serious first, otherwise in the order found.
+        all.sort_by_key(|p| !p.serious);
+        all
+    }
+
+    /// Stretches of a camera's file during which no recorder ran, on the timeline; none where there is no recorder.
+    pub(super) fn missed(&self, recording: &Recording, file: &File) -> Vec<(f64, f64)> {
+        let recorders: Vec<&Placed<'_>> = self.placed.iter().filter(|p| p.recording.kind == Kind::Recorder).collect();
+        let mine = self.placed.iter().find(|p| p.file.path == file.path);
+        let Some(mine) = mine.filter(|_| recording.kind == Kind::Camera && !recorders.is_empty()) else {
+            return Vec::new();
+        };
+        let mut ran: Vec<(f64, f64)> = recorders.iter().map(|p| (p.from_s, p.to_s)).collect();
+        ran.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let mut missed = Vec::new();
+        let mut at = mine.from_s;
+        for (from, to) in ran {
+            if from > at {
+                missed.push((at, from.min(mine.to_s)));
+            }
+            at = at.max(to);
+            if at >= mine.to_s {
+                break;
+            }
+        }
+        if at < mine.to_s {
+            missed.push((at, mine.to_s));
+        }
+        missed.retain(|m| m.1 - m.0 >= MISSED_S.min(0.5));
+        missed
+    }
+
+    fn stopped_early_s(&self, recording: &Recording) -> Option<f64> {
+        let end = |r: &Recording| {
+            let mine = self.placed.iter().filter(|p| p.recording.id == r.id);
+            mine.map(|p| p.to_s).fold(f64::NEG_INFINITY, f64::max)
+        };
+        let early_s = self.duration_s - end(recording);
+        (early_s.is_finite() && early_s > EARLY.1.max(EARLY.0 * self.duration_s)).then_some(early_s)
+    }
+
+    pub(super) fn listen_note(&self) -> String {
+        let Some(check) = self.report.checks.first() else { return String::new() };
+        let mut note = format!(
+            "Both sides are made equally loud, {} kHz, {} each.",
+            check.rate_hz / 1000,
+            length(check.clip.len() as f64 / f64::from(check.rate_hz))
+        );
+        let heard = |c: &&Couple| self.check_anchor(c).is_some();
+        let all = self.couples.iter().filter(heard).count();
+        if all < self.couples.len() {
+            note.push_str(&format!(" To keep this page small, {all} of {} clips are here.", self.couples.len()));
+        }
+        note
+    }
+
+    pub(super) fn clips(&self) -> Vec<CheckView> {
+        let mut views: Vec<CheckView> = Vec::new();
+        for checks in self.report.checks.chunk_by(|a, b| a.couple == b.couple) {
+            let couple = &checks[0].couple;
+            let id = self.placed.iter().find(|p| p.file.path == couple.clip).map_or("", |p| &p.recording.id);
+            let sd_s = self.uncertainty_s(couple);
+            let hand_s = self.worst_by_hand(couple).unwrap_or(0.0);
+            let confidence =
+                [&couple.clip, &couple.other].map(|p| self.alignment.file(p).and_then(|f| f.confidence).unwrap_or(0.0));
+            views.push(CheckView {
+                anchor: format!("check-{}", views.len() + 1),
+                name: couple.clip.clone(),
+                id: id.to_owned(),
+                other: couple.other.clone(),
+                words: format!(
+                    "By hand {} at worst: {}. Aligned within {}, nineteen times of twenty. The placement is {}.",
+                    early_or_late(hand_s),
+                    lip_sync(hand_s).1,
+                    within_ms(2.0 * sd_s),
+                    in_words(confidence[0].min(confidence[1])),
+                ),
+                places: checks.iter().map(|c| place(c, sd_s)).collect(),
+            });
+        }
+        views
+    }
+
+    /// One standard deviation of how two files lie on each other, seconds.
+    fn uncertainty_s(&self, couple: &Couple) -> f64 {
+        let of = |path: &str| self.alignment.file(path).and_then(|f| f.uncertainty_s).unwrap_or(0.0);
+        of(&couple.clip).hypot(of(&couple.other))
+    }
+
+    /// How early the other file would be if it were laid by hand, at the worst moment that both share.
+    fn worst_by_hand(&self, couple: &Couple) -> Option<f64> {
+        let (clip, other) = (self.alignment.map(&couple.clip)?, self.alignment.map(&couple.other)?);
+        let at_zero = by_hand(self.alignment, couple)?;
+        let (from_s, to_s) = couple.common_s;
+        let early = |t: f64| other.forward(at_zero + t) - clip.forward(t);
+        (0..=200)
+            .map(|i| early(from_s + (to_s - from_s) * f64::from(i) / 200.0))
+            .max_by(|a, b| a.abs().total_cmp(&b.abs()))
+    }
+
+    /// How far a clip's picture is off on whole frames, at worst, seconds: positive where sound would be early.
+    fn on_frames_s(&self, path: &str) -> Option<f64> {
+        let layout = self.report.layout;
+        let file = self.alignment.file(path)?;
+        let (map, picture) = (file.map()?, file.picture.as_ref()?);
+        let lanes = layout.lanes.iter().filter(|l| l.content == Content::Picture);
+        let pieces = lanes.flat_map(|l| &l.pieces).filter(|p| p.path == path);
+        let ends = pieces.flat_map(|piece| {
+            let SourceRate::Frames(own) = piece.source_rate else { return Vec::new() };
+            // Residuals are straight between; the last frame is where they end.
+            let late = |k: i64| {
+                let source_s = picture.start_s + own.seconds(piece.source_start) + layout.rate.seconds(k - piece.start);
+                layout.rate.seconds(k) - map.forward(source_s)
+            };
+            vec![late(piece.start), late(piece.end() - 1)]
+        });
+        ends.max_by(|a, b| a.abs().total_cmp(&b.abs()))
+    }
+
+    pub(super) fn sync(&self) -> Vec<SyncRow> {
+        let row = |couple: &Couple| {
+            let hand_s = self.worst_by_hand(couple)?;
+            let frames_s = self.on_frames_s(&couple.clip);
+            let conformed_s = 2.0 * self.uncertainty_s(couple);
+            let (hand_class, words) = lip_sync(hand_s);
+            Some(SyncRow {
+                name: couple.clip.clone(),
+                other: couple.other.clone(),
+                hand: signed_ms(hand_s),
+                hand_class,
+                frames: frames_s.map_or("no picture".to_owned(), signed_ms),
+                frames_class: frames_s.map_or("", |s| lip_sync(s).0),
+                conformed: format!("\u{b1}{}", within_ms(conformed_s)),
+                // The less forgiving side.
+                conformed_class: lip_sync(conformed_s).0,
+                words: format!("By hand {words}; conformed {}.", lip_sync(conformed_s).1),
+            })
+        };
+        self.couples.iter().filter_map(row).collect()
+    }
+
+    /// Each recording's deviation from its own straight clock, as `plot` draws it.
+    pub(super) fn drift(&self, width: usize) -> String {
+        let mut series = Vec::new();
+        for recording in self.lane_order() {
+            let mut points: Vec<(f64, f64)> = Vec::new();
+            let mut off_s = 0.0;
+            for p in self.placed.iter().filter(|p| p.recording.id == recording.id) {
+                let first = p.map.knots()[0];
+                if points.is_empty() {
+                    // The clock itself never is off.
+                    points.push((first.1, 0.0));
+                }
+                let base = off_s - (first.1 - first.0);
+                points.extend(p.map.knots().iter().map(|k| (k.1, base + k.1 - k.0)));
+                off_s = points[points.len() - 1].1;
+            }
+            let colour = self.colour(&recording.id);
+            series.push(Series { name: recording.id.clone(), colour, shape: Shape::Line, points });
+        }
+        let worst = series.iter().flat_map(|s| &s.points).map(|p| p.1.abs()).fold(0.0, f64::max);
+        let limits: &[(f64, &str)] =
+            if worst > 0.02 { &[(R37_CHAIN_S.0, "EBU R 37, early"), (-R37_CHAIN_S.1, "EBU R 37, late")] } else { &[] };
+        let last: Vec<String> =
+            series.iter().filter_map(|s| Some(format!("{} ends {}", s.name, signed_ms(s.points.last()?.1)))).collect();
+        let words = format!("How far each clock runs off, over the timeline. {}.", last.join(", "));
+        plot(&words, width, self.duration_s, &series, limits)
+    }
+
+    pub(super) fn residuals(&self, width: usize) -> String {
+        let series: Vec<Series> = self
+            .alignment
+            .pairs
+            .iter()
+            .filter(|p| !p.residuals.is_empty())
+            .enumerate()
+            .map(|(i, p)| Series {
+                name: format!("{} and {}", p.a, p.b),
+                colour: i % 6,
+                shape: Shape::Dots,
+                points: p.residuals.iter().map(|r| (r[0], r[1])).collect(),
+            })
+            .collect();
+        plot("What is left between measurements and result, over the timeline.", width, self.duration_s, &series, &[])
+    }
+
+    pub(super) fn pairs(&self) -> Vec<PairRow> {
+        let row = |p: &coeval_shoot::alignment::Pair| PairRow {
+            a: p.a.clone(),
+            b: p.b.clone(),
+            overlap: length(p.overlap_s),
+            evidence: p.evidence,
+            rms: small_ms(p.residual_rms_s),
+            words: match (p.contradicted, p.evidence) {
+                (true, _) => "contradicts the rest, at least in part; left out there",
+                (_, 0) => "no measurement was used",
+                (_, 1..10) => "few measurements: it hangs by a thread",
+                _ if p.residual_rms_s > 0.005 => "spread out: little common sound, or much echo",
+                _ => "steady",
+            },
+        };
+        self.alignment.pairs.iter().map(row).collect()
+    }
+
+    pub(super) fn files(&self) -> Vec<FileRow> {
+        let files = self.alignment.recordings.iter().flat_map(|r| r.files.iter().map(move |f| (r, f)));
+        files
+            .map(|(recording, file)| {
+                let none = || "\u{2013}".to_owned();
+                FileRow {
+                    anchor: self.file_anchor(&file.path),
+                    name: file.path.clone(),
+                    id: recording.id.clone(),
+                    at: file.knots.first().map_or_else(none, |k| format!("{:.4} s", k[1])),
+                    drift: file.drift_ppm.map_or_else(none, |d| format!("{d:+.2} ppm").replace('-', "\u{2212}")),
+                    sd: file.uncertainty_s.map_or_else(none, small_ms),
+                    confidence: file.confidence.map_or_else(none, percent),
+                    words: match (file.confidence, &file.reason) {
+                        (Some(confidence), _) if file.is_placed() => {
+                            let proof = file.proof.as_ref().map(|p| sentence(&p.verdict));
+                            [Some(sentence(in_words(confidence))), proof]
+                                .into_iter()
+                                .flatten()
+                                .collect::<Vec<_>>()
+                                .join(" ")
+                        }
+                        (_, reason) => format!("No place: {}", reason.as_deref().unwrap_or("no reason is given")),
+                    },
+                }
+            })
+            .collect()
+    }
+
+    pub(super) fn levels(&self) -> Vec<LevelRow> {
+        let row = |(path, measured): &(String, Result<Measured>)| {
+            let level = &measured.as_ref().ok()?.level;
+            let number = |x: Option<f64>| {
+                x.filter(|x| x.is_finite())
+                    .map_or("\u{2013}".to_owned(), |x| format!("{x:.1}").replace('-', "\u{2212}"))
+            };
+            let peak = level.channels.iter().map(|c| c.sample_peak_dbfs).fold(f64::NEG_INFINITY, f64::max);
+            let speech = level.channels.iter().filter_map(|c| c.active_level_dbfs).reduce(f64::max);
+            Some(LevelRow {
+                name: path.clone(),
+                peak: number(Some(peak)),
+                loudness: number(level.integrated_lufs),
+                speech: number(speech),
+                noise: number(level.noise_floor_dbfs),
+                advice: level.advice().into_iter().map(|a| AdviceView { serious: a.serious, text: a.text }).collect(),
+            })
+        };
+        self.report.measured.iter().filter_map(row).collect()
+    }
+
+    fn mark(&self, mark: &Mark) -> Option<MarkRow> {
+        mark.at_s.is_finite().then(|| MarkRow {
+            at: clock_time(mark.at_s),
+            timecode: self
+                .report
+                .start
+                .plus((self.report.layout.rate.frames(mark.at_s) + 1e-6).floor() as i64)
+                .to_string(),
+            kind: mark.kind.clone(),
+            name: if mark.length_s > 0.0 {
+                format!("{}, {}", mark.name, length(mark.length_s))
+            } else {
+                mark.name.clone()
+            },
+        })
+    }
+}
+
+pub(super) fn place(check: &Check, sd_s: f64) -> PlaceView {
+    let version = |other: &[f32], class, label, early_s: f64, wide_s: f64, words: String| {
+        // A mark that can be seen, on a bar of 400 ms.
+        let width = (2e3 * wide_s).max(4.0);
+        let gauge = ((1e3 * early_s).clamp(-198.0, 198.0) - width / 2.0, width);
+        let (bins, up, down) = wave::outline(&check.clip, other);
+        Version {
+            class,
+            label,
+            verdict: lip_sync(early_s).0,
+            words,
+            early_s,
+            gauge_left: gauge.0,
+            gauge_width: gauge.1,
+            bins,
+            up,
+            down,
+            wav: BASE64.encode(wave::stereo(&check.clip, other, check.rate_hz)),
+        }
+    };
+    let hand = format!("{}: {}", early_or_late(check.before_early_s), lip_sync(check.before_early_s).1);
+    let aligned = format!("\u{b1}{}: {}", within_ms(2.0 * sd_s), lip_sync(2.0 * sd_s).1);
+    PlaceView {
+        place: check.place.as_str(),
+        at: format!("at {}", clock_time(check.timeline_s)),
+        versions: vec![
+            version(&check.before, "before", "By hand", check.before_early_s, 0.0, hand),
+            version(&check.after, "after", "Aligned", 0.0, 2.0 * sd_s, aligned),
+        ],
+    }
+}

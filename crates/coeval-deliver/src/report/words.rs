@@ -1,0 +1,111 @@
+//! How numbers and verdicts are said.
+
+use super::view::SURE;
+
+/// EBU R 37: sound early and late, over the whole chain, seconds.
+pub(super) const R37_CHAIN_S: (f64, f64) = (0.040, 0.060);
+/// EBU R 37: what one stage may add.
+const R37_STAGE_S: (f64, f64) = (0.005, 0.015);
+/// ITU-R BT.1359-1: where it begins to be noticed, and where it is no longer accepted.
+const NOTICED_S: (f64, f64) = (0.045, 0.125);
+const UNACCEPTABLE_S: (f64, f64) = (0.090, 0.185);
+/// A recording that ends so much before the last one stopped early: as a share of the timeline, and seconds.
+pub(super) const EARLY: (f64, f64) = (0.02, 10.0);
+
+/// Sound so early (negative: late) against picture, in words.
+pub(super) fn lip_sync(early_s: f64) -> (&'static str, &'static str) {
+    let within = |limit: (f64, f64)| early_s <= limit.0 && early_s >= -limit.1;
+    if within(R37_STAGE_S) {
+        ("good", "in sync")
+    } else if within(R37_CHAIN_S) {
+        ("good", "in sync by EBU R 37")
+    } else if within(NOTICED_S) {
+        ("mid", "beyond EBU R 37, seldom noticed")
+    } else if within(UNACCEPTABLE_S) {
+        ("bad", "noticed")
+    } else {
+        ("bad", "unacceptable")
+    }
+}
+
+/// A probability in words.
+pub(super) fn in_words(confidence: f64) -> &'static str {
+    if confidence >= 0.999 {
+        "as good as certain: of a thousand like it one may be wrong"
+    } else if confidence >= SURE {
+        "sure: of a hundred like it one may be wrong"
+    } else if confidence >= 0.9 {
+        "likely, not sure: listen to it before you cut"
+    } else {
+        "doubtful: do not use it before you have listened"
+    }
+}
+
+/// A length of time in words.
+pub(super) fn length(seconds: f64) -> String {
+    match seconds {
+        s if s < 0.9995 => format!("{:.0} ms", s * 1e3),
+        s if s < 59.95 => format!("{s:.1} s"),
+        s if s < 3599.5 => format!("{} min {} s", s.round() as u64 / 60, s.round() as u64 % 60),
+        s => format!("{} h {} min", (s / 60.0).round() as u64 / 60, (s / 60.0).round() as u64 % 60),
+    }
+}
+
+/// Seconds as signed milliseconds, plus for early.
+pub(super) fn signed_ms(seconds: f64) -> String {
+    let ms = seconds * 1e3;
+    let digits = if ms.abs() < 9.95 { 1 } else { 0 };
+    let text = format!("{:.digits$}", ms.abs());
+    // Nothing is neither early nor late.
+    let sign = if text.trim_matches(['0', '.']).is_empty() {
+        ""
+    } else if ms > 0.0 {
+        "+"
+    } else {
+        "\u{2212}"
+    };
+    format!("{sign}{text} ms")
+}
+
+/// Seconds as milliseconds, early or late in words.
+pub(super) fn early_or_late(seconds: f64) -> String {
+    let text = signed_ms(seconds);
+    match text.strip_prefix('+') {
+        Some(ms) => format!("{ms} early"),
+        None => text.strip_prefix('\u{2212}').map_or_else(|| "on the spot".to_owned(), |ms| format!("{ms} late")),
+    }
+}
+
+/// Seconds as milliseconds that something is within: never rounded down.
+pub(super) fn within_ms(seconds: f64) -> String {
+    format!("{:.1} ms", ((seconds * 1e4 - 1e-6).ceil() / 10.0).max(0.1))
+}
+
+/// A small time as milliseconds.
+pub(super) fn small_ms(seconds: f64) -> String {
+    if seconds < 0.95e-4 { "under 0.1 ms".to_owned() } else { format!("{:.1} ms", seconds * 1e3) }
+}
+
+pub(super) fn residual_words(mut spread: Vec<f64>) -> String {
+    spread.sort_by(f64::total_cmp);
+    match spread.get(spread.len() * 19 / 20) {
+        Some(&s) => format!("Nineteen of twenty are within {}.", within_ms(s)),
+        None => String::new(),
+    }
+}
+
+/// A probability without rounding it up to certainty.
+pub(super) fn percent(p: f64) -> String {
+    if p > 0.9999 { "over 99.99 %".to_owned() } else { format!("{:.2} %", (p * 1e4).floor() / 100.0) }
+}
+
+/// With a capital at its start and a full stop at its end.
+pub(super) fn sentence(text: &str) -> String {
+    let mut letters = text.chars();
+    let mut text: String =
+        letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect());
+    if !text.ends_with(['.', '?', '!']) {
+        text.push('.');
+    }
+    text
+}
