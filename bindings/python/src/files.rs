@@ -68,9 +68,7 @@ pub(crate) fn read(
 ) -> PyResult<(Bound<'_, PyArray2<f32>>, u32, Vec<String>)> {
     let (samples, channels, rate_hz, warnings) = run(py, progress.as_ref(), 1, |progress| {
         let mut reader = SoundReader::open(&path, &open_options(allow_ffmpeg))?;
-        let Some(sound) = reader.info().sound.clone() else {
-            return Err(Error::new(ErrorKind::NoSound, "no sound track").with_path(&path));
-        };
+        let sound = reader.sound()?;
         let rate = f64::from(sound.rate_hz);
         let good = |seconds: f64| (0.0..=3.2e7).contains(&seconds);
         if !good(start_s) || !duration_s.is_none_or(good) {

@@ -10,7 +10,7 @@ use std::path::{Path, PathBuf};
 use coeval::options::OptionTable;
 use coeval::progress::{Progress, step};
 use coeval::resample::{Leg, ResampleOptions, Resampler, Route};
-use coeval::{Error, ErrorKind, Result};
+use coeval::{Error, Result};
 use coeval_listen::level::{LevelMeter, LevelReport};
 use coeval_listen::limit::Limiter;
 use coeval_media::{OpenOptions, SampleFormat, SoundReader, WavOptions, WavWriter};
@@ -147,25 +147,17 @@ impl VoiceOver {
         }
         let path = std::fs::canonicalize(path).map_err(|e| Error::io(path, e))?;
         let mut reader = SoundReader::open(&path, open)?;
-        let info = reader.info().clone();
-        let sound = info.sound.ok_or_else(|| Error::new(ErrorKind::NoSound, "no sound track").with_path(&path))?;
+        let sound = reader.sound()?;
         if sound.channels > CHANNELS {
             return Err(
                 Error::invalid(format!("{} channels: a voice-over has one or two", sound.channels)).with_path(&path)
             );
         }
         let mut meter = LevelMeter::new(sound.rate_hz, sound.channels)?;
-        let (mut block, mut frames) = (Vec::new(), 0u64);
-        loop {
-            let read = reader.read(&mut block)?;
-            if read == 0 {
-                break;
-            }
-            meter.push(&block)?;
-            frames += read as u64;
-            let done = frames as f64 / f64::from(sound.rate_hz) / info.duration_s.max(1e-3);
-            step(progress, "measuring the voice-over", done.min(1.0))?;
-        }
+        let frames = reader.read_to_end(|block, done| {
+            meter.push(block)?;
+            step(progress, "measuring the voice-over", done)
+        })?;
         let gain_db = meter.finish()?.integrated_lufs.map_or(0.0, |own| lufs - own);
         Ok(Self { path, at_s, length_s: frames as f64 / f64::from(sound.rate_hz), gain_db })
     }
@@ -447,8 +439,7 @@ fn stereo(frame: &[f32]) -> [f32; 2] {
 /// Adds a voice-over, resampled where it must be.
 fn lay_over(disk: &mut Disk, frames: u64, over: &VoiceOver, open: &OpenOptions, progress: &dyn Progress) -> Result<()> {
     let mut reader = SoundReader::open(&over.path, open)?;
-    let info = reader.info().clone();
-    let sound = info.sound.ok_or_else(|| Error::new(ErrorKind::NoSound, "no sound track").with_path(&over.path))?;
+    let sound = reader.sound()?;
     let wanted = (over.length_s * f64::from(RATE)).floor() as u64;
     let whole = Leg { from_s: f64::NEG_INFINITY, to_s: f64::INFINITY, at_s: 0.0, source_s: 0.0, speed: 1.0 };
     let how = ResampleOptions::new(f64::from(sound.rate_hz), f64::from(RATE), sound.channels, wanted);

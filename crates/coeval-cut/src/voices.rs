@@ -246,25 +246,20 @@ fn events_in(
     progress: &dyn Progress,
 ) -> Result<(Vec<Marker>, Vec<FoundMoment>)> {
     let mut reader = SoundReader::open(path, open)?;
-    let info = reader.info().clone();
-    let sound = info.sound.ok_or_else(|| Error::new(ErrorKind::NoSound, "no sound track").with_path(path))?;
+    let sound = reader.sound()?;
     let (rate_hz, channels) = (f64::from(sound.rate_hz), sound.channels);
     let mut detector = MarkerDetector::new(rate_hz, channels, &shown_claps())?;
     let mut meter = MomentMeter::new(rate_hz, channels)?;
-    let (mut claps, mut block, mut frames) = (Vec::new(), Vec::new(), 0u64);
-    loop {
-        let read = reader.read(&mut block)?;
-        if read == 0 {
-            claps.extend(detector.finish());
-            return Ok((claps, meter.finish()));
-        }
-        claps.extend(detector.push(&block)?);
+    let mut claps = Vec::new();
+    reader.read_to_end(|block, done| {
+        claps.extend(detector.push(block)?);
         if level {
-            meter.push(&block)?;
+            meter.push(block)?;
         }
-        frames += read as u64;
-        step(progress, "looking for events", frames as f64 / rate_hz / info.duration_s.max(1e-3))?;
-    }
+        step(progress, "looking for events", done)
+    })?;
+    claps.extend(detector.finish());
+    Ok((claps, meter.finish()))
 }
 
 fn samples(bytes: &[u8]) -> Vec<f32> {

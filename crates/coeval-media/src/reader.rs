@@ -7,7 +7,7 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use coeval_error::{Error, ErrorKind, Result};
 
 use crate::codec::{Decoder, Packet};
-use crate::info::MediaInfo;
+use crate::info::{MediaInfo, SoundInfo};
 use crate::sniff::{Family, MPEG_PS, MPEG_TS, sniff};
 use crate::source::Source;
 use crate::track::{Opened, Segment, Track, unsupported};
@@ -147,6 +147,32 @@ impl SoundReader {
     /// What the headers say.
     pub fn info(&self) -> &MediaInfo {
         &self.info
+    }
+
+    /// What the headers say of the sound.
+    ///
+    /// # Errors
+    /// [`NoSound`](ErrorKind::NoSound) when the file has no sound track.
+    pub fn sound(&self) -> Result<SoundInfo> {
+        let no_sound = || Error::new(ErrorKind::NoSound, "no sound track").with_path(&self.path);
+        self.info.sound.clone().ok_or_else(no_sound)
+    }
+
+    /// Reads from here to the end. `take` gets each block as [`read`](Self::read) gives it, and how much of the file's
+    /// length has been read with it, 0 to 1. Returns the number of frames.
+    ///
+    /// # Errors
+    /// Those of [`read`](Self::read) and of `take`; the first ends it.
+    pub fn read_to_end(&mut self, mut take: impl FnMut(&[f32], f64) -> Result<()>) -> Result<u64> {
+        let length = (self.info.duration_s * f64::from(self.sound()?.rate_hz)).max(1.0);
+        let (mut block, mut frames) = (Vec::new(), 0);
+        loop {
+            match self.read(&mut block)? {
+                0 => return Ok(frames),
+                read => frames += read as u64,
+            }
+            take(&block, (frames as f64 / length).min(1.0))?;
+        }
     }
 
     /// Bytes taken from the disk so far, headers included.

@@ -22,6 +22,7 @@ use coeval::{Error, ErrorKind, Result};
 use coeval_media::{Bext, OpenOptions, SampleFormat, SoundReader, WavOptions, WavWriter};
 
 use crate::alignment::{Alignment, File, Kind, Recording};
+use crate::feed::feed;
 use crate::parallel::for_all;
 use crate::write::plain_name;
 
@@ -423,19 +424,7 @@ impl Voice {
     /// Adds the next `frames` frames; one channel goes to all, others each to its own.
     fn add_to(&mut self, mix: &mut [f32], channels: usize, frames: usize) -> Result<()> {
         while self.ready.len() < frames * self.channels {
-            while let Some(frame) = self.resampler.next_frame() {
-                if frame != self.at {
-                    self.reader.seek(frame)?;
-                    self.at = frame;
-                }
-                match self.reader.read(&mut self.input)? {
-                    0 => self.resampler.end_of_source(),
-                    read => {
-                        self.resampler.push(&self.input)?;
-                        self.at += read as u64;
-                    }
-                }
-            }
+            feed(&mut self.resampler, &mut self.reader, &mut self.at, &mut self.input)?;
             if self.resampler.pull(&mut self.block) == 0 {
                 return Err(Error::new(ErrorKind::Internal, "the resampler ended before its length"));
             }

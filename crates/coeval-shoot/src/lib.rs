@@ -6,6 +6,7 @@ pub mod anchors;
 pub mod chapters;
 mod claps;
 pub mod conform;
+mod feed;
 mod find;
 mod guard;
 mod headers;

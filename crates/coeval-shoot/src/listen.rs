@@ -17,6 +17,7 @@ use coeval::{Error, ErrorKind, Result};
 use coeval_media::{OpenOptions, SoundReader};
 
 use crate::alignment::{Alignment, File, Kind, Recording};
+use crate::feed::feed;
 use crate::parallel::for_all;
 
 /// How listening checks are made. The defaults serve.
@@ -295,27 +296,14 @@ fn busiest(a: &[f32], b: &[f32], step: usize, length: usize) -> usize {
 /// Some seconds of a file along a route, all channels as one.
 fn mono(path: &Path, route: &Route, at_s: f64, frames: usize, rate_hz: u32, open: &OpenOptions) -> Result<Vec<f32>> {
     let mut reader = SoundReader::open(path, open)?;
-    let sound = reader.info().sound.as_ref();
-    let sound = sound.ok_or_else(|| Error::new(ErrorKind::NoSound, "no sound track").with_path(path))?;
+    let sound = reader.sound()?;
     let channels = sound.channels;
     let options = ResampleOptions::new(f64::from(sound.rate_hz), f64::from(rate_hz), channels, frames as u64);
     let mut resampler = Resampler::new(route, &options.starting_at(at_s)).map_err(|e| e.with_path(path))?;
     let (mut input, mut block, mut out) = (Vec::new(), Vec::new(), Vec::with_capacity(frames));
     let mut at = 0;
     loop {
-        while let Some(frame) = resampler.next_frame() {
-            if frame != at {
-                reader.seek(frame)?;
-                at = frame;
-            }
-            match reader.read(&mut input)? {
-                0 => resampler.end_of_source(),
-                read => {
-                    resampler.push(&input)?;
-                    at += read as u64;
-                }
-            }
-        }
+        feed(&mut resampler, &mut reader, &mut at, &mut input)?;
         if resampler.pull(&mut block) == 0 {
             return Ok(out);
         }

@@ -4,7 +4,7 @@ use std::path::Path;
 
 use coeval::marker::{Marker, MarkerDetector, MarkerOptions};
 use coeval::progress::{Progress, step};
-use coeval::{Error, ErrorKind, Result};
+use coeval::{ErrorKind, Result};
 use coeval_listen::level::{LevelMeter, LevelReport};
 use coeval_listen::speech::{SpeechBuilder, SpeechOptions, SpeechSegment};
 use coeval_media::{OpenOptions, SoundReader};
@@ -62,8 +62,7 @@ pub fn shown_claps() -> MarkerOptions {
 
 fn measure_one(path: &Path, kind: Kind, options: &OpenOptions, progress: &dyn Progress) -> Result<Measured> {
     let mut reader = SoundReader::open(path, options)?;
-    let info = reader.info().clone();
-    let sound = info.sound.ok_or_else(|| Error::new(ErrorKind::NoSound, "no sound track").with_path(path))?;
+    let sound = reader.sound()?;
     let (rate_hz, channels) = (f64::from(sound.rate_hz), sound.channels);
     let mut meter = LevelMeter::new(sound.rate_hz, channels).map_err(|e| e.with_path(path))?;
     let mut detector = MarkerDetector::new(rate_hz, channels, &shown_claps()).map_err(|e| e.with_path(path))?;
@@ -74,41 +73,30 @@ fn measure_one(path: &Path, kind: Kind, options: &OpenOptions, progress: &dyn Pr
     let mut turns = SpeechOptions::default();
     turns.min_pause_s = TURN_S;
     let mut claps = Vec::new();
-    let (mut block, mut frames) = (Vec::new(), 0u64);
-    loop {
-        let read = reader.read(&mut block)?;
-        if read == 0 {
-            claps.extend(detector.finish());
-            let speech = voices.map_or_else(|| Ok(Vec::new()), |v| v.finish().segments(&turns))?;
-            return Ok(Measured { level: meter.finish()?, claps, speech });
-        }
-        meter.push(&block)?;
-        claps.extend(detector.push(&block)?);
+    reader.read_to_end(|block, done| {
+        meter.push(block)?;
+        claps.extend(detector.push(block)?);
         if let Some(voices) = &mut voices {
-            voices.push(&block)?;
+            voices.push(block)?;
         }
-        frames += read as u64;
-        step(progress, "measuring sound", frames as f64 / rate_hz / info.duration_s.max(1e-3))?;
-    }
+        step(progress, "measuring sound", done)
+    })?;
+    claps.extend(detector.finish());
+    let speech = voices.map_or_else(|| Ok(Vec::new()), |v| v.finish().segments(&turns))?;
+    Ok(Measured { level: meter.finish()?, claps, speech })
 }
 
 /// The claps and knocks in a file's sound, in order, on presentation time.
 pub(crate) fn find_claps(path: &Path, options: &OpenOptions, progress: &dyn Progress) -> Result<Vec<Marker>> {
     let mut reader = SoundReader::open(path, options)?;
-    let info = reader.info().clone();
-    let sound = info.sound.ok_or_else(|| Error::new(ErrorKind::NoSound, "no sound track").with_path(path))?;
-    let rate_hz = f64::from(sound.rate_hz);
-    let mut detector =
-        MarkerDetector::new(rate_hz, sound.channels, &MarkerOptions::default()).map_err(|e| e.with_path(path))?;
-    let (mut claps, mut block, mut frames) = (Vec::new(), Vec::new(), 0u64);
-    loop {
-        let read = reader.read(&mut block)?;
-        if read == 0 {
-            claps.extend(detector.finish());
-            return Ok(claps);
-        }
-        claps.extend(detector.push(&block)?);
-        frames += read as u64;
-        step(progress, "listening for claps", frames as f64 / rate_hz / info.duration_s.max(1e-3))?;
-    }
+    let sound = reader.sound()?;
+    let detector = MarkerDetector::new(f64::from(sound.rate_hz), sound.channels, &MarkerOptions::default());
+    let mut detector = detector.map_err(|e| e.with_path(path))?;
+    let mut claps = Vec::new();
+    reader.read_to_end(|block, done| {
+        claps.extend(detector.push(block)?);
+        step(progress, "listening for claps", done)
+    })?;
+    claps.extend(detector.finish());
+    Ok(claps)
 }

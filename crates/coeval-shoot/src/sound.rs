@@ -100,24 +100,14 @@ pub fn hear(found: &Found, probed: &[Probed], options: &OpenOptions, progress: &
 
 fn hear_one(path: &Path, options: &OpenOptions, progress: &dyn Progress) -> Result<Sound> {
     let mut reader = SoundReader::open(path, options)?;
-    let info = reader.info().clone();
-    let Some(sound) = &info.sound else {
-        return Err(Error::new(ErrorKind::NoSound, "no sound track").with_path(path));
-    };
+    let (info, sound) = (reader.info().clone(), reader.sound()?);
     let (rate_hz, channels) = (f64::from(sound.rate_hz), sound.channels);
     let builder = TrackBuilder::new(rate_hz, channels).map_err(|e| e.with_path(path))?;
     let mut builder = builder.spilling(scratch::AFTER_S, scratch::temporary_files());
-    let mut block = Vec::new();
-    let mut frames = 0u64;
-    loop {
-        let read = reader.read(&mut block)?;
-        if read == 0 {
-            break;
-        }
-        builder.push(&block).map_err(|e| e.with_path(path))?;
-        frames += read as u64;
-        step(progress, "reading sound", frames as f64 / rate_hz / info.duration_s.max(1e-3))?;
-    }
+    let frames = reader.read_to_end(|block, done| {
+        builder.push(block).map_err(|e| e.with_path(path))?;
+        step(progress, "reading sound", done)
+    })?;
     if frames == 0 {
         return Err(Error::new(ErrorKind::NoSound, "the sound track has no samples")
             .with_path(path)
