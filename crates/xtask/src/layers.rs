@@ -1,4 +1,5 @@
-//! Holds the code against the map: no crate uses one above it, and no modules of a crate use each other in a circle.
+//! Holds the code against the map: no crate uses one above it, and no modules of a crate or of the Python package use each
+//! other in a circle.
 //!
 //! The rule for crates stands in one place, the last column of the map in `DEVELOPERS.md`; the drawing in
 //! `docs/architecture.md` must have each crate above those it uses. A module is a file of `src` or a folder with all that
@@ -11,6 +12,7 @@ use crate::{Outcome, root};
 
 const MAP: &str = "DEVELOPERS.md";
 const DRAWING: &str = "docs/architecture.md";
+const PACKAGE: &str = "bindings/python/python/coeval";
 
 /// Which of our crates each uses, or which modules of its crate each module uses.
 type Uses = BTreeMap<String, BTreeSet<String>>;
@@ -37,14 +39,46 @@ pub(crate) fn check() -> Outcome {
             wrong.push(format!("{}: modules use each other in a circle: {}", folder.display(), circle.join(" -> ")));
         }
     }
+    let mut sources = BTreeMap::new();
+    for path in files(&root.join(PACKAGE))?.iter().filter(|p| p.extension().is_some_and(|e| e == "py")) {
+        let name = path.file_stem().unwrap_or_default().to_string_lossy().into_owned();
+        sources.insert(name, read(path)?);
+    }
+    if let Some(circle) = circle(&python_uses(&sources)) {
+        wrong.push(format!("{PACKAGE}: modules import each other in a circle: {}", circle.join(" -> ")));
+    }
     if wrong.is_empty() { Ok(()) } else { Err(wrong.join("\n")) }
 }
 
+/// Which modules of a Python package each imports, at its start or within a function. What only types need does not
+/// count.
+fn python_uses(sources: &BTreeMap<String, String>) -> Uses {
+    let of = |text: &str| {
+        let mut for_types = false;
+        let mut used = BTreeSet::new();
+        for line in text.lines().filter(|l| !l.is_empty()) {
+            for_types = line == "if TYPE_CHECKING:" || for_types && line.starts_with(' ');
+            let Some(from) = line.trim_start().strip_prefix("from .").filter(|_| !for_types) else { continue };
+            match from.strip_prefix(" import ") {
+                Some(modules) => used.extend(modules.split(',').map(|m| word(m.trim()))),
+                None => used.extend([word(from)]),
+            }
+        }
+        used.into_iter().filter(|m| sources.contains_key(m)).collect()
+    };
+    sources.iter().map(|(name, text)| (name.clone(), of(text))).collect()
+}
+
 fn folders(of: &Path) -> Outcome<Vec<PathBuf>> {
-    let entries = std::fs::read_dir(of).map_err(|e| format!("{}: {e}", of.display()))?;
-    let mut folders: Vec<PathBuf> = entries.flatten().map(|e| e.path()).filter(|p| p.is_dir()).collect();
-    folders.sort();
-    Ok(folders)
+    Ok(files(of)?.into_iter().filter(|p| p.is_dir()).collect())
+}
+
+/// What lies in a folder, in order.
+fn files(folder: &Path) -> Outcome<Vec<PathBuf>> {
+    let entries = std::fs::read_dir(folder).map_err(|e| format!("{}: {e}", folder.display()))?;
+    let mut paths: Vec<PathBuf> = entries.flatten().map(|e| e.path()).collect();
+    paths.sort();
+    Ok(paths)
 }
 
 /// Our crates among the dependencies of a manifest, those for tests included: a circle through them cannot be published.
@@ -114,8 +148,7 @@ fn misdrawn(used: &Uses, page: &str) -> Vec<String> {
 
 /// The code of each module of a crate, without comments and tests.
 fn collect(folder: &Path, module: Option<&str>, sources: &mut BTreeMap<String, String>) -> Outcome {
-    let entries = std::fs::read_dir(folder).map_err(|e| format!("{}: {e}", folder.display()))?;
-    for path in entries.flatten().map(|e| e.path()) {
+    for path in files(folder)? {
         let stem = path.file_stem().unwrap_or_default().to_string_lossy().into_owned();
         let name = module.unwrap_or(&stem);
         if path.is_dir() {
@@ -257,6 +290,20 @@ mod tests {
         assert_eq!(misdrawn(&used, "```\n coeval-cut |\n v\n coeval the core\n```"), [""; 0]);
         assert_eq!(misdrawn(&used, "```\n coeval\n v\n coeval-cut\n```").len(), 1);
         assert_eq!(misdrawn(&used, "```\n coeval\n```").len(), 1);
+    }
+
+    #[test]
+    fn python_modules_that_import_each_other_are_found() {
+        let uses = |b: &str| {
+            let a = "from . import _n, b\nfrom .c import x\n";
+            let c = "if TYPE_CHECKING:\n    from .a import T\n\nimport html\n";
+            python_uses(&[("a", a), ("b", b), ("c", c)].map(|(name, text)| (name.to_owned(), text.to_owned())).into())
+        };
+        let straight = uses("from .c import y\n");
+        assert_eq!((&straight["a"], &straight["c"]), (&set(&["b", "c"]), &set(&[])));
+        assert_eq!(circle(&straight), None);
+        let bent = uses("def f() -> None:\n    from .a import g\n");
+        assert_eq!(circle(&bent).expect("a circle"), ["a", "b", "a"]);
     }
 
     #[test]
