@@ -21,8 +21,10 @@ fn read(name: &str) -> String {
 fn pages() -> Vec<(String, String)> {
     let docs = std::fs::read_dir(root().join("docs")).unwrap().map(|e| e.unwrap().file_name().into_string().unwrap());
     let mut names: Vec<String> = docs.filter(|n| n.ends_with(".md")).map(|n| format!("docs/{n}")).collect();
-    let decisions = std::fs::read_dir(root().join("docs/decisions")).unwrap();
-    names.extend(decisions.map(|e| format!("docs/decisions/{}", e.unwrap().file_name().into_string().unwrap())));
+    for folder in ["docs/decisions", "crates/coeval/docs"] {
+        let decisions = std::fs::read_dir(root().join(folder)).unwrap();
+        names.extend(decisions.map(|e| format!("{folder}/{}", e.unwrap().file_name().into_string().unwrap())));
+    }
     names.extend(["README.md", "SECURITY.md", "DEVELOPERS.md", "CONTRIBUTING.md"].map(str::to_owned));
     names.sort();
     assert!(names.len() >= 13, "{names:?}");

@@ -20,6 +20,7 @@ pub use coeval_error as error;
 pub use coeval_error::{Error, ErrorKind, Result};
 pub use progress::Progress;
 
+pub mod _docs;
 pub mod clock;
 mod correlate;
 mod filter;
