@@ -26,7 +26,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let (mut bytes, mut block) = (Vec::new(), Vec::new());
     loop {
         // Knots ascend: the frame that is wanted is always the next.
-        while resampler.want().is_some() {
+        while resampler.next_frame().is_some() {
             bytes.clear();
             input.by_ref().take(1 << 16).read_to_end(&mut bytes)?;
             block.clear();
