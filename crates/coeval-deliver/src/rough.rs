@@ -542,7 +542,11 @@ mod tests {
     }
 
     fn some_plan() -> Plan {
-        let entries = vec![entry(0, 300, EditAction::Drop, None), entry(300, 900, EditAction::Show, Some("cam-a"))];
+        let entries = vec![
+            entry(0, 300, EditAction::Drop, None),
+            entry(300, 900, EditAction::Show, Some("cam a|#%")),
+            entry(900, 1501, EditAction::Pass(8), Some("-")),
+        ];
         Plan { frame_rate: [30_000, 1001], entries, notes: vec!["a note".into()] }
     }
 
