@@ -13,8 +13,8 @@ fn main() {
         Ok("windows") => {}
         _ => {
             println!("cargo::rustc-cdylib-link-arg=-Wl,-soname,libcoeval.so.{abi}");
-            // Worker threads outlive the calls that started them: a host that unloads the plugin that brought this
-            // library must not pull the code from under them.
+            // Threads of the host that have called the library keep values of it, which are dropped by its code when
+            // they end: a host that unloads the plugin that brought it must not pull that from under them.
             println!("cargo::rustc-cdylib-link-arg=-Wl,-z,nodelete");
         }
     }

@@ -81,6 +81,19 @@ if [ "$(uname)" = Linux ]; then
     have readelf "unloading" && check "the shared library stays when a plugin is unloaded" nodelete
 fi
 
+# Symbols and sizes of structs: what is in the list stays, and what is new must be put into it.
+interface_list() {
+    { echo '#include <stdio.h>'; echo '#include <coeval.h>'; echo 'int main(void) {'
+        sed -n 's/^} \(coeval_[a-z_]*\);$/    printf("sizeof \1 %d\\n", (int)sizeof(\1));/p' "$prefix/include/coeval.h"
+        echo '    return 0;'; echo '}'; } >"$work/sizes.c"
+    gcc -std=c11 $strict -I"$prefix/include" "$work/sizes.c" -o "$work/bin/sizes" || return 1
+    { "$work/bin/sizes"; grep -v '^coeval_test_panic$' "$work/declared"; } >"$work/interface.txt"
+    diff "$here/interface-x86_64.txt" "$work/interface.txt"
+}
+if [ -s "$work/declared" ] && [ "$(uname -m)" = x86_64 ] && have gcc "the list of symbols and sizes"; then
+    check "symbols and sizes of structs are those of the list" interface_list
+fi
+
 # C++ wraps every function but those that set or add something, which `set` reaches, and earlier names.
 wrapped() {
     grep -v '_set_\|_add_' "$work/declared" | grep -v '^coeval_\(test_panic\|align_pair\|match_markers\|level_meter_new\|set_log\)$' |
@@ -124,6 +137,43 @@ if have gcc "tests in C"; then
     check "build against the static library" gcc -std=c11 $strict -I"$prefix/include" "$here/tests/threads.c" -o "$work/bin/static" $static -pthread
     check "the static program runs" "$work/bin/static"
 
+    only_ours() {
+        nm --defined-only --extern-only "$prefix/lib/libcoeval.a" 2>/dev/null | awk 'NF == 3 {print $3}' | sort -u >"$work/static-exports"
+        diff "$work/static-exports" "$work/declared"
+    }
+    [ -s "$work/declared" ] && check "the static library exports the declared functions, no more" only_ours
+    # Another static library of Rust's, with panics and threads of its own, in the same program.
+    two_of_rust() {
+        cat >"$work/other.rs" <<'END'
+use std::panic::catch_unwind;
+#[unsafe(no_mangle)]
+pub extern "C" fn other_sum(n: u32) -> u32 {
+    std::panic::set_hook(Box::new(|_| {}));
+    assert!(catch_unwind(|| panic!("on purpose")).is_err());
+    std::thread::spawn(move || (0..n).map(|x| x.to_string().len() as u32).sum()).join().unwrap()
+}
+END
+        cat >"$work/two.c" <<'END'
+#include <coeval.h>
+unsigned other_sum(unsigned n);
+int main(void) {
+    coeval_track_builder *builder = 0;
+    if (other_sum(100) != 190) return 1;
+    if (coeval_track_builder_new(0.0, 1, &builder, 0) != COEVAL_INVALID_ARGUMENT) return 2;
+    if (coeval_test_panic(0) != COEVAL_INTERNAL) return 3;
+    return other_sum(10) == 10 ? 0 : 4;
+}
+END
+        # Another compiler, where there is one, has a library of its own: symbols that meet would differ.
+        rustc --edition 2024 --crate-type staticlib -O -o "$work/libother.a" "$work/other.rs" &&
+            sed -i 's/^unsigned other_sum/coeval_status coeval_test_panic(coeval_error *error);\n&/' "$work/two.c" &&
+            for order in "$work/libother.a $static" "$static $work/libother.a"; do
+                gcc -std=c11 -I"$prefix/include" "$work/two.c" $order $static -pthread -Wl,--no-as-needed -o "$work/bin/two" -Wl,--whole-archive "$work/libother.a" -Wl,--no-whole-archive &&
+                    "$work/bin/two" || return 1
+            done
+    }
+    have rustc "two static libraries of Rust" && check "two static libraries of Rust in one program" two_of_rust
+
     if have valgrind "memory checks"; then
         grind="valgrind --quiet --error-exitcode=9 --leak-check=full --show-leak-kinds=definite --errors-for-leak-kinds=definite"
         check "interface under valgrind" $grind "$work/bin/interface"
@@ -149,7 +199,60 @@ if have gcc "tests in C"; then
     fi
 fi
 
+# A real host: the plugin of GStreamer, built against the installed tree, on the demo.
+gst=$work/gst
+recordings=$root/examples/survey-launch/recordings
+gst_build() { meson setup "$gst" "$here/examples/gstreamer" && meson compile -C "$gst"; }
+gst_align() {
+    (cd "$work" && ffmpeg -loglevel error -y -i "$recordings/CAM-A_0017.MP4" -vn -c:a pcm_s16le gst-cam.wav &&
+        gst-launch-1.0 -m coevalalign name=a location=. \
+            filesrc location=gst-cam.wav ! wavparse ! audioconvert ! a.sink_0 \
+            filesrc location="$recordings/REC_0003.FLAC" ! flacparse ! flacdec ! audioconvert ! a.sink_1 \
+            a.src_0 ! fakesink sync=false a.src_1 ! fakesink sync=false | tee gst-align.txt &&
+        grep -q 'coeval-alignment.*placed-1=(boolean)true' gst-align.txt && test -s sink_1.json)
+}
+gst_grind() {
+    valgrind --quiet --error-exitcode=9 --leak-check=full --show-leak-kinds=definite --errors-for-leak-kinds=definite \
+        gst-launch-1.0 filesrc location="$recordings/REC_0003.FLAC" ! flacparse ! flacdec ! identity eos-after=300 ! \
+        audioconvert ! coevalconform map="$work/sink_1.json" ! fakesink sync=false
+}
+if have meson "a plugin of GStreamer" && have gst-launch-1.0 "a plugin of GStreamer" && have ffmpeg "a plugin of GStreamer"; then
+    if pkg-config --exists gstreamer-audio-1.0; then
+        check "GStreamer: build by Meson" gst_build
+        export GST_PLUGIN_PATH=$gst GST_REGISTRY=$work/gst-registry
+        check "GStreamer: coevalalign by gst-launch" gst_align
+        check "GStreamer: coevalconform is on the camera's sound to 0.1 ms, after a seek too" \
+            "$gst/check" "$work/gst-cam.wav" "$recordings/REC_0003.FLAC" "$work/sink_1.json"
+        if have valgrind "GStreamer under valgrind"; then check "GStreamer: coevalconform under valgrind" gst_grind; fi
+    else
+        echo "skipped: a plugin of GStreamer: its development files are not here"
+    fi
+fi
+
 # The examples as a stranger would build them: from the installed tree, in an empty folder.
+# Everything below a folder of the packager's, libraries in a folder of the distribution's, named by the target.
+elsewhere() {
+    local triple lib=lib/x86_64-linux-gnu stage=$work/stage
+    triple=$(rustc -vV | sed -n 's/^host: //p')
+    DESTDIR=$stage cargo xtask install-c --prefix /usr --libdir $lib --profile dev --features test-exports --locked &&
+        test -e "$stage/usr/include/coeval.h" && test -e "$stage/usr/$lib/libcoeval.so" &&
+        PKG_CONFIG_PATH=$stage/usr/$lib/pkgconfig pkg-config --cflags --libs coeval >"$work/elsewhere" &&
+        gcc "$work/twice.c" -o "$work/bin/elsewhere" $(cat "$work/elsewhere") -Wl,-rpath,"$stage/usr/$lib" && "$work/bin/elsewhere" &&
+        ! cargo xtask install-c --prefix /usr --libdir ../lib 2>/dev/null
+}
+[ "$(uname)" = Linux ] && command -v pkg-config >/dev/null && check "installed below DESTDIR with --libdir" elsewhere
+
+# What the guide shows compiles as it stands there.
+snippets() {
+    for language in c cpp; do
+        awk -v fence="\`\`\`$language" '$0 == fence {on = 1; next} /^```/ {on = 0} on' "$root/docs/guide.md" >"$work/guide.$language"
+        test -s "$work/guide.$language" || return 1
+    done
+    gcc -std=c99 $strict -fsyntax-only -I"$prefix/include" "$work/guide.c" &&
+        g++ -std=c++17 $strict -fsyntax-only -I"$prefix/include" "$work/guide.cpp"
+}
+check "the guide's programs compile as shown" snippets
+
 if have cmake "examples by CMake"; then
     away=$work/away
     mkdir "$away"

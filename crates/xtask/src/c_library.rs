@@ -1,6 +1,6 @@
 //! The C library: its header and its installation.
 
-use std::path::{Path, PathBuf};
+use std::path::{Component, Path, PathBuf};
 use std::process::Command;
 
 use crate::{Outcome, cargo, root, run, target};
@@ -138,28 +138,81 @@ fn real_time(name: &str) -> &'static str {
 /// What `install-c` was asked for.
 pub(crate) struct Install {
     prefix: PathBuf,
+    /// Where libraries go, below the prefix.
+    libdir: PathBuf,
     profile: String,
     features: Option<String>,
+    /// The machine that the library is for; `None`: this one.
+    target: Option<String>,
+    locked: bool,
 }
 
 impl Install {
     /// From the words after `install-c`; `None` when they make no sense.
     pub(crate) fn parse(words: &[&str]) -> Option<Self> {
-        let (mut prefix, mut profile, mut features) = (None, "release", None);
-        for pair in words.chunks(2) {
-            match *pair {
-                ["--prefix", value] => prefix = Some(value),
-                ["--profile", value] => profile = value,
-                ["--features", value] => features = Some(value),
+        let (mut prefix, mut libdir, mut profile) = (None, "lib", "release");
+        let (mut features, mut target, mut locked) = (None, None, false);
+        let mut words = words.iter().copied();
+        while let Some(word) = words.next() {
+            match word {
+                "--prefix" => prefix = Some(words.next()?),
+                "--libdir" => libdir = words.next()?,
+                "--profile" => profile = words.next()?,
+                "--features" => features = Some(words.next()?.to_owned()),
+                "--target" => target = Some(words.next()?.to_owned()),
+                "--locked" => locked = true,
                 _ => return None,
             }
         }
         let prefix = std::path::absolute(prefix?).ok()?;
-        Some(Self { prefix, profile: profile.to_owned(), features: features.map(str::to_owned) })
+        // Names in the package files lead from one to the other, so that the installed tree can be moved.
+        let libdir = prefix.join(libdir).strip_prefix(&prefix).ok()?.to_path_buf();
+        libdir.components().all(|c| matches!(c, Component::Normal(_))).then_some(())?;
+        Some(Self { prefix, libdir, profile: profile.to_owned(), features, target, locked })
     }
 }
 
-/// Builds the library and puts it with its headers and package files under a prefix.
+/// The names of the library's files, by the machine that it is for.
+struct Names {
+    /// As cargo builds it, and as it is installed.
+    shared: (&'static str, String),
+    /// Names by which linkers find the shared library.
+    link: Option<&'static str>,
+    import: Option<&'static str>,
+    archive: &'static str,
+}
+
+impl Names {
+    fn of(triple: &str) -> Self {
+        let abi = abi::COEVAL_ABI_VERSION;
+        if triple.contains("windows") {
+            let gnu = triple.contains("-gnu");
+            Self {
+                shared: ("coeval.dll", "coeval.dll".to_owned()),
+                link: None,
+                import: Some(if gnu { "libcoeval.dll.a" } else { "coeval.dll.lib" }),
+                archive: if gnu { "libcoeval.a" } else { "coeval.lib" },
+            }
+        } else if triple.contains("apple") {
+            Self {
+                shared: ("libcoeval.dylib", format!("libcoeval.{abi}.dylib")),
+                link: Some("libcoeval.dylib"),
+                import: None,
+                archive: "libcoeval.a",
+            }
+        } else {
+            Self {
+                shared: ("libcoeval.so", format!("libcoeval.so.{abi}")),
+                link: Some("libcoeval.so"),
+                import: None,
+                archive: "libcoeval.a",
+            }
+        }
+    }
+}
+
+/// Builds the library and puts it with its headers and package files under a prefix; under DESTDIR before it, where that
+/// is set, as packagers do.
 pub(crate) fn install(what: &Install) -> Outcome {
     let mut build = cargo(&["build", "--lib", "--profile", &what.profile]);
     match &what.features {
@@ -171,36 +224,43 @@ pub(crate) fn install(what: &Install) -> Outcome {
             .args(["--workspace", "--example", "sixty_seconds", "--features", &format!("coeval-c/{features}")])
             .env("PYO3_BUILD_EXTENSION_MODULE", "1"),
     };
+    build.args(what.locked.then_some("--locked"));
+    build.args(what.target.iter().flat_map(|t| ["--target", t]));
     run(&mut build)?;
+    let triple = match &what.target {
+        Some(triple) => triple.clone(),
+        None => host()?,
+    };
     // Cargo names the folder of the profile `dev` otherwise.
-    let built = target().join(if what.profile == "dev" { "debug" } else { &what.profile });
-    let lib = what.prefix.join("lib");
-    let include = what.prefix.join("include");
+    let profile = if what.profile == "dev" { "debug" } else { &what.profile };
+    let built = what.target.as_ref().map_or_else(target, |t| target().join(t)).join(profile);
+    let prefix = staged(&what.prefix);
+    let (lib, include) = (prefix.join(&what.libdir), prefix.join("include"));
     for header in ["coeval.h", "coeval.hpp"] {
         copy(&folder().join("include").join(header), &include.join(header))?;
     }
-    let abi = abi::COEVAL_ABI_VERSION.to_string();
-    let (shared, import, archive) = if cfg!(windows) {
-        copy(&built.join("coeval.dll"), &what.prefix.join("bin/coeval.dll"))?;
-        copy(&built.join("coeval.dll.lib"), &lib.join("coeval.dll.lib"))?;
-        ("bin/coeval.dll".to_owned(), "lib/coeval.dll.lib", "coeval.lib")
-    } else {
-        let (from, to, link) = if cfg!(target_os = "macos") {
-            ("libcoeval.dylib", format!("libcoeval.{abi}.dylib"), "libcoeval.dylib")
-        } else {
-            ("libcoeval.so", format!("libcoeval.so.{abi}"), "libcoeval.so")
-        };
-        copy(&built.join(from), &lib.join(&to))?;
-        symlink(&to, &lib.join(link))?;
-        (format!("lib/{to}"), "", "libcoeval.a")
-    };
-    copy(&built.join(archive), &lib.join(archive))?;
+    let names = Names::of(&triple);
+    let shared =
+        if names.import.is_some() { Path::new("bin").join(&names.shared.1) } else { what.libdir.join(&names.shared.1) };
+    copy(&built.join(names.shared.0), &prefix.join(&shared))?;
+    if let Some(link) = names.link {
+        symlink(&names.shared.1, &lib.join(link))?;
+    }
+    if let Some(import) = names.import {
+        copy(&built.join(import), &lib.join(import))?;
+    }
+    archive(&built.join(names.archive), &lib.join(names.archive), &triple)?;
+    // From the folders of the package files, which lie two and three below the prefix or deeper.
+    let up = "../".repeat(what.libdir.components().count());
+    let below = |name: &str| what.libdir.join(name).to_string_lossy().replace('\\', "/");
     let values = [
         ("@VERSION@", VERSION.to_owned()),
-        ("@SHARED@", shared),
-        ("@IMPORT@", import.to_owned()),
-        ("@ARCHIVE@", format!("lib/{archive}")),
-        ("@SYSTEM_LIBRARIES@", system_libraries()?),
+        ("@UP@", up.trim_end_matches('/').to_owned()),
+        ("@LIBDIR@", below("")),
+        ("@SHARED@", shared.to_string_lossy().replace('\\', "/")),
+        ("@IMPORT@", names.import.map_or_else(String::new, below)),
+        ("@ARCHIVE@", below(names.archive)),
+        ("@SYSTEM_LIBRARIES@", system_libraries(&triple)?),
     ];
     for (template, to) in [
         ("coeval.pc.in", "pkgconfig/coeval.pc"),
@@ -209,21 +269,75 @@ pub(crate) fn install(what: &Install) -> Outcome {
     ] {
         let from = folder().join("packaging").join(template);
         let text = std::fs::read_to_string(&from).map_err(|e| format!("{}: {e}", from.display()))?;
-        let text = values.iter().fold(text, |text, (name, value)| text.replace(name, value));
+        let text = values.iter().fold(text, |text, (name, value)| text.replace(name, value.trim_end_matches('/')));
         write(&lib.join(to), text.as_bytes())?;
     }
-    println!("installed coeval {VERSION} (binary interface {abi}) in {}", what.prefix.display());
+    println!("installed coeval {VERSION} (binary interface {}) in {}", abi::COEVAL_ABI_VERSION, prefix.display());
     Ok(())
 }
 
+/// A path below DESTDIR, where that is set.
+fn staged(path: &Path) -> PathBuf {
+    match std::env::var_os("DESTDIR").filter(|d| !d.is_empty()) {
+        Some(stage) => Path::new(&stage).join(path.strip_prefix("/").unwrap_or(path)),
+        None => path.to_path_buf(),
+    }
+}
+
+fn rustc() -> Command {
+    Command::new(std::env::var_os("RUSTC").unwrap_or_else(|| "rustc".into()))
+}
+
+/// The machine that the compiler is for unless told otherwise.
+fn host() -> Outcome<String> {
+    let output = rustc().arg("-vV").output().map_err(|e| format!("rustc: {e}"))?;
+    let text = String::from_utf8_lossy(&output.stdout);
+    let line = text.lines().find_map(|l| l.strip_prefix("host: "));
+    line.map(str::to_owned).ok_or_else(|| format!("rustc names no host:\n{text}"))
+}
+
+/// Puts the static library at its place. Where binutils can, it is made one object that hides all but `coeval_*`: then a
+/// program may link other static libraries of Rust beside it.
+fn archive(from: &Path, to: &Path, triple: &str) -> Outcome {
+    if !triple.contains("linux") {
+        return copy(from, to);
+    }
+    let folder = target().join("tmp/archive");
+    let (object, hidden) = (folder.join("all.o"), folder.join("coeval.o"));
+    let made = folder.join("libcoeval.a");
+    write(&object, b"")?;
+    let _ = std::fs::remove_file(&made);
+    let tool = |variable: &str, name: &str| Command::new(std::env::var_os(variable).unwrap_or_else(|| name.into()));
+    let done = tool("LD", "ld")
+        .args(["-r", "--whole-archive", "-o"])
+        .arg(&object)
+        .arg(from)
+        .output()
+        .is_ok_and(|o| o.status.success())
+        && tool("OBJCOPY", "objcopy")
+            .args(["--wildcard", "--keep-global-symbol=coeval_*"])
+            .arg(&object)
+            .arg(&hidden)
+            .output()
+            .is_ok_and(|o| o.status.success())
+        && tool("AR", "ar").arg("rcs").arg(&made).arg(&hidden).output().is_ok_and(|o| o.status.success());
+    if done {
+        return copy(&made, to);
+    }
+    println!(
+        "ld, objcopy or ar for {triple} are missing (LD, OBJCOPY, AR name them): the static library brings Rust's symbols along"
+    );
+    copy(from, to)
+}
+
 /// The system's libraries that a program needs which links the static library, as the compiler names them.
-fn system_libraries() -> Outcome<String> {
+fn system_libraries(triple: &str) -> Outcome<String> {
     // An empty library needs what every Rust library needs; asking for the real one would build it again.
     let folder = target().join("tmp/native-libraries");
     write(&folder.join("empty.rs"), b"")?;
-    let mut rustc = Command::new(std::env::var_os("RUSTC").unwrap_or_else(|| "rustc".into()));
-    rustc.current_dir(&folder).args(["--crate-type", "staticlib", "--print", "native-static-libs", "empty.rs"]);
-    let output = rustc.output().map_err(|e| format!("rustc: {e}"))?;
+    let mut rustc = rustc();
+    rustc.current_dir(&folder).args(["--crate-type", "staticlib", "--print", "native-static-libs", "--target", triple]);
+    let output = rustc.arg("empty.rs").output().map_err(|e| format!("rustc: {e}"))?;
     let text = String::from_utf8_lossy(&output.stderr);
     let line = text.lines().find_map(|line| line.split_once("native-static-libs: "));
     line.map(|l| l.1.trim().to_owned()).ok_or_else(|| format!("rustc names no system libraries:\n{text}"))

@@ -26,8 +26,9 @@ cargo xtask pages --prefix P
                          writes the manual of the command and its completions for bash, zsh and fish below P/share
 cargo xtask fixtures     makes the media fixtures of the tests again (needs ffmpeg)
 cargo xtask header       makes bindings/c/include/coeval.h again; with --check only says whether it is current
-cargo xtask install-c --prefix P [--profile dev]
-                         builds the C library and installs it with its headers and package files under P
+cargo xtask install-c --prefix P [--libdir lib] [--target TRIPLE] [--locked] [--profile dev]
+                         builds the C library and installs it with its headers and package files under P, or under
+                         DESTDIR/P where DESTDIR is set; --libdir is where below P libraries go
 cargo xtask demo         makes the demo recordings again (needs ffmpeg and espeak-ng)";
 
 fn main() -> ExitCode {
