@@ -13,7 +13,7 @@ use coeval_cut::voices::SpeechMap;
 use coeval_cut::{RoughCutOptions, rough_cut};
 use coeval_deliver::otio::{Extras, References, to_otio};
 use coeval_listen::activity::ActivityCurve;
-use coeval_media::{OpenOptions, SampleFormat, SoundReader};
+use coeval_media::{OpenOptions, SampleFormat, SoundReader, WavOptions, WavWriter};
 use coeval_shoot::chapters::Chapters;
 use coeval_shoot::conform::{ConformOptions, SoundPlacement};
 use coeval_shoot::{Alignment, Anchor, At, Kind, Options};
@@ -143,9 +143,7 @@ pub(crate) fn align_shoot(
         options.grouping.chapters = Chapters::KeepApart;
     }
     for (target, kind) in kinds {
-        let known = [Kind::Camera, Kind::Recorder, Kind::Other].into_iter().find(|k| k.as_str() == kind);
-        let known = known.ok_or_else(|| raise(py, &invalid(format!("{kind:?} is not camera, recorder or other"))))?;
-        options.grouping.kinds.push((target, known));
+        options.grouping.kinds.push((target, known_kind(&kind).map_err(|e| raise(py, &e))?));
     }
     if let Some(path) = anchor_file {
         options.anchors = coeval_shoot::read_anchors(&path).map_err(|e| raise(py, &e))?;
@@ -163,6 +161,83 @@ pub(crate) fn align_shoot(
         let alignment = coeval_shoot::align_found(&found, &options, progress)?;
         Ok((alignment.to_json()?, found.root))
     })
+}
+
+/// Puts tracks that the caller has made on one clock; the contract's JSON.
+#[pyfunction]
+pub(crate) fn align_tracks(
+    py: Python<'_>,
+    tracks: Vec<(String, PyRef<'_, crate::signals::Track>)>,
+    main: Option<String>,
+    kinds: Vec<(String, String)>,
+    max_drift_ppm: f64,
+    threads: usize,
+    progress: Option<Py<PyAny>>,
+) -> PyResult<String> {
+    let mut options = Options::default();
+    options.pair = pair_options(max_drift_ppm, None);
+    options.main = main;
+    options.threads = std::num::NonZeroUsize::new(threads);
+    let kind_of = |name: &str| match kinds.iter().find(|k| k.0 == name) {
+        None => Ok(Kind::Other),
+        Some((_, kind)) => known_kind(kind).map_err(|e| raise(py, &e)),
+    };
+    let mut files = Vec::new();
+    for (number, (name, track)) in tracks.iter().enumerate() {
+        files.push(coeval_shoot::TrackFile {
+            name: name.clone(),
+            recording: recording_id(name, number),
+            kind: kind_of(name)?,
+            track: track.0.clone(),
+        });
+    }
+    // The shoot makes threads of its own.
+    run(py, progress.as_ref(), 1, |progress| {
+        coeval_shoot::align_with(&[] as &[PathBuf], &files, &options, progress)?.to_json()
+    })
+}
+
+/// The id of a recording with this name: letters, digits, `-`, `_` and `.` stay.
+fn recording_id(name: &str, number: usize) -> String {
+    let fits = |c: char| c.is_ascii_alphanumeric() || matches!(c, '-' | '_' | '.');
+    if !name.is_empty() && name.chars().all(fits) { name.to_owned() } else { format!("track-{}", number + 1) }
+}
+
+fn known_kind(kind: &str) -> coeval::Result<Kind> {
+    let known = [Kind::Camera, Kind::Recorder, Kind::Other].into_iter().find(|k| k.as_str() == kind);
+    known.ok_or_else(|| invalid(format!("{kind:?} is not camera, recorder or other")))
+}
+
+/// Writes an array as a WAV file; how many samples were beyond full scale.
+#[pyfunction]
+pub(crate) fn write_wav(
+    py: Python<'_>,
+    path: PathBuf,
+    samples: crate::samples::Samples<'_>,
+    rate_hz: u32,
+    sample_format: &str,
+    replace: bool,
+) -> PyResult<u64> {
+    let frames = samples.view()?;
+    let mut options = WavOptions::new(rate_hz, frames.channels());
+    options.format = sample_format_of(sample_format).map_err(|e| raise(py, &e))?;
+    options.overwrite = replace;
+    run(py, None, 1, |_| {
+        let mut writer = WavWriter::create(&path, options.clone())?;
+        frames.blocks(|block, _| writer.write(block))?;
+        let clipped = writer.clipped();
+        writer.finish()?;
+        Ok(clipped)
+    })
+}
+
+fn sample_format_of(name: &str) -> coeval::Result<SampleFormat> {
+    match name {
+        "int16" => Ok(SampleFormat::Int16),
+        "int24" => Ok(SampleFormat::Int24),
+        "float32" => Ok(SampleFormat::Float32),
+        other => Err(invalid(format!("sample_format is {other:?}, not int16, int24 or float32"))),
+    }
 }
 
 /// Refuses JSON that breaks the contract.
@@ -214,12 +289,7 @@ pub(crate) fn conform<'py>(
     threads: usize,
     progress: Option<Py<PyAny>>,
 ) -> PyResult<Bound<'py, PyList>> {
-    let format = match format {
-        "int16" => SampleFormat::Int16,
-        "int24" => SampleFormat::Int24,
-        "float32" => SampleFormat::Float32,
-        other => return Err(raise(py, &invalid(format!("format is {other:?}, not int16, int24 or float32")))),
-    };
+    let format = sample_format_of(format).map_err(|e| raise(py, &e))?;
     let mut options = ConformOptions::default();
     options.rate_hz = rate_hz;
     options.frame_rate = frame_rate;

@@ -16,13 +16,13 @@ use pyo3::prelude::*;
 mod _native {
     #[pymodule_export]
     use super::files::{
-        align_files, align_shoot, check_alignment, check_voices, command, conform, event, hear, otio, probe, read,
-        render, schema, tighten,
+        align_files, align_shoot, align_tracks, check_alignment, check_voices, command, conform, event, hear, otio,
+        probe, read, render, schema, tighten, write_wav,
     };
     #[pymodule_export]
     use super::signals::{
-        ClockMap, Marker, SpeechCurve, Track, align, find_markers, levels, limit, match_markers, resample,
-        shared_speech, speech, speech_origin, track,
+        ClockMap, Marker, SpeechCurve, Track, TrackBuilder, align, find_markers, levels, limit, marker_from_bytes,
+        match_markers, resample, shared_speech, speech, speech_origin, track,
     };
 
     use pyo3::prelude::*;

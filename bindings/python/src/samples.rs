@@ -15,6 +15,8 @@ pub(crate) enum Samples<'py> {
     F32(PyReadonlyArrayDyn<'py, f32>),
     F64(PyReadonlyArrayDyn<'py, f64>),
     I16(PyReadonlyArrayDyn<'py, i16>),
+    I32(PyReadonlyArrayDyn<'py, i32>),
+    U8(PyReadonlyArrayDyn<'py, u8>),
 }
 
 impl<'a, 'py> FromPyObject<'a, 'py> for Samples<'py> {
@@ -27,8 +29,12 @@ impl<'a, 'py> FromPyObject<'a, 'py> for Samples<'py> {
             Ok(Samples::F64(array))
         } else if let Ok(array) = object.extract() {
             Ok(Samples::I16(array))
+        } else if let Ok(array) = object.extract() {
+            Ok(Samples::I32(array))
+        } else if let Ok(array) = object.extract() {
+            Ok(Samples::U8(array))
         } else {
-            Err(PyTypeError::new_err("samples must be a NumPy array of float32, float64 or int16"))
+            Err(PyTypeError::new_err("samples must be a NumPy array of float32, float64, int32, int16 or uint8"))
         }
     }
 }
@@ -49,6 +55,8 @@ impl Samples<'_> {
             Samples::F32(array) => Frames::F32(two(array)?),
             Samples::F64(array) => Frames::F64(two(array)?),
             Samples::I16(array) => Frames::I16(two(array)?),
+            Samples::I32(array) => Frames::I32(two(array)?),
+            Samples::U8(array) => Frames::U8(two(array)?),
         })
     }
 }
@@ -58,6 +66,8 @@ pub(crate) enum Frames<'a> {
     F32(ArrayView2<'a, f32>),
     F64(ArrayView2<'a, f64>),
     I16(ArrayView2<'a, i16>),
+    I32(ArrayView2<'a, i32>),
+    U8(ArrayView2<'a, u8>),
 }
 
 impl Frames<'_> {
@@ -66,6 +76,8 @@ impl Frames<'_> {
             Frames::F32(a) => a.nrows(),
             Frames::F64(a) => a.nrows(),
             Frames::I16(a) => a.nrows(),
+            Frames::I32(a) => a.nrows(),
+            Frames::U8(a) => a.nrows(),
         }
     }
 
@@ -74,6 +86,8 @@ impl Frames<'_> {
             Frames::F32(a) => a.ncols(),
             Frames::F64(a) => a.ncols(),
             Frames::I16(a) => a.ncols(),
+            Frames::I32(a) => a.ncols(),
+            Frames::U8(a) => a.ncols(),
         }
     }
 
@@ -90,6 +104,9 @@ impl Frames<'_> {
             }
             Frames::F64(a) => scratch.extend(a.slice(s![from..to, ..]).iter().map(|&x| x as f32)),
             Frames::I16(a) => scratch.extend(a.slice(s![from..to, ..]).iter().map(|&x| f32::from(x) / 32_768.0)),
+            // What SciPy makes of WAV files: 24 bits in the upper three bytes, 8 bits about 128.
+            Frames::I32(a) => scratch.extend(a.slice(s![from..to, ..]).iter().map(|&x| x as f32 / 2_147_483_648.0)),
+            Frames::U8(a) => scratch.extend(a.slice(s![from..to, ..]).iter().map(|&x| (f32::from(x) - 128.0) / 128.0)),
         }
         scratch
     }

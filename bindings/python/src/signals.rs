@@ -1,16 +1,16 @@
 //! Work on arrays: tracks, pairs, maps, resampling, markers, speech, levels, the limiter.
 
+use coeval::Error;
 use coeval::marker::{CountIn, Grouping, MarkerDetector, MarkerMatch, MarkerOptions, MatchOptions, Shape};
 use coeval::pair::{PairAlignment, PairOptions, PairOutcome, align_pair};
 use coeval::progress::{Progress, step};
 use coeval::resample::{ResampleOptions, Resampler, Route};
-use coeval::track::TrackBuilder;
 use coeval_listen::level::{LevelMeter, LevelReport, Stretch};
 use coeval_listen::limit::Limiter;
 use coeval_listen::speech::{SharedMeter, SpeechBuilder, SpeechOptions, SpeechSegment};
 use numpy::{IntoPyArray, PyArray1, PyArray2, PyArrayMethods, PyReadonlyArray1, PyReadonlyArray2};
 use pyo3::prelude::*;
-use pyo3::types::{PyDict, PyList};
+use pyo3::types::{PyBytes, PyDict, PyList};
 
 use crate::options::{Numbers, set};
 use crate::run::{raise, run};
@@ -36,6 +36,15 @@ impl Track {
         self.0.len()
     }
 
+    fn to_bytes<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyBytes>> {
+        Ok(PyBytes::new(py, &self.0.to_bytes().map_err(|e| raise(py, &e))?))
+    }
+
+    #[staticmethod]
+    fn from_bytes(py: Python<'_>, bytes: &[u8]) -> PyResult<Self> {
+        coeval::track::Track::from_bytes(bytes).map(Self).map_err(|e| raise(py, &e))
+    }
+
     /// All samples, float32, at 8 kHz.
     fn samples<'py>(&self, py: Python<'py>) -> Bound<'py, PyArray1<f32>> {
         let mut out = vec![0.0; self.0.len()];
@@ -44,8 +53,41 @@ impl Track {
     }
 }
 
+/// Makes a track of blocks.
+#[pyclass(module = "coeval._native")]
+pub(crate) struct TrackBuilder {
+    /// `None` once it is finished.
+    builder: Option<coeval::track::TrackBuilder>,
+    channels: usize,
+}
+
+#[pymethods]
+impl TrackBuilder {
+    #[new]
+    fn new(py: Python<'_>, rate_hz: f64, channels: usize) -> PyResult<Self> {
+        let builder = coeval::track::TrackBuilder::new(rate_hz, channels).map_err(|e| raise(py, &e))?;
+        Ok(Self { builder: Some(builder), channels })
+    }
+
+    /// Takes the next block; the caller has seen that it has so many channels.
+    fn push(&mut self, py: Python<'_>, samples: Samples<'_>) -> PyResult<()> {
+        let frames = samples.view()?;
+        if frames.channels() != self.channels {
+            let what = format!("the block has {} channels, not {}", frames.channels(), self.channels);
+            return Err(raise(py, &Error::invalid(what)));
+        }
+        let Some(builder) = &mut self.builder else { return Err(raise(py, &Error::invalid("the track is finished"))) };
+        py.detach(|| frames.blocks(|block, _| builder.push(block))).map_err(|e| raise(py, &e))
+    }
+
+    fn finish(&mut self, py: Python<'_>) -> PyResult<Track> {
+        let builder = self.builder.take().ok_or_else(|| raise(py, &Error::invalid("the track is finished")))?;
+        Ok(Track(py.detach(|| builder.finish())))
+    }
+}
+
 fn build_track(frames: &Frames<'_>, rate_hz: f64, progress: &dyn Progress) -> coeval::Result<coeval::track::Track> {
-    let mut builder = TrackBuilder::new(rate_hz, frames.channels())?;
+    let mut builder = coeval::track::TrackBuilder::new(rate_hz, frames.channels())?;
     frames.blocks(|block, done| {
         step(progress, "reading sound", done)?;
         builder.push(block)
@@ -274,10 +316,29 @@ impl Marker {
         self.0.count_in.map(|CountIn { interval_s, .. }| interval_s)
     }
 
+    fn __reduce__<'py>(slf: &Bound<'py, Self>) -> PyResult<(Bound<'py, PyAny>, (Bound<'py, PyBytes>,))> {
+        let again = slf.py().import("coeval._native")?.getattr("marker_from_bytes")?;
+        Ok((again, (PyBytes::new(slf.py(), &slf.get().0.to_bytes()),)))
+    }
+
+    fn __eq__(&self, other: &Bound<'_, PyAny>) -> bool {
+        other.cast::<Self>().is_ok_and(|other| other.get().0.to_bytes() == self.0.to_bytes())
+    }
+
+    fn __hash__(&self) -> u64 {
+        self.0.time_s.to_bits() ^ self.0.score.to_bits().rotate_left(32)
+    }
+
     fn __repr__(&self) -> String {
         let shape = self.shape();
         format!("Marker(time_s={:.6}, uncertainty_s={:.6}, shape='{shape}')", self.0.time_s, self.0.uncertainty_s)
     }
+}
+
+/// A marker from the bytes that pickle keeps of it.
+#[pyfunction]
+pub(crate) fn marker_from_bytes(py: Python<'_>, bytes: &[u8]) -> PyResult<Marker> {
+    coeval::marker::Marker::from_bytes(bytes).map(Marker).map_err(|e| raise(py, &e))
 }
 
 /// Finds the markers of an array.

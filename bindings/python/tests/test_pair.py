@@ -158,7 +158,7 @@ def test_arguments_out_of_range_are_value_errors(arguments: dict[str, object]) -
 @pytest.mark.parametrize(
     "sound",
     [
-        np.zeros(9, dtype=np.int32),
+        np.zeros(9, dtype=np.int64),
         np.zeros(9, dtype=complex),
         np.array(["a"]),
         np.zeros((2, 2, 2)),
@@ -180,7 +180,8 @@ def test_a_transposed_array_is_named() -> None:
 
 
 def test_empty_sound_is_too_short_or_silent() -> None:
-    result = coeval.align(np.zeros(0), np.zeros(0), 48_000)
+    empty = coeval.track(np.zeros(0), 48_000)
+    result = coeval.align(empty, empty)
     assert not result.placed and result.reason
 
 

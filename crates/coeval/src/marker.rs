@@ -25,6 +25,7 @@
 //! [`match_markers`] looks for the offset and drift under which most markers of two recordings fall
 //! together, and says how many such coincidences chance alone would have produced.
 
+mod bytes;
 mod detect;
 mod matching;
 mod network;

@@ -15,17 +15,20 @@ Two recordings:
 >>> result.placed, f"{result.offset_s:.4f}"
 (True, '5.0000')
 
-A whole shoot: ``coeval.align_shoot("folder")``. Files: `align_files`, `read`, `probe`. What follows from a
+A whole shoot: ``coeval.align_shoot("folder")``; arrays of several recordings: `align_many`. Files: `align_files`, `read`, `probe`. What follows from a
 result: `resample`, `conform`, `hear`, `tighten`, `render`, `Alignment.to_otio`. One recording by itself: `markers`, `levels`, `speech`, `limit`.
 
-Arrays are NumPy arrays of float32 or float64 (full scale 1.0) or int16; mono, or frames by channels. Times
+Arrays are NumPy arrays of float16, float32 or float64 (full scale 1.0), int32, int16 or uint8; mono, or frames by
+channels (``axis=1``: channels by frames). Times
 are seconds, drifts ppm. Every failure is a `CoevalError` and also the built-in exception that one would
 expect (`ValueError`, `FileNotFoundError`, ...).
 """
 
 from ._errors import (
+    ArgumentTypeError,
     CancelledError,
     CoevalError,
+    ConformError,
     DamagedFileError,
     FileMissingError,
     InternalError,
@@ -49,11 +52,12 @@ from ._measure import (
     levels,
     limit,
     markers,
+    markers_to_pandas,
     match_markers,
 )
 from ._media import MediaInfo, ReadWarning, probe, read
 from ._native import Marker, __version__
-from ._pair import Evidence, PairAlignment, PairJump, align, align_files
+from ._pair import Evidence, Measurement, PairAlignment, PairJump, align, align_files
 from ._shoot import (
     Alignment,
     Anchor,
@@ -65,6 +69,7 @@ from ._shoot import (
     Recording,
     RecordingPair,
     ShootEvent,
+    align_many,
     align_shoot,
     conform,
 )
@@ -77,10 +82,12 @@ __all__ = [
     "Alignment",
     "Anchor",
     "AnchorCheck",
+    "ArgumentTypeError",
     "CancelledError",
     "ChannelLevel",
     "ClockMap",
     "CoevalError",
+    "ConformError",
     "Conformed",
     "DamagedFileError",
     "Event",
@@ -96,6 +103,7 @@ __all__ = [
     "Marker",
     "MarkerMatch",
     "MarkerPair",
+    "Measurement",
     "MediaError",
     "MediaInfo",
     "NoAccessError",
@@ -122,12 +130,14 @@ __all__ = [
     "__version__",
     "align",
     "align_files",
+    "align_many",
     "align_shoot",
     "conform",
     "hear",
     "levels",
     "limit",
     "markers",
+    "markers_to_pandas",
     "match_markers",
     "probe",
     "read",

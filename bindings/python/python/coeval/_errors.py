@@ -6,8 +6,10 @@ import os
 from typing import Any, Optional
 
 __all__ = [
+    "ArgumentTypeError",
     "CancelledError",
     "CoevalError",
+    "ConformError",
     "DamagedFileError",
     "FileMissingError",
     "InternalError",
@@ -71,10 +73,29 @@ class InvalidArgumentError(CoevalError, ValueError):
     kind = "InvalidArgument"
 
 
+class ArgumentTypeError(InvalidArgumentError, TypeError):
+    """An argument is of a type that cannot be taken."""
+
+
 class ReadWriteError(CoevalError, OSError):
     """Reading or writing failed part-way."""
 
     kind = "Io"
+
+
+class ConformError(ReadWriteError):
+    """Some of the sound could not be made; what could be is on disk.
+
+    Attributes
+    ----------
+    made : tuple of Conformed
+        One for each sound; where one could not be made, its `path` is `None` and its `problem` says why.
+    """
+
+    made: tuple[Any, ...] = ()
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return _again, (type(self), self.message, self.path, self.remedy, self.kind), {"made": self.made}
 
 
 class FileMissingError(CoevalError, FileNotFoundError):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any, Optional, Union, overload
+from typing import TYPE_CHECKING, Any, Optional, Union, overload
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -10,6 +10,9 @@ from numpy.typing import ArrayLike, NDArray
 from . import _native
 from ._errors import InvalidArgumentError
 from ._sound import Listener, Progress, as_rate, as_sound
+
+if TYPE_CHECKING:
+    from ._pair import PairAlignment
 
 _Times = Union[float, NDArray[np.float64]]
 
@@ -122,13 +125,14 @@ class ClockMap:
 def resample(
     samples: ArrayLike,
     rate_hz: float,
-    clock_map: ClockMap,
+    clock_map: Union[ClockMap, PairAlignment],
     target_rate_hz: Optional[float] = None,
     *,
     under: Optional[ClockMap] = None,
     start_s: float = 0.0,
     frames: Optional[int] = None,
     fade_s: float = 0.005,
+    axis: int = 0,
     progress: Progress = None,
 ) -> NDArray[np.float32]:
     """Move sound along its clock map: onto the timeline, or under a clip of another recording.
@@ -142,8 +146,8 @@ def resample(
         The source; float32, float64 or int16.
     rate_hz : float
         Its nominal sampling rate.
-    clock_map : ClockMap
-        From the source's time to the timeline.
+    clock_map : ClockMap or PairAlignment
+        From the source's time to the timeline; of a pair, from time of `b` to time of `a`.
     target_rate_hz : float, optional
         Rate of the output; as `rate_hz` if not given.
     under : ClockMap, optional
@@ -154,6 +158,8 @@ def resample(
         Length of the output; if not given, up to the end of the source.
     fade_s : float
         Length of the fades at jumps, 0 to 1 s.
+    axis : int
+        Along which axis frames follow each other; see `track`. The output is laid out alike.
     progress : callable or bool, optional
         See `align`.
 
@@ -175,7 +181,9 @@ def resample(
     >>> coeval.resample(tone, 48_000, clock).shape
     (72004,)
     """
-    sound, rate = as_sound(samples), as_rate(rate_hz)
+    sound, rate = as_sound(samples, axis=axis), as_rate(rate_hz)
+    if not isinstance(clock_map, ClockMap):
+        clock_map = clock_map.clock_map
     target = rate if target_rate_hz is None else as_rate(target_rate_hz, "target_rate_hz")
     if frames is None:
         end = clock_map.to_timeline(sound.shape[0] / rate)
@@ -183,6 +191,8 @@ def resample(
             end = under.to_file(end)
         # A hair less than the end, so that rounding of the map does not cost a frame of silence.
         frames = max(0, int(np.ceil((end - start_s) * target - 1e-6)))
+    if not isinstance(frames, (int, np.integer)):
+        raise InvalidArgumentError(f"frames is {frames!r}, not a whole number")
     if frames < 0:
         raise InvalidArgumentError(f"frames is {frames}, less than 0")
     under_native = None if under is None else under._inner
@@ -190,4 +200,6 @@ def resample(
         out = _native.resample(
             sound, rate, clock_map._inner, under_native, target, start_s, frames, fade_s, callback
         )
-    return out[:, 0] if sound.ndim == 1 else out
+    if sound.ndim == 1:
+        return out[:, 0]
+    return out if axis == 0 else out.T

@@ -5,7 +5,8 @@ from __future__ import annotations
 import html
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, fields
-from typing import Any, NamedTuple, Optional
+from datetime import datetime
+from typing import TYPE_CHECKING, Any, NamedTuple, Optional
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -13,7 +14,10 @@ from numpy.typing import ArrayLike, NDArray
 from . import _native
 from ._errors import InvalidArgumentError
 from ._native import Marker
-from ._sound import Listener, Progress, as_rate, as_sound, numbers
+from ._sound import Listener, Progress, as_rate, as_sound, numbers, renamed
+
+if TYPE_CHECKING:
+    import pandas
 
 
 class MarkerPair(NamedTuple):
@@ -159,8 +163,10 @@ def markers(
     *,
     min_peak_dbfs: float = -60.0,
     min_score: float = 0.0,
-    all: bool = False,
+    every: bool = False,
+    axis: int = 0,
     progress: Progress = None,
+    all: Optional[bool] = None,
 ) -> list[Marker]:
     """Find the short sharp sounds of a recording: claps, slates, knocks.
 
@@ -174,20 +180,47 @@ def markers(
         Sounds whose peak lies below this are left out.
     min_score : float
         Score (log odds) that a marker needs.
-    all : bool
+    every : bool
         Whether every candidate is returned, whatever its shape, grouping and score.
+    axis : int
+        Along which axis frames follow each other; see `track`.
     progress : callable or bool, optional
         See `align`.
+    all : bool, optional
+        The earlier name of `every`; deprecated.
 
     Returns
     -------
     list of Marker
         In time order.
     """
-    given = numbers("markers", locals())
-    sound, rate = as_sound(samples), as_rate(rate_hz)
+    every = renamed("all", "every", all, every)
+    given = numbers("markers", {**locals(), "all": every})
+    sound, rate = as_sound(samples, axis=axis), as_rate(rate_hz)
     with Listener(progress) as callback:
         return _native.find_markers(sound, rate, given, callback)
+
+
+def markers_to_pandas(markers: Sequence[Marker], start: Optional[datetime] = None) -> pandas.DataFrame:
+    """One row for each marker, as a pandas table (``pip install coeval[table]``).
+
+    Parameters
+    ----------
+    markers : sequence of Marker
+        What `markers` found.
+    start : datetime, optional
+        When the recording began: the column ``time`` then holds the moment of each marker.
+    """
+    import pandas
+
+    figures = ("time_s", "uncertainty_s", "sharpness_db", "peak_dbfs", "snr_db", "score")
+    columns: dict[str, Any] = {name: np.array([getattr(m, name) for m in markers], dtype=np.float64) for name in figures}
+    columns["shape"] = [m.shape for m in markers]
+    columns["grouping"] = [m.grouping for m in markers]
+    if start is not None:
+        columns["time"] = pandas.Timestamp(start) + pandas.to_timedelta(columns["time_s"], unit="s")
+    table: pandas.DataFrame = pandas.DataFrame(columns)
+    return table
 
 
 def match_markers(
@@ -219,7 +252,8 @@ def match_markers(
     MarkerMatch or None
         `None` where chance would do as well; one clap in each recording proves nothing.
     """
-    found = _native.match_markers(a, b, max_drift_ppm, offset_range_s, durations_s, min_confidence)
+    with Listener(None):
+        found = _native.match_markers(a, b, max_drift_ppm, offset_range_s, durations_s, min_confidence)
     if found is None:
         return None
     return MarkerMatch(**{**found, "pairs": tuple(MarkerPair(*pair) for pair in found["pairs"])})

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from . import _native
-from ._sound import Listener, Path, Progress
+from ._sound import File, Listener, Progress, as_path
 
 
 class ReadWarning(UserWarning):
@@ -49,12 +49,12 @@ class MediaInfo:
     """Timecode of the first frame as written."""
 
 
-def probe(path: Path, *, allow_ffmpeg: bool = False) -> MediaInfo:
+def probe(path: File, *, allow_ffmpeg: bool = False) -> MediaInfo:
     """Read the headers of a file.
 
     Parameters
     ----------
-    path : str or path-like
+    path : str, path-like or binary file object
         A sound or picture file.
     allow_ffmpeg : bool
         Whether an ``ffmpeg`` on PATH may read what cannot be read otherwise.
@@ -68,11 +68,12 @@ def probe(path: Path, *, allow_ffmpeg: bool = False) -> MediaInfo:
     FileMissingError, NoAccessError, MediaError
         When it cannot be read. They are `FileNotFoundError`, `PermissionError` and `ValueError`.
     """
-    return MediaInfo(**_native.probe(path, allow_ffmpeg))
+    with as_path(path) as real:
+        return MediaInfo(**_native.probe(real, allow_ffmpeg))
 
 
 def read(
-    path: Path,
+    path: File,
     *,
     start_s: float = 0.0,
     duration_s: Optional[float] = None,
@@ -87,7 +88,7 @@ def read(
 
     Parameters
     ----------
-    path : str or path-like
+    path : str, path-like or binary file object
         A sound or picture file.
     start_s : float
         Where to begin, seconds.
@@ -117,8 +118,8 @@ def read(
     ReadWarning
         When something is wrong with the file that could be read past, a broken end above all.
     """
-    with Listener(progress) as callback:
-        samples, rate_hz, notes = _native.read(path, start_s, duration_s, allow_ffmpeg, callback)
+    with as_path(path) as real, Listener(progress) as callback:
+        samples, rate_hz, notes = _native.read(real, start_s, duration_s, allow_ffmpeg, callback)
     for note in notes:
         warnings.warn(f"{path}: {note}", ReadWarning, stacklevel=2)
     return (samples[:, 0] if samples.shape[1] == 1 and not always_2d else samples), rate_hz

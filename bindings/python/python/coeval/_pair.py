@@ -5,19 +5,27 @@ from __future__ import annotations
 import html
 import json
 import math
-from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, NamedTuple, Optional, Union
+import os
+from dataclasses import dataclass, field, replace
+from collections.abc import Iterator, Mapping
+from datetime import datetime
+from typing import TYPE_CHECKING, Any, NamedTuple, Optional, Union, cast
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from . import _native
-from ._errors import InvalidArgumentError
-from ._map import ClockMap
-from ._sound import Listener, Path, Progress, Track, as_threads
+from ._errors import DamagedFileError, InvalidArgumentError, from_os_error
+from ._map import ClockMap, resample
+from ._media import read
+from ._sound import File, Listener, Path, Progress, Track, _make, as_path, as_threads
 
 if TYPE_CHECKING:
+    import pandas
     from matplotlib.axes import Axes
+    from typing_extensions import Unpack
+
+    from ._options import ResampleOptions
 
 
 class PairJump(NamedTuple):
@@ -31,7 +39,18 @@ class PairJump(NamedTuple):
     """Change of `a` time minus `b` time; > 0 is sound that `b` lost or `a` repeated."""
 
 
-@dataclass(frozen=True)
+class Measurement(NamedTuple):
+    """One row of `Evidence`."""
+
+    a_s: float
+    """Time in `a`, seconds."""
+    b_s: float
+    """Time in `b`, seconds."""
+    sigma_s: float
+    """One standard deviation of `a_s` given `b_s`, seconds."""
+
+
+@dataclass(frozen=True, eq=False)
 class Evidence:
     """What the placement rests on: one row for each measured moment, all float64, read-only, of one length."""
 
@@ -42,8 +61,31 @@ class Evidence:
     sigma_s: NDArray[np.float64]
     """One standard deviation of `a_s` given `b_s`, seconds."""
 
+    def __post_init__(self) -> None:
+        for array in self._columns():
+            array.flags.writeable = False
+
+    def _columns(self) -> tuple[NDArray[np.float64], ...]:
+        return self.a_s, self.b_s, self.sigma_s
+
     def __len__(self) -> int:
         return len(self.a_s)
+
+    def __iter__(self) -> Iterator[Measurement]:
+        return (Measurement(*map(float, row)) for row in zip(*self._columns()))
+
+    def __contains__(self, row: object) -> bool:
+        return any(one == row for one in self)
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, Evidence) and all(map(np.array_equal, self._columns(), other._columns()))
+
+    def __hash__(self) -> int:
+        return hash(tuple(array.tobytes() for array in self._columns()))
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        # Made anew, its arrays are read-only again.
+        return Evidence, self._columns()
 
     def __repr__(self) -> str:
         return f"<{len(self)} measurements>"
@@ -88,6 +130,42 @@ class PairAlignment:
     evidence: Evidence = field(repr=False)
     """The measurements, in time order."""
 
+    sources: Optional[tuple[str, str]] = field(default=None, repr=False, compare=False)
+    """The files of `a` and `b`, where `align_files` compared them."""
+
+    def __post_init__(self) -> None:
+        self.knots.flags.writeable = False
+
+    def _key(self) -> tuple[Any, ...]:
+        numbers = (self.offset_s, self.drift_ppm, self.confidence, self.uncertainty_s, self.overlap_s)
+        # Where there is no placement they are NaN, which equals nothing.
+        bits = np.array([*numbers, self.residual_rms_s]).tobytes()
+        return self.reason, bits, self.inverted, self.rate_mixup, self.knots.tobytes(), self.jumps, self.evidence
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, PairAlignment) and self._key() == other._key()
+
+    def __hash__(self) -> int:
+        return hash(self._key())
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return PairAlignment, tuple(getattr(self, name) for name in PairAlignment.__dataclass_fields__)
+
+    def __bool__(self) -> bool:
+        """Whether there is a placement."""
+        return self.placed
+
+    def __len__(self) -> int:
+        """Number of measurements."""
+        return len(self.evidence)
+
+    def __iter__(self) -> Iterator[Measurement]:
+        """The measurements, in time order."""
+        return iter(self.evidence)
+
+    def __contains__(self, row: object) -> bool:
+        return row in self.evidence
+
     @classmethod
     def _from_native(cls, found: dict[str, Any]) -> PairAlignment:
         reason = found.get("reason")
@@ -125,6 +203,140 @@ class PairAlignment:
         if not self.placed:
             raise InvalidArgumentError(f"there is no placement: {self.reason}")
         return ClockMap(self.knots)
+
+    def resample(
+        self,
+        samples: ArrayLike,
+        rate_hz: float,
+        target_rate_hz: Optional[float] = None,
+        **options: Unpack[ResampleOptions],
+    ) -> NDArray[np.float32]:
+        """Move sound of `b` onto the clock of `a`; see `resample`."""
+        return resample(samples, rate_hz, self, target_rate_hz, **options)
+
+    def conform(
+        self,
+        out: Path,
+        *,
+        source: Optional[File] = None,
+        rate_hz: Optional[int] = None,
+        duration_s: Optional[float] = None,
+        sample_format: str = "int24",
+        replace: bool = False,
+        allow_ffmpeg: bool = False,
+        progress: Progress = None,
+    ) -> int:
+        """Write the sound of `b` on the clock of `a` as a WAV file, which starts and ends where `a` does.
+
+        Parameters
+        ----------
+        out : str or path-like
+            The file to write.
+        source : str, path-like or binary file object, optional
+            The file of `b`; needed unless `align_files` made the pair.
+        rate_hz : int, optional
+            Rate of the output; that of the file if not given.
+        duration_s : float, optional
+            Length of the output, seconds; that of the file of `a` if `align_files` made the pair, else up to the end of `b`.
+        sample_format : {"int24", "int16", "float32"}
+            How samples are written.
+        replace : bool
+            Whether a file of the same name may be replaced.
+        allow_ffmpeg : bool
+            Whether an ``ffmpeg`` on PATH may read what cannot be read otherwise.
+
+        Returns
+        -------
+        int
+            Number of samples that were beyond full scale.
+        """
+        from ._media import probe
+
+        if source is None and self.sources is None:
+            raise InvalidArgumentError("source is missing: the pair was not made of files")
+        sound, rate = read(
+            cast("File", source if source is not None else self.sources and self.sources[1]),
+            always_2d=True,
+            allow_ffmpeg=allow_ffmpeg,
+            progress=progress,
+        )
+        target = rate if rate_hz is None else rate_hz
+        if duration_s is None and self.sources is not None:
+            duration_s = probe(self.sources[0], allow_ffmpeg=allow_ffmpeg).duration_s
+        frames = None if duration_s is None else max(0, round(duration_s * target))
+        made = self.resample(sound, rate, target, frames=frames, progress=progress)
+        with Listener(None):
+            return _native.write_wav(out, made, target, sample_format, replace)
+
+    def lag(self, b_s: ArrayLike) -> NDArray[np.float64]:
+        """Time of `a` minus time of `b` at moments of `b`, both in seconds: how the offset goes on over time."""
+        times = np.asarray(b_s, dtype=np.float64)
+        return np.asarray(self.clock_map.to_timeline(times) - times)
+
+    def to_pandas(self, start: Optional[datetime] = None) -> pandas.DataFrame:
+        """One row for each measurement, as a pandas table (``pip install coeval[table]``).
+
+        Parameters
+        ----------
+        start : datetime, optional
+            When `a` began: the column ``time`` then holds the moment of each measurement.
+        """
+        import pandas
+
+        found = self.evidence
+        columns: dict[str, Any] = {"a_s": found.a_s, "b_s": found.b_s, "sigma_s": found.sigma_s}
+        columns["lag_s"] = found.a_s - found.b_s
+        columns["residual_s"] = found.a_s - self.clock_map.to_timeline(found.b_s) if self.placed else found.a_s
+        if start is not None:
+            columns["time"] = pandas.Timestamp(start) + pandas.to_timedelta(found.a_s, unit="s")
+        table: pandas.DataFrame = pandas.DataFrame(columns)
+        return table
+
+    @classmethod
+    def from_dict(cls, data: Mapping[str, Any]) -> PairAlignment:
+        """From what `to_dict` gave. `DamagedFileError` when it is something else."""
+        try:
+            rows, numbers = data["evidence"], ("offset_s", "drift_ppm", "confidence", "uncertainty_s", "overlap_s")
+            number: dict[str, Any] = {
+                name: math.nan if data[name] is None else float(data[name]) for name in (*numbers, "residual_rms_s")
+            }
+            return cls(
+                placed=bool(data["placed"]),
+                reason=data["reason"],
+                **number,
+                inverted=bool(data["inverted"]),
+                rate_mixup=bool(data["rate_mixup"]),
+                knots=np.array(data["knots"], dtype=np.float64).reshape(-1, 2),
+                jumps=tuple(PairJump(**jump) for jump in data["jumps"]),
+                evidence=Evidence(*(np.array(rows[name], dtype=np.float64) for name in ("a_s", "b_s", "sigma_s"))),
+            )
+        except (KeyError, TypeError, ValueError) as error:
+            raise DamagedFileError(f"not a pair: {error}") from None
+
+    @classmethod
+    def from_json(cls, text: str) -> PairAlignment:
+        """From what `to_json` gave. `DamagedFileError` when it is something else."""
+        try:
+            return cls.from_dict(json.loads(text))
+        except json.JSONDecodeError as error:
+            raise DamagedFileError(f"not a pair: {error}") from None
+
+    @classmethod
+    def load(cls, path: Path) -> PairAlignment:
+        """From a file that `save` made. Fails as `from_json` and as files do."""
+        try:
+            with open(path, encoding="utf-8") as file:
+                return cls.from_json(file.read())
+        except OSError as error:
+            raise from_os_error(error) from error
+
+    def save(self, path: Path) -> None:
+        """Keep the result in a file, as JSON."""
+        try:
+            with open(path, "w", encoding="utf-8") as file:
+                file.write(self.to_json())
+        except OSError as error:
+            raise from_os_error(error) from error
 
     def to_dict(self) -> dict[str, Any]:
         """All fields as plain Python values, ready for `json.dumps`; NaN becomes `None`."""
@@ -220,6 +432,7 @@ def align(
     *,
     max_drift_ppm: float = 500.0,
     offset_range_s: Optional[tuple[float, float]] = None,
+    axis: int = 0,
     threads: Optional[int] = None,
     progress: Progress = None,
 ) -> PairAlignment:
@@ -237,6 +450,8 @@ def align(
         Largest difference of the two clocks that is searched, 0 to 1200.
     offset_range_s : (float, float), optional
         Lowest and highest offset that can be, if that is known.
+    axis : int
+        Along which axis of arrays frames follow each other; see `track`.
     threads : int, optional
         Number of threads that work; as many as there are cores if not given. The result is the same.
     progress : callable or bool, optional
@@ -280,7 +495,7 @@ def align(
             return sound
         if rate is None:
             raise InvalidArgumentError(f"{name} is missing: an array does not tell its sampling rate")
-        return Track(sound, rate)
+        return Track._of(_make(sound, rate, name[-1], axis, None, name))
 
     rate_b = rate_a if rate_b is None else rate_b
     count, known = as_threads(threads), _range(offset_range_s)
@@ -291,8 +506,8 @@ def align(
 
 
 def align_files(
-    a: Path,
-    b: Path,
+    a: File,
+    b: File,
     *,
     max_drift_ppm: float = 500.0,
     offset_range_s: Optional[tuple[float, float]] = None,
@@ -306,8 +521,8 @@ def align_files(
 
     Parameters
     ----------
-    a, b : str or path-like
-        Sound or picture files.
+    a, b : str, path-like or binary file object
+        Sound or picture files. What a file object holds from where it stands is copied to a temporary file.
     max_drift_ppm, offset_range_s, threads, progress
         See `align`.
     allow_ffmpeg : bool
@@ -323,6 +538,7 @@ def align_files(
         When a file cannot be used. They are `FileNotFoundError`, `PermissionError` and `ValueError`.
     """
     count, known = as_threads(threads), _range(offset_range_s)
-    with Listener(progress) as callback:
-        found = _native.align_files(a, b, max_drift_ppm, known, allow_ffmpeg, count, callback)
-    return PairAlignment._from_native(found)
+    with as_path(a, "a") as path_a, as_path(b, "b") as path_b, Listener(progress) as callback:
+        found = _native.align_files(path_a, path_b, max_drift_ppm, known, allow_ffmpeg, count, callback)
+    paths = None if path_a is not a or path_b is not b else (os.fspath(path_a), os.fspath(path_b))
+    return replace(PairAlignment._from_native(found), sources=paths)

@@ -5,22 +5,25 @@ from __future__ import annotations
 import html
 import json
 import os
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, NamedTuple, Optional, Union
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from . import _native
-from ._errors import DamagedFileError, InvalidArgumentError, from_os_error
+from ._errors import ConformError, DamagedFileError, InvalidArgumentError, from_os_error
 from ._map import ClockMap
-from ._sound import Listener, Path, Progress, as_threads, numbers
+from ._sound import Listener, Path, Progress, Track, _make, as_threads, numbers, renamed
 from ._tighten import Plan, Rendered, Voices, hear, render, tighten
 
 if TYPE_CHECKING:
     import pandas
     from matplotlib.axes import Axes
+    from typing_extensions import Unpack
+
+    from ._options import ConformOptions, HearOptions
 
 
 class Jump(NamedTuple):
@@ -134,6 +137,15 @@ class File:
     """``"neighbours"`` where the chapters before and after it placed it, and no sound of its own."""
     details: Mapping[str, Any] = field(repr=False)
     """Everything that the contract says of the file, further keys included (picture, sound, warnings)."""
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, File) and (self.recording, self.details) == (other.recording, other.details)
+
+    def __hash__(self) -> int:
+        return hash((self.recording, self.path, self.offset_s))
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return _file, (self.recording, self.details)
 
     @property
     def clock_map(self) -> ClockMap:
@@ -337,6 +349,29 @@ class Alignment:
         """The files that have none."""
         return tuple(file for file in self.files if not file.placed)
 
+    def __len__(self) -> int:
+        """Number of files."""
+        return len(self.files)
+
+    def __bool__(self) -> bool:
+        return True
+
+    def __iter__(self) -> Iterator[File]:
+        """The files, recording by recording."""
+        return iter(self.files)
+
+    def __contains__(self, file: object) -> bool:
+        """Whether a file, or one of this path, is among them."""
+        return any(file in (one, one.path) for one in self.files)
+
+    def save(self, path: Path) -> None:
+        """Keep the result in a file, as JSON; `load` reads it again."""
+        try:
+            with open(path, "w", encoding="utf-8") as file:
+                file.write(self._json)
+        except OSError as error:
+            raise from_os_error(error) from error
+
     def __getitem__(self, path: str) -> File:
         for file in self.files:
             if file.path == path:
@@ -401,11 +436,11 @@ class Alignment:
         text = _native.otio(self.to_json(), name or os.path.basename(os.path.abspath(folder)), folder)
         return opentimelineio.adapters.read_from_string(text, "otio_json")
 
-    def conform(self, out: Path, **options: Any) -> tuple[Conformed, ...]:
+    def conform(self, out: Path, **options: Unpack[ConformOptions]) -> tuple[Conformed, ...]:
         """Cut and resample the recorders' sound to lie under the clips and on the timeline; see `conform`."""
         return conform(self, out, **options)
 
-    def hear(self, **options: Any) -> Voices:
+    def hear(self, **options: Unpack[HearOptions]) -> Voices:
         """Find out who speaks when; see `hear`."""
         return hear(self, **options)
 
@@ -576,6 +611,61 @@ def align_shoot(
     return Alignment(text, root)
 
 
+def align_many(
+    sounds: Mapping[str, Union[Track, tuple[ArrayLike, float]]],
+    *,
+    main: Optional[str] = None,
+    kinds: Optional[Mapping[str, str]] = None,
+    max_drift_ppm: float = 500.0,
+    threads: Optional[int] = None,
+    progress: Progress = None,
+) -> Alignment:
+    """Put many recordings, given as arrays or tracks, on one clock.
+
+    Parameters
+    ----------
+    sounds : mapping
+        ``{name: (samples, rate_hz)}`` or ``{name: track}``. Each is a recording of its own.
+    main : str, optional
+        The name of the one whose clock the timeline takes.
+    kinds : mapping, optional
+        ``{name: "camera", "recorder" or "other"}``.
+    max_drift_ppm, threads, progress
+        See `align_shoot`.
+
+    Returns
+    -------
+    Alignment
+        Its files bear the names that were given: ``result["recorder"].offset_s``.
+
+    Examples
+    --------
+    >>> import numpy as np, coeval
+    >>> rng = np.random.default_rng(7)
+    >>> world = rng.standard_normal(30 * 8000)
+    >>> sounds = {f"cam-{i}": world[i * 8000 :] + rng.standard_normal(world.size - i * 8000) for i in range(3)}
+    >>> result = coeval.align_many({name: (sound, 8000) for name, sound in sounds.items()}, main="cam-0")
+    >>> [f"{file.offset_s:.3f}" for file in result]
+    ['0.000', '1.000', '2.000']
+    """
+    tracks: list[tuple[str, _native.Track]] = []
+    for name, sound in sounds.items():
+        if not isinstance(name, str):
+            raise InvalidArgumentError(f"sounds: {name!r} is not a name")
+        if not isinstance(sound, Track):
+            try:
+                samples, rate_hz = sound
+            except (TypeError, ValueError):
+                raise InvalidArgumentError(f"sounds: {name!r} is neither a Track nor (samples, rate_hz)") from None
+            sound = Track._of(_make(samples, rate_hz, name, 0, None))
+        tracks.append((name, sound._inner))
+    if not tracks:
+        raise InvalidArgumentError("sounds is empty")
+    count = as_threads(threads)
+    with Listener(progress) as callback:
+        return Alignment(_native.align_tracks(tracks, main, _pairs(kinds, "kinds"), max_drift_ppm, count, callback))
+
+
 def conform(
     alignment: Alignment,
     out: Path,
@@ -585,11 +675,13 @@ def conform(
     frame_rate: Optional[tuple[int, int]] = None,
     timeline_start_s: float = 0.0,
     camera_level_db: Optional[float] = None,
-    format: str = "int24",
+    sample_format: str = "int24",
     replace: bool = False,
     allow_ffmpeg: bool = False,
+    errors: str = "raise",
     threads: Optional[int] = None,
     progress: Progress = None,
+    format: Optional[str] = None,
 ) -> tuple[Conformed, ...]:
     """Cut and resample the recorders' sound to lie under the clips and on the timeline, as WAV files.
 
@@ -609,18 +701,32 @@ def conform(
         Moment of the day that timeline zero stands for in time references, seconds since midnight.
     camera_level_db : float, optional
         Level of the camera's own sound mixed in, dB; the recorder alone if not given.
-    format : {"int24", "int16", "float32"}
+    sample_format : {"int24", "int16", "float32"}
         How samples are written.
     replace : bool
         Whether files of the same names may be replaced.
+    errors : {"raise", "return"}
+        What happens when all has been tried and some sound could not be made: `ConformError` is raised, or the result
+        is returned all the same.
     allow_ffmpeg, threads, progress
         See `align_shoot`.
+    format : str, optional
+        The earlier name of `sample_format`; deprecated.
 
     Returns
     -------
     tuple of Conformed
-        One for each sound; where one could not be made, `path` is `None` and `problem` says why.
+        One for each sound; with ``errors="return"``, where one could not be made, `path` is `None` and `problem` says
+        why.
+
+    Raises
+    ------
+    ConformError
+        When some could not be made; its `made` is what would have been returned. It is an `OSError`.
     """
+    if errors not in ("raise", "return"):
+        raise InvalidArgumentError(f"errors is {errors!r}, not 'raise' or 'return'")
+    sample_format = renamed("format", "sample_format", format, sample_format)
     count = as_threads(threads)
     with Listener(progress) as callback:
         made = _native.conform(
@@ -631,13 +737,24 @@ def conform(
             frame_rate,
             timeline_start_s,
             camera_level_db,
-            format,
+            sample_format,
             replace,
             allow_ffmpeg,
             count,
             callback,
         )
-    return tuple(
+    sounds = tuple(
         Conformed(**{**one, "path": None if one["path"] is None else os.fspath(one["path"]), "sources": tuple(one["sources"])})
         for one in made
     )
+    failed = [sound for sound in sounds if sound.path is None]
+    if failed and errors == "raise":
+        names = ", ".join(f"{sound.name}: {sound.problem}" for sound in failed[:3])
+        error = ConformError(
+            f"{len(failed)} of {len(sounds)} sounds could not be made: {names}{', ...' if failed[3:] else ''}",
+            os.fspath(out),
+            "errors=\"return\" returns the others",
+        )
+        error.made = sounds
+        raise error
+    return sounds

@@ -3,38 +3,62 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Mapping
-from typing import Any, Optional, Union
+import shutil
+import tempfile
+import warnings
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import contextmanager
+from typing import IO, Any, Optional, Union, cast
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from . import _native
-from ._errors import InvalidArgumentError
+from ._errors import ArgumentTypeError, InvalidArgumentError, from_os_error
 
 Path = Union[str, "os.PathLike[str]"]
 ProgressCallback = Callable[[str, float], Optional[bool]]
 Progress = Union[None, bool, ProgressCallback]
-Sound = Union[NDArray[np.float32], NDArray[np.float64], NDArray[np.int16]]
+Sound = Union[NDArray[np.float32], NDArray[np.float64], NDArray[np.int16], NDArray[np.int32], NDArray[np.uint8]]
+File = Union[Path, IO[bytes]]
 
-_DTYPES = (np.dtype(np.float32), np.dtype(np.float64), np.dtype(np.int16))
+_DTYPES = tuple(np.dtype(kind) for kind in (np.float32, np.float64, np.int16, np.int32, np.uint8))
 
 
-def as_sound(samples: ArrayLike) -> Sound:
-    """Checks an array of sound and returns it, as it lies wherever that is possible."""
-    array = np.asarray(samples)
+def as_sound(samples: ArrayLike, name: str = "samples", axis: int = 0) -> Sound:
+    """Checks an array of sound and returns it, as it lies wherever that is possible.
+
+    `name` is what the caller calls it, `axis` the one along which frames follow each other.
+    """
+    if isinstance(samples, np.ma.MaskedArray):
+        # What is masked was not recorded: silence, which 8 bits have at 128.
+        array = samples.filled(128 if samples.dtype == np.uint8 else 0)
+    else:
+        try:
+            array = np.asarray(samples)
+        except ValueError:
+            raise InvalidArgumentError(f"{name} is not an array of sound") from None
+    if array.dtype == np.float16:
+        array = array.astype(np.float32)
     native = array.dtype.newbyteorder("=")
+    if array.ndim not in (1, 2):
+        raise InvalidArgumentError(f"{name}: samples have {array.ndim} dimensions, not 1 (mono) or 2 (frames by channels)")
+    if array.size == 0 and name != "samples":
+        # One of several sounds: which one would be hard to find out later.
+        raise InvalidArgumentError(f"{name} is empty: its shape is {array.shape}")
     if native not in _DTYPES:
         raise InvalidArgumentError(
-            f"samples are {array.dtype}, not float32, float64 or int16",
+            f"{name}: samples are {array.dtype}, not float16, float32, float64, int32, int16 or uint8",
             remedy="convert them so that full scale is 1.0",
         )
-    if array.ndim not in (1, 2):
-        raise InvalidArgumentError(f"samples have {array.ndim} dimensions, not 1 (mono) or 2 (frames by channels)")
+    if axis not in (0, 1, -1):
+        raise InvalidArgumentError(f"axis is {axis!r}, not 0 (frames by channels) or 1 (channels by frames)")
+    if array.ndim == 2 and axis != 0:
+        array = array.T
     if array.ndim == 2 and array.shape[1] > 64:
         raise InvalidArgumentError(
-            f"samples have the shape {array.shape}: {array.shape[1]} channels, not 1 to 64",
-            remedy="give frames by channels; perhaps the transposed array, samples.T, is meant",
+            f"{name}: samples have the shape {array.shape}: {array.shape[1]} channels, not 1 to 64",
+            remedy="give frames by channels; perhaps axis=1 or the transposed array, samples.T, is meant",
         )
     # Byte order and alignment that the machine cannot read as it is are copied; strides are not.
     sound: Sound = np.require(array, dtype=native, requirements="A")
@@ -45,7 +69,7 @@ def as_rate(rate_hz: float, name: str = "rate_hz") -> float:
     """A sampling rate as a float, or a refusal that names it."""
     try:
         rate = float(rate_hz)
-    except TypeError:
+    except (TypeError, ValueError):
         raise InvalidArgumentError(f"{name} is {rate_hz!r}, not a number of samples a second") from None
     if not 1000.0 <= rate <= 768_000.0:
         raise InvalidArgumentError(f"{name} is {rate}, not within 1000 to 768000")
@@ -54,16 +78,64 @@ def as_rate(rate_hz: float, name: str = "rate_hz") -> float:
 
 def numbers(function: str, given: Mapping[str, Any]) -> dict[str, Optional[float]]:
     """Those of a function's arguments that are numbers or switches of its options, by name; `None`: the default."""
-    return {name: given[name] for name in _native.OPTIONS[function]}
+    named = {name: given[name] for name in _native.OPTIONS[function]}
+    for name, value in named.items():
+        if not isinstance(value, (int, float, np.number, np.bool_, type(None))):
+            raise ArgumentTypeError(f"{name} is {value!r}, not a number")
+    return named
+
+
+@contextmanager
+def as_path(file: File, name: str = "path") -> Iterator[Path]:
+    """The path of a file, or of a temporary copy of what a file object holds from where it stands."""
+    if not hasattr(file, "read"):
+        if not isinstance(file, (str, os.PathLike)):
+            raise InvalidArgumentError(f"{name} is {type(file).__name__}, neither a path nor a binary file object")
+        yield file
+        return
+    source = cast("IO[bytes]", file)
+    called = getattr(source, "name", "")
+    suffix = os.path.splitext(called)[1] if isinstance(called, str) else ""
+    try:
+        with tempfile.TemporaryDirectory(prefix="coeval-") as folder:
+            copy = os.path.join(folder, f"sound{suffix}")
+            with open(copy, "wb") as out:
+                try:
+                    shutil.copyfileobj(source, out)
+                except TypeError:
+                    raise InvalidArgumentError(f"{name} is a file of text, not of bytes") from None
+            yield copy
+    except OSError as error:
+        raise from_os_error(error) from error
+
+
+def renamed(old: str, new: str, given: Any, value: Any) -> Any:
+    """The value of a parameter that had another name before; `given` is what came under that, `None` if nothing."""
+    if given is None:
+        return value
+    warnings.warn(f"{old} is called {new} now", DeprecationWarning, stacklevel=3)
+    return given
 
 
 def as_threads(threads: Optional[int]) -> int:
     """A number of threads for the compiled half, where 0 stands for as many as there are cores."""
     if threads is None:
         return 0
-    if not 1 <= threads <= 1024:
-        raise InvalidArgumentError(f"threads is {threads}, not within 1 to 1024")
+    if not isinstance(threads, (int, np.integer)) or not 1 <= threads <= 1024:
+        raise InvalidArgumentError(f"threads is {threads!r}, not within 1 to 1024")
     return int(threads)
+
+
+def _argument_at_fault(error: object) -> Optional[str]:
+    """What the compiled half says of an argument that it cannot take; `None` for any other error."""
+    if not isinstance(error, TypeError):
+        return None
+    # From Python 3.11 on the name is in a note, before in the message.
+    for note in getattr(error, "__notes__", ()):
+        if note.startswith("while processing '"):
+            return f"{note.split(chr(39))[1]}: {error}"
+    text = str(error)
+    return text[len("argument ") :].replace("'", "", 2) if text.startswith("argument '") else None
 
 
 class Listener:
@@ -93,9 +165,14 @@ class Listener:
     def __enter__(self) -> Optional[ProgressCallback]:
         return self.callback
 
-    def __exit__(self, *exception: object) -> None:
+    def __exit__(self, kind: object, error: object, trace: object) -> None:
         if self._bar is not None:
             self._bar.close()
+        named = _argument_at_fault(error)
+        if named is not None:
+            raise ArgumentTypeError(named) from None
+        if isinstance(error, OverflowError):
+            raise InvalidArgumentError(f"a number is out of range: {error}") from None
 
 
 class Track:
@@ -122,10 +199,69 @@ class Track:
     __slots__ = ("_inner",)
     _inner: _native.Track
 
-    def __init__(self, samples: ArrayLike, rate_hz: float, *, progress: Progress = None) -> None:
-        sound, rate = as_sound(samples), as_rate(rate_hz)
-        with Listener(progress) as callback:
-            self._inner = _native.track(sound, rate, callback)
+    def __init__(
+        self,
+        samples: Union[ArrayLike, Iterable[ArrayLike]],
+        rate_hz: float,
+        *,
+        axis: int = 0,
+        progress: Progress = None,
+    ) -> None:
+        self._inner = _make(samples, rate_hz, "samples", axis, progress)
+
+    @classmethod
+    def _of(cls, inner: _native.Track) -> Track:
+        made = cls.__new__(cls)
+        made._inner = inner
+        return made
+
+    @classmethod
+    def from_bytes(cls, content: bytes) -> Track:
+        """A track from what `to_bytes` gave, by this version or an earlier one.
+
+        Raises
+        ------
+        DamagedFileError, UnknownFormatError
+            When it is none. They are `ValueError`.
+        """
+        return cls._of(_native.Track.from_bytes(bytes(content)))
+
+    def to_bytes(self) -> bytes:
+        """The track as bytes, to be kept or sent: two bytes a sample and a little more."""
+        return self._inner.to_bytes()
+
+    @classmethod
+    def load(cls, path: Path) -> Track:
+        """From a file that `save` made. Fails as `from_bytes` and as files do."""
+        try:
+            with open(path, "rb") as file:
+                return cls.from_bytes(file.read())
+        except OSError as error:
+            raise from_os_error(error) from error
+
+    def save(self, path: Path) -> None:
+        """Keep the track in a file."""
+        try:
+            with open(path, "wb") as file:
+                file.write(self.to_bytes())
+        except OSError as error:
+            raise from_os_error(error) from error
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, Track) and self.to_bytes() == other.to_bytes()
+
+    def __hash__(self) -> int:
+        return hash((len(self), self.is_silent))
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return Track.from_bytes, (self.to_bytes(),)
+
+    def __copy__(self) -> Track:
+        return self
+
+    def __deepcopy__(self, memo: object) -> Track:
+        # It cannot be changed.
+        return self
 
     @property
     def duration_s(self) -> float:
@@ -146,16 +282,45 @@ class Track:
         return f"Track(duration_s={self.duration_s:.3f}{', silent' if self.is_silent else ''})"
 
 
-def track(samples: ArrayLike, rate_hz: float, *, progress: Progress = None) -> Track:
+def _make(
+    samples: Union[ArrayLike, Iterable[ArrayLike]],
+    rate_hz: float,
+    name: str,
+    axis: int,
+    progress: Progress,
+    rate_name: str = "rate_hz",
+) -> _native.Track:
+    rate = as_rate(rate_hz, rate_name)
+    if not isinstance(samples, Iterator):
+        sound = as_sound(cast("ArrayLike", samples), name, axis)
+        with Listener(progress) as callback:
+            return _native.track(sound, rate, callback)
+    builder: Optional[_native.TrackBuilder] = None
+    for block in samples:
+        sound = as_sound(block, f"a block of {name}", axis)
+        if builder is None:
+            builder = _native.TrackBuilder(rate, 1 if sound.ndim == 1 else sound.shape[1])
+        builder.push(sound)
+    if builder is None:
+        raise InvalidArgumentError(f"{name} is empty: it has no block")
+    return builder.finish()
+
+
+def track(
+    samples: Union[ArrayLike, Iterable[ArrayLike]], rate_hz: float, *, axis: int = 0, progress: Progress = None
+) -> Track:
     """Make the analysis track of a recording.
 
     Parameters
     ----------
-    samples : array_like, shape (frames,) or (frames, channels)
-        Sound, float32 or float64 (full scale 1.0) or int16. It is used as it lies, whatever its strides; it
-        must not be written to meanwhile. NaN and infinite samples count as silence.
+    samples : array_like, shape (frames,) or (frames, channels), or an iterator of such blocks
+        Sound, float16, float32 or float64 (full scale 1.0), int32 (24 bits too, as SciPy reads them), int16 or uint8.
+        It is used as it lies, whatever its strides; it must not be written to meanwhile. NaN, infinite and masked
+        samples count as silence. Blocks are taken one after the other, so that they never lie in memory together.
     rate_hz : float
         Sampling rate, 1000 to 768000.
+    axis : int
+        Along which axis frames follow each other: 0 for frames by channels, 1 or -1 for channels by frames.
     progress : callable or bool, optional
         See `align`.
 
@@ -168,4 +333,4 @@ def track(samples: ArrayLike, rate_hz: float, *, progress: Progress = None) -> T
     InvalidArgumentError
         For other types, shapes and rates. It is a `ValueError`.
     """
-    return Track(samples, rate_hz, progress=progress)
+    return Track(samples, rate_hz, axis=axis, progress=progress)
