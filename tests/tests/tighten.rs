@@ -219,7 +219,7 @@ fn a_voice_is_limited_to_be_as_loud_as_asked() {
         let path = dir.path().join(format!("{lufs}.wav"));
         let mut options = RenderOptions::default();
         options.layers = Layers::Voice;
-        (options.levels.voice_lufs, options.levels.true_peak_dbtp) = (lufs, limit);
+        (options.levels.loudness_lufs, options.levels.true_peak_dbtp) = (lufs, limit);
         let render = || render(&alignment, dir.path(), &speech, &plan, &options, &path, &());
         let got = render().unwrap();
         assert!((got.duration_s - plan.shown_s()).abs() < 1e-4);

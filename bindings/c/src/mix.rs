@@ -53,7 +53,7 @@ pub unsafe extern "C" fn coeval_mix_options_set_loudness(
     unsafe {
         guard(error, || {
             let levels = &mut handle::get_mut(options)?.how.levels;
-            (levels.voice_lufs, levels.true_peak_dbtp) = (loudness_lufs, true_peak_dbtp);
+            (levels.loudness_lufs, levels.true_peak_dbtp) = (loudness_lufs, true_peak_dbtp);
             Ok(())
         })
     }

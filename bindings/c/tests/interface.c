@@ -909,7 +909,7 @@ static void sound_of_the_cut(const coeval_plan *plan, const coeval_alignment *al
         CHECK_OK(set, error);                                                                                          \
         CHECK_FAILS(coeval_plan_render(plan, alignment, voices, folder, options, file, NULL, NULL, NULL, error), word); \
     } while (0)
-    CHECK_NO_SOUND(coeval_mix_options_set_loudness(options, -3.0, -1.0, error), "voice_lufs");
+    CHECK_NO_SOUND(coeval_mix_options_set_loudness(options, -3.0, -1.0, error), "loudness");
     CHECK_NO_SOUND(coeval_mix_options_set_loudness(options, -14.0, (double)NAN, error), "true_peak_dbtp");
     CHECK_NO_SOUND(coeval_mix_options_set_camera(options, 99.0, -1.0, error), "camera_db");
     CHECK_NO_SOUND(coeval_mix_options_set_camera(options, 0.0, 1.0, error), "duck_db");

@@ -5,13 +5,12 @@ use clap::{Arg, ArgAction, ArgMatches, Args, Command, FromArgMatches};
 use coeval::options::{OptionRow, OptionTable};
 
 /// Options of a struct whose arguments are not called as [`flag`] would call them, or that the command reads itself.
-const OTHERS: [(&str, Option<&str>); 8] = [
+const OTHERS: [(&str, Option<&str>); 7] = [
     ("target_s", None),
     ("keep_radio", None),
     ("pass_from_s", Some("pass")),
     ("pass_speed", Some("speed")),
     ("min_shot_s", Some("shot")),
-    ("voice_lufs", Some("loudness")),
     ("camera_db", Some("camera-level")),
     ("trusted_times_s", Some("trust-times")),
 ];

@@ -234,7 +234,7 @@ fn levels(args: &TightenArgs, open: &OpenOptions, console: &Console<'_>) -> Resu
         let (path, at) = text.rsplit_once('@').ok_or_else(|| bad("is not of the form FILE@TIME"))?;
         let at_s = moment(at).map_err(|e| bad(&e))?;
         let watch = Watch::new(console.bar, console.stop);
-        let over = VoiceOver::measure(Path::new(path), at_s, levels.voice_lufs, open, &watch);
+        let over = VoiceOver::measure(Path::new(path), at_s, levels.loudness_lufs, open, &watch);
         watch.finish();
         levels.voice_over.push(over?);
     }

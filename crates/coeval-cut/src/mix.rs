@@ -79,7 +79,7 @@ impl RenderOptions {
     pub fn measure_over(&mut self, files: &[(PathBuf, f64)], progress: &dyn Progress) -> Result<()> {
         self.levels.check_ranges()?;
         for (path, at_s) in files.iter().filter(|_| self.layers == Layers::All) {
-            let over = VoiceOver::measure(path, *at_s, self.levels.voice_lufs, &self.open, progress)?;
+            let over = VoiceOver::measure(path, *at_s, self.levels.loudness_lufs, &self.open, progress)?;
             self.levels.voice_over.push(over);
         }
         Ok(())
@@ -118,7 +118,7 @@ pub fn render(
         }
         Layers::All => material.mix(&mut sound, recorder, plan, &levels.mix(plan, &speech.voices), progress)?,
     }
-    level(sound, frames, (levels.voice_lufs, levels.true_peak_dbtp), path, options.replace, progress)
+    level(sound, frames, (levels.loudness_lufs, levels.true_peak_dbtp), path, options.replace, progress)
 }
 
 /// A voice that the user lays over the cut.
@@ -169,7 +169,7 @@ coeval::options! {
     #[non_exhaustive]
     pub struct MixLevels {
         /// Loudness of the voice, LUFS, -40 to -5. The default is what streaming services play.
-        pub voice_lufs: f64 = -14.0, -40.0..=-5.0;
+        pub loudness_lufs: f64 = -14.0, -40.0..=-5.0;
         /// No true peak of the result is above this, dBTP, -20 to 0.
         pub true_peak_dbtp: f64 = -1.0, -20.0..=0.0;
         /// Level of the cameras' sound where nobody speaks, against their own, dB, -120 to 24.
@@ -190,7 +190,7 @@ coeval::options! {
 impl MixLevels {
     /// Gain that brings the recorder's voices to their loudness, dB; `None` when theirs is not known.
     pub fn voice_gain_db(&self) -> Option<f64> {
-        self.speech_lufs.map(|own| self.voice_lufs - own)
+        self.speech_lufs.map(|own| self.loudness_lufs - own)
     }
 
     /// Gain of a camera's sound on the shorter timeline: `[second, dB]`, linear between. It goes down under voices and

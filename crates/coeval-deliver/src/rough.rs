@@ -122,7 +122,7 @@ fn tracks(alignment: &Alignment, layout: &Layout, plan: &Plan, voices: &[Voice],
             metadata: json!({
                 "recording": lane.recording,
                 "gain_db": gain_db,
-                "voice_lufs": is_voice.then_some(levels.voice_lufs),
+                "voice_lufs": is_voice.then_some(levels.loudness_lufs),
                 "voice_gain_db": levels.voice_gain_db().filter(|_| is_voice),
             }),
             cuts: cut_lane(alignment, lane, plan, layout.rate, is_sound),
@@ -155,7 +155,7 @@ fn tracks(alignment: &Alignment, layout: &Layout, plan: &Plan, voices: &[Voice],
             name: "voice-over".to_owned(),
             content: Content::Sound,
             enabled: true,
-            metadata: json!({"recording": Value::Null, "voice_lufs": levels.voice_lufs}),
+            metadata: json!({"recording": Value::Null, "voice_lufs": levels.loudness_lufs}),
             cuts: over_cuts(plan, layout.rate, levels),
         });
     }
@@ -436,7 +436,7 @@ fn data(plan: &Plan, facts: &Facts, levels: &MixLevels, files: &[&String]) -> Re
         "after_s": plan.shown_s(),
         "plan": serde_json::to_value(plan).map_err(failed)?,
         "gains": {
-            "voice_lufs": levels.voice_lufs,
+            "voice_lufs": levels.loudness_lufs,
             "true_peak_dbtp": levels.true_peak_dbtp,
             "voice_gain_db": levels.voice_gain_db(),
             "voice_db": levels.voice_ducking(plan),

@@ -435,7 +435,7 @@ def render(
     OutputExistsError
         When the file is there and may not be replaced. It is a `FileExistsError`.
     """
-    given = numbers("render", {**locals(), "voice_lufs": loudness_lufs})
+    given = numbers("render", locals())
     fates = {"show": 1, "drop": 0}
     stretches = [(e.from_frame, e.to_frame, fates.get(e.fate, e.speed), e.camera) for e in plan.entries]
     with Listener(progress) as callback:
