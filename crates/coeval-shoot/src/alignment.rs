@@ -184,6 +184,10 @@ pub struct File {
     pub knots: Vec<[f64; 2]>,
     /// Sudden changes of offset.
     pub jumps: Vec<Jump>,
+    /// How well its place is known by stretches, in time order, from its first to its last moment: before the first
+    /// measurement, between jumps, after the last measurement. Empty when unplaced.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub stretches: Vec<Stretch>,
     /// The event whose timeline it is placed on; `None`: the first.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub event: Option<usize>,
@@ -286,6 +290,20 @@ pub enum EvidenceKind {
     Anchors,
     /// Timecode in the files, against that of the timeline clock's recording.
     Timecode,
+}
+
+/// A stretch of a file in which its place is known equally well.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Stretch {
+    /// First and last moment, file seconds.
+    pub from_s: f64,
+    /// See `from_s`.
+    pub to_s: f64,
+    /// Probability that the file lies where its map says, here. Before the first and after the last measurement its
+    /// clock may have jumped unseen.
+    pub confidence: f64,
+    /// One standard deviation of the place's error, seconds.
+    pub uncertainty_s: f64,
 }
 
 /// A sudden change of offset.

@@ -526,6 +526,7 @@ pub(crate) mod tests {
             drift_ppm: Some(map.drift_ppm()),
             knots: knots.iter().map(|k| [k.0, k.1]).collect(),
             jumps: map.jumps().map(|(file_s, lost_s)| Jump { file_s, lost_s }).collect(),
+            stretches: Vec::new(),
             event: None,
             placed_by: None,
             picture: None,

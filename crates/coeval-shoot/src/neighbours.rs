@@ -13,6 +13,7 @@
 
 use coeval::clock::ClockMap;
 use coeval::network::Placement;
+use coeval::pair::Stretch;
 
 use crate::chapters::{Group, LONGEST_GAP_S, Tie};
 
@@ -137,9 +138,11 @@ impl Take {
     fn place(&self, at_s: f64, length_s: f64, by: &Placement, sure: f64, sigma_s: f64) -> Placement {
         let drift_ppm = by.map.drift_ppm();
         let end_s = sigma_s.hypot(by.drift_sigma_ppm * 1e-6 * length_s);
+        let confidence = sure * self.confidence();
         Placement {
             map: ClockMap::linear(at_s, drift_ppm, length_s),
-            confidence: sure * self.confidence(),
+            stretches: vec![Stretch { from_s: 0.0, to_s: length_s, confidence, uncertainty_s: end_s }],
+            confidence,
             uncertainty_s: end_s,
             ends_uncertainty_s: [sigma_s, end_s],
             drift_sigma_ppm: by.drift_sigma_ppm,
@@ -230,6 +233,7 @@ mod tests {
             ends_uncertainty_s: [1e-3; 2],
             drift_sigma_ppm: 0.1,
             without_best_third_s: None,
+            stretches: Vec::new(),
         }
     }
 

@@ -3,6 +3,7 @@
 use coeval::network::Placement;
 
 use crate::alignment::{Agreement, EvidenceKind, Proof};
+use crate::words::clock_time;
 
 /// Sound early and late by this much still passes a whole broadcast chain, seconds: EBU Recommendation R37 (+40 and
 /// -60 ms; the numbers were read in a secondary source).
@@ -13,6 +14,9 @@ const NOTICED_S: (f64, f64) = (0.045, 0.125);
 const ACCEPTED_S: (f64, f64) = (0.090, 0.185);
 /// A file's end without evidence is worth a word when it is longer than this, seconds.
 const BARE_S: f64 = 60.0;
+
+/// A stretch is worth a word when it is less probable to be right than the file by this share.
+const DOUBTFUL: f64 = 0.95;
 
 /// One measurement as it lies in the result.
 #[derive(Debug, Clone, Copy)]
@@ -67,6 +71,15 @@ pub(crate) fn of(
         verdict: String::new(),
     };
     proof.verdict = verdict(&proof, duration_s, is_clock);
+    for s in placement.stretches.iter().filter(|s| s.confidence < DOUBTFUL * placement.confidence) {
+        proof.verdict.push_str(&format!(
+            "; from {} to {} what the others heard does not match: its clock may have jumped there ({:.0} % sure of its \
+             place)",
+            clock_time(s.from_s),
+            clock_time(s.to_s),
+            100.0 * s.confidence
+        ));
+    }
     proof
 }
 
@@ -148,6 +161,7 @@ fn length(seconds: f64) -> String {
 #[cfg(test)]
 mod tests {
     use coeval::clock::ClockMap;
+    use coeval::pair::Stretch;
 
     use super::*;
 
@@ -159,6 +173,7 @@ mod tests {
             ends_uncertainty_s: ends,
             drift_sigma_ppm: 0.1,
             without_best_third_s: without,
+            stretches: vec![],
         }
     }
 
@@ -180,6 +195,18 @@ mod tests {
         assert!((proof.residual_rms_s - 3e-4).abs() < 1e-9 && proof.evidence == 50);
         let wide = of(&placed([0.03, 0.03], None), 1800.0, false, &heard(2.0, 1795.0), &[]).verdict;
         assert!(wide.contains("60.0 ms") && wide.contains("may be noticed") && wide.contains("too little"), "{wide}");
+    }
+
+    #[test]
+    fn an_end_that_does_not_match_is_said() {
+        let stretch = |from_s, to_s, confidence| Stretch { from_s, to_s, confidence, uncertainty_s: 1e-3 };
+        let verdict = |last: f64| {
+            let stretches = vec![stretch(0.0, 900.0, 0.999), stretch(900.0, 1800.0, last)];
+            let placement = Placement { stretches, ..placed([3e-4, 4e-4], Some(1e-4)) };
+            of(&placement, 1800.0, false, &heard(2.0, 900.0), &[]).verdict
+        };
+        assert!(verdict(0.12).contains("from 0:15:00 to 0:30:00") && verdict(0.12).contains("(12 % sure"));
+        assert!(!verdict(0.99).contains("jumped"), "{}", verdict(0.99));
     }
 
     #[test]

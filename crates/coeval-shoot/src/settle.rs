@@ -10,7 +10,7 @@ use coeval::{Error, Result};
 use crate::Options;
 use crate::alignment::{
     Alignment, AnchorCheck, Event, EvidenceKind, File, Generator, Jump, Kind, Loop, Pair, PlacedBy, Recording, SCHEMA,
-    Status, Timeline,
+    Status, Stretch, Timeline,
 };
 use crate::anchors::{self, Resolved};
 use crate::chapters::{Group, matching};
@@ -641,6 +641,7 @@ fn file_entry(
         drift_ppm: map.map(ClockMap::drift_ppm),
         knots: map.map_or_else(Vec::new, |m| m.knots().iter().map(|&(file, line)| [file, line]).collect()),
         jumps: map.map_or_else(Vec::new, |m| m.jumps().map(|(file_s, lost_s)| Jump { file_s, lost_s }).collect()),
+        stretches: placement.as_ref().map_or_else(|_| Vec::new(), |p| p.stretches.iter().map(stretch_entry).collect()),
         event: None,
         placed_by: None,
         picture: info.and_then(|i| i.picture.clone()),
@@ -650,6 +651,10 @@ fn file_entry(
         proof: None,
         warnings,
     }
+}
+
+fn stretch_entry(s: &coeval::pair::Stretch) -> Stretch {
+    Stretch { from_s: s.from_s, to_s: s.to_s, confidence: s.confidence, uncertainty_s: s.uncertainty_s }
 }
 
 /// Residuals that a pair of recordings keeps.

@@ -15,7 +15,7 @@ pub use choice::Choice;
 use crate::clock::ClockMap;
 use crate::error::{Error, ErrorKind, Result};
 use crate::fit::{Clock, File, Observation, Problem, Solved};
-use crate::pair::{Evidence, PairAlignment, Unplaced, count};
+use crate::pair::{Evidence, PairAlignment, Stretch, Unplaced, count, stretches};
 
 /// One file as the solver sees it.
 #[derive(Debug, Clone)]
@@ -115,6 +115,8 @@ pub struct Placement {
     /// How far the file moves at most when its recording loses the best third of its evidence (that with the smallest
     /// stated errors), seconds. `None`: it cannot be placed without.
     pub without_best_third_s: Option<f64>,
+    /// How well the place is known by stretches of the file, in time order.
+    pub stretches: Vec<Stretch>,
 }
 
 /// One clock for all files of an event.
@@ -379,11 +381,18 @@ fn solve_checked(
                 ends_uncertainty_s: [0.0; 2],
                 drift_sigma_ppm: 0.0,
                 without_best_third_s: Some(0.0),
+                stretches: vec![Stretch {
+                    from_s: 0.0,
+                    to_s: nodes[i].duration_s,
+                    confidence: 1.0,
+                    uncertainty_s: 0.0,
+                }],
             }),
-            (Some(solved), Some(confidence)) => network.placement(solved, i, confidence).map(|mut p| {
+            (Some(solved), Some(confidence)) => network.placement(solved, links, i, confidence).map(|mut p| {
                 if i != origin {
                     p.uncertainty_s = p.uncertainty_s.hypot(read_s(i));
                     p.ends_uncertainty_s.iter_mut().for_each(|u| *u = u.hypot(read_s(i)));
+                    p.stretches.iter_mut().for_each(|s| s.uncertainty_s = s.uncertainty_s.hypot(read_s(i)));
                     p.without_best_third_s = without[i];
                 }
                 p
@@ -668,7 +677,24 @@ impl Network {
         moves
     }
 
-    fn placement(&self, solved: &Solved, i: usize, confidence: f64) -> std::result::Result<Placement, Unplaced> {
+    /// By the first and by the last link that measured a file: when that was, file seconds, and what is heard beyond.
+    fn measured(&self, links: &[Link], i: usize) -> Option<[(f64, f64); 2]> {
+        let ends = links.iter().zip(&self.problem.link_weight).filter(|(_, w)| **w > 0.0).filter_map(|(l, _)| {
+            let [first, last] = [l.alignment.evidence.first()?, l.alignment.evidence.last()?];
+            let at_s = |e: &Evidence| if l.a == i { e.a_s } else { e.b_s };
+            let [before, after] = l.alignment.beyond;
+            (l.a == i || l.b == i).then(|| [(at_s(first), before), (at_s(last), after)])
+        });
+        ends.reduce(|x, y| [if y[0].0 < x[0].0 { y[0] } else { x[0] }, if y[1].0 > x[1].0 { y[1] } else { x[1] }])
+    }
+
+    fn placement(
+        &self,
+        solved: &Solved,
+        links: &[Link],
+        i: usize,
+        confidence: f64,
+    ) -> std::result::Result<Placement, Unplaced> {
         let file = &self.problem.files[i];
         let mut knots: Vec<(f64, f64)> = Vec::new();
         let mut moments = vec![0.0];
@@ -689,7 +715,16 @@ impl Network {
             Ok(map) => {
                 let end = file.duration_s.max(1e-3);
                 let ends = if i == self.origin { [0.0; 2] } else { [solved.sigma_s(i, 0.0), solved.sigma_s(i, end)] };
+                // The origin is the clock itself; what anchors alone hold has no measured stretch.
+                let stretches = match self.measured(links, i).filter(|_| i != self.origin) {
+                    Some([first, last]) => {
+                        let sigma_s = |t: f64| solved.sigma_s(i, t);
+                        stretches((0.0, end), (first.0, last.0), &file.jumps, [first.1, last.1], confidence, sigma_s)
+                    }
+                    None => vec![Stretch { from_s: 0.0, to_s: end, confidence, uncertainty_s: ends[0].max(ends[1]) }],
+                };
                 Ok(Placement {
+                    stretches,
                     map,
                     confidence,
                     uncertainty_s: if i == self.origin { 0.0 } else { worst },

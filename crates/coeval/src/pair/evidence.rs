@@ -14,7 +14,7 @@ use rayon::prelude::*;
 
 use super::path::{Line, Path, PathPoint, Standing};
 use crate::correlate::Plans;
-use crate::track::{LEVEL_HOP, TRACK_RATE_HZ, Track, dot, resampled};
+use crate::track::{LEVEL_HOP, TRACK_RATE_HZ, Track, dot, highest, resampled};
 
 /// Length of the blocks by which places are compared, samples (half a second), and how many are, at the most.
 const BLOCK: usize = 4000;
@@ -51,7 +51,7 @@ fn coefficients(a: &Track, b: &Track, points: &[PathPoint], inverted: bool, shif
                 let power = own * energy(w);
                 if power > 0.0 { sign * dot(w, &block) / power.sqrt() } else { 0.0 }
             };
-            Some(stretch.windows(BLOCK).map(coefficient).fold(f32::NEG_INFINITY, f32::max))
+            Some(highest(&stretch.windows(BLOCK).map(coefficient).collect::<Vec<f32>>()))
         })
         .collect()
 }
@@ -63,6 +63,24 @@ pub(super) struct Preference {
     pub(super) shift_s: f64,
     /// Natural logarithm of the odds that it, and not the other, is the right one of the two; negative for the other.
     pub(super) log_odds: f64,
+    /// Share of what the blocks say for it that lies within the other's reach.
+    pub(super) share: f64,
+    /// How well the other place fits there, as a share of how well this one does, by power.
+    pub(super) alike: f64,
+}
+
+impl Preference {
+    /// Log odds of the line against the other place, which scores `other` where it is known: by the blocks that both
+    /// reach, or by the scores, because a line may also meet sound that the other does not.
+    pub(super) fn of_scores(&self, score: f64, other: Option<f64>) -> f64 {
+        let within = self.share * score;
+        let other = other.unwrap_or(self.alike * within);
+        // What fits at both places is a sound that comes again, and then what one meets beyond the other's reach says
+        // the less for it, the more of it lies within.
+        let again = (1.0 - self.share) * other.min(within);
+        let by_scores = by_scores(score, other + again);
+        if self.log_odds < -1.0 { self.log_odds } else { self.log_odds.max(by_scores) }
+    }
 }
 
 /// Blocks of a path by which places are compared, in time order: half of them those in which most sounds in `b`, half
@@ -103,6 +121,12 @@ pub(super) fn preferences(a: &Track, b: &Track, line: &Line, path: &Path, shifts
     let compare = |&shift_s: &f64| {
         let other = coefficients(a, b, &points, inverted, shift_s);
         let both = own.iter().zip(&other).filter_map(|(x, y)| Some((f64::from((*x)?), f64::from((*y)?))));
+        let said = |p: &PathPoint| f64::from((p.weight - path.usual).max(0.0));
+        let in_common = points.iter().zip(&other).filter(|(_, y)| y.is_some()).map(|(p, _)| said(p)).sum::<f64>();
+        let share = in_common / points.iter().map(said).sum::<f64>().max(1e-9);
+        let power = own.iter().zip(&other).filter_map(|(x, y)| Some(((*x)?.max(0.0).powi(2), (*y)?.max(0.0).powi(2))));
+        let (x, y) = power.fold((0.0, 0.0), |sum, p| (sum.0 + f64::from(p.0), sum.1 + f64::from(p.1)));
+        let alike = (y / f64::max(x, 1e-9)).min(1.0);
         let differences: Vec<f64> = both
             .map(|(x, y)| {
                 let (x, y) = (x.max(0.0), y.max(0.0));
@@ -110,9 +134,8 @@ pub(super) fn preferences(a: &Track, b: &Track, line: &Line, path: &Path, shifts
                 (x - y) / noise(x).hypot(noise(y)).hypot(REPEATS_DIFFER * x.min(y))
             })
             .collect();
-        let goes_on = shift_s.abs() < FARTHEST_JUMP_S && goes_on(&differences);
-        let log_odds = if goes_on { f64::INFINITY } else { log_odds(&differences) };
-        (differences.len() >= REACHED).then_some(Preference { shift_s, log_odds })
+        let log_odds = if goes_on(&differences) { f64::INFINITY } else { log_odds(&differences) };
+        (differences.len() >= REACHED).then_some(Preference { shift_s, log_odds, share, alike })
     };
     shifts_s.iter().filter_map(compare).collect()
 }
@@ -132,8 +155,6 @@ fn goes_on(differences: &[f64]) -> bool {
 
 /// Share of what speaks for either place that must lie on its side of the moment.
 const GOES_ON: f64 = 0.9;
-/// Farthest that a clock jumps, seconds.
-const FARTHEST_JUMP_S: f64 = 60.0;
 /// Fewer blocks that both places reach tell nothing of them.
 const REACHED: usize = 2;
 /// Independent values in a block: twice its length times the bandwidth of a levelled track.
@@ -190,9 +211,9 @@ const CHANCE: f64 = 12.0;
 pub(super) struct Heard {
     /// Lengths of the unbroken stretches that match, seconds.
     pub(super) matched_s: Vec<f64>,
-    /// Sounds that stand out of both recordings' floors at one time: those that match and those that do not.
-    pub(super) both_match: usize,
-    pub(super) both_differ: usize,
+    /// Sounds that stand out of both recordings' floors at one time, in time order: when in `b`, seconds, and whether
+    /// they match.
+    pub(super) both: Vec<(f64, bool)>,
 }
 
 /// Evidence that makes a stretch match, nats: three of its blocks by chance in a million.
@@ -226,11 +247,7 @@ impl Heard {
         for (p, weight) in both.iter().zip(matches) {
             let matches = weight >= 6.0;
             if last.is_none_or(|l| p.b_s - l.0 > APART_S || l.1 != matches) {
-                if matches {
-                    heard.both_match += 1
-                } else {
-                    heard.both_differ += 1
-                }
+                heard.both.push((p.b_s, matches));
                 last = Some((p.b_s, matches));
             }
         }
@@ -241,8 +258,7 @@ impl Heard {
     pub(super) fn log_odds(&self) -> f64 {
         // If they are of one time, a sound that is loud in both is the same sound with a probability that is much the
         // same over the file, and which nobody knows: integrated from 0 to 1.
-        let (m, x) = (self.both_match, self.both_differ);
-        let same = ln_factorial(m) + ln_factorial(x) - ln_factorial(m + x + 1);
+        let same = one_rate(self.matching(|_| true));
         // If sounds were played again, each matching stretch is one of them: short ones are common, long ones are
         // rare, and a second one at the same distance in time as the first is a coincidence.
         let again: f64 =
@@ -250,7 +266,37 @@ impl Heard {
         let coincidences = self.matched_s.len().saturating_sub(1) as f64;
         same - again - coincidences * COINCIDENCE.ln()
     }
+
+    /// How many of the sounds of some moments match, and how many do not.
+    fn matching(&self, when: impl Fn(f64) -> bool) -> (usize, usize) {
+        let matches = self.both.iter().filter(|s| when(s.0)).map(|s| s.1);
+        let (mut yes, mut no) = (0, 0);
+        matches.for_each(|m| if m { yes += 1 } else { no += 1 });
+        (yes, no)
+    }
+
+    /// Before the first and after the last measurement: natural logarithm of the odds, by what both hear there, that the
+    /// clock goes on as in between against that it has jumped. 0 where nothing stands out of both.
+    pub(super) fn beyond(&self, measured_s: (f64, f64)) -> [f64; 2] {
+        let within = self.matching(|t| t >= measured_s.0 && t <= measured_s.1);
+        let says = |(m, x): (usize, usize)| {
+            let on = one_rate((within.0 + m, within.1 + x)) - one_rate(within);
+            let jumped = m as f64 * MATCH_BY_CHANCE.ln() + x as f64 * (1.0 - MATCH_BY_CHANCE).ln();
+            on - jumped
+        };
+        [self.matching(|t| t < measured_s.0), self.matching(|t| t > measured_s.1)].map(says)
+    }
 }
+
+/// Natural logarithm of the probability that so many sounds match and so many do not, if each does with a probability
+/// that is the same for all and that nobody knows: integrated from 0 to 1.
+fn one_rate((matching, other): (usize, usize)) -> f64 {
+    ln_factorial(matching) + ln_factorial(other) - ln_factorial(matching + other + 1)
+}
+
+/// How often sounds match that are not of one moment. A guess, on the safe side: half and double move the log odds by 0.7
+/// for each sound that matches, and hardly for one that does not.
+const MATCH_BY_CHANCE: f64 = 0.02;
 
 /// How often a short stretch that matches is a sound that was played again rather than the same moment, how fast that
 /// falls with its length, seconds; the same for pieces of music. Guesses, no measurement: twice the first makes

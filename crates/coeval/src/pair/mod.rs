@@ -31,7 +31,7 @@ mod path;
 mod search;
 mod sources;
 
-use evidence::Heard;
+use evidence::{Heard, Preference};
 pub(crate) use fit::count;
 use fit::{ONE_PLACE_S, PairFit, between, utterances};
 use long_probe::{Look, places, spread};
@@ -107,6 +107,52 @@ pub struct PairJump {
     pub step_s: f64,
 }
 
+/// A stretch of a file in which its place is known equally well.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Stretch {
+    /// First and last moment in the file, seconds.
+    pub from_s: f64,
+    /// See `from_s`.
+    pub to_s: f64,
+    /// Probability that the file lies where its map says, here. Before the first and after the last measurement it is
+    /// that of the whole, less how probable it is that a clock has jumped there unseen.
+    pub confidence: f64,
+    /// One standard deviation of the place's error at the stretch's worse end, seconds.
+    pub uncertainty_s: f64,
+}
+
+/// How often a clock jumps, one jump in so many seconds (ten hours), before anything is heard of it. A guess, no
+/// measurement: five minutes at a file's end in which nothing is common are then known to 99.2 %; with half of it
+/// to 98.4 %, with double to 99.6 %.
+const JUMPS_EVERY_S: f64 = 36_000.0;
+
+/// The stretches of a file from `whole.0` to `whole.1`: before what was measured, between jumps, and after what was
+/// measured. `beyond`: log odds, from the sound before and after it, that the clock goes on rather than has jumped.
+pub(crate) fn stretches(
+    whole: (f64, f64),
+    measured: (f64, f64),
+    jumps_s: &[f64],
+    beyond: [f64; 2],
+    confidence: f64,
+    sigma_s: impl Fn(f64) -> f64,
+) -> Vec<Stretch> {
+    let (first, last) = (measured.0.clamp(whole.0, whole.1), measured.1.clamp(whole.0, whole.1));
+    let mut edges = vec![whole.0, first];
+    edges.extend(jumps_s.iter().filter(|&&j| j > first && j < last));
+    edges.extend([last, whole.1]);
+    let goes_on = |length_s: f64, log_odds: f64| 1.0 / (1.0 + length_s / JUMPS_EVERY_S * (-log_odds).exp());
+    let stretch = |w: &[f64]| {
+        let known = match (w[1] <= first, w[0] >= last) {
+            (true, _) => goes_on(first - whole.0, beyond[0]),
+            (_, true) => goes_on(whole.1 - last, beyond[1]),
+            _ => 1.0,
+        };
+        let uncertainty_s = sigma_s(w[0]).max(sigma_s(w[1]));
+        Stretch { from_s: w[0], to_s: w[1], confidence: confidence * known, uncertainty_s }
+    };
+    edges.windows(2).filter(|w| w[1] > w[0]).map(stretch).collect()
+}
+
 /// How `b`'s clock relates to `a`'s.
 #[derive(Debug, Clone)]
 #[non_exhaustive]
@@ -140,6 +186,11 @@ pub struct PairAlignment {
     pub place_s: f64,
     /// The drift is 999 to 1001 ppm: a 1000/1001 mix-up of rates, not a bad clock.
     pub rate_mixup: bool,
+    /// How well the place is known by stretches of the overlap, in time order, seconds of `b`.
+    pub stretches: Vec<Stretch>,
+    /// Log odds, from what both heard before the first and after the last measurement, that the clock goes on there
+    /// rather than has jumped; 0 where nothing tells.
+    pub(crate) beyond: [f64; 2],
 }
 
 impl PairAlignment {
@@ -158,6 +209,8 @@ impl PairAlignment {
             places: utterances(&evidence),
             place_s: 0.0,
             rate_mixup: false,
+            stretches: Vec::new(),
+            beyond: [0.0; 2],
             map,
             evidence,
             jumps,
@@ -174,8 +227,14 @@ impl PairAlignment {
         }
         self.evidence.iter_mut().for_each(|e| e.a_s += delay_s);
         self.jumps.iter_mut().for_each(|j| j.a_s += delay_s);
+        self.by_source(sigma_s)
+    }
+
+    /// The same, less certain because it may follow another source than the voices.
+    fn by_source(mut self, sigma_s: f64) -> Self {
         self.source_s = sigma_s;
-        self.uncertainty_s = self.uncertainty_s.hypot(self.source_s);
+        self.uncertainty_s = self.uncertainty_s.hypot(sigma_s);
+        self.stretches.iter_mut().for_each(|s| s.uncertainty_s = s.uncertainty_s.hypot(sigma_s));
         self
     }
 }
@@ -253,7 +312,10 @@ impl Aligner {
         let near = |x: &Line, y: &Line| (x.at(middle_s) - y.at(middle_s)).abs() < DISTINCT_S;
         for pass in self.passes(a, b) {
             let view = pass.view.of(a, b);
-            let found = self.candidates(view, &pass, progress)?;
+            let mut found = self.candidates(view, &pass, progress)?;
+            // Where one candidate leaves the others far behind, these are chance.
+            let least = FOREMOST * found.first().map_or(0.0, |c| c.score);
+            found.retain(|c| c.score >= least);
             let lines = self.verified(view, &found, progress)?;
             seen.extend(&lines);
             for line in lines.iter().take(2) {
@@ -262,7 +324,7 @@ impl Aligner {
                     continue;
                 }
                 judged.push(*line);
-                match self.judge((a, b), view, line, &seen, progress)? {
+                match self.judge((a, b), view, line, (&seen, &found), progress)? {
                     // Nor is it searched further where all the doubt that is left is that the sound was played again.
                     Found::Placed(placed, here)
                         if placed.confidence >= SURE_ENOUGH || (probed && here >= SURE_ENOUGH) =>
@@ -294,31 +356,24 @@ impl Aligner {
     /// From cheap to thorough.
     fn passes(&self, a: &Track, b: &Track) -> Vec<Search> {
         let max = self.options.max_drift_ppm;
-        let whole = |from_b: bool| (0.0, if from_b { b.duration_s() } else { a.duration_s() });
         let shortest_s = a.duration_s().min(b.duration_s());
         let from_shorter = b.duration_s() <= a.duration_s();
-        let search = |view, from_b, how| Search { view, from_b, within_s: whole(from_b), how };
+        let search = |view, from_b, how| Search { view, from_b, how };
         let (near, wide) = (Look::near(shortest_s), Look::wide(shortest_s, max));
-        // Probes come from where speech stands out: there a few seconds tell most.
+        // Short probes come from where speech stands out: there a few seconds tell most. Over the whole of a long track
+        // they are many: the little that two files share may be lost among what one heard before or after.
         let (uneven_a, uneven_b) = (unevenness(a), unevenness(b));
-        let view = if uneven_a.max(uneven_b) > BURSTS { View::AboveFloor } else { View::All };
-        let from_b = uneven_b >= uneven_a;
-        let quick = Pass { probes: 8, probe_s: 2.5, drift_ppm: 0.0, step_ppm: 125.0 };
-        // The little that two files share may be all but lost among what the longer one heard before or after.
-        let many = Pass { probes: 48, ..quick };
-        let long = Pass { probes: 8, probe_s: 8.0, drift_ppm: max.min(160.0), step_ppm: 40.0 };
-        let (probed_s, other_s) = (whole(from_b).1, whole(!from_b).1);
+        let (from_b, view) =
+            (uneven_b >= uneven_a, if uneven_a.max(uneven_b) > BURSTS { View::AboveFloor } else { View::All });
+        let (probed_s, other_s) =
+            if from_b { (b.duration_s(), a.duration_s()) } else { (a.duration_s(), b.duration_s()) };
         let parts = (probed_s / PART_S).min(PARTS_EFFORT_S / other_s).max(1.0).floor();
         let part = |i: usize| (probed_s * i as f64 / parts, probed_s * (i + 1) as f64 / parts);
-        let mut passes = vec![search(View::All, from_shorter, How::Long(near.clone(), PROBES))];
-        passes.extend([(quick, from_b), (quick, !from_b)].map(|(p, from_b)| search(view, from_b, How::Short(p))));
-        passes.push(search(View::All, from_shorter, How::Long(wide, PROBES)));
-        passes.extend(
-            (0..parts as usize).map(|i| Search { within_s: part(i), ..search(view, from_b, How::Short(many)) }),
-        );
         let tiles = (shortest_s / near.probe_s()).ceil().min(TILES) as usize;
+        let mut passes = vec![search(View::All, from_shorter, How::Long(near.clone(), PROBES))];
+        passes.extend((0..parts as usize).map(|i| search(view, from_b, How::Short(SHORT, part(i)))));
+        passes.push(search(View::All, from_shorter, How::Long(wide, PROBES)));
         passes.push(search(View::All, from_shorter, How::Long(near, tiles)));
-        passes.push(search(view, from_b, How::Short(long)));
         passes
     }
 
@@ -332,13 +387,14 @@ impl Aligner {
             true => (-high, a.duration_s() - low),
             false => (low, b.duration_s() + high),
         };
-        let within_s = (pass.within_s.0.max(meets.0), pass.within_s.1.min(meets.1));
         match &pass.how {
-            How::Short(short) => {
+            How::Short(short, part) => {
+                let within_s = (part.0.max(meets.0), part.1.min(meets.1));
                 candidates_of_either(a, b, *short, pass.from_b, max, range, within_s, &self.plans, progress)
             }
             How::Long(look, count) => {
-                let starts = spread(within_s, look.probe_s(), *count);
+                let length_s = if pass.from_b { b } else { a }.duration_s();
+                let starts = spread((meets.0.max(0.0), meets.1.min(length_s)), look.probe_s(), *count);
                 if pass.from_b {
                     return places(a.band(), b.band(), look, &starts, max, range, progress);
                 }
@@ -352,13 +408,8 @@ impl Aligner {
     /// The lines through the foremost candidates, best first.
     fn verified(&self, (a, b): (&Track, &Track), found: &[Candidate], progress: &dyn Progress) -> Result<Vec<Line>> {
         let mut lines: Vec<Line> = Vec::new();
-        let foremost = found.first().map_or(0.0, |c| c.score);
-        for (i, candidate) in found.iter().take(6).enumerate() {
-            // Where one candidate leaves the others far behind, these are chance.
-            if i > 0 && candidate.score < FOREMOST * foremost {
-                break;
-            }
-            step(progress, "verify", i as f64 / 6.0)?;
+        for (i, candidate) in found.iter().take(VERIFIED).enumerate() {
+            step(progress, "verify", i as f64 / VERIFIED as f64)?;
             let signs: &[bool] = if candidate.signed { &[candidate.inverted] } else { &[false, true] };
             for &inverted in signs {
                 let candidate = Candidate { inverted, ..*candidate };
@@ -404,7 +455,7 @@ impl Aligner {
         (a, b): (&Track, &Track),
         view: (&Track, &Track),
         line: &Line,
-        seen: &[Line],
+        (seen, found): (&[Line], &[Candidate]),
         progress: &dyn Progress,
     ) -> Result<Found> {
         let Some((line, path)) = self.followed(view, line, progress)? else { return Ok(Found::Nothing) };
@@ -417,29 +468,25 @@ impl Aligner {
         }
         // Other places at which the same blocks might fit, and others that meet other sound.
         let middle_s = (line.heard_s.0 + line.heard_s.1) / 2.0;
+        let shift_s = |l: &Line| l.at(middle_s) - line.at(middle_s);
         let mut shifts_s: Vec<f64> = path.aside_s.clone();
-        for l in seen.iter().filter(|l| l.inverted == line.inverted) {
-            let shift_s = l.at(middle_s) - line.at(middle_s);
+        let lines = seen.iter().filter(|l| l.inverted == line.inverted).map(shift_s);
+        // Whatever was found at all may be the right place, though it was not made a line.
+        for shift_s in lines.chain(found.iter().map(|c| c.a_s - line.at(c.b_s))) {
             if shift_s.abs() > DISTINCT_S && shifts_s.iter().all(|s| (s - shift_s).abs() > DISTINCT_S) {
                 shifts_s.push(shift_s);
             }
         }
         let preferences = evidence::preferences(a, b, line, &path, &shifts_s);
-        // A line may also meet sound that this one does not: then their scores tell, unless the blocks in common are
-        // for the other.
-        let rivals = seen.iter().map(|l| (l.at(middle_s) - line.at(middle_s), l.score));
-        let other = |(shift_s, score): (f64, f64)| {
-            let by_scores = evidence::by_scores(line.score, score);
-            let near = preferences.iter().find(|p| (p.shift_s - shift_s).abs() <= DISTINCT_S);
-            match near.map(|p| p.log_odds) {
-                Some(by_blocks) if by_blocks < -1.0 => by_blocks,
-                Some(by_blocks) => by_blocks.max(by_scores),
-                None => by_scores,
-            }
-        };
-        let elsewhere = rivals.filter(|r| r.0.abs() > DISTINCT_S).map(other);
-        let beside = preferences.iter().filter(|p| path.aside_s.contains(&p.shift_s)).map(|p| p.log_odds);
-        let others: f64 = elsewhere.chain(beside).map(|l| (-l).exp()).sum();
+        let same = |l: &Line, p: &Preference| (shift_s(l) - p.shift_s).abs() <= DISTINCT_S;
+        let reached = preferences.iter().map(|p| {
+            let scores = seen.iter().filter(|l| same(l, p)).map(|l| l.score);
+            p.of_scores(line.score, scores.reduce(f64::max))
+        });
+        // Places that have no block in common with this one.
+        let apart = seen.iter().filter(|l| shift_s(l).abs() > DISTINCT_S && !preferences.iter().any(|p| same(l, p)));
+        let apart = apart.map(|l| evidence::by_scores(line.score, l.score));
+        let others: f64 = reached.chain(apart).map(|l| (-l).exp()).sum();
         let heard = Heard::along(a, b, &path, line.inverted, &self.plans);
         let again = (-heard.log_odds()).exp();
         let chance = evidence::chance(path.standing);
@@ -447,7 +494,7 @@ impl Aligner {
         if confidence < LEAST_CONFIDENCE {
             return Ok(Found::Repeats);
         }
-        let Some(mut placed) = self.place(view, line, &path, 0.003, confidence, progress)? else {
+        let Some(placed) = self.place(view, line, &path, &heard, confidence, progress)? else {
             return Ok(Found::Nothing);
         };
         if placed.map.drift_ppm().abs() > self.options.max_drift_ppm + BEYOND_PPM {
@@ -458,9 +505,7 @@ impl Aligner {
         let points: Vec<PathPoint> = path.all.iter().map(on_map).collect();
         let found = sources::voices(a, b, &points, path.block_s, line.inverted, &self.plans);
         let Some(voices) = found else {
-            placed.source_s = sources::UNKNOWN_S;
-            placed.uncertainty_s = placed.uncertainty_s.hypot(placed.source_s);
-            return Ok(Found::Placed(Box::new(placed), here));
+            return Ok(Found::Placed(Box::new(placed.by_source(sources::UNKNOWN_S)), here));
         };
         Ok(Found::Placed(Box::new(placed.moved(voices.delay_s, voices.sigma_s)), here))
     }
@@ -471,10 +516,11 @@ impl Aligner {
         (a, b): (&Track, &Track),
         line: &Line,
         path: &Path,
-        mut within_s: f64,
+        heard: &Heard,
         confidence: f64,
         progress: &dyn Progress,
     ) -> Result<Option<PairAlignment>> {
+        let mut within_s = 0.003;
         let mut found = jump::pieces(a, b, line, path, &self.plans, progress)?;
         let fit = loop {
             let Some(fit) = PairFit::rough(a, b, line.inverted, &found) else { return Ok(None) };
@@ -545,8 +591,14 @@ impl Aligner {
             .map(|(j, &b_s)| PairJump { a_s: map.forward(b_s), b_s, step_s: fit.step_s(j) })
             .collect();
         let drift_ppm = map.drift_ppm();
+        let confidence = confidence.min(most);
+        let measured_s = (evidence[0].b_s, evidence[evidence.len() - 1].b_s);
+        let beyond = heard.beyond(measured_s);
+        let stretches = stretches((from, to), measured_s, &fit.jumps, beyond, confidence, |t| fit.sigma_s(t));
         Ok(Some(PairAlignment {
-            confidence: confidence.min(most),
+            confidence,
+            stretches,
+            beyond,
             uncertainty_s,
             overlap_s: to - from,
             residual_rms_s,
@@ -615,19 +667,18 @@ impl View {
     }
 }
 
-/// One way to search: in which view, with probes of which track (`from_b`) and of which stretch of it.
+/// One way to search: in which view, and with probes of which track (`from_b`).
 struct Search {
     view: View,
     from_b: bool,
-    within_s: (f64, f64),
     how: How,
 }
 
 enum How {
     /// So many long probes, evenly spread.
     Long(Look, usize),
-    /// Short probes of the moments that stand out.
-    Short(Pass),
+    /// Short probes of the moments that stand out in a part of the track that they are taken from, seconds.
+    Short(Pass, (f64, f64)),
 }
 
 /// A placement of this confidence is not searched further; one of less than the last is none.
@@ -644,17 +695,20 @@ const BEYOND_PPM: f64 = 5.0;
 /// Long probes of the first search and, at the most, of the last.
 const PROBES: usize = 3;
 const TILES: f64 = 60.0;
-/// Unevenness from which a track is taken for a voice line.
-const BURSTS: f64 = 1.5;
-/// A candidate that scores less than this share of the best one is not looked at.
-const FOREMOST: f64 = 0.25;
-/// Windows that are measured, the richest first, and how far they must stand out: to find the clock, to know it,
-/// and once more where that gave few measurements.
-const ROUNDS: [(usize, f64); 3] = [(500, 6.5), (1500, 5.5), (1500, 5.5)];
-/// The track that probes are taken from is searched in parts of this length, seconds; in fewer where the other, as
+/// Short probes of a part of a track.
+const SHORT: Pass = Pass { probes: 48, probe_s: 2.5, drift_ppm: 0.0, step_ppm: 125.0 };
+/// The track that they are taken from is searched in parts of this length, seconds; in fewer where the other, as
 /// often as there are parts, would be longer than the second.
 const PART_S: f64 = 300.0;
 const PARTS_EFFORT_S: f64 = 900.0;
+/// Unevenness from which a track is taken for a voice line.
+const BURSTS: f64 = 1.5;
+/// A candidate that scores less than this share of the best one is not looked at; of the others, so many are made lines.
+const FOREMOST: f64 = 0.25;
+const VERIFIED: usize = 6;
+/// Windows that are measured, the richest first, and how far they must stand out: to find the clock, to know it,
+/// and once more where that gave few measurements.
+const ROUNDS: [(usize, f64); 3] = [(500, 6.5), (1500, 5.5), (1500, 5.5)];
 /// Shorter tracks are not compared, seconds.
 const SHORTEST_S: f64 = 0.5;
 /// Least standing of a path over the same path shifted aside.

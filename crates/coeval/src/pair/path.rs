@@ -62,9 +62,10 @@ const WEIGHT_MAX: f32 = 60.0;
 /// How far another seat puts a voice, bins (1.5 ms: 50 cm of air), and what that costs, packed (6 nats).
 const SEAT_BINS: usize = 3;
 const SEAT_PRICE: u8 = 24;
-/// Where neither track's sound is spread over this many samples (0.2 s), it says less the shorter it is: any
-/// click is like any other. (Levelling has spread a click over its frames.)
-const LASTING: f32 = 1600.0;
+/// Where neither track's sound is spread over this many samples (50 ms), it says less the shorter it is: any click is like
+/// any other. (Levelling has spread a click over its frames.) At four times as much, trains of clicks in a room say too
+/// little for a place.
+const LASTING: f32 = 400.0;
 
 /// Over how many samples a sound's energy is spread (its participation ratio): 1 for one impulse, a third of
 /// all for steady noise.

@@ -396,3 +396,27 @@ fn a_large_jump_that_exact_measurements_part_must_be() {
     assert!(fit_of(0.118, 3, 2e-5) && fit_of(-0.021, 3, 2e-5));
     assert!(!fit_of(0.019, 3, 2e-5) && !fit_of(0.118, 2, 2e-5) && !fit_of(0.118, 3, 2e-4));
 }
+
+#[test]
+fn an_end_is_as_sure_as_what_is_heard_there() {
+    // Of forty sounds that stand out of both in the first half, two do not match; then ten more are heard.
+    let ten = |matching: usize| -> [f64; 2] {
+        let first = (0..40).map(|i| (f64::from(i) * 10.0, i % 20 != 7));
+        let then = (0..10).map(|i| (410.0 + i as f64 * 10.0, i < matching));
+        Heard { both: first.chain(then).collect(), ..Heard::default() }.beyond((0.0, 400.0))
+    };
+    let last = |beyond: [f64; 2]| {
+        let all = stretches((0.0, 800.0), (0.0, 400.0), &[100.0], beyond, 0.999, |t| 1e-3 + 1e-6 * t);
+        let edges: Vec<(f64, f64)> = all.iter().map(|s| (s.from_s, s.to_s)).collect();
+        assert_eq!(edges, [(0.0, 100.0), (100.0, 400.0), (400.0, 800.0)]);
+        assert!(all[..2].iter().all(|s| s.confidence == 0.999) && (all[2].uncertainty_s - 1.8e-3).abs() < 1e-9);
+        all[2].confidence
+    };
+    assert!(last(ten(0)) < 1e-4 && last(ten(10)) > 0.9989, "{:?} {:?}", ten(0), ten(10));
+    // Nothing is heard there: one jump in ten hours.
+    let nothing = last(Heard::default().beyond((0.0, 400.0)));
+    assert!((nothing - 0.999 / (1.0 + 400.0 / 36_000.0)).abs() < 1e-12, "{nothing}");
+    // What was measured to the end is known to the end.
+    let whole = stretches((0.0, 800.0), (0.0, 800.0), &[], [0.0; 2], 0.999, |_| 1e-3);
+    assert_eq!(whole.len(), 1);
+}
