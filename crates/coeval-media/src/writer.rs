@@ -101,6 +101,8 @@ pub struct WavWriter {
 
 /// Payload of a `ds64` chunk without a table.
 const DS64_BYTES: u32 = 28;
+/// Samples that are put into bytes at a time.
+const BLOCK: usize = 8192;
 
 impl WavWriter {
     /// Begins a file.
@@ -157,20 +159,17 @@ impl WavWriter {
                 format!("{} samples do not divide into {} channels", interleaved.len(), self.options.channels);
             return Err(Error::new(ErrorKind::InvalidArgument, message).with_path(&self.path));
         }
-        for &sample in interleaved {
-            let sample = if sample.is_finite() { sample } else { 0.0 };
-            let wrote = match self.options.format {
-                SampleFormat::Int16 => {
-                    let v = self.quantise(sample, 32768.0) as i16;
-                    self.out.write_all(&v.to_le_bytes())
+        let mut bytes = Vec::new();
+        for part in interleaved.chunks(BLOCK) {
+            bytes.clear();
+            for sample in part.iter().map(|x| if x.is_finite() { *x } else { 0.0 }) {
+                match self.options.format {
+                    SampleFormat::Int16 => bytes.extend((self.quantise(sample, 32768.0) as i16).to_le_bytes()),
+                    SampleFormat::Int24 => bytes.extend(&self.quantise(sample, 8_388_608.0).to_le_bytes()[..3]),
+                    SampleFormat::Float32 => bytes.extend(sample.to_le_bytes()),
                 }
-                SampleFormat::Int24 => {
-                    let v = self.quantise(sample, 8_388_608.0);
-                    self.out.write_all(&v.to_le_bytes()[..3])
-                }
-                SampleFormat::Float32 => self.out.write_all(&sample.to_le_bytes()),
-            };
-            wrote.map_err(|e| Error::io(&self.path, e))?;
+            }
+            self.out.write_all(&bytes).map_err(|e| Error::io(&self.path, e))?;
         }
         self.samples += interleaved.len() as u64;
         Ok(())
@@ -236,11 +235,13 @@ impl WavWriter {
         if self.options.dither {
             v += self.uniform() + self.uniform();
         }
-        let v = v.round();
-        if v < -scale || v > scale - 1.0 {
+        // Halves away from zero. `f64::round` is a call into the C library on processors that have no instruction for it.
+        let rounded = (v + 0.5f64.copysign(v)) as i32;
+        let scale = scale as i32;
+        if !(-scale..scale).contains(&rounded) {
             self.clipped += 1;
         }
-        v.clamp(-scale, scale - 1.0) as i32
+        rounded.clamp(-scale, scale - 1)
     }
 
     /// Uniform noise from -0.5 to 0.5: the high bits of a linear congruential generator (multiplier
