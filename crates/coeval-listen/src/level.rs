@@ -120,6 +120,7 @@ struct ActiveLevel {
     /// The envelope is held against the thresholds at every so many samples: it moves by 2 % of itself meanwhile, while
     /// sixteen comparisons a sample would cost more than all else that is measured.
     every: u64,
+    until: u64,
     hang: u64,
     p: f64,
     q: f64,
@@ -139,6 +140,7 @@ impl ActiveLevel {
         let hang = (0.2 * rate_hz / every as f64).round() as u64;
         Self {
             every,
+            until: every,
             keep: (-1.0 / (0.03 * rate_hz)).exp(),
             hang,
             p: 0.0,
@@ -155,9 +157,12 @@ impl ActiveLevel {
         self.q = self.keep * self.q + (1.0 - self.keep) * self.p;
         self.square += x * x;
         self.count += 1;
-        if !self.count.is_multiple_of(self.every) {
+        // Counted down: a division for every sample would cost more than the envelope.
+        self.until -= 1;
+        if self.until > 0 {
             return;
         }
+        self.until = self.every;
         let mut threshold = 1.0;
         for (active, since) in self.active.iter_mut().zip(&mut self.since) {
             threshold *= 0.5;
