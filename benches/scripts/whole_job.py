@@ -11,6 +11,11 @@ whole job    placing, then levels, claps, speech, conformed sound, every hand-ov
 notebook     decoding and one correlation per file, at the cameras' rate of 48 kHz (where memory allows: 2 GiB for each
              ten minutes of a shoot; so up to --full-rate-up-to minutes), and at 8 kHz
 
+A second table holds the whole job against what it cannot do without, in the same run: decoding the sound (by ffmpeg, as
+many files at once as there are cores) and writing as many bytes as the results have (not forced to the disk). It also
+has a second run into the same folder, one with another --start, and the limits of each (own targets, for two cores on
+which nothing else runs); figures beyond them are marked.
+
 All files are in the system's cache. Reading is decoding and making the tracks that are compared; comparing is the
 alignment without it. Peak memory is the largest resident set of the process; the notebook way's ffmpeg is not counted.
 Errors are the largest over each whole file against the shoot's truth. Needs ffmpeg, NumPy, SciPy.
@@ -25,11 +30,18 @@ import subprocess
 import sys
 import tempfile
 import time
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 PROJECT = Path(__file__).resolve().parents[2]
 # Of the cameras that `make_shoot` plays.
 CAMERA_RATE_HZ = 48_000
+# By minutes of a shoot: seconds and MiB of the whole job.
+WHOLE_AT_MOST = {10: (4, None), 60: (20, 300), 240: (80, 600)}
+# Of the whole job against decoding and writing; seconds of a second run of an hour, and of one with another --start.
+RATIO_AT_MOST = 1.8
+AGAIN_AT_MOST_S = {60: 1.0}
+OTHER_START_AT_MOST_S = {60: 3.0}
 
 
 def ended(child, began):
@@ -41,10 +53,36 @@ def ended(child, began):
     return whole, usage.ru_maxrss / 1024
 
 
+def bytes_below(folder):
+    return sum(path.stat().st_size for path in folder.rglob("*") if path.is_file())
+
+
 def measured(command):
     """Runs a command; seconds and peak MiB of it and its children."""
     began = time.perf_counter()
     return ended(subprocess.Popen(command, stdout=subprocess.DEVNULL), began)
+
+
+def decoding_s(paths):
+    """Seconds to decode all sound of files, as many at once as there are cores."""
+    def decode(path):
+        subprocess.run(["ffmpeg", "-v", "error", "-threads", "1", "-i", path, "-vn", "-f", "null", "-"], check=True)
+
+    began = time.perf_counter()
+    with ThreadPoolExecutor(os.cpu_count()) as threads:
+        list(threads.map(decode, paths))
+    return time.perf_counter() - began
+
+
+def writing_s(count, folder):
+    """Seconds to write so many bytes into one file, without waiting for the disk."""
+    block = os.urandom(1 << 20)
+    began = time.perf_counter()
+    with tempfile.TemporaryFile(dir=folder, buffering=0) as out:
+        for _ in range(count >> 20):
+            out.write(block)
+        out.write(block[: count & ((1 << 20) - 1)])
+    return time.perf_counter() - began
 
 
 def staged(command, shown):
@@ -135,7 +173,12 @@ def main():
         whole_s, whole_mib = measured([coeval, "align", recordings, "-o", out])
         assert error_ms(json.loads((out / "alignment.json").read_text())) == ours_ms
 
-        row = {"minutes": minutes, "sound_h": sum(f["duration_s"] for f in files) / 3600, "placing_s": placing_s,
+        decode_s, write_s = decoding_s(sorted(recordings.iterdir())), writing_s(bytes_below(out), shoot)
+        again_s, _ = measured([coeval, "align", recordings, "-o", out])
+        other_start_s, _ = measured([coeval, "align", recordings, "-o", out, "--start", "02:00:00:00"])
+
+        row = {"decode_s": decode_s, "write_s": write_s, "again_s": again_s, "other_start_s": other_start_s,
+               "minutes": minutes, "sound_h": sum(f["duration_s"] for f in files) / 3600, "placing_s": placing_s,
                "stages_s": stages, "placing_peak_mib": placing_mib, "worst_ms": ours_ms, "whole_s": whole_s,
                "whole_peak_mib": whole_mib, "notebook": {}}
         for name, rate in [("48 kHz", CAMERA_RATE_HZ), ("8 kHz", 8000)]:
@@ -158,6 +201,20 @@ def main():
               f"| {stages.get('comparing', 0.0):.2f} | {placing_mib:.0f} | {error} | {whole_s:.1f} | {whole_mib:.0f} | {beside} "
               f"| {low['whole_s']:.1f} | {low['decode_s']:.1f} | {low['correlate_s']:.1f} | {low['peak_mib']:.0f} "
               f"| {low['worst_ms']:.1f} | {low['whole_s'] / placing_s:.1f} |", flush=True)
+    print("\n| shoot | whole job s | peak MiB | decoding s | writing s | both s | job / both | second run s | other --start s |\n"
+          + "| --- " * 9 + "|")
+    for row in rows:
+        minutes = row["minutes"]
+
+        def held(value, most, digits=1):
+            return f"{value:.{digits}f}" + (f" (more than {most:g})" if most is not None and value > most else "")
+
+        most_s, most_mib = WHOLE_AT_MOST.get(minutes, (None, None))
+        both_s = row["decode_s"] + row["write_s"]
+        print(f"| {minutes:g} min | {held(row['whole_s'], most_s)} | {held(row['whole_peak_mib'], most_mib, 0)} "
+              f"| {row['decode_s']:.1f} | {row['write_s']:.1f} | {both_s:.1f} | {held(row['whole_s'] / both_s, RATIO_AT_MOST)} "
+              f"| {held(row['again_s'], AGAIN_AT_MOST_S.get(minutes))} "
+              f"| {held(row['other_start_s'], OTHER_START_AT_MOST_S.get(minutes))} |")
     if options.json:
         options.json.write_text(json.dumps(rows, indent=1) + "\n")
 
