@@ -34,7 +34,7 @@ use coeval_shoot::alignment::File;
 use coeval_shoot::conform::{self, ConformOptions, Conformed, SoundPlacement};
 use coeval_shoot::listen::{ListenOptions, listen};
 use coeval_shoot::{
-    Alignment, Kind, LARGEST_TEXT, Measured, OutFolder, clock_time, measure, on_threads, one_line, plain_name,
+    Alignment, Kind, LARGEST_TEXT, Measured, OutFolder, both, clock_time, measure, on_threads, one_line, plain_name,
     read_text,
 };
 
@@ -352,12 +352,16 @@ impl<'a> OneEvent<'a> {
         others: &[Elsewhere],
         progress: &dyn Progress,
     ) -> Result<Vec<SoundProblem>> {
-        let problems = self.write_sound(folder, out, progress)?;
-        let measured = if self.options.parts.iter().any(|p| !matches!(p, Part::UnderClips | Part::Whole)) {
-            measure(&self.alignment, folder, &self.conform.open, progress)?
-        } else {
-            Vec::new()
-        };
+        let sounds = self.sound_jobs(out)?;
+        let (problems, measured) = both(
+            "writing and measuring sound",
+            progress,
+            |progress| self.write_sound(&sounds, folder, progress),
+            |progress| match self.options.parts.iter().all(|p| matches!(p, Part::UnderClips | Part::Whole)) {
+                true => Ok(Vec::new()),
+                false => measure(&self.alignment, folder, &self.conform.open, progress),
+            },
+        )?;
         let quiet = match &self.options.dead_air {
             Some(given) => given.clone(),
             None => dead_air(&self.alignment, &measured),
@@ -429,19 +433,23 @@ impl<'a> OneEvent<'a> {
         })
     }
 
-    fn write_sound(&self, folder: &Path, out: &OutFolder, progress: &dyn Progress) -> Result<Vec<SoundProblem>> {
-        let mut names = Vec::new();
-        let mut jobs = Vec::new();
-        for (name, sound) in self.wanted_sounds() {
-            jobs.push((out.place(name)?, sound.clone()));
-            names.push(name);
-        }
-        let written = conform::write_all(&jobs, &self.alignment, folder, &self.conform, progress)?;
+    /// The sounds to write, and where.
+    fn sound_jobs(&self, out: &OutFolder) -> Result<Vec<(PathBuf, Conformed)>> {
+        self.wanted_sounds().map(|(name, sound)| Ok((out.place(name)?, sound.clone()))).collect()
+    }
+
+    fn write_sound(
+        &self,
+        jobs: &[(PathBuf, Conformed)],
+        folder: &Path,
+        progress: &dyn Progress,
+    ) -> Result<Vec<SoundProblem>> {
+        let written = conform::write_all(jobs, &self.alignment, folder, &self.conform, progress)?;
         let trouble = |(name, w): (&String, conform::Written)| match w.path {
             Ok(_) if w.clipped == 0 => None,
             path => Some(SoundProblem { name: name.clone(), error: path.err(), clipped: w.clipped }),
         };
-        Ok(names.into_iter().zip(written).filter_map(trouble).collect())
+        Ok(self.wanted_sounds().map(|s| &s.0).zip(written).filter_map(trouble).collect())
     }
 
     /// The conformed sound that lies in the folder, of this run or of an earlier one.

@@ -35,7 +35,7 @@ pub use guard::guarded;
 pub use headers::{Headers, Probed, probe};
 pub use measure::{Measured, measure, shown_claps};
 pub use options::Options;
-pub use parallel::{for_all, on_threads};
+pub use parallel::{both, for_all, on_threads};
 pub use scratch::temporary_files;
 pub use settle::{Settled, settle};
 pub use sound::{Compared, Heard, Sound, TrackFile, compare, hear};

@@ -88,6 +88,25 @@ pub fn for_all<T: Sync, R: Send>(
         .collect()
 }
 
+/// Runs two works at the same time on the threads of [`on_threads`], so that none of them idles at the end of the first.
+/// `progress` hears the mean of both under the name `stage`.
+///
+/// # Errors
+/// What `first` answers, or else `second`; both have ended then.
+pub fn both<A: Send, B: Send>(
+    stage: &str,
+    progress: &dyn Progress,
+    first: impl FnOnce(&dyn Progress) -> Result<A> + Send,
+    second: impl FnOnce(&dyn Progress) -> Result<B> + Send,
+) -> Result<(A, B)> {
+    let state = Mutex::new(State { done: 0.0, stopped: false });
+    let shared = Shared { stage, outer: progress, total: 2.0, state };
+    let share = || Share { shared: &shared, weight: 1.0, done: Mutex::new(0.0) };
+    let (first_share, second_share) = (share(), share());
+    let (a, b) = rayon::join(|| first(&first_share), || second(&second_share));
+    Ok((a?, b?))
+}
+
 struct Shared<'a> {
     stage: &'a str,
     outer: &'a dyn Progress,
@@ -159,6 +178,22 @@ mod tests {
         let seen = seen.into_inner().unwrap();
         assert!(seen.windows(2).all(|w| w[0] <= w[1]));
         assert!((seen.last().unwrap() - 1.0).abs() < 1e-9);
+    }
+
+    #[test]
+    fn two_works_share_one_progress() {
+        let seen = Mutex::new(Vec::new());
+        let listen = |stage: &str, done: f64| {
+            seen.lock().unwrap().push((stage.to_owned(), done));
+            done < 0.6
+        };
+        let work = |progress: &dyn Progress| for_all("inner", &[(); 4], |()| 1.0, progress, |(), _| Ok(()));
+        let stopped =
+            both("outer", &listen, work, |progress| coeval::progress::step(progress, "inner", 1.0).map(|()| "done"));
+        assert_eq!(stopped.unwrap_err().kind(), ErrorKind::Cancelled);
+        assert!(seen.lock().unwrap().iter().all(|(stage, done)| stage == "outer" && (0.0..=1.0).contains(done)));
+        let (all, one) = both("outer", &(), work, |_| Ok(1)).unwrap();
+        assert_eq!((all.len(), one), (4, 1));
     }
 
     #[test]
