@@ -31,6 +31,10 @@ use crate::error::{Error, ErrorKind, Result};
 use crate::filter::{bessel_i0, kaiser, sinc};
 use crate::samples::{check_channels, check_frames, check_rate};
 
+/// Source frames beyond this one do not count: at any rate it is thousands of years away, and what is added to it does not
+/// overflow.
+const FARTHEST: i64 = 1 << 60;
+
 /// Half the taps of the filter at equal rates: zero crossings of the sinc to either side.
 const HALF_TAPS: f64 = 96.0;
 /// Stop-band attenuation of the filter's Kaiser design, dB.
@@ -371,7 +375,7 @@ impl Resampler {
             oversampler,
             held_from: 0,
             held_to: 0,
-            source_end: options.source_frames.map(|n| i64::try_from(n).unwrap_or(i64::MAX)),
+            source_end: options.source_frames.map(|n| i64::try_from(n).unwrap_or(FARTHEST).min(FARTHEST)),
             stretch: 0,
             next: 0,
             pending: Vec::with_capacity(pending * options.channels),
@@ -415,7 +419,7 @@ impl Resampler {
         let (OPEN_END, Some(end)) = (self.options.frames, self.source_end) else { return };
         let last = |s: &Stretch| {
             let frames = ((end as f64 - s.position) / s.step - SAME_FRAMES).ceil();
-            if frames > 0.0 { (s.from + frames as u64).min(s.to) } else { 0 }
+            if frames > 0.0 { s.from.saturating_add(frames as u64).min(s.to) } else { 0 }
         };
         // What has been made already stays.
         self.frames = self.stretches.iter().map(last).fold(self.next, u64::max);
@@ -535,7 +539,7 @@ impl Resampler {
         }
         let times = self.oversampler.times as f64;
         let room = (self.fine_to as f64 - position) * times - (TAPS / 2 + 1) as f64;
-        if room < 0.0 { 0 } else { left.min((room / (stretch.step * times)) as u64 + 1) }
+        if room < 0.0 { 0 } else { left.min(((room / (stretch.step * times)) as u64).saturating_add(1)) }
     }
 
     /// Is the sound of the next fast convolution there?
@@ -554,7 +558,7 @@ impl Resampler {
 
     /// The first source frame that must be oversampled for output from a position on.
     fn first_fine(&self, position: f64) -> i64 {
-        (position.floor() as i64).saturating_sub(TAPS as i64 / 2 + 1).max(-self.reach())
+        (position.floor() as i64).saturating_sub(TAPS as i64 / 2 + 1).clamp(-self.reach(), FARTHEST)
     }
 
     /// Sets up the stretch at work; drops what it does not follow on from.

@@ -603,18 +603,18 @@ pub(crate) fn resampled(track: &Track, middle: f64, step: f64, out: &mut [f32]) 
 /// The highest of a band-limited sequence, at [`BETWEEN_EACH`] places for each of its samples: what is sampled
 /// beside a peak reads low, by half at the upper end of a track's band.
 pub(crate) fn highest(values: &[f32]) -> f32 {
-    let Some(top) = (0..values.len()).max_by(|&i, &j| values[i].total_cmp(&values[j])) else { return 0.0 };
-    let lead = TAPS / 2 - 1;
-    let mut around = [0.0; TAPS + 1];
-    for (i, x) in around.iter_mut().enumerate() {
-        *x = (top + i).checked_sub(lead + 1).and_then(|i| values.get(i)).copied().unwrap_or(0.0);
-    }
-    let between =
-        |first: usize| (1..BETWEEN_EACH).map(move |i| &BETWEEN[i * PHASES / BETWEEN_EACH]).map(move |row| (first, row));
-    between(0).chain(between(1)).map(|(first, row)| dot(&around[first..first + TAPS], row)).fold(values[top], f32::max)
+    let mut padded = vec![0.0; values.len() + TAPS];
+    padded[TAPS / 2..][..values.len()].copy_from_slice(values);
+    let mut between = vec![0.0; values.len()];
+    (0..BETWEEN_EACH).fold(f32::NEG_INFINITY, |highest, i| {
+        // From the sample itself on.
+        convolve(&BETWEEN[i * PHASES / BETWEEN_EACH], &padded[1..], &mut between);
+        between.iter().copied().fold(highest, f32::max)
+    })
 }
 
-/// Places at which [`highest`] looks for each sample: the highest that they miss is 2 % low at the band's upper end.
+/// Places at which [`highest`] looks for each sample: the highest that they miss is 2 % low at the band's upper end, where the
+/// filter between samples takes another 2 %.
 const BETWEEN_EACH: usize = 8;
 
 /// The window of both filter banks, for analysis and again for synthesis.
@@ -856,7 +856,7 @@ mod tests {
                 };
                 let values: Vec<f32> = (0..81).map(value).collect();
                 let found = highest(&values);
-                assert!((0.98..1.01).contains(&found), "{hz} Hz, {at}: {found}");
+                assert!((0.96..1.01).contains(&found), "{hz} Hz, {at}: {found}");
             }
         }
     }
