@@ -241,7 +241,9 @@ def test_conform(shoot: coeval.Alignment, tmp_path: Path) -> None:
     left = coeval.align_files(Path(shoot.root) / "CAM-A_0017.MP4", clip.path)
     # Half a sample at 48 kHz is 10 us; the measurement itself is good to some tens.
     assert abs(left.offset_s) < 0.1e-3 and abs(left.drift_ppm) < 3
-    again = coeval.conform(shoot, tmp_path)
+    with pytest.raises(coeval.ConformError):
+        coeval.conform(shoot, tmp_path)
+    again = coeval.conform(shoot, tmp_path, errors="return")
     assert all(one.path is None and one.problem for one in again), "nothing may be replaced unasked"
     with pytest.raises(coeval.InvalidArgumentError):
         coeval.conform(shoot, tmp_path, format="int8")

@@ -121,7 +121,7 @@ def test_what_is_no_curve_or_sound_is_refused() -> None:
     for values in ([1.5], [-0.1], [math.nan], [[0.5]]):
         with pytest.raises(coeval.InvalidArgumentError):
             coeval.SpeechCurve.from_values(values)
-    for sound in (np.zeros(9, dtype=np.int32), np.zeros((2, 48_000)), None):
+    for sound in (np.zeros((2, 48_000)), None):
         with pytest.raises(coeval.InvalidArgumentError):
             coeval.speech(sound, 48_000)  # type: ignore[arg-type]
     for rate_hz in (0.0, math.nan, 1e9):

@@ -316,6 +316,8 @@ fn archive(from: &Path, to: &Path, triple: &str) -> Outcome {
         .is_ok_and(|o| o.status.success())
         && tool("OBJCOPY", "objcopy")
             .args(["--wildcard", "--keep-global-symbol=coeval_*"])
+            // LLVM's plugin for binutils takes the object for bitcode where bitcode lies beside the code, and aborts.
+            .args(["--remove-section=.llvmbc", "--remove-section=.llvmcmd"])
             .arg(&object)
             .arg(&hidden)
             .output()
@@ -325,7 +327,8 @@ fn archive(from: &Path, to: &Path, triple: &str) -> Outcome {
         return copy(&made, to);
     }
     println!(
-        "ld, objcopy or ar for {triple} are missing (LD, OBJCOPY, AR name them): the static library brings Rust's symbols along"
+        "ld, objcopy or ar for {triple} are missing or fail (LD, OBJCOPY, AR name them): the static library brings Rust's symbols \
+         along"
     );
     copy(from, to)
 }
