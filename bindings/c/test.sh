@@ -137,43 +137,6 @@ if have gcc "tests in C"; then
     check "build against the static library" gcc -std=c11 $strict -I"$prefix/include" "$here/tests/threads.c" -o "$work/bin/static" $static -pthread
     check "the static program runs" "$work/bin/static"
 
-    only_ours() {
-        nm --defined-only --extern-only "$prefix/lib/libcoeval.a" 2>/dev/null | awk 'NF == 3 {print $3}' | sort -u >"$work/static-exports"
-        diff "$work/static-exports" "$work/declared"
-    }
-    [ -s "$work/declared" ] && check "the static library exports the declared functions, no more" only_ours
-    # Another static library of Rust's, with panics and threads of its own, in the same program.
-    two_of_rust() {
-        cat >"$work/other.rs" <<'END'
-use std::panic::catch_unwind;
-#[unsafe(no_mangle)]
-pub extern "C" fn other_sum(n: u32) -> u32 {
-    std::panic::set_hook(Box::new(|_| {}));
-    assert!(catch_unwind(|| panic!("on purpose")).is_err());
-    std::thread::spawn(move || (0..n).map(|x| x.to_string().len() as u32).sum()).join().unwrap()
-}
-END
-        cat >"$work/two.c" <<'END'
-#include <coeval.h>
-unsigned other_sum(unsigned n);
-int main(void) {
-    coeval_track_builder *builder = 0;
-    if (other_sum(100) != 190) return 1;
-    if (coeval_track_builder_new(0.0, 1, &builder, 0) != COEVAL_INVALID_ARGUMENT) return 2;
-    if (coeval_test_panic(0) != COEVAL_INTERNAL) return 3;
-    return other_sum(10) == 10 ? 0 : 4;
-}
-END
-        # Another compiler, where there is one, has a library of its own: symbols that meet would differ.
-        rustc --edition 2024 --crate-type staticlib -O -o "$work/libother.a" "$work/other.rs" &&
-            sed -i 's/^unsigned other_sum/coeval_status coeval_test_panic(coeval_error *error);\n&/' "$work/two.c" &&
-            for order in "$work/libother.a $static" "$static $work/libother.a"; do
-                gcc -std=c11 -I"$prefix/include" "$work/two.c" $order $static -pthread -Wl,--no-as-needed -o "$work/bin/two" -Wl,--whole-archive "$work/libother.a" -Wl,--no-whole-archive &&
-                    "$work/bin/two" || return 1
-            done
-    }
-    have rustc "two static libraries of Rust" && check "two static libraries of Rust in one program" two_of_rust
-
     if have valgrind "memory checks"; then
         grind="valgrind --quiet --error-exitcode=9 --leak-check=full --show-leak-kinds=definite --errors-for-leak-kinds=definite"
         check "interface under valgrind" $grind "$work/bin/interface"

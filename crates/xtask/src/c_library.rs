@@ -249,7 +249,7 @@ pub(crate) fn install(what: &Install) -> Outcome {
     if let Some(import) = names.import {
         copy(&built.join(import), &lib.join(import))?;
     }
-    archive(&built.join(names.archive), &lib.join(names.archive), &triple)?;
+    copy(&built.join(names.archive), &lib.join(names.archive))?;
     // From the folders of the package files, which lie two and three below the prefix or deeper.
     let up = "../".repeat(what.libdir.components().count());
     let below = |name: &str| what.libdir.join(name).to_string_lossy().replace('\\', "/");
@@ -294,43 +294,6 @@ fn host() -> Outcome<String> {
     let text = String::from_utf8_lossy(&output.stdout);
     let line = text.lines().find_map(|l| l.strip_prefix("host: "));
     line.map(str::to_owned).ok_or_else(|| format!("rustc names no host:\n{text}"))
-}
-
-/// Puts the static library at its place. Where binutils can, it is made one object that hides all but `coeval_*`: then a
-/// program may link other static libraries of Rust beside it.
-fn archive(from: &Path, to: &Path, triple: &str) -> Outcome {
-    if !triple.contains("linux") {
-        return copy(from, to);
-    }
-    let folder = target().join("tmp/archive");
-    let (object, hidden) = (folder.join("all.o"), folder.join("coeval.o"));
-    let made = folder.join("libcoeval.a");
-    write(&object, b"")?;
-    let _ = std::fs::remove_file(&made);
-    let tool = |variable: &str, name: &str| Command::new(std::env::var_os(variable).unwrap_or_else(|| name.into()));
-    let done = tool("LD", "ld")
-        .args(["-r", "--whole-archive", "-o"])
-        .arg(&object)
-        .arg(from)
-        .output()
-        .is_ok_and(|o| o.status.success())
-        && tool("OBJCOPY", "objcopy")
-            .args(["--wildcard", "--keep-global-symbol=coeval_*"])
-            // LLVM's plugin for binutils takes the object for bitcode where bitcode lies beside the code, and aborts.
-            .args(["--remove-section=.llvmbc", "--remove-section=.llvmcmd"])
-            .arg(&object)
-            .arg(&hidden)
-            .output()
-            .is_ok_and(|o| o.status.success())
-        && tool("AR", "ar").arg("rcs").arg(&made).arg(&hidden).output().is_ok_and(|o| o.status.success());
-    if done {
-        return copy(&made, to);
-    }
-    println!(
-        "ld, objcopy or ar for {triple} are missing or fail (LD, OBJCOPY, AR name them): the static library brings Rust's symbols \
-         along"
-    );
-    copy(from, to)
 }
 
 /// The system's libraries that a program needs which links the static library, as the compiler names them.
