@@ -6,6 +6,7 @@ set -u
 here=$(cd "$(dirname "$0")" && pwd)
 root=$(cd "$here/../.." && pwd)
 cd "$root" || exit 1
+mkdir -p "${CARGO_TARGET_DIR:-target}"
 work=$(cd "${CARGO_TARGET_DIR:-target}" && pwd)/c-tests
 prefix=$work/prefix
 log=$work/log

@@ -555,14 +555,7 @@ mod tests {
     #[test]
     fn camera_sound_goes_down_under_a_voice_and_up_again() {
         let voice = |start_s, end_s| Voice { start_s, end_s, origin: Origin::Local, confidence: 1.0, heard_by: vec![] };
-        let entry = |from: i64, to: i64, fate: EditAction| Entry {
-            from,
-            to,
-            fate,
-            camera: None,
-            dissolve: 0,
-            reason: String::new(),
-        };
+        let entry = |from: i64, to: i64, fate: EditAction| Entry::new(from, to, fate, None);
         let plan = Plan {
             frame_rate: [25, 1],
             entries: vec![entry(0, 250, EditAction::Drop), entry(250, 750, EditAction::Show)],
@@ -582,14 +575,7 @@ mod tests {
             testing::recording("cam-a", "camera", "C.WAV", 48_000, [0.0, 40.0]),
             testing::recording("rec-1", "recorder", "R.WAV", 44_100, [0.0, 40.0]),
         ]);
-        let entry = |from: i64, to: i64, fate: EditAction, camera: Option<String>| Entry {
-            from,
-            to,
-            fate,
-            camera,
-            dissolve: 0,
-            reason: String::new(),
-        };
+        let entry = Entry::new;
         let entries = vec![
             entry(0, 250, EditAction::Show, Some("cam-a".to_owned())),
             entry(250, 500, EditAction::Drop, None),

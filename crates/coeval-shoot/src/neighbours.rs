@@ -141,7 +141,7 @@ impl Take {
         let confidence = sure * self.confidence();
         Placement {
             map: ClockMap::linear(at_s, drift_ppm, length_s),
-            stretches: vec![Stretch { from_s: 0.0, to_s: length_s, confidence, uncertainty_s: end_s }],
+            stretches: vec![Stretch::whole(length_s, confidence, end_s)],
             confidence,
             uncertainty_s: end_s,
             ends_uncertainty_s: [sigma_s, end_s],

@@ -73,8 +73,7 @@ pub(crate) fn of(
     proof.verdict = verdict(&proof, duration_s, is_clock);
     for s in placement.stretches.iter().filter(|s| s.confidence < DOUBTFUL * placement.confidence) {
         proof.verdict.push_str(&format!(
-            "; from {} to {} what the others heard does not match: its clock may have jumped there ({:.0} % sure of its \
-             place)",
+            "; from {} to {} nothing was measured, and its clock may have jumped there ({:.0} % sure of its place)",
             clock_time(s.from_s),
             clock_time(s.to_s),
             100.0 * s.confidence

@@ -381,12 +381,7 @@ fn solve_checked(
                 ends_uncertainty_s: [0.0; 2],
                 drift_sigma_ppm: 0.0,
                 without_best_third_s: Some(0.0),
-                stretches: vec![Stretch {
-                    from_s: 0.0,
-                    to_s: nodes[i].duration_s,
-                    confidence: 1.0,
-                    uncertainty_s: 0.0,
-                }],
+                stretches: vec![Stretch::whole(nodes[i].duration_s, 1.0, 0.0)],
             }),
             (Some(solved), Some(confidence)) => network.placement(solved, links, i, confidence).map(|mut p| {
                 if i != origin {
@@ -721,7 +716,7 @@ impl Network {
                         let sigma_s = |t: f64| solved.sigma_s(i, t);
                         stretches((0.0, end), (first.0, last.0), &file.jumps, [first.1, last.1], confidence, sigma_s)
                     }
-                    None => vec![Stretch { from_s: 0.0, to_s: end, confidence, uncertainty_s: ends[0].max(ends[1]) }],
+                    None => vec![Stretch::whole(end, confidence, ends[0].max(ends[1]))],
                 };
                 Ok(Placement {
                     stretches,

@@ -120,16 +120,17 @@ pub(super) fn preferences(a: &Track, b: &Track, line: &Line, path: &Path, shifts
     let own = coefficients(a, b, &points, inverted, 0.0);
     let compare = |&shift_s: &f64| {
         let other = coefficients(a, b, &points, inverted, shift_s);
-        let both = own.iter().zip(&other).filter_map(|(x, y)| Some((f64::from((*x)?), f64::from((*y)?))));
+        let positive = |r: &Option<f32>| r.map(|r| f64::from(r.max(0.0)));
+        let both: Vec<(f64, f64)> =
+            own.iter().zip(&other).filter_map(|(x, y)| Some((positive(x)?, positive(y)?))).collect();
         let said = |p: &PathPoint| f64::from((p.weight - path.usual).max(0.0));
         let in_common = points.iter().zip(&other).filter(|(_, y)| y.is_some()).map(|(p, _)| said(p)).sum::<f64>();
         let share = in_common / points.iter().map(said).sum::<f64>().max(1e-9);
-        let power = own.iter().zip(&other).filter_map(|(x, y)| Some(((*x)?.max(0.0).powi(2), (*y)?.max(0.0).powi(2))));
-        let (x, y) = power.fold((0.0, 0.0), |sum, p| (sum.0 + f64::from(p.0), sum.1 + f64::from(p.1)));
+        let (x, y) = both.iter().fold((0.0, 0.0), |sum, (x, y)| (sum.0 + x * x, sum.1 + y * y));
         let alike = (y / f64::max(x, 1e-9)).min(1.0);
         let differences: Vec<f64> = both
+            .into_iter()
             .map(|(x, y)| {
-                let (x, y) = (x.max(0.0), y.max(0.0));
                 let noise = |r: f64| (1.0 - r * r) / VALUES.sqrt();
                 (x - y) / noise(x).hypot(noise(y)).hypot(REPEATS_DIFFER * x.min(y))
             })

@@ -121,6 +121,13 @@ pub struct Stretch {
     pub uncertainty_s: f64,
 }
 
+impl Stretch {
+    /// A file of so many seconds that is known equally well from its first to its last moment.
+    pub fn whole(duration_s: f64, confidence: f64, uncertainty_s: f64) -> Self {
+        Self { from_s: 0.0, to_s: duration_s, confidence, uncertainty_s }
+    }
+}
+
 /// How often a clock jumps, one jump in so many seconds (ten hours), before anything is heard of it. A guess, no
 /// measurement: five minutes at a file's end in which nothing is common are then known to 99.2 %; with half of it
 /// to 98.4 %, with double to 99.6 %.
