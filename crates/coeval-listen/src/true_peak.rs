@@ -41,9 +41,9 @@ impl TruePeak {
         for block in interleaved.chunks(BLOCK * self.channels) {
             let mut can_decide = false;
             for (c, peak) in self.peaks.iter_mut().enumerate() {
-                *peak = peak.max(largest(block, c, self.channels));
-                let around = largest(&self.before, c, self.channels).max(largest(block, c, self.channels));
-                can_decide |= around * LARGEST_SUM > *peak;
+                let here = largest(block, c, self.channels);
+                *peak = peak.max(here);
+                can_decide |= largest(&self.before, c, self.channels).max(here) * LARGEST_SUM > *peak;
             }
             if can_decide {
                 if !self.seen {
