@@ -97,7 +97,9 @@ for (const [what, file] of [['report', report], ['rough-cut', cut]]) {
   const out = join(folder, 'out-hostile');
   const pages = made(hostile, out, 0, () => {
     const path = join(out, 'alignment.json');
-    writeFileSync(path, readFileSync(path, 'utf8').replaceAll('"cam-a"', JSON.stringify(id)));
+    const text = readFileSync(path, 'utf8');
+    const camera = JSON.parse(text).recordings.find((r) => r.kind === 'camera').id;
+    writeFileSync(path, text.replaceAll(JSON.stringify(camera), JSON.stringify(id)));
   });
   for (const [what, file] of Object.entries(pages)) {
     const { page, complaints } = await open(file, 1280, 'light');

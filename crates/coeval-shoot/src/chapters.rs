@@ -11,7 +11,7 @@
 //! far apart, or into different events ([`split_refuted`]). Recordings that the user named are never split.
 
 use std::cmp::Ordering;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use coeval::clock::ClockMap;
 use coeval::{Error, Result};
@@ -57,7 +57,8 @@ pub enum Chapters {
 #[derive(Debug, Clone, PartialEq)]
 #[non_exhaustive]
 pub struct Group {
-    /// Short name: `cam-a`, `rec-1`, `other-1`, or what the user chose.
+    /// Short name: what the names of its files and folders have of its own (`stern`, `cam-a`, `img-0017`), else its
+    /// kind with a letter or number (`cam-a`, `rec-1`, `other-1`); or what the user chose.
     pub id: String,
     /// What made it.
     pub kind: Kind,
@@ -69,6 +70,8 @@ pub struct Group {
     pub ties: Vec<Tie>,
     /// The first file of the recording that this one was split from, or its own.
     pub(crate) head: usize,
+    /// Names of `files`; none where the user named the recording.
+    names: Vec<String>,
 }
 
 /// What joins a chapter to the one before it.
@@ -89,11 +92,12 @@ impl Group {
     /// A recording that the user named.
     pub fn given(id: impl Into<String>, kind: Kind, files: Vec<usize>) -> Self {
         let (ties, head) = (vec![Tie::Given; files.len().saturating_sub(1)], files.first().copied().unwrap_or(0));
-        Self { id: id.into(), kind, files, given: true, ties, head }
+        Self { id: id.into(), kind, files, given: true, ties, head, names: Vec::new() }
     }
 
-    fn found(file: usize) -> Self {
-        Self { id: String::new(), kind: Kind::Other, files: vec![file], given: false, ties: Vec::new(), head: file }
+    fn found(file: usize, name: &str) -> Self {
+        let (id, ties, names) = (String::new(), Vec::new(), vec![name.to_owned()]);
+        Self { id, kind: Kind::Other, files: vec![file], given: false, ties, head: file, names }
     }
 
     /// Do only names join the files at these places (`i` < `j`), somewhere between them?
@@ -107,6 +111,7 @@ impl Group {
         let part = |w: &[usize]| Group {
             files: self.files[w[0]..w[1]].to_vec(),
             ties: self.ties[w[0]..w[1] - 1].to_vec(),
+            names: self.names.get(w[0]..w[1]).unwrap_or_default().to_vec(),
             ..self.clone()
         };
         bounds.windows(2).map(part).collect()
@@ -114,7 +119,8 @@ impl Group {
 
     /// Each file by itself: the names belong to several devices.
     fn apart(self) -> Vec<Group> {
-        self.files.iter().map(|&f| Group { kind: self.kind, ..Group::found(f) }).collect()
+        let each = self.files.iter().zip(&self.names);
+        each.map(|(&file, name)| Group { kind: self.kind, ..Group::found(file, name) }).collect()
     }
 }
 
@@ -157,9 +163,10 @@ pub fn group(probed: &[Probed], grouping: &GroupingOptions) -> Result<Vec<Group>
         match join {
             Some((index, tie)) => {
                 groups[index].files.push(file);
+                groups[index].names.push(probed[file].name.clone());
                 groups[index].ties.push(tie);
             }
-            None => groups.push(Group::found(file)),
+            None => groups.push(Group::found(file, &probed[file].name)),
         }
     }
     for group in &mut groups {
@@ -257,34 +264,135 @@ fn split(groups: &mut Vec<Group>, parts: impl Fn(&Group) -> Option<Vec<Group>>) 
 /// recording that was split have its id and a number.
 fn name(groups: &mut [Group]) {
     groups.sort_by_key(|g| g.files[0]);
-    let given: Vec<String> = groups.iter().filter(|g| g.given).map(|g| g.id.clone()).collect();
-    let mut counts = BTreeMap::new();
-    // The id of each recording that was split, and how many parts of it have been named.
-    let mut heads: BTreeMap<usize, (String, usize)> = BTreeMap::new();
+    let mut taken: Vec<String> = groups.iter().filter(|g| g.given).map(|g| g.id.to_lowercase()).collect();
+    let mut heads: BTreeMap<usize, String> = BTreeMap::new();
+    let named = own_names(groups);
+    // A letter that stands in another's name is never given.
+    let reserved: Vec<String> = named.iter().filter_map(|n| n.1.clone()).collect();
+    for (index, own) in named {
+        let group = &mut groups[index];
+        let mut of_kind = (0..).map(|n| match group.kind {
+            Kind::Camera => format!("cam-{}", letters(n)),
+            Kind::Recorder => format!("rec-{}", n + 1),
+            Kind::Other => format!("other-{}", n + 1),
+        });
+        let free = |id: &String| !taken.contains(&id.to_lowercase());
+        let id = own.filter(free).or_else(|| of_kind.find(|id| free(id) && !reserved.contains(id)));
+        let id = id.unwrap_or_default();
+        taken.push(id.to_lowercase());
+        heads.insert(group.head, id.clone());
+        group.id = id;
+    }
+    // Parts come after the recordings: a name of its own goes before a number.
+    let mut parts: BTreeMap<usize, usize> = BTreeMap::new();
     for group in groups.iter_mut().filter(|g| !g.given) {
-        if let Some((id, parts)) = heads.get_mut(&group.head) {
-            loop {
-                *parts += 1;
-                group.id = format!("{id}.{parts}");
-                if !given.contains(&group.id) {
-                    break;
-                }
-            }
-            continue;
-        }
-        let count = counts.entry(group.kind).or_insert(0);
-        loop {
-            group.id = match group.kind {
-                Kind::Camera => format!("cam-{}", letters(*count)),
-                Kind::Recorder => format!("rec-{}", *count + 1),
-                Kind::Other => format!("other-{}", *count + 1),
-            };
-            *count += 1;
-            if !given.contains(&group.id) {
+        let part = parts.entry(group.head).and_modify(|n| *n += 1).or_insert(1);
+        while *part > 1 {
+            group.id = format!("{}.{part}", heads[&group.head]);
+            if !taken.contains(&group.id.to_lowercase()) {
                 break;
             }
+            *part += 1;
         }
-        heads.insert(group.head, (group.id.clone(), 1));
+    }
+}
+
+/// For the first part of each recording that the user did not name, its place among `groups` and what is its own in its
+/// files' names; `None` where that is nothing. No two are alike, and none is a kind with a letter that another has in its
+/// name.
+///
+/// In this order: the topmost folder that tells it from others; what its files' names have in common before a counter;
+/// the rarer of both with the counter of its first file.
+fn own_names(groups: &[Group]) -> Vec<(usize, Option<String>)> {
+    let mut seen = BTreeSet::new();
+    let first: Vec<usize> = (0..groups.len()).filter(|&i| !groups[i].given && seen.insert(groups[i].head)).collect();
+    let folders: Vec<Vec<&str>> =
+        first.iter().map(|&i| split_folders(groups[i].names.first().map_or("", String::as_str)).0).collect();
+    let deepest = folders.iter().map(Vec::len).min().unwrap_or(0);
+    let shared = (0..deepest).take_while(|&d| folders.iter().all(|f| f[d] == folders[0][d])).count();
+    let named: Vec<Names> = first
+        .iter()
+        .zip(&folders)
+        .map(|(&i, folders)| {
+            let group = &groups[i];
+            let (stem, counter) = stem(&group.names);
+            let folder = folders.get(shared).and_then(|text| label(text, group.kind));
+            Names { folder, stem: label(&stem, group.kind), counter }
+        })
+        .collect();
+    let by_folder = |own: &str| named.iter().filter(|n| n.folder.as_deref() == Some(own)).count();
+    let by_stem = |own: &str| named.iter().filter(|n| n.stem.as_deref() == Some(own)).count();
+    let mut taken = BTreeSet::new();
+    let mut own_name = |Names { folder, stem, counter }: &Names, kind: Kind| {
+        let alone = folder.as_ref().filter(|f| by_folder(f) == 1).or(stem.as_ref().filter(|s| by_stem(s) == 1));
+        // A kind alone is no name: its number stands for it.
+        let alone = alone.filter(|own| *own != prefix(kind)).cloned();
+        let rarer = match (folder, stem) {
+            (Some(f), Some(s)) => Some(if by_stem(s) < by_folder(f) { s } else { f }),
+            (one, other) => one.as_ref().or(other.as_ref()),
+        };
+        let counted = rarer.filter(|own| by_folder(own).max(by_stem(own)) > 1 && !counter.is_empty());
+        let counted = counted.map(|own| format!("{own}-{counter}"));
+        alone.into_iter().chain(counted).find(|own| taken.insert(own.clone()))
+    };
+    first.iter().zip(&named).map(|(&i, n)| (i, own_name(n, groups[i].kind))).collect()
+}
+
+/// What the names of a recording's files offer for an id.
+struct Names {
+    folder: Option<String>,
+    stem: Option<String>,
+    counter: String,
+}
+
+/// Folders of a name, and the name in them without its extension.
+fn split_folders(name: &str) -> (Vec<&str>, &str) {
+    let mut parts: Vec<&str> = name.split('/').collect();
+    let base = parts.pop().unwrap_or_default();
+    (parts, base.rsplit_once('.').map_or(base, |(stem, _)| stem))
+}
+
+/// What the names of a recording's files have in common before their counter, and the counter of the first.
+fn stem(names: &[String]) -> (String, String) {
+    let bases: Vec<&str> = names.iter().map(|n| split_folders(n).1).collect();
+    let Some(first) = bases.first() else { return Default::default() };
+    let shared = bases.iter().fold(*first, |shared, base| {
+        let same = shared.char_indices().zip(base.chars()).take_while(|((_, a), b)| a == b);
+        let end = same.last().map_or(0, |((at, c), _)| at + c.len_utf8());
+        &shared[..end]
+    });
+    let stem = shared.trim_end_matches(|c: char| c.is_ascii_digit());
+    let counter = first[stem.len()..].chars().take_while(char::is_ascii_digit).collect();
+    (stem.to_owned(), counter)
+}
+
+/// Letters of an id (own target).
+const LONGEST_LABEL: usize = 24;
+
+/// Part of a name as an id: small letters, digits, `-` and `_`, from the first letter on. One letter has its kind before
+/// it; without a letter there is none.
+fn label(text: &str, kind: Kind) -> Option<String> {
+    let from_letter = text.trim_start_matches(|c: char| !c.is_alphabetic());
+    let mut label = String::new();
+    for c in from_letter.chars().flat_map(char::to_lowercase).take(LONGEST_LABEL) {
+        let c = if c.is_alphanumeric() || c == '_' { c } else { '-' };
+        if c != '-' || !label.ends_with('-') {
+            label.push(c);
+        }
+    }
+    let label = label.trim_end_matches(|c| "-_".contains(c));
+    match label.chars().count() {
+        0 => None,
+        1 => Some(format!("{}-{label}", prefix(kind))),
+        _ => Some(label.to_owned()),
+    }
+}
+
+fn prefix(kind: Kind) -> &'static str {
+    match kind {
+        Kind::Camera => "cam",
+        Kind::Recorder => "rec",
+        Kind::Other => "other",
     }
 }
 
@@ -531,7 +639,7 @@ mod tests {
         assert!(refuted([at(0.0), at(3.0), None]));
         assert!(!refuted([at(0.0), at(3.0), None]));
         let ids: Vec<_> = groups.iter().map(|g| g.id.as_str()).collect();
-        assert_eq!(ids, ["rec-1", "rec-2", "rec-3"]);
+        assert_eq!(ids, ["mic-1", "mic-2", "mic-3"]);
     }
 
     #[test]
@@ -541,7 +649,7 @@ mod tests {
         assert_eq!(groups[0].ties, [Tie::Names, Tie::Names]);
         assert!(!split_overlapping(&mut groups, |_, _| false));
         assert!(split_overlapping(&mut groups, |a, b| (a, b) == (1, 2)));
-        assert_eq!(groups.iter().map(|g| g.id.as_str()).collect::<Vec<_>>(), ["rec-1", "rec-2", "rec-3"]);
+        assert_eq!(groups.iter().map(|g| g.id.as_str()).collect::<Vec<_>>(), ["mic-1", "mic-2", "mic-3"]);
         // What times join stays joined: two devices of two chapters each, whose names run on.
         let files = [
             camera("A_01.MP4", 60.0, Some(1000)),
@@ -573,14 +681,14 @@ mod tests {
         };
         // A gap of 50 s, one file without a place that fits, and one of 70 s.
         let maps = [at(0.0), at(110.0), None, at(230.0), at(360.0)];
-        assert_eq!(split(maps.clone(), [1; 5]), parts(&[("rec-1", &[0, 1, 2, 3]), ("rec-1.2", &[4])]));
+        assert_eq!(split(maps.clone(), [1; 5]), parts(&[("rec-r", &[0, 1, 2, 3]), ("rec-r.2", &[4])]));
         // Its room is counted once: 60 s and two gaps of 60 s are the most.
         let far = [at(0.0), at(60.0), None, at(302.0), at(362.0)];
-        assert_eq!(split(far, [1; 5]), parts(&[("rec-1", &[0, 1, 2]), ("rec-1.2", &[3, 4])]));
+        assert_eq!(split(far, [1; 5]), parts(&[("rec-r", &[0, 1, 2]), ("rec-r.2", &[3, 4])]));
         // Times on two timelines say nothing of each other.
         let maps = [at(0.0), at(60.0), at(0.0), None, at(120.0)];
         let events = [1, 1, 2, 2, 2];
-        assert_eq!(split(maps, events), parts(&[("rec-1", &[0, 1]), ("rec-1.2", &[2, 3, 4])]));
+        assert_eq!(split(maps, events), parts(&[("rec-r", &[0, 1]), ("rec-r.2", &[2, 3, 4])]));
     }
 
     #[test]
@@ -593,9 +701,51 @@ mod tests {
         ];
         let groups = group(&files, &GroupingOptions::default()).unwrap();
         let ids: Vec<_> = groups.iter().map(|g| g.id.as_str()).collect();
-        assert_eq!(ids, ["cam-a", "rec-1", "cam-b", "other-1"]);
+        assert_eq!(ids, ["cam-a", "rec-b", "cam-c", "other-d"]);
         assert_eq!(letters(25), "z");
         assert_eq!(letters(26), "aa");
+    }
+
+    #[test]
+    fn ids_are_what_a_person_calls_the_device() {
+        let ids = |names: &[&str]| -> Vec<String> {
+            // Dates far apart: each file is a recording.
+            let file = |(i, name): (usize, &&str)| match name.ends_with("wav") {
+                true => recorder(name, 10.0),
+                false => camera(name, 10.0, Some(10_000 * i as i64)),
+            };
+            let files: Vec<Probed> = names.iter().enumerate().map(file).collect();
+            let keep = GroupingOptions { chapters: Chapters::KeepApart, ..GroupingOptions::default() };
+            group(&files, &keep).unwrap().into_iter().map(|g| g.id).collect()
+        };
+        for (names, expected) in [
+            // The demo: letters that stand in names are those of the ids.
+            (
+                vec!["CAM-A_0009.MP4", "CAM-A_0017.MP4", "CAM-B_0004.MOV", "REC_0003.wav"],
+                vec!["cam-a-0009", "cam-a-0017", "cam-b", "rec-1"],
+            ),
+            (vec!["left.wav", "right.wav"], vec!["left", "right"]),
+            // Cards whose files are called alike.
+            (vec!["bow/DCIM/V_001.MP4", "stern/DCIM/V_001.MP4"], vec!["bow", "stern"]),
+            (vec!["card/bow/V_001.MP4", "card/stern/V_001.MP4"], vec!["bow", "stern"]),
+            // A folder of several devices says less than their names.
+            (
+                vec!["cams/CAM-A_1.MP4", "cams/CAM-A_7.MP4", "cams/CAM-B_1.MP4", "sound/x.wav"],
+                vec!["cam-a-1", "cam-a-7", "cam-b", "sound"],
+            ),
+            (vec!["phone/IMG_01.MP4", "phone/IMG_05.MP4", "x/a.wav"], vec!["phone-01", "phone-05", "rec-x"]),
+            // Nothing but numbers; and letters that somebody else's name has.
+            (vec!["0001.MP4", "0007.MP4", "cam-a.MP4"], vec!["cam-b", "cam-c", "cam-a"]),
+            (vec!["Ölwanne 1.MP4", "take (2).MP4"], vec!["ölwanne", "take-2"]),
+        ] {
+            assert_eq!(ids(&names), expected, "{names:?}");
+        }
+        // The user's own word goes before.
+        let files = [camera("bow_1.MP4", 10.0, None), recorder("stern.wav", 10.0)];
+        let grouping =
+            GroupingOptions { recordings: vec![("bow".into(), "stern.wav".into())], ..GroupingOptions::default() };
+        let ids: Vec<String> = group(&files, &grouping).unwrap().into_iter().map(|g| g.id).collect();
+        assert_eq!(ids, ["cam-a", "bow"]);
     }
 
     #[test]
