@@ -47,7 +47,8 @@ impl<T: OptionTable> Args for Table<T> {
             command = command.arg(if T::is_switch(row.name) {
                 arg.help(words).action(ArgAction::SetTrue)
             } else {
-                let arg = arg.value_parser(clap::value_parser!(f64)).allow_negative_numbers(*row.range.start() < 0.0);
+                // A number out of range is told its range; taken for an option it would get advice that does not help.
+                let arg = arg.value_parser(clap::value_parser!(f64)).allow_negative_numbers(true);
                 let arg = arg.value_name(unit(row.name).1.unwrap_or("n").to_uppercase());
                 match T::default_of(row.name) {
                     Some(default) => arg.help(words).default_value(default.to_string()),

@@ -7,6 +7,7 @@
 use std::fmt::Write;
 
 use coeval::{Error, ErrorKind, Result};
+use coeval_shoot::alignment::File;
 use coeval_shoot::{Alignment, Kind, one_line};
 
 use crate::tighten::{EditAction, Entry, Plan};
@@ -16,6 +17,9 @@ const HEADER: &str = "coeval edit list 1";
 
 /// An edit list of ten thousand entries has a tenth of it, bytes.
 pub const LARGEST_LIST: u64 = 1 << 24;
+/// A camera may be missing for so long within a shot, seconds: between chapters, and at parts of frames (own target).
+const UNSEEN_S: f64 = 0.5;
+
 /// A plan as text: one line an entry, from the first moment to the last.
 ///
 /// `show FROM TO CAMERA` (`-` for none), `pass FROM TO CAMERA SPEEDx`, `drop FROM TO`; times are `H:MM:SS.mmm` on the
@@ -129,8 +133,9 @@ pub fn read_edit_list_of(text: &str, alignment: &Alignment) -> Result<Plan> {
         return Err(Error::new(ErrorKind::Damaged, what).with_remedy("let coeval tighten write a new one"));
     }
     let is_camera = |id: &str| alignment.recording(id).is_some_and(|r| r.kind == Kind::Camera);
+    let frame_s = plan.frame_s();
     let ids = || alignment.recordings.iter().map(|r| r.id.as_str()).filter(|id| is_camera(id)).collect::<Vec<_>>();
-    for (entry, line) in plan.entries.iter().zip(lines) {
+    for (entry, line) in plan.entries.iter().zip(&lines) {
         if let Some(camera) = entry.camera.as_deref().filter(|c| !is_camera(c)) {
             return Err(Error::new(ErrorKind::Damaged, format!("line {line}: no camera is called {camera:?}"))
                 .with_remedy(match ids()[..] {
@@ -138,8 +143,44 @@ pub fn read_edit_list_of(text: &str, alignment: &Alignment) -> Result<Plan> {
                     _ => format!("the cameras are {}; - stands for none", ids().join(", ")),
                 }));
         }
+        let Some(camera) = entry.camera.as_deref().and_then(|id| alignment.recording(id)) else { continue };
+        let ran = camera.files.iter().filter_map(File::map).map(|map| {
+            let knots = map.knots();
+            (knots[0].1, knots[knots.len() - 1].1)
+        });
+        let (from_s, to_s) = (entry.from as f64 * frame_s, entry.to as f64 * frame_s);
+        if let Some((a, b)) = without(from_s, to_s, ran) {
+            let clock = |s: f64| plan.clock((s / frame_s).round() as i64);
+            let what = format!("line {line}: {} did not run from {} to {}", camera.id, clock(a), clock(b));
+            return Err(Error::new(ErrorKind::Damaged, what)
+                .with_remedy("choose a camera that ran, or `-` for none, or split the line"));
+        }
+    }
+    // An entry less, or a last line cut off in its middle, is no wish: what goes is said by `drop`.
+    if let (Some(last), Some(line)) = (plan.entries.last(), lines.last())
+        && (last.to as f64) * plan.frame_s() < end_s - 1.0
+    {
+        let ends = plan.clock((end_s / plan.frame_s()).ceil() as i64);
+        let what = format!("line {line}: the list ends at {}, the timeline at {ends}", plan.clock(last.to));
+        return Err(Error::new(ErrorKind::Damaged, what)
+            .with_remedy(format!("if nothing of the rest is wanted, add `drop {} {ends}`", plan.clock(last.to))));
     }
     Ok(plan)
+}
+
+/// The first part of a stretch that none of `ran` covers, if it is longer than [`UNSEEN_S`].
+fn without(from_s: f64, to_s: f64, ran: impl Iterator<Item = (f64, f64)>) -> Option<(f64, f64)> {
+    let mut ran: Vec<(f64, f64)> = ran.collect();
+    ran.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let mut at_s = from_s;
+    for (start_s, end_s) in ran.into_iter().chain([(f64::INFINITY, f64::INFINITY)]) {
+        let until_s = start_s.min(to_s);
+        if until_s - at_s > UNSEEN_S {
+            return Some((at_s, until_s));
+        }
+        at_s = at_s.max(end_s);
+    }
+    None
 }
 
 /// A plan, and the line of each entry.
@@ -286,6 +327,8 @@ mod tests {
             (6, "keep 0:00:00.000 0:00:10.010", "line 6: \"keep\""),
             (6, "drop 0:00:00.000", "line 6: TO"),
             (6, "drop 0:00:00.000 0:00:99.000", "line 6: TO \"0:00:99.000\" is no time"),
+            (6, "drop 0:00:00.000 9:99:00", "line 6: TO \"9:99:00\" is no time"),
+            (6, "drop 0:00:00.000 1:75", "line 6: TO \"1:75\" is no time"),
             (6, "drop 0:00:00.000 0:00:09.000", "line 7: it begins at"),
             (6, "drop 0:00:10.000 0:00:01.000", "line 6: it ends before"),
             (7, "show 0:00:10.010 0:00:30.030", "line 7: the camera is missing"),
@@ -309,8 +352,18 @@ mod tests {
         assert_eq!(refused.message(), "line 7: no camera is called \"cam a|#%\"");
         let refused = read_edit_list_of(&good.replace("rate 30000/1001", "rate 25/1"), &shoot()).unwrap_err();
         assert!(refused.message().starts_with("line 4: the timeline has 30000/1001"), "{refused}");
-        let mine = edit_list(&Plan { entries: vec![entry(0, 9, EditAction::Show, Some("cam-b"))], ..some_plan() });
-        assert!(read_edit_list_of(&mine, &shoot()).is_ok());
+        // cam-b ran from 30.003 to 130.503 s.
+        let of = |entries| read_edit_list_of(&edit_list(&Plan { entries, ..some_plan() }), &shoot());
+        let show = |from, to| entry(from, to, EditAction::Show, Some("cam-b"));
+        let drop = |from, to| entry(from, to, EditAction::Drop, None);
+        assert!(of(vec![drop(0, 900), show(900, 3900), drop(3900, 5965)]).is_ok());
+        let refused = of(vec![drop(0, 900), show(900, 4200), drop(4200, 5965)]).unwrap_err();
+        assert_eq!(refused.message(), "line 7: cam-b did not run from 0:02:10.497 to 0:02:20.140");
+        assert!(of(vec![show(0, 300), drop(300, 5965)]).unwrap_err().message().contains("did not run from 0:00:00"));
+        // Cut off: what is missing is not meant to go.
+        let refused = of(vec![drop(0, 900), show(900, 3900)]).unwrap_err();
+        assert!(refused.message().starts_with("line 7: the list ends at 0:02:10.130, the timeline at"), "{refused}");
+        assert!(refused.remedy().is_some_and(|r| r.contains("drop 0:02:10.130 ")), "{refused}");
     }
 
     #[test]

@@ -18,5 +18,5 @@ pub use coeval_error::{Error, ErrorKind, Result};
 
 pub use ffmpeg::luma_frames;
 pub use info::{MediaInfo, PictureInfo, Rational, SoundInfo};
-pub use reader::{Hole, OpenOptions, SoundReader, probe, probe_picture};
+pub use reader::{Hole, OpenOptions, SoundReader, container_of, probe, probe_picture};
 pub use writer::{Bext, SampleFormat, WavOptions, WavWriter};

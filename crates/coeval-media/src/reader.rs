@@ -29,6 +29,23 @@ pub fn probe(path: &Path, options: &OpenOptions) -> Result<MediaInfo> {
     Ok(SoundReader::open(path, options)?.info().clone())
 }
 
+/// The container of a file that holds sound or picture, whatever it is called; `None` where it is none that is known here.
+/// It reads headers alone.
+///
+/// # Errors
+/// What the system says about opening and reading.
+pub fn container_of(path: &Path) -> Result<Option<&'static str>> {
+    // A few bytes at the start are like a container's in many a text: only whole headers prove one.
+    Ok(match sniff(&mut Source::open(path)?)? {
+        Family::Refused(name @ (MPEG_TS | MPEG_PS)) => Some(name),
+        Family::Refused(_) | Family::Unknown(_) => None,
+        Family::Riff | Family::IsoBmff | Family::Foreign(..) => match probe(path, &OpenOptions::default()) {
+            Ok(info) => Some(info.container),
+            Err(_) => probe_picture(path).ok().flatten().map(|info| info.container),
+        },
+    })
+}
+
 /// What the headers say of a file whose picture has no sound beside it ([`probe`] refuses it with `NoSound`). `None`
 /// where there is no picture either, or the container is none of the MP4 family.
 ///

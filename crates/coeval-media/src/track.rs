@@ -41,7 +41,7 @@ pub(crate) fn unsupported(source: &Source, name: &str) -> Error {
     source.error(
         ErrorKind::Unsupported,
         format!("{name} is not read here"),
-        "allow reading it through ffmpeg, or convert its sound to WAV",
+        "let ffmpeg read it (allow_ffmpeg; the command's --allow-ffmpeg), or convert its sound to WAV",
     )
 }
 

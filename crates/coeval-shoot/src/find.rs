@@ -1,7 +1,7 @@
 //! Folders and files -> sources in natural order.
 
 use std::cmp::Ordering;
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::ffi::OsStr;
 use std::path::{Component, Path, PathBuf};
 
@@ -16,6 +16,8 @@ const EXTENSIONS: &[&str] = &[
 ];
 /// Camera cards nest three or four folders deep; this bounds the walk through a wrong folder.
 const MAX_DEPTH: usize = 8;
+/// Kinds of files passed over that are named.
+const PASSED_KINDS: usize = 6;
 /// A sub-folder that holds this file is an earlier result, not material.
 const RESULT_NAME: &str = "alignment.json";
 
@@ -43,6 +45,35 @@ pub struct Found {
     pub sources: Vec<Source>,
     /// Number of files that were passed over because of their names: notes, thumbnails, pictures.
     pub passed_over: usize,
+    /// What they are: `.thm`, `hidden`, ..., and how many; the most first.
+    pub passed_kinds: Vec<(String, usize)>,
+    /// Those among them that hold sound or picture all the same: their names, and the container.
+    pub passed_media: Vec<(String, &'static str)>,
+}
+
+impl Found {
+    /// These, which nobody searched a folder for.
+    pub(crate) fn of(sources: Vec<Source>) -> Self {
+        let (root, folders, passed_kinds) = (PathBuf::new(), Vec::new(), Vec::new());
+        Self { root, folders, sources, passed_over: 0, passed_kinds, passed_media: Vec::new() }
+    }
+
+    /// What was passed over in words, one line each; none where that is nothing.
+    pub fn passed_words(&self) -> Vec<String> {
+        let mut lines = Vec::new();
+        if self.passed_over > 0 {
+            let kinds: Vec<String> =
+                self.passed_kinds.iter().take(PASSED_KINDS).map(|(kind, count)| format!("{count} {kind}")).collect();
+            let more = if self.passed_kinds.len() > PASSED_KINDS { ", ..." } else { "" };
+            let files = if self.passed_over == 1 { "file" } else { "files" };
+            lines.push(format!("{} {files} passed over: {}{more}", self.passed_over, kinds.join(", ")));
+        }
+        let media = self.passed_media.iter();
+        lines.extend(media.map(|(name, container)| {
+            format!("{name} holds {container}, but is not called like a recording: rename it, or name it by itself")
+        }));
+        lines
+    }
 }
 
 /// Looks for recordings. Each path is a file, taken whatever it is called, or a folder.
@@ -61,7 +92,7 @@ pub fn find(paths: &[impl AsRef<Path>]) -> Result<Found> {
     }
     let mut seen = BTreeSet::new();
     let mut sources = Vec::new();
-    let mut passed_over = 0;
+    let mut passed: Vec<PathBuf> = Vec::new();
     let mut folders = Vec::new();
     let mut roots = Vec::new();
     for given in paths {
@@ -84,7 +115,7 @@ pub fn find(paths: &[impl AsRef<Path>]) -> Result<Found> {
             }
         };
         if meta.is_dir() {
-            passed_over += search_folder(&path, given, &mut add)?;
+            passed.extend(search_folder(&path, given, &mut add)?);
             folders.push(path.clone());
             roots.push(path);
         } else {
@@ -94,11 +125,14 @@ pub fn find(paths: &[impl AsRef<Path>]) -> Result<Found> {
     }
     let root = roots.into_iter().reduce(|a, b| common(&a, &b)).unwrap_or_default();
     if sources.is_empty() {
-        let what = if passed_over == 0 {
+        let mut what = if passed.is_empty() {
             "this folder is empty".to_owned()
         } else {
-            format!("no recording among the {passed_over} files of this folder")
+            format!("no recording among the {} files of this folder", passed.len())
         };
+        if let Some((name, container)) = media_among(&passed, &root).first() {
+            what.push_str(&format!("; {name} holds {container}, but is not called like a recording"));
+        }
         return Err(Error::new(ErrorKind::NotFound, what)
             .with_path(paths[0].as_ref())
             .with_remedy("copy the recordings there, or name the files one by one"));
@@ -115,12 +149,39 @@ pub fn find(paths: &[impl AsRef<Path>]) -> Result<Found> {
         }
     }
     sources.sort_by(|a, b| natural_order(&a.name, &b.name).then_with(|| a.path.cmp(&b.path)));
-    Ok(Found { root, folders, sources, passed_over })
+    let mut kinds: BTreeMap<String, usize> = BTreeMap::new();
+    passed.iter().for_each(|path| *kinds.entry(kind_of(path)).or_default() += 1);
+    let mut passed_kinds: Vec<(String, usize)> = kinds.into_iter().collect();
+    passed_kinds.sort_by_key(|k| std::cmp::Reverse(k.1));
+    let passed_media = media_among(&passed, &root);
+    Ok(Found { root, folders, sources, passed_over: passed.len(), passed_kinds, passed_media })
 }
 
-/// Hands every candidate below `folder` to `add`; returns how many files were passed over.
-fn search_folder(folder: &Path, given: &Path, add: &mut dyn FnMut(PathBuf, Option<Error>)) -> Result<usize> {
-    let mut passed_over = 0;
+/// A file's extension with its dot, or what it is without one.
+fn kind_of(path: &Path) -> String {
+    if is_hidden(path.file_name().unwrap_or_default()) {
+        return "hidden".to_owned();
+    }
+    match path.extension() {
+        Some(extension) => format!(".{}", extension.to_string_lossy().to_lowercase()),
+        None => "without an extension".to_owned(),
+    }
+}
+
+fn is_hidden(name: &OsStr) -> bool {
+    name.as_encoded_bytes().first() == Some(&b'.')
+}
+
+/// Which of these hold sound or picture by their content, and in what. Hidden ones are left alone.
+fn media_among(passed: &[PathBuf], root: &Path) -> Vec<(String, &'static str)> {
+    let visible = passed.iter().filter(|p| p.is_file() && !is_hidden(p.file_name().unwrap_or_default()));
+    let media = visible.filter_map(|p| Some((name_below(root, p).0, coeval_media::container_of(p).ok()??)));
+    media.collect()
+}
+
+/// Hands every candidate below `folder` to `add`; returns the files that were passed over.
+fn search_folder(folder: &Path, given: &Path, add: &mut dyn FnMut(PathBuf, Option<Error>)) -> Result<Vec<PathBuf>> {
+    let mut passed = Vec::new();
     let mut walk = WalkDir::new(folder).max_depth(MAX_DEPTH).sort_by_file_name().into_iter();
     while let Some(entry) = walk.next() {
         let entry = match entry {
@@ -140,7 +201,7 @@ fn search_folder(folder: &Path, given: &Path, add: &mut dyn FnMut(PathBuf, Optio
             continue;
         }
         let name = entry.file_name();
-        let hidden = name.as_encoded_bytes().first() == Some(&b'.');
+        let hidden = is_hidden(name);
         if entry.file_type().is_dir() {
             if hidden || entry.path().join(RESULT_NAME).is_file() {
                 walk.skip_current_dir();
@@ -154,13 +215,13 @@ fn search_folder(folder: &Path, given: &Path, add: &mut dyn FnMut(PathBuf, Optio
         } else {
             let linked_folder = || entry.file_type().is_symlink() && entry.path().is_dir();
             if hidden || !has_known_extension(name) || linked_folder() {
-                passed_over += 1;
+                passed.push(entry.into_path());
             } else {
                 add(entry.into_path(), None);
             }
         }
     }
-    Ok(passed_over)
+    Ok(passed)
 }
 
 fn has_known_extension(name: &OsStr) -> bool {
@@ -275,8 +336,27 @@ mod tests {
         let names: Vec<_> = found.sources.iter().map(|s| s.name.as_str()).collect();
         assert_eq!(names, ["CARD/DCIM/100/V_001.MP4", "CARD/DCIM/100/V_002.MP4", "rec.wav", "x.wav"]);
         assert_eq!(found.passed_over, 3);
+        assert_eq!(found.passed_words(), ["3 files passed over: 1 .thm, 1 .txt, 1 hidden"]);
         assert!(found.sources[3].problem.as_ref().unwrap().to_string().contains("rename the folder"));
         assert!(found.sources[..3].iter().all(|s| s.problem.is_none()));
+    }
+
+    #[test]
+    fn media_under_an_unusual_name_is_said() {
+        let dir = tempfile::tempdir().unwrap();
+        touch(&dir.path().join("rec.wav"));
+        // The fifth to eighth letters are a box's name.
+        std::fs::write(dir.path().join("notes.txt"), "the free text of a person").unwrap();
+        let options = coeval_media::WavOptions::new(8000, 1);
+        let mut writer = coeval_media::WavWriter::create(&dir.path().join("CARD.BIN"), options).unwrap();
+        writer.write(&[0.0; 800]).unwrap();
+        writer.finish().unwrap();
+        let found = find(&[dir.path()]).unwrap();
+        assert_eq!(found.passed_media, [("CARD.BIN".to_owned(), "WAV")]);
+        assert_eq!(found.passed_words().len(), 2);
+        std::fs::remove_file(dir.path().join("rec.wav")).unwrap();
+        let nothing = find(&[dir.path()]).unwrap_err();
+        assert!(nothing.message().contains("CARD.BIN holds WAV"), "{nothing}");
     }
 
     #[test]

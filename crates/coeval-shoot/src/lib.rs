@@ -67,8 +67,23 @@ pub fn align_found(found: &Found, options: &Options, progress: &dyn Progress) ->
         let probed = probe(found, &options.open, progress)?;
         let groups = chapters::group(&probed, &options.grouping)?;
         let heard = hear(found, &probed, &options.open, progress)?;
-        Ok(place(Some(found), &probed, groups, &heard, options, progress)?.0.alignment)
+        let mut alignment = place(Some(found), &probed, groups, &heard, options, progress)?.0.alignment;
+        say_where_was_looked(&mut alignment, options);
+        Ok(alignment)
     })
+}
+
+/// Files that have no place although the whole of the others was not searched for them: their reason says so.
+fn say_where_was_looked(alignment: &mut Alignment, options: &Options) {
+    let Some(off_s) = options.trusted_times_s else { return };
+    let files = alignment.recordings.iter_mut().flat_map(|r| &mut r.files);
+    for file in files.filter(|f| !f.is_placed() && f.sound.is_some()) {
+        let Some(reason) = &mut file.reason else { continue };
+        reason.push_str(&format!(
+            "; only within {off_s} s of the files' own times was it looked for: allow more (trusted_times_s; the \
+             command's --trust-times), or do not trust them"
+        ));
+    }
 }
 
 /// As [`align`], together with files whose sound the caller has read itself, as a host does that decodes its own
@@ -105,7 +120,9 @@ pub fn align_with(
             None => Vec::new(),
         };
         heard.extend(tracks.iter().map(|file| Ok(Some(Sound::of(file)))));
-        Ok(place(found.as_ref(), &probed, groups, &heard, options, progress)?.0.alignment)
+        let mut alignment = place(found.as_ref(), &probed, groups, &heard, options, progress)?.0.alignment;
+        say_where_was_looked(&mut alignment, options);
+        Ok(alignment)
     })
 }
 
@@ -120,7 +137,7 @@ pub fn align_two(a: &Path, b: &Path, options: &Options, progress: &dyn Progress)
     let options = Options { open, pair, threads: options.threads, ..Options::default() };
     let source = |(path, name): (&Path, &str)| Source { path: path.to_owned(), name: name.to_owned(), problem: None };
     let sources = [(a, "a"), (b, "b")].map(source).into();
-    let found = Found { root: Default::default(), folders: Vec::new(), sources, passed_over: 0 };
+    let found = Found::of(sources);
     on_threads(options.threads, || {
         let probed = probe(&found, &options.open, progress)?;
         if let Some(error) = probed.iter().find_map(|p| p.info.as_ref().err()) {

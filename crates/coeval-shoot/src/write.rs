@@ -90,7 +90,8 @@ impl OutFolder {
     /// # Errors
     /// [`OutputExists`](ErrorKind::OutputExists) when something else is there,
     /// [`InvalidArgument`](ErrorKind::InvalidArgument) within the material or around a source,
-    /// [`NotFound`](ErrorKind::NotFound) without a parent folder, or what the system answers.
+    /// [`NotFound`](ErrorKind::NotFound) without a parent folder, or what the system answers; also when nothing can be
+    /// written there.
     pub fn check(
         path: &Path,
         material: &[PathBuf],
@@ -140,6 +141,7 @@ impl OutFolder {
                         .with_remedy("choose a new folder, or give --replace to write over files of the same names"));
                     }
                 }
+                writable(&absolute, path)?;
                 // A person may have worked on an edit list: it is accepted here, and never removed.
                 earlier.retain(|n| n != ALIGNMENT && !n.ends_with(EDITS));
             }
@@ -155,6 +157,7 @@ impl OutFolder {
                         .with_path(path)
                         .with_remedy(format!("make {} first", parent.display())));
                 }
+                writable(parent, path)?;
             }
             Err(e) => return Err(Error::io(path, e).with_remedy("choose a folder that can be written")),
         }
@@ -166,6 +169,16 @@ impl OutFolder {
         &self.path
     }
 
+    /// Names of an earlier result's files that [`begin`](Self::begin) will remove, because the alignment has changed.
+    ///
+    /// # Errors
+    /// As for [`Alignment::to_json`].
+    pub fn outdated(&self, alignment: &Alignment) -> Result<&[String]> {
+        let text = alignment.to_json()?;
+        let same = std::fs::read(self.path.join(ALIGNMENT)).is_ok_and(|old| old == text.as_bytes());
+        Ok(if same { &[] } else { &self.earlier })
+    }
+
     /// Writes the alignment. This comes first: from then on the folder is a result, and whatever stops the rest can
     /// be mended by a second run. Where it differs from an earlier one, what followed from that is removed before,
     /// so that the folder never holds parts of two results; so are the unfinished files of a run that was killed.
@@ -173,13 +186,11 @@ impl OutFolder {
     /// # Errors
     /// As for [`write_whole`].
     pub fn begin(&self, alignment: &Alignment) -> Result<PathBuf> {
-        let text = alignment.to_json()?;
-        let same = std::fs::read(self.path.join(ALIGNMENT)).is_ok_and(|old| old == text.as_bytes());
-        for name in self.earlier.iter().filter(|_| !same) {
+        for name in self.outdated(alignment)? {
             remove(&self.path, name)?;
         }
         clear_unfinished(&self.path)?;
-        self.write(ALIGNMENT, text.as_bytes())
+        self.write(ALIGNMENT, alignment.to_json()?.as_bytes())
     }
 
     /// The name of the folder of event `number` in it, of those after the first.
@@ -224,6 +235,18 @@ impl OutFolder {
         let path = self.place(name)?;
         write_whole(&path, content)?;
         Ok(path)
+    }
+}
+
+/// Can files be made in `folder`? `said` is the path that the user gave. Leaves nothing behind.
+fn writable(folder: &Path, said: &Path) -> Result<()> {
+    let probe = folder.join(format!("{}{}{}", PART.0, std::process::id(), PART.1));
+    let made = std::fs::OpenOptions::new().write(true).create_new(true).open(&probe);
+    match made.and_then(|_| std::fs::remove_file(&probe)) {
+        Err(e) if e.kind() != std::io::ErrorKind::AlreadyExists => {
+            Err(Error::io(said, e).with_remedy("choose a folder that can be written"))
+        }
+        _ => Ok(()),
     }
 }
 
