@@ -63,11 +63,34 @@ def test_every_moment_is_within_half_a_frame(rough):
                 if speed > 1:
                     continue
                 shown_s = timeline.tracks.transformed_time(RationalTime(frame, RATE), clip).to_seconds()
+                shown_s -= clip.available_range().start_time.to_seconds()
                 belongs_s = np.interp(shown_s, knots[:, 0], knots[:, 1])
                 lies_s = (full + frame - begin) / RATE
                 assert abs(belongs_s - lies_s) <= 0.5 / RATE + ROUNDING_S, (track.name, clip.name, frame)
                 checked += 1
     assert checked > 100
+
+
+def test_it_uses_conformed_sound_and_does_not_begin_in_black(demo, tmp_path):
+    """The recorder's own file on whole frames would be up to half a frame off."""
+    recordings = ROOT / "examples" / "survey-launch" / "recordings"
+    coeval("tighten", demo[0], "--recordings", recordings, "-o", tmp_path / "cut")
+    timeline = otio.adapters.read_from_file(str(tmp_path / "cut" / "rough-cut.otio"))
+    plan = json.loads((tmp_path / "cut" / "plan.json").read_text())["plan"]
+    sound = next(t for t in timeline.tracks if t.name == "rec-1")
+    clips = list(sound.find_clips())
+    assert clips and all(c.name.endswith(".on-timeline.wav") for c in clips)
+    kept = [(e["from"], e["to"]) for e in plan["entries"] if e["fate"] == "show"]
+    at = {}
+    for from_, to in kept:
+        at.update({sum(b - a for a, b in kept if b <= from_) + k: from_ + k for k in range(to - from_)})
+    for clip in clips:
+        # A time reference counts from midnight; the timeline begins at one hour.
+        full_s = clip.source_range.start_time.to_seconds() - 3600
+        frame = round(clip.range_in_parent().start_time.value)
+        assert full_s == pytest.approx(at[frame] / RATE, abs=1 / 48_000)
+    angles = next(t for t in timeline.tracks if t.name == "angles")
+    assert isinstance(angles[0], otio.schema.Clip)
 
 
 def test_angles_follow_the_plan(rough):

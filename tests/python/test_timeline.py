@@ -5,9 +5,9 @@ import urllib.parse
 import numpy as np
 import opentimelineio as otio
 import pytest
-from opentimelineio.opentime import RationalTime
+from opentimelineio.opentime import RationalTime, to_timecode
 
-from conftest import ROOT
+from conftest import ROOT, coeval
 
 # Knots are kept to 20 us by the solver; a source point lies on a whole sample.
 ROUNDING_S = 50e-6
@@ -27,6 +27,12 @@ def clips(timeline):
 def file_of(alignment, clip):
     path = clip.metadata["coeval"]["path"]
     return next(f for r in alignment["recordings"] for f in r["files"] if f["path"] == path)
+
+
+def into_media_s(timeline, t, clip):
+    """The moment of its medium, from its beginning, that a clip shows at `t` on the timeline."""
+    shown = timeline.tracks.transformed_time(RationalTime(t * 48000, 48000), clip)
+    return shown.to_seconds() - clip.available_range().start_time.to_seconds()
 
 
 def is_whole(clip):
@@ -100,7 +106,8 @@ def test_rates_are_exact(timeline):
     rates = {c.name: c.available_range().duration.rate for t, c in clips(timeline) if t.kind == "Video"}
     assert rates["CAM-A_0017.MP4"] == 25
     assert rates["CAM-B_0004.MOV"] == 30000 / 1001
-    assert {c.available_range().duration.rate for _, c in clips(timeline) if is_whole(c)} == {48000}
+    # Sound is counted in frames of the timeline, because timecode cannot count samples.
+    assert {c.available_range().duration.rate for _, c in clips(timeline) if is_whole(c)} == {25}
 
 
 def test_clips_lie_on_frames_within_their_media(timeline):
@@ -109,7 +116,8 @@ def test_clips_lie_on_frames_within_their_media(timeline):
         for value in (place.start_time.value_rescaled_to(25), place.duration.value_rescaled_to(25)):
             assert value == pytest.approx(round(value), abs=1e-6)
         source, available = clip.source_range, clip.available_range()
-        assert source.start_time.value == round(source.start_time.value) >= 0
+        count = source.start_time.value if track.kind == "Video" else source.start_time.to_seconds() * 48_000
+        assert count == pytest.approx(round(count), abs=1e-3) and source.start_time >= available.start_time
         end = source.start_time.to_seconds() + source.duration.to_seconds()
         # The last timeline frame of a clip at another rate may reach into the next source frame.
         assert end <= available.end_time_exclusive().to_seconds() + 1 / 25 + 1e-9, clip.name
@@ -128,7 +136,7 @@ def test_every_moment_is_the_alignments(demo, timeline):
             knots = np.array([[0, first_s], [1, first_s + 1]])
             knots = np.vstack([knots, [length_s + 1, first_s + length_s + 1]])
         for t in np.linspace(start_s, start_s + length_s, 50, endpoint=False):
-            shown_s = timeline.tracks.transformed_time(RationalTime(t * 48000, 48000), clip).to_seconds()
+            shown_s = into_media_s(timeline, t, clip)
             belongs_s = np.interp(shown_s, knots[:, 0], knots[:, 1])
             assert abs(belongs_s - t) <= (1e-4 if is_whole(clip) else half_frame_s + ROUNDING_S), (clip.name, t)
 
@@ -149,3 +157,98 @@ def test_media_is_found_from_the_timelines_folder(demo, timeline):
     for _, clip in clips(timeline):
         target = urllib.parse.unquote(clip.media_reference.target_url)
         assert (demo[0] / target).resolve().is_file(), target
+
+
+def ranges(timeline):
+    for _, clip in clips(timeline):
+        yield from (clip.source_range, clip.available_range())
+        yield clip.transformed_time_range(clip.trimmed_range(), timeline.tracks)
+    yield from (marker.marked_range for marker in timeline.tracks.markers)
+    yield from (track.trimmed_range() for track in timeline.tracks)
+
+
+@pytest.fixture(scope="module")
+def timelines(demo, timeline, tmp_path_factory):
+    """Every timeline that the demo gives: with conformed sound, without, of the rough cut, and on another clock."""
+    recordings = ROOT / "examples" / "survey-launch" / "recordings"
+    out = tmp_path_factory.mktemp("others")
+    for name, more in [("raw", []), ("ntsc", ["--main", "CAM-B_0004.MOV"])]:
+        coeval("align", recordings, "-o", out / name, "--only", "timeline,edl", *more, codes=(3,))
+    coeval("tighten", demo[0], "--recordings", recordings, "-o", out / "rough", "--pass", "5")
+    read = {name: otio.adapters.read_from_file(str(out / name / "timeline.otio")) for name in ("raw", "ntsc")}
+    rough = otio.adapters.read_from_file(str(out / "rough" / "rough-cut.otio"))
+    return {"whole": (timeline, demo[0]), **{n: (t, out / n) for n, t in read.items()}, "rough": (rough, out / "rough")}
+
+
+def test_timecode_counts_every_range(timelines):
+    for name, (timeline, _) in timelines.items():
+        for range_ in ranges(timeline):
+            for time in (range_.start_time, range_.duration, range_.end_time_exclusive()):
+                assert to_timecode(time), (name, time)
+
+
+def test_sound_begins_at_its_timecode(timeline, demo):
+    """A time reference is the first sample's, counted from midnight."""
+    wholes = [c for _, c in clips(timeline) if is_whole(c)]
+    assert wholes
+    for clip in wholes:
+        reference_s = clip.metadata["coeval"]["conformed"]["time_reference"] / 48_000
+        assert clip.available_range().start_time.to_seconds() == pytest.approx(reference_s, abs=1e-6)
+
+
+def placed(track, rate):
+    """Start on the track, length, and start in the medium of each clip, in seconds."""
+    for clip in track.find_clips():
+        place = clip.range_in_parent()
+        yield clip.name, place.start_time.to_seconds(), place.duration.to_seconds(), clip.source_range.start_time.to_seconds()
+
+
+def test_it_reads_back_equal(timelines, tmp_path):
+    """Through the library's own file, its bundles, and our lists in its reader."""
+    for name, (timeline, folder) in timelines.items():
+        rate = timeline.global_start_time.rate
+        for suffix in ("otio", "otioz", "otiod"):
+            path = tmp_path / f"{name}.{suffix}"
+            # Bundles copy no media here: a demo's are all over the machine.
+            more = {"media_policy": "AllMissing"} if suffix != "otio" else {}
+            otio.adapters.write_to_file(timeline, str(path), **more)
+            again = otio.adapters.read_from_file(str(path))
+            for a, b in zip(timeline.tracks, again.tracks, strict=True):
+                assert list(placed(a, rate)) == list(placed(b, rate)), (name, suffix)
+        for track in timeline.tracks:
+            # What only lies ready has no list of its own; a list knows no speeds.
+            fast = any(c.effects for c in track.find_clips())
+            path = folder / "edl" / f"{track.name}.{'picture' if track.kind == 'Video' else 'sound'}.edl"
+            if not path.is_file():
+                assert "sound_of" in track.metadata["coeval"], path
+                continue
+            read = otio.adapters.read_from_file(str(path), rate=rate)
+            if fast or any(isinstance(i, otio.schema.Transition) for i in track):
+                continue
+            ours, lists = list(placed(track, rate)), list(placed(read.tracks[0], rate))
+            assert len(ours) == len(lists), path
+            clip_rates = {c.name: c.available_range().duration.rate for c in track.find_clips()}
+            starts = [c.range_in_parent().start_time.to_seconds() for c in track.find_clips()]
+            # A list says where its first event lies by record timecode; the reader drops what is before it.
+            for (a_name, a_s, a_length_s, a_source_s), (_, b_s, b_length_s, b_source_s) in zip(ours, lists):
+                assert (a_s - starts[0]) == pytest.approx(b_s - lists[0][1], abs=0.5 / rate), path
+                assert a_length_s == pytest.approx(b_length_s, abs=0.5 / rate), path
+                # Both are nearest frames, of the file and of the list.
+                slack_s = 0.5 / rate + 0.5 / clip_rates[a_name]
+                assert a_source_s == pytest.approx(b_source_s, abs=slack_s + 1e-6), path
+
+
+def test_what_the_library_lists_itself_reads_back(timelines, tmp_path):
+    """The library's own writer of such lists (otio-cmx3600-adapter 1.0) cuts source times to whole frames, up to one early,
+    and writes pictures only."""
+    timeline, _ = timelines["whole"]
+    rate = timeline.global_start_time.rate
+    tracks = [t for t in timeline.tracks if t.kind == "Video"]
+    assert tracks
+    for i, track in enumerate(tracks):
+        one = otio.schema.Timeline(tracks=[track.deepcopy()])
+        path = tmp_path / f"{i}.edl"
+        otio.adapters.write_to_file(one, str(path), rate=rate)
+        again = otio.adapters.read_from_file(str(path), rate=rate).tracks[0]
+        for a, b in zip(placed(track, rate), placed(again, rate), strict=True):
+            assert a[2] == pytest.approx(b[2], abs=1e-6) and -1e-6 <= a[3] - b[3] < 1 / rate, (a, b)

@@ -110,9 +110,9 @@ pub fn write_wav(path: &Path, sound: &[f32]) {
     writer.finalize().expect("written");
 }
 
-/// Two recorders that heard the same 24 s: `left.wav` from the start, `right.wav` from 4 s on.
+/// Two recorders that heard the same 44 s, enough to be sure: `left.wav` the first 40 s, `right.wav` from 4 s on.
 pub fn write_good_pair(folder: &Path) {
-    let event = event(24);
-    write_wav(&folder.join("left.wav"), &heard(&event[..20 * RATE_HZ as usize], 1));
+    let event = event(44);
+    write_wav(&folder.join("left.wav"), &heard(&event[..40 * RATE_HZ as usize], 1));
     write_wav(&folder.join("right.wav"), &heard(&event[4 * RATE_HZ as usize..], 2));
 }

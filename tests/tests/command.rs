@@ -39,8 +39,8 @@ const ALL: [&str; 11] = [
     "READ-ME.txt",
     "alignment.json",
     "chapters.vtt",
-    "edl/rec-1.sound.edl",
-    "edl/rec-2.sound.edl",
+    "edl/left.sound.edl",
+    "edl/right.sound.edl",
     "markers.csv",
     "markers.vtt",
     "report.html",
@@ -82,8 +82,8 @@ fn writes_the_parts_that_are_asked_for_or_only_says_what_it_would() {
     for name in ALL {
         assert_eq!(dry.lines_with(name).len(), 1, "{name}: {}", dry.out);
     }
-    // 20 s of 48 kHz, 16 bits, mono.
-    assert!(dry.lines_with("left.on-timeline.wav")[0].ends_with("1.9 MB"), "{}", dry.out);
+    // 40 s of 48 kHz, 16 bits, mono.
+    assert!(dry.lines_with("left.on-timeline.wav")[0].ends_with("3.8 MB"), "{}", dry.out);
 
     assert_eq!(coeval(&[&"align", &material, &"-o", &out, &"--only", &"markers,timeline"]).code, 0);
     assert_eq!(
@@ -153,7 +153,7 @@ fn no_name_leads_out_of_out() {
     assert_eq!(aligned.code, 0, "{aligned:?}");
     // An alignment that came from elsewhere may have any id.
     let path = out.join("alignment.json");
-    let alignment = std::fs::read_to_string(&path).unwrap().replace("\"rec-1\"", "\"../../../up\"");
+    let alignment = std::fs::read_to_string(&path).unwrap().replace("\"a-up\"", "\"../../../up\"");
     std::fs::write(&path, alignment).unwrap();
     assert_eq!(coeval(&[&"tighten", &out, &"--recordings", &material]).code, 0);
     assert_eq!(outside(), before);
@@ -300,9 +300,9 @@ fn the_users_grouping_is_taken_and_checked() {
         &"left.wav",
     ]);
     let alignment = Alignment::from_json(&ran.out).unwrap();
-    assert_eq!(alignment.timeline.clock, "rec-1");
+    assert_eq!(alignment.timeline.clock, "left");
     assert_eq!(alignment.recording("bow").unwrap().kind, coeval_shoot::Kind::Other);
-    for bad in [["--main", "gone.wav"], ["--kind", "rec-1=drum"], ["--recording", "x"], ["--max-drift-ppm", "5000"]] {
+    for bad in [["--main", "gone.wav"], ["--kind", "left=drum"], ["--recording", "x"], ["--max-drift-ppm", "5000"]] {
         let ran = coeval(&[&"align", &dir.path(), &bad[0], &bad[1]]);
         assert_eq!((ran.code, ran.err.lines().count()), (1, 1), "{bad:?}: {ran:?}");
     }
@@ -320,7 +320,7 @@ fn probe_tells_each_file_and_goes_on_past_a_bad_one() {
     let files = ["left.wav", "notes.mp4", "gone.wav"].map(|n| dir.path().join(n));
     let ran = coeval(&[&"probe", &files[0], &files[1], &files[2]]);
     assert_eq!(ran.code, 3, "{ran:?}");
-    assert!(ran.out.contains("WAV, 20.000 s") && ran.out.contains("16000 Hz, 1 channel\n"), "{}", ran.out);
+    assert!(ran.out.contains("WAV, 40.000 s") && ran.out.contains("16000 Hz, 1 channel\n"), "{}", ran.out);
     assert_eq!(ran.lines_with("cannot be read").len(), 2);
     assert_eq!(coeval(&[&"probe", &files[2]]).code, 2);
     let json = coeval(&[&"probe", &"--json", &dir.path()]);

@@ -107,7 +107,7 @@ fn a_rough_cut_of_the_demo() {
     // A person changes the list: it is not written over, it can be given back, and its words stay.
     let edits = cut.join("edits.txt");
     let text = read(&edits);
-    let changed = text.replacen("drop ", "show ", 1).replacen(" | dead air", " - | dead air", 1);
+    let changed = text.replacen("drop ", "show ", 1).replacen(" | no camera", " - | no camera", 1);
     let changed = changed.replace("# Change", "# The harbour stays in.\n# Change");
     std::fs::write(&edits, &changed).unwrap();
     let refused = tighten(&out, &[]);

@@ -234,6 +234,7 @@ pub(crate) fn run(args: &AlignArgs, console: &mut Console<'_>) -> Result<u8, Fai
         console.out.write_all(show::json(&alignment.to_json()?).as_bytes())?;
     } else {
         show::table(console.out, &alignment, |_| None)?;
+        show::lines(console.out, &found.passed_words())?;
     }
     let mut all_made = true;
     if let Some(out) = &out {
@@ -242,7 +243,11 @@ pub(crate) fn run(args: &AlignArgs, console: &mut Console<'_>) -> Result<u8, Fai
             writeln!(console.out, "\nWould be written to {}:", show::path(out.path()))?;
             show::items(console.out, &handover.items()?)?;
         } else {
+            let outdated = out.outdated(&alignment)?.to_vec();
             let problems = write(&handover, &found, out, console)?;
+            let gone: Vec<&str> =
+                outdated.iter().map(String::as_str).filter(|name| !out.path().join(name).exists()).collect();
+            show::removed(console.err, &gone)?;
             if !args.json {
                 writeln!(console.out, "\nWritten to {}:", show::path(out.path()))?;
                 let missing = |name: &str| problems.iter().any(|t| t.error.is_some() && t.name == name);
@@ -253,6 +258,15 @@ pub(crate) fn run(args: &AlignArgs, console: &mut Console<'_>) -> Result<u8, Fai
             }
             all_made = show::problems(console.err, &problems)?;
         }
+    }
+    if code(&alignment) == exit::NOTHING_DONE {
+        let all = alignment.files().count();
+        let why = if all == 1 {
+            "there is one recording only, and nothing to align it with: name the others too"
+        } else {
+            "no two recordings share sound: the table says why each has no place"
+        };
+        writeln!(console.err, "coeval: {why}")?;
     }
     Ok(match code(&alignment) {
         exit::ALL_PLACED if !all_made => exit::SOME_LEFT,
@@ -300,7 +314,7 @@ fn code(alignment: &Alignment) -> u8 {
     let together = alignment.recordings.iter().filter(|r| r.files.iter().any(|f| f.is_placed())).count();
     if together < 2 {
         exit::NOTHING_DONE
-    } else if alignment.files().all(|f| f.is_placed()) {
+    } else if alignment.files().all(|f| f.is_placed() && !alignment.is_doubtful(f)) {
         exit::ALL_PLACED
     } else {
         exit::SOME_LEFT

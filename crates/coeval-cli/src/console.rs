@@ -11,7 +11,7 @@ use crate::show;
 
 /// What the command ends with.
 pub mod exit {
-    /// Every file is placed.
+    /// Every file is placed, and surely.
     pub const ALL_PLACED: u8 = 0;
     /// The command line is wrong.
     pub const USAGE: u8 = 1;
@@ -25,11 +25,12 @@ pub mod exit {
 
 pub(crate) const EXIT_CODES: &str = "\
 Exit codes:
-  0    every file is placed (probe: read)
+  0    every file is placed, and surely (probe: read)
   1    the command line is wrong
   2    nothing could be done: no such folder, no recording in it, no two recordings share sound,
        or the output was refused
-  3    done, but some files are unplaced or unreadable; the table says which and why
+  3    done, but some files are unplaced, unreadable or to be checked (less than 99 % sure);
+       the table says which and why
   130  interrupted; nothing half-written is left behind";
 
 /// Where the command prints, and how it is stopped.

@@ -7,6 +7,9 @@ use coeval_deliver::handover::{Item, SoundProblem};
 use coeval_shoot::Alignment;
 use coeval_shoot::alignment::{AnchorCheck, File, Recording};
 
+/// So many files that were removed are named.
+const REMOVED: usize = 8;
+
 /// Text from outside (a file's name) as one line that a terminal shows and does not obey.
 pub(crate) fn printable(text: &str) -> String {
     text.chars().flat_map(|c| if is_obeyed(c) { c.escape_default().collect() } else { vec![c] }).collect()
@@ -45,13 +48,18 @@ pub(crate) fn table(
 ) -> io::Result<()> {
     let placed = alignment.files().filter(|f| f.is_placed()).count();
     let all = alignment.files().count();
+    let doubtful = match alignment.files().filter(|f| alignment.is_doubtful(f)).count() {
+        0 => String::new(),
+        n => format!(", {n} of them to be checked"),
+    };
+    let check = |f: &File| alignment.is_doubtful(f);
     if alignment.events.is_empty() {
         let words = timeline(&alignment.timeline.clock, alignment.timeline.duration_s);
-        writeln!(out, "{placed} of {all} files placed; {words}\n")?;
-        rows(out, alignment.recordings.iter().flat_map(|r| r.files.iter().map(move |f| (r, f))), &extra)?;
+        writeln!(out, "{placed} of {all} files placed{doubtful}; {words}\n")?;
+        rows(out, alignment.recordings.iter().flat_map(|r| r.files.iter().map(move |f| (r, f))), &check, &extra)?;
     } else {
         let events = &alignment.events;
-        writeln!(out, "{placed} of {all} files placed, in {} events that share no sound", events.len())?;
+        writeln!(out, "{placed} of {all} files placed{doubtful}, in {} events that share no sound", events.len())?;
         let files = |number: Option<usize>| {
             let all = alignment.recordings.iter().flat_map(|r| r.files.iter().map(move |f| (r, f)));
             all.filter(move |(_, f)| f.event_number() == number)
@@ -59,11 +67,11 @@ pub(crate) fn table(
         for event in events {
             let words = timeline(&event.clock, event.duration_s);
             writeln!(out, "\nEvent {}; {words}\n", event.event)?;
-            rows(out, files(Some(event.event)), &extra)?;
+            rows(out, files(Some(event.event)), &check, &extra)?;
         }
         if files(None).next().is_some() {
             writeln!(out, "\nWithout a place\n")?;
-            rows(out, files(None), &extra)?;
+            rows(out, files(None), &check, &extra)?;
         }
     }
     if !alignment.anchors.is_empty() {
@@ -90,6 +98,7 @@ fn timeline(clock: &str, duration_s: f64) -> String {
 fn rows<'a>(
     out: &mut dyn Write,
     files: impl Iterator<Item = (&'a Recording, &'a File)>,
+    check: &impl Fn(&File) -> bool,
     extra: &impl Fn(Option<&File>) -> Option<String>,
 ) -> io::Result<()> {
     let mut rows = vec![Row {
@@ -107,7 +116,7 @@ fn rows<'a>(
                 percent(file.confidence.unwrap_or(f64::NAN)),
             ]);
             cells.extend(extra(Some(file)));
-            None
+            check(file).then(|| "to be checked".to_owned())
         } else {
             Some(format!("unplaced: {}", printable(file.reason.as_deref().unwrap_or("no reason given"))))
         };
@@ -130,6 +139,28 @@ fn rows<'a>(
         writeln!(out, "{}", line.trim_end())?;
     }
     Ok(())
+}
+
+/// Lines of their own after the table.
+pub(crate) fn lines(out: &mut dyn Write, lines: &[String]) -> io::Result<()> {
+    if !lines.is_empty() {
+        writeln!(out)?;
+    }
+    lines.iter().try_for_each(|line| writeln!(out, "{}", printable(line)))
+}
+
+/// Names of an earlier result's files that are gone because the alignment has changed.
+pub(crate) fn removed(err: &mut dyn Write, names: &[&str]) -> io::Result<()> {
+    if names.is_empty() {
+        return Ok(());
+    }
+    let few: Vec<String> = names.iter().take(REMOVED).map(|n| printable(n)).collect();
+    let more = if names.len() > REMOVED { format!(" and {} more", names.len() - REMOVED) } else { String::new() };
+    writeln!(
+        err,
+        "coeval: removed, because the alignment has changed since: {}{more}; run again without --only to have them new",
+        few.join(", ")
+    )
 }
 
 /// Names and sizes of files to write or written.

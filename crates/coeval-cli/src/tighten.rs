@@ -41,15 +41,15 @@ pub(crate) struct TightenArgs {
     #[arg(long, value_name = "FILE")]
     edits: Option<PathBuf>,
     /// Length that is wanted: minutes, or MM:SS
-    #[arg(long, value_name = "LENGTH", value_parser = length)]
+    #[arg(long, value_name = "LENGTH", value_parser = length, allow_negative_numbers = true)]
     length: Option<f64>,
     #[command(flatten)]
     tighten: Table<TightenOptions>,
     /// Keep this stretch whatever is in it; seconds or H:MM:SS on the timeline; may be repeated
-    #[arg(long, value_name = "FROM-TO", value_parser = stretch)]
+    #[arg(long, value_name = "FROM-TO", value_parser = stretch, allow_hyphen_values = true)]
     protect: Vec<(f64, f64)>,
     /// Something to keep happens at this moment; may be repeated
-    #[arg(long, value_name = "TIME", value_parser = moment)]
+    #[arg(long, value_name = "TIME", value_parser = moment, allow_negative_numbers = true)]
     event: Vec<f64>,
     /// Only speech, --event and --protect are reasons to keep: not claps, loud moments, engines that are opened up
     #[arg(long)]
@@ -89,9 +89,11 @@ fn moment(text: &str) -> Result<f64, String> {
     if parts.len() > 3 {
         return Err("not seconds, M:SS or H:MM:SS".to_owned());
     }
-    for part in parts {
+    for (i, part) in parts.into_iter().enumerate() {
         let value: f64 = part.parse().map_err(|_| format!("{part:?} is no number"))?;
-        if !(0.0..=1e6).contains(&value) {
+        // After hours or minutes there are 60 of each at most.
+        let beyond = if i > 0 { value >= 60.0 } else { value > 1e6 };
+        if value.is_nan() || value < 0.0 || beyond {
             return Err(format!("{part:?} is out of range"));
         }
         seconds = 60.0 * seconds + value;
@@ -165,7 +167,8 @@ pub(crate) fn run(args: &TightenArgs, console: &mut Console<'_>) -> Result<u8, F
     let wanted = [(args.voice, "voice.wav", Layers::Voice), (args.mix, "mix.wav", Layers::All)];
     let sound: Vec<(&str, Layers)> = wanted.into_iter().filter(|w| w.0).map(|w| (w.1, w.2)).collect();
     let names: Vec<&str> = sound.iter().map(|s| s.0).collect();
-    let written = rough::write(&alignment, &facts, &plan, &levels, &media, &out, &names);
+    let conformed = coeval_deliver::handover::conformed_in(&alignment, &absolute(&args.results)?)?;
+    let written = rough::write(&alignment, &facts, &plan, &levels, &media, &out, &conformed, &names);
     if written.is_err() && !was_there {
         // Removed only while it is empty.
         let _ = std::fs::remove_dir(&out);
@@ -309,15 +312,28 @@ fn bad_activity(what: &str) -> Error {
 
 /// The folder that the alignment's names are relative to.
 fn media(args: &TightenArgs, alignment: &Alignment) -> Result<PathBuf, Error> {
-    let holds = |folder: &Path| alignment.files().filter(|f| f.is_placed()).all(|f| folder.join(&f.path).is_file());
+    let placed = || alignment.files().filter(|f| f.is_placed()).map(|f| f.path.as_str());
+    let gone = |folder: &Path| placed().filter(|path| !folder.join(path).is_file()).collect::<Vec<_>>();
     let results = std::fs::canonicalize(&args.results).map_err(|e| Error::io(&args.results, e))?;
     let near = results.ancestors().take(3).map(Path::to_path_buf);
     let mut beside: Vec<PathBuf> = near.collect();
     beside.rotate_left(1);
-    let mut tried = args.recordings.clone().map_or(beside, |given| vec![given]).into_iter();
-    tried.find(|folder| holds(folder)).ok_or_else(|| {
-        Error::new(ErrorKind::NotFound, "the recordings of this alignment are not there")
-            .with_path(args.recordings.as_ref().unwrap_or(&args.results))
-            .with_remedy("name the folder that was aligned with --recordings")
-    })
+    let tried = args.recordings.clone().map_or(beside, |given| vec![given]).into_iter();
+    let Some((missing, folder)) = tried.map(|folder| (gone(&folder), folder)).min_by_key(|t| t.0.len()) else {
+        return Err(Error::new(ErrorKind::Internal, "no folder to look for recordings in"));
+    };
+    if missing.is_empty() {
+        return Ok(folder);
+    }
+    let (error, remedy) = if missing.len() < placed().count() {
+        let few = missing.iter().take(5).copied().collect::<Vec<_>>().join(", ");
+        let more = if missing.len() > 5 { format!(" and {} more", missing.len() - 5) } else { String::new() };
+        let what = format!("{} of {} recordings are not there: {few}{more}", missing.len(), placed().count());
+        (Error::new(ErrorKind::NotFound, what).with_path(&folder), "put them back, or align again without them")
+    } else {
+        let what = "the recordings of this alignment are not there";
+        let path = args.recordings.as_ref().unwrap_or(&args.results);
+        (Error::new(ErrorKind::NotFound, what).with_path(path), "name the folder that was aligned with --recordings")
+    };
+    Err(error.with_remedy(remedy))
 }

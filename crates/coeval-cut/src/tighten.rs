@@ -369,7 +369,7 @@ pub fn plan(facts: &Facts, options: &TightenOptions) -> Result<Plan> {
     let frame_s = f64::from(den) / f64::from(num);
     let items = items(facts, options);
     let length = |stays: &[bool], pause_s: f64| {
-        shown(&keep(&items, stays, facts.frames, frame_s, pause_s, options), facts.frames, frame_s, options)
+        shown(&keep(&items, stays, facts, frame_s, pause_s, options), facts, frame_s, options)
     };
     let mut pause_s = options.pause_s;
     let mut notes = Vec::new();
@@ -416,7 +416,10 @@ pub fn plan(facts: &Facts, options: &TightenOptions) -> Result<Plan> {
             }
         }
     }
-    let kept = keep(&items, &stays, facts.frames, frame_s, pause_s, options);
+    let kept = keep(&items, &stays, facts, frame_s, pause_s, options);
+    if kept.first().is_some_and(|k| k.from < first_picture(facts)) {
+        notes.push("It begins before any camera ran, because something there must stay.".to_owned());
+    }
     let mut plan =
         Plan { frame_rate: facts.frame_rate, entries: entries(&kept, &items, &stays, facts, frame_s, options), notes };
     angles(&mut plan, facts, options);
@@ -425,10 +428,10 @@ pub fn plan(facts: &Facts, options: &TightenOptions) -> Result<Plan> {
 }
 
 /// Frames of the result.
-fn shown(kept: &[Kept], frames: i64, frame_s: f64, options: &TightenOptions) -> i64 {
+fn shown(kept: &[Kept], facts: &Facts, frame_s: f64, options: &TightenOptions) -> i64 {
     let shown: i64 = kept.iter().map(|k| k.to - k.from).sum();
     let passed = options.pass_from_s.map_or(0, |from_s| {
-        gaps(kept, frames)
+        gaps(kept, facts)
             .filter(|g| (g.1 - g.0) as f64 * frame_s >= from_s)
             .map(|g| (g.1 - g.0 + i64::from(options.pass_speed) - 1) / i64::from(options.pass_speed))
             .sum()
@@ -436,10 +439,21 @@ fn shown(kept: &[Kept], frames: i64, frame_s: f64, options: &TightenOptions) -> 
     shown + passed
 }
 
-/// Stretches between what is kept.
-fn gaps(kept: &[Kept], frames: i64) -> impl Iterator<Item = (i64, i64)> {
-    let starts = std::iter::once(0).chain(kept.iter().map(|k| k.to));
-    let ends = kept.iter().map(|k| k.from).chain(std::iter::once(frames));
+/// The first frame that any camera has; 0 without cameras. A cut that began before it would begin in black.
+fn first_picture(facts: &Facts) -> i64 {
+    let starts = facts.angles.iter().flat_map(|a| a.frames.iter().map(|f| f.0));
+    starts.min().unwrap_or(0).clamp(0, facts.frames)
+}
+
+/// Where what can be passed at speed begins: with the first picture, or with what must stay before it.
+fn head(kept: &[Kept], facts: &Facts) -> i64 {
+    kept.first().map_or(i64::MAX, |k| k.from).min(first_picture(facts))
+}
+
+/// Stretches between what is kept, from the [`head`] on.
+fn gaps(kept: &[Kept], facts: &Facts) -> impl Iterator<Item = (i64, i64)> {
+    let starts = std::iter::once(head(kept, facts)).chain(kept.iter().map(|k| k.to));
+    let ends = kept.iter().map(|k| k.from).chain(std::iter::once(facts.frames));
     starts.zip(ends).filter(|g| g.0 < g.1)
 }
 
@@ -486,11 +500,11 @@ struct Kept {
 /// What stays, in order, nothing touching.
 ///
 /// Items too close to each other for a cut between them stay or go together; so there is room for a cut, with its
-/// handles, between any two of the clusters that this makes.
+/// handles, between any two of the clusters that this makes. What begins before any camera ran goes, unless it must stay.
 fn keep(
     items: &[Item],
     stays: &[bool],
-    frames: i64,
+    facts: &Facts,
     frame_s: f64,
     pause_s: f64,
     options: &TightenOptions,
@@ -498,6 +512,8 @@ fn keep(
     // A frame more, for the rounding.
     let handle_s = options.handle_s + frame_s;
     let room_s = (0.5 * pause_s).max(handle_s);
+    let (frames, first) = (facts.frames, first_picture(facts));
+    let mut must_s = f64::INFINITY;
     let mut clusters: Vec<(f64, f64, bool)> = Vec::new();
     for (item, stays) in items.iter().zip(stays) {
         match clusters.last_mut() {
@@ -507,7 +523,13 @@ fn keep(
             }
             _ => clusters.push((item.start_s, item.end_s, *stays)),
         }
+        if item.score == f64::INFINITY {
+            must_s = must_s.min(clusters[clusters.len() - 1].0);
+        }
     }
+    let before_pictures = |start_s: f64| start_s < first as f64 * frame_s + handle_s && first > 0;
+    clusters.iter_mut().filter(|c| c.0 < must_s && before_pictures(c.0)).for_each(|c| c.2 = false);
+    let first = if before_pictures(must_s) { 0 } else { first };
     let mut kept: Vec<(f64, f64)> = Vec::new();
     for (i, &(start_s, end_s, _)) in clusters.iter().enumerate().filter(|c| c.1.2) {
         let before = i.checked_sub(1).map(|b| clusters[b]);
@@ -527,7 +549,7 @@ fn keep(
     let mut out: Vec<Kept> = Vec::new();
     for (from, to) in kept {
         // Outwards, so that rounding never comes nearer to what stays.
-        let from = ((from / frame_s).floor().max(0.0) as i64).min(frames);
+        let from = ((from / frame_s).floor().max(0.0) as i64).max(first).min(frames);
         let to = ((to / frame_s).ceil().max(0.0) as i64).min(frames);
         match out.last_mut() {
             Some(last) if from <= last.to => last.to = last.to.max(to),
@@ -559,7 +581,12 @@ fn entries(
             Entry { from: k.from, to: k.to, fate: EditAction::Show, camera: None, dissolve: 0, reason: why.join(", ") }
         })
         .collect();
-    entries.extend(gaps(kept, facts.frames).map(|(from, to)| {
+    let head = head(kept, facts);
+    if head > 0 {
+        let reason = format!("no camera ran yet, {:.1} s, taken out", head as f64 * frame_s);
+        entries.push(Entry { from: 0, to: head, fate: EditAction::Drop, camera: None, dissolve: 0, reason });
+    }
+    entries.extend(gaps(kept, facts).map(|(from, to)| {
         let length_s = (to - from) as f64 * frame_s;
         let said = facts.voices.iter().any(|v| v.start_s < to as f64 * frame_s && v.end_s > from as f64 * frame_s);
         let what = if said { "speech of lower score" } else { "dead air" };
@@ -728,6 +755,26 @@ mod tests {
     }
 
     #[test]
+    fn a_cut_does_not_begin_in_black() {
+        let mut facts = facts(2500, vec![voice(10.0, 12.0, "cam-a"), voice(30.0, 34.0, "cam-a")]);
+        // Cameras from second 11 and 20 on: the first sentence has no picture for its beginning.
+        facts.angles[0].frames = vec![(500, 2500)];
+        facts.angles[1].frames = vec![(275, 2500)];
+        let first = |options: &TightenOptions| plan(&facts, options).unwrap();
+        let cut = first(&TightenOptions::default());
+        assert_eq!(cut.kept(), [(740, 860, 1)]);
+        let black = &cut.entries[0];
+        assert_eq!((black.from, black.to, &black.fate), (0, 275, &EditAction::Drop));
+        assert!(black.reason.starts_with("no camera ran yet, 11.0 s"), "{}", black.reason);
+        // What is passed at speed begins with the first picture too.
+        let passed = first(&TightenOptions { pass_from_s: Some(5.0), ..TightenOptions::default() });
+        assert_eq!(passed.kept()[0], (275, 740, 8));
+        // The user's word goes before, and is said.
+        let protect = first(&TightenOptions { protect_s: vec![(5.0, 6.0)], ..TightenOptions::default() });
+        assert!(protect.kept()[0].0 < 125 && protect.notes[0].contains("before any camera ran"), "{protect:?}");
+    }
+
+    #[test]
     fn one_camera_hides_its_jump_by_a_dissolve_and_two_by_a_change() {
         let mut facts = facts(5000, vec![voice(10.0, 20.0, "cam-a"), voice(60.0, 70.0, "cam-a")]);
         let shots = |facts: &Facts| -> Vec<(Option<String>, i64)> {
@@ -888,6 +935,10 @@ mod tests {
             let plan = plan(&facts, &options).unwrap();
             holds(&facts, &options, &plan)?;
             prop_assert_eq!(&plan, &super::plan(&facts, &options).unwrap());
+            // It does not begin in black: nothing here must stay.
+            if let Some(first) = facts.angles.iter().flat_map(|a| a.frames.iter().map(|f| f.0)).min() {
+                prop_assert!(plan.kept().first().is_none_or(|k| k.0 >= first));
+            }
             // A camera is shown only where it runs.
             for e in plan.entries.iter().filter(|e| e.fate == EditAction::Show) {
                 if let Some(camera) = &e.camera {

@@ -284,7 +284,7 @@ impl Facts {
         let cameras = alignment.recordings.iter().filter(|r| r.kind == Kind::Camera);
         let (first, others): (Vec<_>, Vec<_>) = cameras.partition(|r| r.id == *clock);
         let angles = first.into_iter().chain(others).map(|r| {
-            let frames = r.files.iter().filter_map(|f| {
+            let frames = r.files.iter().filter(|f| !alignment.is_doubtful(f)).filter_map(|f| {
                 let (map, picture) = (f.map()?, f.picture.as_ref()?);
                 // A frame less on either side: the picture lies on frames to half of one.
                 let from = (map.forward(picture.start_s) / frame_s).ceil() as i64 + 1;

@@ -1,9 +1,9 @@
 //! Edit decision lists of the CMX 3600 kind: one track, one list.
 //!
-//! No free text of the format is at hand: layout, `M2` and `FROM CLIP NAME` lines are as editors
+//! No free text of the format is at hand: layout and `FROM CLIP NAME` lines are as editors
 //! read them (from memory; common practice, no source). A list holds events 001 to 999, reels of
-//! eight characters, and no media paths; out points are exclusive. Where a clip's rate is not the
-//! list's, its source timecode counts the clip's own frames and an `M2` line gives its rate.
+//! eight characters, and no media paths; out points are exclusive. Where a clip's rate is not the list's, its source timecode still counts the list's frames, because a list has one rate and what reads it refuses
+//! others: from the label that the clip's own timecode begins with, in real time.
 //!
 //! A dissolve is one event of two lines: the clip that goes, a cut without length where it stops, and the clip that
 //! comes, `D` with the number of frames, from the dissolve's first frame on.
@@ -39,9 +39,9 @@ pub enum Channel {
 pub struct Event {
     /// Name of the file, for the comment and for its reel.
     pub clip: String,
-    /// Timecode of the first source frame, at the source's own rate.
+    /// Timecode of the first source frame, at the list's rate.
     pub source_in: Timecode,
-    /// Length in source frames.
+    /// Length of the source, frames at the list's rate.
     pub source_frames: i64,
     /// First frame on the timeline, counted from the timeline's start.
     pub record_in: i64,
@@ -84,7 +84,7 @@ pub fn to_edl(
     for piece in &lane.pieces {
         let event = match piece.source_rate {
             SourceRate::Frames(own) => {
-                let (source_in, source_frames) = source_span(alignment, piece, own, layout.rate)?;
+                let (source_in, source_frames) = source_span(alignment, piece, own, start)?;
                 Event {
                     clip: piece.path.clone(),
                     source_in,
@@ -133,19 +133,37 @@ pub fn to_edl(
     edl(title, channel, start, &events)
 }
 
-/// Where a piece of picture begins in its file, by the file's own timecode, else counted from zero, and how many of the
-/// file's frames it takes. `own` is the file's frame rate, `rate` the timeline's.
+/// Where a piece of picture begins in its file, by the file's own timecode, else counted from zero, and how many frames it
+/// takes: of the file where its rate `own` is that of the list that begins at `start`, else of the list.
 pub(crate) fn source_span(
     alignment: &Alignment,
     piece: &Piece,
     own: FrameRate,
-    rate: FrameRate,
+    start: Timecode,
 ) -> Result<(Timecode, i64)> {
-    let written = alignment.file(&piece.path).and_then(|f| f.timecode.as_deref());
-    let first = written.and_then(|text| Timecode::parse(text, own).ok());
-    let first = first.map_or_else(|| Timecode::from_frame(0, own, Counting::NonDropFrame), Ok)?;
-    let length = (own.frames(rate.seconds(piece.frames)) - 1e-6).ceil() as i64;
-    Ok((first.plus(piece.source_start), length.min(piece.source_length - piece.source_start).max(1)))
+    let rate = start.rate();
+    let file = alignment.file(&piece.path);
+    let written = file.and_then(|f| f.timecode.as_deref()).and_then(|text| Timecode::parse(text, own).ok());
+    if own == rate {
+        let first = written.map_or_else(|| Timecode::from_frame(0, own, Counting::NonDropFrame), Ok)?;
+        return Ok((first.plus(piece.source_start), piece.frames.min(piece.source_length - piece.source_start).max(1)));
+    }
+    let first = match written {
+        Some(written) => {
+            let [h, m, s, f] = written.label();
+            let f = f * rate.nominal() / own.nominal();
+            // Drop-frame counting may skip this very label.
+            Timecode::from_label([h, m, s, f], rate, start.counting())
+                .or_else(|_| Timecode::from_label([h, m, s, f + rate.dropped_labels()], rate, start.counting()))?
+        }
+        None => Timecode::from_frame(0, rate, start.counting())?,
+    };
+    // The frame of the list nearest to the truth: rounding what is already on frames of the file would add to it.
+    let at_s = file.and_then(|f| Some((f.map()?, f.picture.as_ref()?.start_s))).map_or_else(
+        || own.seconds(piece.source_start),
+        |(map, picture_s)| map.inverse(rate.seconds(piece.start)) - picture_s,
+    );
+    Ok((first.plus((rate.frames(at_s).round() as i64).max(0)), piece.frames))
 }
 
 /// Writes one track. `start` is the timecode of timeline frame 0; it decides rate and counting of
@@ -153,10 +171,17 @@ pub(crate) fn source_span(
 ///
 /// # Errors
 /// [`InvalidArgument`](ErrorKind::InvalidArgument) when an event has no length, starts before the
-/// timeline, or overlaps the one before it; for a dissolve out of nothing, longer than its event or than 255 frames.
+/// timeline, overlaps the one before it, or counts its source at another rate; for a dissolve out of nothing, longer than its event or than 255 frames.
 pub fn edl(title: &str, channel: Channel, start: Timecode, events: &[Event]) -> Result<Vec<String>> {
     let mut free_from = 0;
     for event in events {
+        if event.source_in.rate() != start.rate() {
+            return Err(Error::new(
+                ErrorKind::InvalidArgument,
+                format!("a list counts one rate, {} frames a second, not {}", start.rate(), event.source_in.rate()),
+            )
+            .with_path(&event.clip));
+        }
         if event.record_frames < 1 || event.source_frames < 1 || event.record_in < free_from {
             return Err(Error::new(
                 ErrorKind::InvalidArgument,
@@ -230,10 +255,6 @@ fn list(
             event.source_in.plus(event.source_frames),
             record_in.plus(event.record_frames),
         );
-        if event.source_in.rate() != start.rate() {
-            let _ =
-                write!(text, "M2   {reel:<8} {:06.2}             {}\r\n", event.source_in.rate().hz(), event.source_in);
-        }
         if let Some(goes) = goes {
             let _ = write!(
                 text,
@@ -333,13 +354,21 @@ mod tests {
     }
 
     #[test]
-    fn another_rate_has_its_own_count_and_a_speed_line() {
-        let source = at("10:00:00:00", FrameRate::FPS_50);
-        let events = [Event { source_frames: 100, ..event("b.mp4", source, 25, 50) }];
-        let lists = edl("b", Channel::Sound, at("01:00:00:00", FrameRate::FPS_25), &events).unwrap();
-        assert!(lists[0].contains("001  B        AA    C        10:00:00:00 10:00:02:00 01:00:01:00 01:00:03:00\r\n"));
-        assert!(lists[0].contains("M2   B        050.00             10:00:00:00\r\n"), "{}", lists[0]);
-        assert!(lists[0].contains("FCM: NON-DROP FRAME"));
+    fn a_clip_of_another_rate_is_counted_at_the_lists() {
+        let mut alignment = crate::layout::tests::example();
+        // cam-b has 25 frames a second on a timeline of 30000/1001.
+        alignment.recordings[0].files[0].timecode = Some("10:00:59:24".to_owned());
+        let layout = Layout::of(&alignment).unwrap();
+        let lane = layout.lanes.iter().find(|l| l.recording == "cam-b").unwrap();
+        let start = at("01:00:00;00", layout.rate);
+        let lists = to_edl(&alignment, &layout, lane, "b", start, &[]).unwrap();
+        let events: Vec<&str> = lists[0].lines().filter(|l| l.starts_with("00")).collect();
+        assert!(!lists[0].contains("M2"), "{}", lists[0]);
+        // 24 of 25 frames are 28 of 30. The second piece is the file's second 40.0008: 1199 frames on.
+        assert_eq!(&events[0][29..52], "10:00:59;28 10:01:39;29", "{}", lists[0]);
+        assert_eq!(&events[1][29..40], "10:01:39;29", "{}", lists[0]);
+        let other = event("b.mp4", at("10:00:00:00", FrameRate::FPS_50), 25, 50);
+        assert!(edl("b", Channel::Sound, start, &[other]).is_err());
     }
 
     #[test]

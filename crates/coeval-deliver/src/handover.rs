@@ -188,6 +188,27 @@ pub fn names(alignment: &Alignment, out: &Path) -> Vec<String> {
     names
 }
 
+/// The recorders' sound on the timeline's clock that lies in a folder of results, each with its path, of several events
+/// the first. Length and time reference are what each file says; one that cannot be read, or is of another length, is
+/// left out.
+///
+/// # Errors
+/// As for [`Handover::plan`].
+pub fn conformed_in(alignment: &Alignment, results: &Path) -> Result<Vec<(PathBuf, Conformed)>> {
+    let options = HandoverOptions::default();
+    let first = alignment.first_event();
+    let sounds = OneEvent::planned(Cow::Borrowed(&first), 1, &options, String::new())?.sounds;
+    let whole = sounds.into_iter().filter(|(_, c)| c.placement == SoundPlacement::OnTimeline);
+    let there = whole.filter_map(|(name, mut c)| {
+        let path = results.join(name);
+        let info = coeval_media::probe(&path, &coeval_media::OpenOptions::default()).ok()?;
+        let length = (info.duration_s * f64::from(c.rate_hz)).round() as u64;
+        c.time_reference = (info.timecode_s? * f64::from(c.rate_hz)).round() as u64;
+        (length == c.frames).then_some((path, c))
+    });
+    Ok(there.collect())
+}
+
 /// What the names of an event's files begin with.
 fn folder_of(event: usize) -> String {
     if event == 1 { String::new() } else { format!("{}/", OutFolder::event_folder(event)) }
@@ -472,8 +493,8 @@ impl<'a> OneEvent<'a> {
                 Content::Picture => "picture",
                 Content::Sound => "sound",
             };
-            let stem = rough::untaken(format!("{}.{content}", plain_name(&lane.recording)), &mut taken);
-            let title = format!("{} {} {content}", self.title, lane.recording);
+            let stem = rough::untaken(format!("{}.{content}", plain_name(&lane.name().replace(' ', "-"))), &mut taken);
+            let title = format!("{} {} {content}", self.title, lane.name());
             let lists = to_edl(&self.alignment, layout, lane, &title, self.start, &conformed)?;
             let many = lists.len() > 1;
             all.extend(lists.into_iter().enumerate().map(|(i, text)| {
@@ -511,7 +532,9 @@ impl<'a> OneEvent<'a> {
             (rough::SPEECH, "Who speaks when and what else happens, for programs."),
             (ALIGNMENT, "Every file's place, for programs."),
         ];
-        for (name, what) in lines.iter().filter(|(name, _)| out.path().join(name).exists()) {
+        // A folder that an earlier run has left empty holds nothing to take in.
+        let is_there = |path: PathBuf| path.is_file() || coeval_shoot::files_below(&path).is_ok_and(|f| !f.is_empty());
+        for (name, what) in lines.iter().filter(|(name, _)| is_there(out.path().join(name))) {
             // Writing to a String cannot fail.
             let _ = write!(text, "{name}\r\n    {what}\r\n");
         }
@@ -528,6 +551,15 @@ impl<'a> OneEvent<'a> {
         if !unplaced.is_empty() {
             let names = unplaced.iter().map(|n| one_line(n)).collect::<Vec<_>>().join(", ");
             let _ = write!(text, "\r\nWithout a place: {names}. alignment.json says why.\r\n");
+        }
+        let doubtful = self.alignment.files().filter(|f| self.alignment.is_doubtful(f));
+        let doubtful: Vec<String> = doubtful.map(|f| one_line(&f.path)).collect();
+        if !doubtful.is_empty() {
+            let _ = write!(
+                text,
+                "\r\nTo be checked, less than 99 % sure: {}. They lie on tracks of their own, which are switched off.\r\n",
+                doubtful.join(", ")
+            );
         }
         if !others.is_empty() {
             let _ = write!(

@@ -73,6 +73,8 @@ pub struct Lane {
     pub recording: String,
     /// Picture or sound.
     pub content: Content,
+    /// Are these the files that are [to be checked](Alignment::is_doubtful)? They lie on no other lane.
+    pub doubtful: bool,
     /// The pieces.
     pub pieces: Vec<Piece>,
 }
@@ -82,9 +84,16 @@ pub struct Lane {
 pub struct Layout {
     /// The timeline's frame rate: that of the timeline clock's picture, else of the first camera's, else 25.
     pub rate: FrameRate,
-    /// The timeline clock's lanes first, then the others in the alignment's order; those without a placed file are
-    /// left out.
+    /// The timeline clock's lanes first, then the others in the alignment's order, then those that are to be checked;
+    /// those without a placed file are left out.
     pub lanes: Vec<Lane>,
+}
+
+impl Lane {
+    /// What a track of it is called: its recording, and whether it is to be checked.
+    pub fn name(&self) -> String {
+        format!("{}{}", self.recording, if self.doubtful { " to be checked" } else { "" })
+    }
 }
 
 impl Layout {
@@ -113,8 +122,10 @@ impl Layout {
         let lay = |clip: &PictureClip<'_>| on_frames(clip, rate, quiet, options);
         let mut lanes = Vec::new();
         let mut pieces_before = 0;
-        for recording in &recordings {
-            let mut files: Vec<_> = recording.files.iter().filter_map(|f| Some((f, f.map()?))).collect();
+        let parts = [false, true].into_iter().flat_map(|doubtful| recordings.iter().map(move |r| (*r, doubtful)));
+        for (recording, doubtful) in parts {
+            let files = recording.files.iter().filter(|f| alignment.is_doubtful(f) == doubtful);
+            let mut files: Vec<_> = files.filter_map(|f| Some((f, f.map()?))).collect();
             files.sort_by(|(_, a), (_, b)| a.knots()[0].1.total_cmp(&b.knots()[0].1));
             for content in [Content::Picture, Content::Sound] {
                 let mut pieces: Vec<Piece> = Vec::new();
@@ -139,7 +150,7 @@ impl Layout {
                 }
                 pieces_before += pieces.len();
                 if !pieces.is_empty() {
-                    lanes.push(Lane { recording: recording.id.clone(), content, pieces });
+                    lanes.push(Lane { recording: recording.id.clone(), content, doubtful, pieces });
                 }
             }
         }
@@ -278,6 +289,24 @@ pub(crate) mod tests {
             assert_eq!(pieces.iter().map(|p| (p.start, p.frames)).collect::<Vec<_>>(), [(360, 2430), (2790, 2430)]);
             assert!(pieces.iter().all(|p| p.source_start == 0 && p.source_length == 2430));
         }
+    }
+
+    #[test]
+    fn what_is_to_be_checked_has_lanes_of_its_own() {
+        let mut alignment = example();
+        alignment.recordings[1].files[1].confidence = Some(0.98);
+        let layout = Layout::of(&alignment).unwrap();
+        let lanes: Vec<_> = layout.lanes.iter().map(|l| (l.name(), l.pieces.len())).collect();
+        let name = |text: &str| text.to_owned();
+        let checked = name("cam-a to be checked");
+        assert_eq!(lanes[..2], [(name("cam-a"), 1), (name("cam-a"), 1)]);
+        assert_eq!(lanes[5..], [(checked.clone(), 1), (checked, 1)]);
+        assert!(layout.lanes[5].pieces[0].path == "A_2.MOV" && layout.lanes[0].pieces[0].path == "A_1.MOV");
+        // The user's own word is not doubted.
+        let anchor = r#"[{"a": "A_2.MOV", "a_s": 1, "b": "R.FLAC", "b_s": 2, "hard": true, "used": true,
+            "uncertainty_s": 0.01, "disagreement_s": null, "misfit_s": null, "contradicted": false}]"#;
+        alignment.anchors = serde_json::from_str(anchor).unwrap();
+        assert!(Layout::of(&alignment).unwrap().lanes.iter().all(|l| !l.doubtful));
     }
 
     #[test]

@@ -14,6 +14,8 @@
 //! there is one more for each camera and recorder with the sound that was conformed to the camera's
 //! clips, cut as the camera's own; it is switched off, because the whole recording would sound with
 //! it. Without conformed sound the recorder's own file is slipped before it is half a frame off.
+//!
+//! Files that are less than 99 % sure lie on tracks of their own, "to be checked", which are switched off.
 
 use std::path::{Component, Path, PathBuf};
 
@@ -175,8 +177,28 @@ struct RationalTime {
     value: f64,
 }
 
-fn time(count: i64, hz: f64) -> RationalTime {
-    RationalTime { rate: hz, value: count as f64 }
+/// Rates that the reference library counts timecode at (OpenTimelineIO 0.18, `RationalTime.is_smpte_timecode_rate`).
+const TIMECODE_RATES: [f64; 10] =
+    [24_000.0 / 1001.0, 24.0, 25.0, 30_000.0 / 1001.0, 30.0, 48_000.0 / 1001.0, 48.0, 50.0, 60_000.0 / 1001.0, 60.0];
+
+/// `hz` where timecode can count it; else the largest such rate that divides it (120: 60) or the smallest that it
+/// divides (12.5: 25), else 60.
+fn countable(hz: f64) -> f64 {
+    let same = |a: f64, b: f64| (a - b).abs() < 1e-9 * b;
+    let known = |hz: f64| TIMECODE_RATES.into_iter().find(|r| same(*r, hz));
+    let mut parts = (1..=40).map(|k| hz / f64::from(k)).chain((2..=60).map(|k| hz * f64::from(k)));
+    parts.find_map(known).unwrap_or(60.0)
+}
+
+/// `count` frames or samples of which there are `hz` a second, at a rate that timecode can count.
+fn time(count: f64, hz: f64) -> RationalTime {
+    let rate = countable(hz);
+    RationalTime { rate, value: if rate == hz { count } else { count * rate / hz } }
+}
+
+/// `count` frames.
+fn framed(count: i64, rate: FrameRate) -> RationalTime {
+    time(count as f64, rate.hz())
 }
 
 /// What a timeline may hold besides the recordings.
@@ -217,17 +239,21 @@ pub fn to_otio(alignment: &Alignment, name: &str, references: &References, extra
         .iter()
         .map(|lane| {
             let clips = lane.pieces.iter().map(|piece| {
-                whole(piece, layout.rate, references, extras).unwrap_or_else(|| Shown::raw(piece, references))
+                whole(piece, layout.rate, alignment, references, extras)
+                    .unwrap_or_else(|| Shown::raw(piece, layout.rate, alignment, references))
             });
             let kind = match lane.content {
                 Content::Picture => "Video",
                 Content::Sound => "Audio",
             };
-            let metadata = json!({"recording": lane.recording});
-            track(lane.recording.clone(), kind, true, metadata, clips, alignment, layout.rate)
+            let mut metadata = json!({"recording": lane.recording});
+            if lane.doubtful {
+                metadata["to_be_checked"] = true.into();
+            }
+            track(lane.name(), kind, !lane.doubtful, metadata, clips, alignment, layout.rate)
         })
         .collect();
-    for lane in layout.lanes.iter().filter(|l| l.content == Content::Sound) {
+    for lane in layout.lanes.iter().filter(|l| l.content == Content::Sound && !l.doubtful) {
         let is_camera = alignment.recording(&lane.recording).is_some_and(|r| r.kind == Kind::Camera);
         for recorder in alignment.recordings.iter().filter(|r| is_camera && r.kind == Kind::Recorder) {
             let clips: Vec<Shown> = under_clips(lane, &recorder.id, alignment, layout.rate, references, extras);
@@ -250,7 +276,7 @@ pub fn to_otio(alignment: &Alignment, name: &str, references: &References, extra
     let timeline = Object::Timeline {
         name: name.to_owned(),
         metadata: json!({"coeval": serde_json::to_value(alignment).map_err(failed)?}),
-        global_start_time: extras.start.map(|t| time(t.frame(), t.rate().hz())),
+        global_start_time: extras.start.map(|t| framed(t.frame(), t.rate())),
         tracks: Box::new(stack),
     };
     let mut text = serde_json::to_string_pretty(&timeline).map_err(failed)?;
@@ -300,7 +326,7 @@ pub(crate) fn cut_to_otio(
     let children = tracks.iter().map(|track| {
         let mut children = Vec::new();
         let mut end = 0;
-        for cut in &track.cuts {
+        for cut in &joined(&track.cuts, extras.conformed) {
             if cut.at > end {
                 children.push(gap(cut.at - end, rate));
             } else if cut.dissolve > 0 && end > 0 {
@@ -308,13 +334,13 @@ pub(crate) fn cut_to_otio(
                 children.push(Object::Transition {
                     name: String::new(),
                     metadata: json!({}),
-                    in_offset: time(before, rate.hz()),
-                    out_offset: time(cut.dissolve - before, rate.hz()),
+                    in_offset: framed(before, rate),
+                    out_offset: framed(cut.dissolve - before, rate),
                     transition_type: "SMPTE_Dissolve",
                 });
             }
-            let whole = whole(&cut.piece, rate, references, extras);
-            let mut shown = whole.unwrap_or_else(|| Shown::raw(&cut.piece, references));
+            let whole = whole(&cut.piece, rate, alignment, references, extras);
+            let mut shown = whole.unwrap_or_else(|| Shown::raw(&cut.piece, rate, alignment, references));
             (shown.start, shown.frames) = (cut.at, cut.frames);
             let mut object = clip(alignment, &shown, &track.metadata["recording"], rate);
             if let Object::Clip { metadata, effects, .. } = &mut object {
@@ -360,12 +386,32 @@ pub(crate) fn cut_to_otio(
     let timeline = Object::Timeline {
         name: name.to_owned(),
         metadata: json!({}),
-        global_start_time: extras.start.map(|t| time(t.frame(), t.rate().hz())),
+        global_start_time: extras.start.map(|t| framed(t.frame(), t.rate())),
         tracks: Box::new(stack),
     };
     let mut text = serde_json::to_string_pretty(&timeline).map_err(failed)?;
     text.push('\n');
     Ok(text)
+}
+
+/// Cuts of which those are one that follow each other in the same conformed sound: it needs no slips.
+pub(crate) fn joined(cuts: &[Cut], conformed: &[(PathBuf, Conformed)]) -> Vec<Cut> {
+    let mut out: Vec<Cut> = Vec::new();
+    for cut in cuts {
+        match out.last_mut() {
+            Some(last)
+                if last.piece.path == cut.piece.path
+                    && last.at + last.frames == cut.at
+                    && last.piece.end() == cut.piece.start
+                    && conformed_of(&cut.piece, conformed).is_some() =>
+            {
+                last.frames += cut.frames;
+                last.piece.frames += cut.piece.frames;
+            }
+            _ => out.push(cut.clone()),
+        }
+    }
+    out
 }
 
 /// A clip on a track: frames of the timeline, and what of which medium they show.
@@ -376,52 +422,88 @@ struct Shown {
     frames: i64,
     name: String,
     url: String,
+    /// What the source is counted in; a rate of timecode.
     source_hz: f64,
-    source_start: i64,
-    source_length: i64,
+    /// Count of its first moment: its timecode, where it has one.
+    source_first: f64,
+    /// Counts from there to where the clip starts.
+    source_start: f64,
+    source_length: f64,
     /// More for the metadata.
     conformed: Option<Value>,
 }
 
 impl Shown {
-    fn raw(piece: &Piece, references: &References) -> Self {
+    fn raw(piece: &Piece, rate: FrameRate, alignment: &Alignment, references: &References) -> Self {
+        let own_hz = piece.source_rate.hz();
+        let (source_hz, first) = match piece.source_rate {
+            SourceRate::Frames(own) => {
+                let written = alignment.file(&piece.path).and_then(|f| f.timecode.as_deref());
+                let first = written.and_then(|text| Timecode::parse(text, own).ok());
+                (countable(own_hz), first.map_or(0, Timecode::frame))
+            }
+            SourceRate::Samples(_) => (countable(rate.hz()), 0),
+        };
+        // Rates that are equal leave counts as they are.
+        let count = |own: i64| if source_hz == own_hz { own as f64 } else { own as f64 * source_hz / own_hz };
         Self {
             path: piece.path.clone(),
             start: piece.start,
             frames: piece.frames,
             name: piece.path.rsplit('/').next().unwrap_or(&piece.path).to_owned(),
             url: references.url(&piece.path),
-            source_hz: piece.source_rate.hz(),
-            source_start: piece.source_start,
-            source_length: piece.source_length,
+            source_hz,
+            source_first: count(first),
+            source_start: count(piece.source_start),
+            source_length: count(piece.source_length),
             conformed: None,
         }
     }
 
     /// A piece that shows conformed sound from `source_s` on.
-    fn conformed(piece: &Piece, (path, sound): &(PathBuf, Conformed), source_s: f64, references: &References) -> Self {
-        let hz = f64::from(sound.rate_hz);
+    fn conformed(
+        piece: &Piece,
+        (path, sound): &(PathBuf, Conformed),
+        source_s: f64,
+        rate: FrameRate,
+        alignment: &Alignment,
+        references: &References,
+    ) -> Self {
+        let (hz, own_hz) = (countable(rate.hz()), f64::from(sound.rate_hz));
+        // To the sample: what rounding of the arithmetic leaves is none of the sound's.
+        let count = |samples: f64| samples * hz / own_hz;
         Self {
             name: sound.name.clone(),
             url: references.url(path),
             source_hz: hz,
-            source_start: (source_s * hz).round().max(0.0) as i64,
-            source_length: sound.frames as i64,
+            source_first: count(sound.time_reference as f64),
+            source_start: count((source_s * own_hz).round().max(0.0)),
+            source_length: count(sound.frames as f64),
             conformed: Some(json!({"sources": sound.sources, "time_reference": sound.time_reference})),
-            ..Self::raw(piece, references)
+            ..Self::raw(piece, rate, alignment, references)
         }
     }
 }
 
 /// A piece of a recorder by its sound on the timeline's clock.
-fn whole(piece: &Piece, rate: FrameRate, references: &References, extras: &Extras<'_>) -> Option<Shown> {
-    if !matches!(piece.source_rate, SourceRate::Samples(_)) {
-        return None;
-    }
+fn whole(
+    piece: &Piece,
+    rate: FrameRate,
+    alignment: &Alignment,
+    references: &References,
+    extras: &Extras<'_>,
+) -> Option<Shown> {
+    let sound = conformed_of(piece, extras.conformed)?;
+    let source_s = rate.seconds(piece.start) - sound.1.start_s;
+    Some(Shown::conformed(piece, sound, source_s, rate, alignment, references))
+}
+
+/// The sound on the timeline's clock that was made of a recorder's piece.
+pub(crate) fn conformed_of<'a>(piece: &Piece, all: &'a [(PathBuf, Conformed)]) -> Option<&'a (PathBuf, Conformed)> {
     let is_it =
         |c: &Conformed| c.placement == SoundPlacement::OnTimeline && c.sources.iter().eq(std::iter::once(&piece.path));
-    let sound = extras.conformed.iter().find(|(_, c)| is_it(c))?;
-    Some(Shown::conformed(piece, sound, rate.seconds(piece.start) - sound.1.start_s, references))
+    let is_sound = matches!(piece.source_rate, SourceRate::Samples(_));
+    all.iter().find(|(_, c)| is_sound && is_it(c))
 }
 
 /// The sound that lies under a camera's clips, cut as the clips are.
@@ -444,9 +526,9 @@ fn under_clips(
             SourceRate::Samples(_) => 0.0,
         };
         let source_s = first_s + piece.source_start as f64 / piece.source_rate.hz();
-        let mut clip = Shown::conformed(piece, sound, source_s, references);
+        let mut clip = Shown::conformed(piece, sound, source_s, rate, alignment, references);
         // Picture may go on by a part of a frame where the sound has ended.
-        let left_s = (clip.source_length - clip.source_start) as f64 / clip.source_hz;
+        let left_s = (clip.source_length - clip.source_start) / clip.source_hz;
         clip.frames = clip.frames.min((rate.frames(left_s) + 1.0).floor() as i64);
         (clip.frames > 0).then_some(clip)
     };
@@ -501,8 +583,9 @@ fn track(
 
 /// Does the second clip go on in its medium where the first ends, to the sample?
 fn runs_on(first: &Shown, second: &Shown, rate: FrameRate) -> bool {
-    let end = first.source_start as f64 + rate.seconds(first.frames) * first.source_hz;
-    (end - second.source_start as f64).abs() <= 1.0
+    let end_s = first.source_start / first.source_hz + rate.seconds(first.frames);
+    // A sample at the rates that sound has here.
+    (end_s - second.source_start / second.source_hz).abs() <= 1.0 / 44_100.0
 }
 
 fn marker(mark: &Mark, rate: FrameRate) -> Option<Object> {
@@ -523,15 +606,15 @@ fn marker(mark: &Mark, rate: FrameRate) -> Option<Object> {
             "clap" => "YELLOW",
             _ => "GREEN",
         },
-        marked_range: TimeRange { duration: time(frames, rate.hz()), start_time: time(at, rate.hz()) },
+        marked_range: TimeRange { duration: framed(frames, rate), start_time: framed(at, rate) },
     })
 }
 
-fn gap(frames: i64, rate: FrameRate) -> Object {
+fn gap(length: i64, rate: FrameRate) -> Object {
     Object::Gap {
         name: String::new(),
         metadata: json!({}),
-        source_range: TimeRange { duration: time(frames, rate.hz()), start_time: time(0, rate.hz()) },
+        source_range: TimeRange { duration: framed(length, rate), start_time: framed(0, rate) },
         effects: Vec::new(),
         markers: Vec::new(),
         enabled: true,
@@ -545,7 +628,7 @@ fn clip(alignment: &Alignment, shown: &Shown, recording: &Value, rate: FrameRate
         metadata: json!({}),
         available_range: TimeRange {
             duration: time(shown.source_length, shown.source_hz),
-            start_time: time(0, shown.source_hz),
+            start_time: time(shown.source_first, shown.source_hz),
         },
         available_image_bounds: None,
         target_url: shown.url.clone(),
@@ -563,8 +646,8 @@ fn clip(alignment: &Alignment, shown: &Shown, recording: &Value, rate: FrameRate
             "warnings": file.map(|f| f.warnings.as_slice()).unwrap_or_default(),
         }}),
         source_range: TimeRange {
-            duration: time(shown.frames, rate.hz()),
-            start_time: time(shown.source_start, shown.source_hz),
+            duration: framed(shown.frames, rate),
+            start_time: time(shown.source_first + shown.source_start, shown.source_hz),
         },
         effects: Vec::new(),
         markers: Vec::new(),
@@ -600,6 +683,17 @@ mod tests {
         assert_eq!(children[3]["source_range"]["start_time"]["rate"], 25.0);
         assert_eq!(children[3]["media_references"]["DEFAULT_MEDIA"]["target_url"], "../../shoot/b/C%201.MP4");
         assert_eq!(read["metadata"]["coeval"]["schema"], "coeval.alignment/1");
+    }
+
+    #[test]
+    fn every_rate_is_one_that_timecode_counts() {
+        for (hz, rate) in [(25.0, 25.0), (120.0, 60.0), (120_000.0 / 1001.0, 60_000.0 / 1001.0), (100.0, 50.0)] {
+            assert!((countable(hz) - rate).abs() < 1e-9, "{hz}");
+        }
+        for (hz, rate) in [(12.5, 25.0), (15.0, 30.0), (1000.0, 50.0), (27.3, 60.0)] {
+            assert!((countable(hz) - rate).abs() < 1e-9, "{hz}");
+        }
+        assert_eq!(time(7.0, 120.0).value, 3.5);
     }
 
     #[test]

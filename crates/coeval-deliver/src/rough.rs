@@ -15,12 +15,13 @@
 //! A person works on `edits.txt`: [`check_folder`] tells whether anybody has, and what is in the folder besides.
 
 use std::collections::HashSet;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use coeval::{Error, ErrorKind, Result};
 use coeval_cut::edits::{LARGEST_LIST, edit_list, read_edit_list};
 use coeval_cut::mix::{MixLevels, VoiceOver};
 use coeval_cut::tighten::{EditAction, Facts, PLAN_SCHEMA, Plan, Voice};
+use coeval_shoot::conform::Conformed;
 use coeval_shoot::{
     Alignment, Kind, LARGEST_TEXT, clear_unfinished, clock_time, files_below, not_through_links, plain_name, read_text,
     remove, resolved, write_whole,
@@ -31,7 +32,7 @@ use serde_json::{Value, json};
 use crate::edl::{Channel, Event, LONGEST_DISSOLVE, edl, source_span};
 use crate::layout::{Content, Lane, Layout, Piece, SourceRate};
 use crate::lists::{Mark, marks_webvtt};
-use crate::otio::{Cut, CutTrack, Extras, References, cut_to_otio};
+use crate::otio::{Cut, CutTrack, Extras, References, conformed_of, cut_to_otio, joined};
 use crate::report;
 use crate::timecode::{FrameRate, Timecode};
 
@@ -107,7 +108,8 @@ fn cut_piece(
 /// The tracks of the shorter timeline: the chosen angles on top, then every recording.
 fn tracks(alignment: &Alignment, layout: &Layout, plan: &Plan, voices: &[Voice], levels: &MixLevels) -> Vec<CutTrack> {
     let mut tracks = Vec::new();
-    for lane in &layout.lanes {
+    // What is to be checked is no part of a cut.
+    for lane in layout.lanes.iter().filter(|l| !l.doubtful) {
         let is_sound = lane.content == Content::Sound;
         let is_camera = alignment.recording(&lane.recording).is_some_and(|r| r.kind == Kind::Camera);
         let gain_db = is_sound.then(|| match is_camera {
@@ -133,10 +135,9 @@ fn tracks(alignment: &Alignment, layout: &Layout, plan: &Plan, voices: &[Voice],
     for entry in &plan.entries {
         let frames = entry.shown_frames();
         let speed = if let EditAction::Pass(speed) = entry.fate { speed } else { 1 };
-        let lane = layout
-            .lanes
-            .iter()
-            .find(|l| l.content == Content::Picture && Some(l.recording.as_str()) == entry.camera.as_deref());
+        let lane = layout.lanes.iter().find(|l| {
+            l.content == Content::Picture && !l.doubtful && Some(l.recording.as_str()) == entry.camera.as_deref()
+        });
         if let Some(lane) = lane.filter(|_| frames > 0) {
             let cuts = lane
                 .pieces
@@ -276,11 +277,14 @@ pub(crate) fn names(results: &Path) -> Vec<String> {
 /// Writes the rough cut into the folder `out`, which is made if it is missing, and answers with the names of its files.
 /// What an earlier one left there and this one does not write is removed. An `edits.txt` that says this very plan
 /// stays as a person has written it; else it is written over: [`check_folder`] comes first. `media` is the folder that
-/// the alignment's names are relative to, absolute as `out`. `sound` are those of [`SOUNDS`] that the caller will add.
+/// the alignment's names are relative to, absolute as `out`. `conformed` is the recorders' sound on the timeline's clock
+/// that is there ([`conformed_in`](crate::handover::conformed_in)): the cut uses it in place of their own files. `sound`
+/// are those of [`SOUNDS`] that the caller will add.
 ///
 /// # Errors
 /// [`InvalidArgument`](ErrorKind::InvalidArgument) when the plan is of another frame rate than the alignment or
 /// breaks [`Plan::check`], or a recording or voice-over lies in `out`; what the system says about writing.
+#[expect(clippy::too_many_arguments, reason = "each is one plain thing, and nothing else takes them together")]
 pub fn write(
     alignment: &Alignment,
     facts: &Facts,
@@ -288,6 +292,7 @@ pub fn write(
     levels: &MixLevels,
     media: &Path,
     out: &Path,
+    conformed: &[(PathBuf, Conformed)],
     sound: &[&str],
 ) -> Result<Vec<String>> {
     plan.check()?;
@@ -315,7 +320,7 @@ pub fn write(
     let tracks = tracks(alignment, &layout, plan, &facts.voices, levels);
     let references = References::Relative { media: media.to_path_buf(), timeline: out.to_path_buf() };
     let chapters = chapters(plan, 20.0);
-    let extras = Extras { start: Some(start), marks: &chapters, ..Extras::default() };
+    let extras = Extras { start: Some(start), marks: &chapters, conformed, ..Extras::default() };
     let otio = cut_to_otio(alignment, rate, "rough cut", &references, &extras, &tracks, plan.shown_frames())?;
     let mut files = vec![
         (TIMELINE.to_owned(), otio),
@@ -328,7 +333,7 @@ pub fn write(
             Content::Picture => (Channel::Picture, "picture"),
             Content::Sound => (Channel::Sound, "sound"),
         };
-        let events = events(alignment, track, rate, start)?;
+        let events = events(alignment, track, start, conformed)?;
         let lists = edl(&format!("rough cut {}", track.name), channel, start, &events)?;
         let stem = untaken(format!("{}.{what}", plain_name(&track.name)), &mut taken);
         files.extend(lists.into_iter().enumerate().map(|(i, text)| {
@@ -372,31 +377,42 @@ pub(crate) fn untaken(stem: String, taken: &mut HashSet<String>) -> String {
 }
 
 /// A track as events of an edit decision list.
-fn events(alignment: &Alignment, track: &CutTrack, rate: FrameRate, start: Timecode) -> Result<Vec<Event>> {
+fn events(
+    alignment: &Alignment,
+    track: &CutTrack,
+    start: Timecode,
+    conformed: &[(PathBuf, Conformed)],
+) -> Result<Vec<Event>> {
+    let rate = start.rate();
     let mut events: Vec<Event> = Vec::new();
-    let mut before: Option<&Piece> = None;
+    let mut before: Option<Piece> = None;
     // The list has no speeds: what is passed at speed is left out of it.
-    for cut in track.cuts.iter().filter(|c| c.speed == 1) {
-        let piece = &cut.piece;
-        let (source_in, source_frames) = match piece.source_rate {
-            SourceRate::Frames(own) => source_span(alignment, piece, own, rate)?,
-            SourceRate::Samples(hz) => {
-                let frame = rate.frames(piece.source_start as f64 / f64::from(hz)).round() as i64;
-                (Timecode::from_frame(frame, rate, start.counting())?, cut.frames)
+    for cut in joined(&track.cuts, conformed).into_iter().filter(|c| c.speed == 1) {
+        let piece = cut.piece;
+        let whole = conformed_of(&piece, conformed).map(|c| &c.1);
+        let at_s = |frame: f64| Timecode::from_frame(frame.round() as i64, rate, start.counting());
+        let (source_in, source_frames) = match (piece.source_rate, whole) {
+            (SourceRate::Frames(own), _) => source_span(alignment, &piece, own, start)?,
+            (SourceRate::Samples(_), Some(sound)) => {
+                let first_s = sound.time_reference as f64 / f64::from(sound.rate_hz) - sound.start_s;
+                (at_s(rate.frames(first_s) + piece.start as f64)?, cut.frames)
+            }
+            (SourceRate::Samples(hz), None) => {
+                (at_s(rate.frames(piece.source_start as f64 / f64::from(hz)))?, cut.frames)
             }
         };
         let mut event = Event {
-            clip: piece.path.clone(),
+            clip: whole.map_or(&piece.path, |c| &c.name).clone(),
             source_in,
             source_frames,
             record_in: cut.at,
             record_frames: cut.frames,
             dissolve: 0,
         };
-        if let (Some(goes), Some(old)) = (events.last_mut(), before)
+        if let (Some(goes), Some(old)) = (events.last_mut(), &before)
             && goes.record_in + goes.record_frames == cut.at
         {
-            dissolve(goes, old, &mut event, piece, cut.dissolve, rate);
+            dissolve(goes, old, &mut event, &piece, cut.dissolve, rate);
         }
         events.push(event);
         before = Some(piece);
@@ -413,17 +429,18 @@ fn dissolve(goes: &mut Event, old: &Piece, comes: &mut Event, new: &Piece, frame
     let frames = frames.min(LONGEST_DISSOLVE);
     let count = |own: FrameRate, source: i64| (rate.frames(own.seconds(source)) + 1e-6).floor() as i64;
     let head = count(new_rate, new.source_start).min(goes.record_frames - goes.dissolve.max(1));
-    let tail = count(old_rate, old.source_length - old.source_start - goes.source_frames);
+    // Where the list counts other frames than the file, its first may be later by a part of one.
+    let part = i64::from(old_rate != rate);
+    let tail = count(old_rate, old.source_length - old.source_start) - goes.source_frames - part;
     let before = (frames / 2).min(head);
     let after = (frames - frames / 2).min(tail).min(comes.record_frames);
     if before < 0 || after < 0 || before + after < 1 {
         return;
     }
-    let source = |own: FrameRate| own.frames(rate.seconds(before)).round() as i64;
     goes.record_frames -= before;
-    goes.source_frames = (goes.source_frames - source(old_rate)).max(1);
-    comes.source_in = comes.source_in.plus(-source(new_rate));
-    comes.source_frames += source(new_rate);
+    goes.source_frames = (goes.source_frames - before).max(1);
+    comes.source_in = comes.source_in.plus(-before);
+    comes.source_frames += before;
     (comes.record_in, comes.record_frames) = (comes.record_in - before, comes.record_frames + before);
     comes.dissolve = before + after;
 }
@@ -592,7 +609,7 @@ mod tests {
             ..some_plan()
         };
         let write = |plan: &Plan, sound: &[&str]| {
-            write(&alignment, &facts, plan, &MixLevels::default(), dir.path(), &out, sound).unwrap()
+            write(&alignment, &facts, plan, &MixLevels::default(), dir.path(), &out, &[], sound).unwrap()
         };
         check_folder(&out, None).unwrap();
         let mut names = write(&plan(300), &["voice.wav"]);
@@ -630,7 +647,7 @@ mod tests {
         let (alignment, out) = (example(), dir.path().join(FOLDER));
         let facts = empty_facts(900);
         let plan = Plan { entries: vec![entry(0, 900, EditAction::Show, Some("cam-a"))], ..some_plan() };
-        let write = |media: &Path| write(&alignment, &facts, &plan, &MixLevels::default(), media, &out, &[]);
+        let write = |media: &Path| write(&alignment, &facts, &plan, &MixLevels::default(), media, &out, &[], &[]);
         write(dir.path()).unwrap();
         let mine = ["notes.txt", ".bashrc", "edl/.hid.edl", "x/y.edl", "a.wav"];
         std::fs::create_dir(out.join("x")).unwrap();
@@ -752,7 +769,7 @@ mod tests {
             // A list shows what the track does at its own speed, whatever dissolves; no dissolve reaches beyond a file.
             let start = Timecode::from_label([1, 0, 0, 0], layout.rate, layout.rate.counting()).unwrap();
             let angles = tracks.last().unwrap();
-            let events = events(&alignment, angles, layout.rate, start).unwrap();
+            let events = events(&alignment, angles, start, &[]).unwrap();
             edl("t", Channel::Picture, start, &events).unwrap();
             let shown = |spans: &mut dyn Iterator<Item = (i64, i64)>| spans.flat_map(|(at, n)| at..at + n).collect::<Vec<_>>();
             prop_assert_eq!(
@@ -769,7 +786,9 @@ mod tests {
                 let length = goes.source_in.rate().frames(layout.rate.seconds(comes.dissolve));
                 prop_assert!(first(comes) >= 0, "{:?}", comes);
                 let used = first(goes) + goes.source_frames + length.floor() as i64;
-                prop_assert!(used <= piece(goes).source_length, "{:?} {:?}: {}", goes, comes, used);
+                let SourceRate::Frames(own) = piece(goes).source_rate else { panic!("{goes:?}") };
+                let there = layout.rate.frames(own.seconds(piece(goes).source_length));
+                prop_assert!(used as f64 <= there + 1e-6, "{:?} {:?}: {} of {}", goes, comes, used, there);
             }
             // Every track of what is written is as long as every other.
             let references = References::Absolute { media: "/m".into() };

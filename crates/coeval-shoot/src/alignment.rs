@@ -368,6 +368,8 @@ pub struct Pair {
     pub residuals: Vec<[f64; 2]>,
 }
 
+/// Probability of a placement below which it is to be checked (own target).
+pub const SURE: f64 = 0.99;
 /// Thirty years, seconds: what is further away is no time of a recording, and would be worked through frame by frame.
 const FURTHEST_S: f64 = 1e9;
 /// A map may end so much later than its file, seconds.
@@ -382,6 +384,13 @@ impl Alignment {
     /// The file of this name (relative to the folder given).
     pub fn file(&self, path: &str) -> Option<&File> {
         self.files().find(|f| f.path == path)
+    }
+
+    /// Is a file placed, but less sure than [`SURE`]? It is then to be checked, and lies on a track of its own. Where the
+    /// user's word was obeyed there is no doubt.
+    pub fn is_doubtful(&self, file: &File) -> bool {
+        let obeyed = |a: &&AnchorCheck| a.hard && a.used && (a.a == file.path || a.b == file.path);
+        file.is_placed() && file.confidence.is_some_and(|c| c < SURE) && !self.anchors.iter().any(|a| obeyed(&a))
     }
 
     /// The map of the file of this name; `None` when there is no such file or it is unplaced.

@@ -57,6 +57,23 @@ fn problems_come_first_and_the_worst_of_them_before_the_rest() {
     assert!(page.contains("its level could not be read."));
 }
 
+/// Thirty clips of a minute each all end before the last one does: that is no thirty empty batteries.
+#[test]
+fn short_clips_are_no_empty_batteries() {
+    let mut alignment = example();
+    let clip = alignment.recordings[1].clone();
+    for i in 0..30 {
+        let mut more = clip.clone();
+        more.id = format!("clip-{i}");
+        more.files.truncate(1);
+        more.files[0].path = format!("{i}.MOV");
+        alignment.recordings.push(more);
+    }
+    let page = html(&alignment, "clips", &[]);
+    assert_eq!(page.matches("the battery empty").count() + page.matches("its battery empty").count(), 1);
+    assert!(page.contains("recordings stopped long before the last"), "{page}");
+}
+
 #[test]
 fn no_name_becomes_markup() {
     let evil = "\"><img src=x onerror=alert(1)>'</script><script>alert(2)</script>&{{ 7 * 7 }}";

@@ -1,6 +1,6 @@
 //! How numbers and verdicts are said.
 
-use super::view::SURE;
+use coeval_shoot::alignment::SURE;
 
 /// EBU R 37: sound early and late, over the whole chain, seconds.
 pub(super) const R37_CHAIN_S: (f64, f64) = (0.040, 0.060);
