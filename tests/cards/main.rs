@@ -1,4 +1,5 @@
 //! What people really pour into one folder: each case is a small folder made here, goes through the command, and says what
 //! must come out.
 
+mod copies;
 mod small;

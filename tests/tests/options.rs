@@ -66,6 +66,7 @@ const OPTIONS: &[(&str, &str, &str, &str)] = &[
     ("Options.pair", "coeval_shoot_set_pair_options", "align_shoot max_drift_ppm", "align max-drift-ppm"),
     ("Options.grouping", "(see GroupingOptions)", "(see GroupingOptions)", "(see GroupingOptions)"),
     ("Options.main", "coeval_shoot_set_main", "align_shoot main", "align main"),
+    ("Options.exclude", "coeval_shoot_exclude", "align_shoot exclude", "align exclude"),
     ("Options.anchors", "coeval_shoot_add_anchor", "align_shoot anchors", "align anchors"),
     ("Options.distances_m", "coeval_shoot_set_distance", "align_shoot distances_m", "align distance"),
     ("Options.threads", "coeval_shoot_set_threads", "align_shoot threads", "align threads"),

@@ -2207,6 +2207,15 @@ coeval_status coeval_shoot_set_kind(coeval_shoot *shoot,
                                     coeval_error *error);
 
 /**
+ * Leaves files out: names below the folder that was added, or bare file names; `*` stands for any characters. May be called
+ * several times. A pattern that fits no file is refused when the shoot is aligned.
+ * [real-time]
+ */
+coeval_status coeval_shoot_exclude(coeval_shoot *shoot,
+                                   const char *pattern,
+                                   coeval_error *error);
+
+/**
  * How far a device was from what it recorded: a recording's id or a pattern of its files, and metres, 0 to 1000. A far
  * microphone hears late, 2.9 ms a metre; that is taken back. May be called several times.
  * [allocates]
@@ -2343,6 +2352,14 @@ const char *coeval_alignment_file_path(const coeval_alignment *alignment,
  */
 const char *coeval_alignment_file_reason(const coeval_alignment *alignment,
                                          size_t file);
+
+/**
+ * The path of the file that this one is a copy of: the same bytes, a proxy, a transcode, a safety track. NULL when it is
+ * none or there is no such file. A copy is unplaced; the place of its original is its. Valid until the alignment is freed.
+ * [real-time]
+ */
+const char *coeval_alignment_file_copy_of(const coeval_alignment *alignment,
+                                          size_t file);
 
 /**
  * Fills `*info` with the figures of a file.

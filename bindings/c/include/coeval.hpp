@@ -356,6 +356,11 @@ public:
         const char *text = coeval_alignment_file_reason(get(), index);
         return text ? text : "";
     }
+    /// The path of the file that this one is a copy of; empty when it is none.
+    std::string copy_of(std::size_t index) const {
+        const char *text = coeval_alignment_file_copy_of(get(), index);
+        return text ? text : "";
+    }
     std::vector<coeval_knot> knots(std::size_t index) const {
         return detail::list<coeval_knot>(
             [&](auto out, auto n) { return coeval_alignment_file_knots(get(), index, out, n); });

@@ -262,6 +262,24 @@ pub unsafe extern "C" fn coeval_shoot_set_kind(
     }
 }
 
+/// Leaves files out: names below the folder that was added, or bare file names; `*` stands for any characters. May be called
+/// several times. A pattern that fits no file is refused when the shoot is aligned.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_shoot_exclude(
+    shoot: *mut coeval_shoot,
+    pattern: *const c_char,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe {
+        guard(error, || {
+            let pattern = text(pattern, "the pattern")?.to_owned();
+            handle::get_mut(shoot)?.options.exclude.push(pattern);
+            Ok(())
+        })
+    }
+}
+
 /// How far a device was from what it recorded: a recording's id or a pattern of its files, and metres, 0 to 1000. A far
 /// microphone hears late, 2.9 ms a metre; that is taken back. May be called several times.
 #[unsafe(no_mangle)]
@@ -379,6 +397,7 @@ struct FileTexts {
     at: (usize, usize),
     path: CString,
     reason: Option<CString>,
+    copy_of: Option<CString>,
 }
 
 impl Aligned {
@@ -388,6 +407,7 @@ impl Aligned {
                 at: (r, f),
                 path: c_text(file.path.as_str()),
                 reason: file.reason.as_deref().map(c_text),
+                copy_of: file.copy_of.as_deref().map(c_text),
             });
             texts.collect::<Vec<_>>()
         };
@@ -533,6 +553,17 @@ pub unsafe extern "C" fn coeval_alignment_file_reason(
 ) -> *const c_char {
     // SAFETY: the caller keeps the header's rules.
     answer(std::ptr::null(), || Ok(pointer(unsafe { handle::get(alignment) }?.texts(file)?.reason.as_ref())))
+}
+
+/// The path of the file that this one is a copy of: the same bytes, a proxy, a transcode, a safety track. NULL when it is
+/// none or there is no such file. A copy is unplaced; the place of its original is its. Valid until the alignment is freed.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_alignment_file_copy_of(
+    alignment: *const coeval_alignment,
+    file: usize,
+) -> *const c_char {
+    // SAFETY: the caller keeps the header's rules.
+    answer(std::ptr::null(), || Ok(pointer(unsafe { handle::get(alignment) }?.texts(file)?.copy_of.as_ref())))
 }
 
 /// The figures of one file. Set `struct_size` to `sizeof(coeval_file)` before the call.

@@ -948,6 +948,36 @@ static void picture_in_the_cut(const coeval_alignment *alignment, const coeval_v
     coeval_tighten_options_free(&options);
 }
 
+/* What a card really holds: the same bytes twice, and what is not wanted. The contract's text is the command's own. */
+static void cards(const char *folder) {
+    static const char copied[] =
+        "{\"schema\": \"coeval.alignment/1\", \"generator\": {\"name\": \"coeval\", \"version\": \"0\"},"
+        "\"timeline\": {\"clock\": \"left\", \"duration_s\": 0.0}, \"pairs\": [], \"recordings\": [{\"id\": \"left\","
+        "\"kind\": \"recorder\", \"files\": [{\"path\": \"b/left.wav\", \"status\": \"unplaced\", \"reason\": \"a copy\","
+        "\"duration_s\": 1.0, \"confidence\": null, \"uncertainty_s\": null, \"offset_s\": null, \"drift_ppm\": null,"
+        "\"knots\": [], \"jumps\": [], \"copy_of\": \"left.wav\"}]}]}";
+    coeval_shoot *shoot = coeval_shoot_new();
+    coeval_alignment *alignment = NULL;
+    size_t i;
+    CHECK_OK(coeval_alignment_from_json(copied, &alignment, error), error);
+    CHECK(strcmp(coeval_alignment_file_copy_of(alignment, 0), "left.wav") == 0);
+    CHECK(coeval_alignment_file_copy_of(alignment, 1) == NULL);
+    coeval_alignment_free(&alignment);
+    CHECK_OK(coeval_shoot_add_path(shoot, folder, error), error);
+    CHECK_OK(coeval_shoot_exclude(shoot, "CAM-A_0009.MP4", error), error);
+    CHECK_OK(coeval_shoot_exclude(shoot, "CAM-B_*", error), error);
+    CHECK_OK(coeval_shoot_align(shoot, NULL, NULL, &alignment, error), error);
+    CHECK(coeval_alignment_file_count(alignment) == 4 && coeval_alignment_recording_count(alignment) == 2);
+    for (i = 0; i < 2; i++) {
+        const char *id = coeval_alignment_recording_id(alignment, i);
+        CHECK(strcmp(id, "cam-a") == 0 || strcmp(id, "rec-1") == 0);
+    }
+    coeval_alignment_free(&alignment);
+    CHECK_OK(coeval_shoot_exclude(shoot, "NO_SUCH_*", error), error);
+    CHECK_FAILS(coeval_shoot_align(shoot, NULL, NULL, &alignment, error), "fits no file");
+    coeval_shoot_free(&shoot);
+}
+
 /* The demo of the survey launch, from its files: two cameras, a recorder, and a clip from another day. */
 static void demo(const char *folder) {
     coeval_shoot *shoot = coeval_shoot_new();
@@ -968,6 +998,7 @@ static void demo(const char *folder) {
     CHECK_OK(coeval_shoot_set_trusted_times(shoot, 5.0, error), error);
     CHECK_OK(coeval_shoot_set_trusted_times(shoot, -1.0, error), error);
     CHECK_OK(coeval_shoot_set_main(shoot, "CAM-A_0017.MP4", error), error);
+    CHECK_FAILS(coeval_shoot_exclude(shoot, NULL, error), "NULL");
     CHECK_OK(coeval_shoot_align(shoot, NULL, NULL, &alignment, error), error);
     CHECK(coeval_alignment_file_count(alignment) == 7);
     for (i = 0; i < 7; i++) {
@@ -976,6 +1007,7 @@ static void demo(const char *folder) {
         CHECK_OK(coeval_alignment_get_file(alignment, i, &file, error), error);
         placed += (size_t)file.placed;
         CHECK((coeval_alignment_file_reason(alignment, i) == NULL) == (file.placed == 1));
+        CHECK(coeval_alignment_file_copy_of(alignment, i) == NULL);
         CHECK((strcmp(path, "CAM-A_0009.MP4") == 0) == (file.placed == 0));
         if (strcmp(path, "CAM-A_0018.MP4") == 0) second_s = file.offset_s;
         if (strcmp(path, "CAM-A_0019.MP4") == 0) third_s = file.offset_s;
@@ -1101,6 +1133,7 @@ int main(int argc, char **argv) {
     rough_cuts();
     shoots();
     if (argc > 1) demo(argv[1]);
+    if (argc > 1) cards(argv[1]);
     coeval_error_free(&error);
     return finished("interface");
 }

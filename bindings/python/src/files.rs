@@ -120,6 +120,7 @@ pub(crate) fn align_shoot(
     paths: Vec<PathBuf>,
     numbers: Numbers,
     main: Option<String>,
+    exclude: Vec<String>,
     recordings: Vec<(String, String)>,
     kinds: Vec<(String, String)>,
     keep_apart: bool,
@@ -136,6 +137,7 @@ pub(crate) fn align_shoot(
     options.open = open_options(allow_ffmpeg);
     options.pair = pair_options(max_drift_ppm, None);
     options.main = main;
+    options.exclude = exclude;
     options.distances_m = distances_m;
     options.threads = std::num::NonZeroUsize::new(threads);
     options.grouping.recordings = recordings;
@@ -157,7 +159,7 @@ pub(crate) fn align_shoot(
     }
     // The shoot makes threads of its own.
     run(py, progress.as_ref(), 1, |progress| {
-        let found = coeval_shoot::find(&paths)?;
+        let found = coeval_shoot::find_without(&paths, &options.exclude)?;
         let alignment = coeval_shoot::align_found(&found, &options, progress)?;
         Ok((alignment.to_json()?, found.root))
     })

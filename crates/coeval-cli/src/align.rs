@@ -141,6 +141,9 @@ pub(crate) struct ShootArgs {
     /// covers most of its event; a camera where one covers it alike]
     #[arg(long, value_name = "ID|FILE")]
     main: Option<String>,
+    /// Leave these files out: names below FOLDER or bare file names; `*` stands for any characters; may be repeated
+    #[arg(long, value_name = "FILE")]
+    exclude: Vec<String>,
     /// These files are chapters of the recording ID; `*` stands for any characters; may be repeated
     #[arg(long, value_name = "ID=FILE")]
     recording: Vec<String>,
@@ -183,6 +186,7 @@ impl ShootArgs {
         }
         options.pair.max_drift_ppm = self.max_drift_ppm;
         options.main = self.main.clone();
+        options.exclude = self.exclude.clone();
         options.threads = self.threads;
         for text in &self.distance {
             let (target, metres) = split(text, "--distance", "FILE=METRES", str::rsplit_once)?;
@@ -225,7 +229,7 @@ fn split<'a>(text: &'a str, option: &str, shape: &str, at: SplitAt<'a>) -> Resul
 
 pub(crate) fn run(args: &AlignArgs, console: &mut Console<'_>) -> Result<u8, Failure> {
     let options = args.how.options()?;
-    let found = coeval_shoot::find(&args.paths)?;
+    let found = coeval_shoot::find_without(&args.paths, &options.exclude)?;
     let hand = args.hand.options(&found, &options)?;
     // Before the work, so that nobody waits an hour to hear that the result may not be written.
     let out = args.out.as_deref().map(|out| open_out(out, &found, args.replace, args.inside)).transpose()?;
@@ -314,7 +318,7 @@ fn code(alignment: &Alignment) -> u8 {
     let together = alignment.recordings.iter().filter(|r| r.files.iter().any(|f| f.is_placed())).count();
     if together < 2 {
         exit::NOTHING_DONE
-    } else if alignment.files().all(|f| f.is_placed() && !alignment.is_doubtful(f)) {
+    } else if alignment.files().all(|f| !f.is_left_out() && !alignment.is_doubtful(f)) {
         exit::ALL_PLACED
     } else {
         exit::SOME_LEFT

@@ -47,7 +47,12 @@ pub(crate) fn table(
     extra: impl Fn(Option<&File>) -> Option<String>,
 ) -> io::Result<()> {
     let placed = alignment.files().filter(|f| f.is_placed()).count();
-    let all = alignment.files().count();
+    let all = alignment.files().filter(|f| f.copy_of.is_none()).count();
+    let copies = match alignment.files().count() - all {
+        0 => String::new(),
+        1 => ", 1 copy not used".to_owned(),
+        n => format!(", {n} copies not used"),
+    };
     let doubtful = match alignment.files().filter(|f| alignment.is_doubtful(f)).count() {
         0 => String::new(),
         n => format!(", {n} of them to be checked"),
@@ -55,11 +60,15 @@ pub(crate) fn table(
     let check = |f: &File| alignment.is_doubtful(f);
     if alignment.events.is_empty() {
         let words = timeline(&alignment.timeline.clock, alignment.timeline.duration_s);
-        writeln!(out, "{placed} of {all} files placed{doubtful}; {words}\n")?;
+        writeln!(out, "{placed} of {all} files placed{doubtful}{copies}; {words}\n")?;
         rows(out, alignment.recordings.iter().flat_map(|r| r.files.iter().map(move |f| (r, f))), &check, &extra)?;
     } else {
         let events = &alignment.events;
-        writeln!(out, "{placed} of {all} files placed{doubtful}, in {} events that share no sound", events.len())?;
+        writeln!(
+            out,
+            "{placed} of {all} files placed{doubtful}{copies}, in {} events that share no sound",
+            events.len()
+        )?;
         let files = |number: Option<usize>| {
             let all = alignment.recordings.iter().flat_map(|r| r.files.iter().map(move |f| (r, f)));
             all.filter(move |(_, f)| f.event_number() == number)
@@ -117,6 +126,8 @@ fn rows<'a>(
             ]);
             cells.extend(extra(Some(file)));
             check(file).then(|| "to be checked".to_owned())
+        } else if let Some(original) = &file.copy_of {
+            Some(format!("copy of {}", printable(original)))
         } else {
             Some(format!("unplaced: {}", printable(file.reason.as_deref().unwrap_or("no reason given"))))
         };

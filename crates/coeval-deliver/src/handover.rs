@@ -538,7 +538,7 @@ impl<'a> OneEvent<'a> {
             // Writing to a String cannot fail.
             let _ = write!(text, "{name}\r\n    {what}\r\n");
         }
-        let unplaced: Vec<&str> = self.alignment.files().filter(|f| !f.is_placed()).map(|f| f.path.as_str()).collect();
+        let unplaced: Vec<&str> = self.alignment.files().filter(|f| f.is_left_out()).map(|f| f.path.as_str()).collect();
         let _ = write!(
             text,
             "\r\nThe timeline has {} frames a second. Its first moment has the timecode {}; lists and time references\r\n\
@@ -551,6 +551,12 @@ impl<'a> OneEvent<'a> {
         if !unplaced.is_empty() {
             let names = unplaced.iter().map(|n| one_line(n)).collect::<Vec<_>>().join(", ");
             let _ = write!(text, "\r\nWithout a place: {names}. alignment.json says why.\r\n");
+        }
+        let copies = self.alignment.files().filter_map(|f| Some((f, f.copy_of.as_ref()?)));
+        let copies: Vec<String> =
+            copies.map(|(f, of)| format!("{} (of {})", one_line(&f.path), one_line(of))).collect();
+        if !copies.is_empty() {
+            let _ = write!(text, "\r\nCopies, which are not used: {}.\r\n", copies.join(", "));
         }
         let doubtful = self.alignment.files().filter(|f| self.alignment.is_doubtful(f));
         let doubtful: Vec<String> = doubtful.map(|f| one_line(&f.path)).collect();

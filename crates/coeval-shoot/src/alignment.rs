@@ -194,6 +194,10 @@ pub struct File {
     /// What placed it, where that is not sound of its own, a clap or an anchor.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub placed_by: Option<PlacedBy>,
+    /// The file that this one is a copy of: the same bytes, or the same sound as a proxy, a transcode or a safety track has
+    /// it. A copy has no place of its own; that of its original is its.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub copy_of: Option<String>,
     /// Its picture track.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub picture: Option<Picture>,
@@ -218,6 +222,11 @@ impl File {
     /// From this file's time to timeline time; `None` when it is unplaced.
     pub fn map(&self) -> Option<ClockMap> {
         ClockMap::from_knots(self.knots.iter().map(|k| (k[0], k[1])).collect()).ok()
+    }
+
+    /// Is it left without a place, although no other file stands for it?
+    pub fn is_left_out(&self) -> bool {
+        !self.is_placed() && self.copy_of.is_none()
     }
 
     /// Is it placed?

@@ -18,6 +18,7 @@ use coeval::{Error, Result};
 
 use crate::alignment::Kind;
 use crate::headers::{Headers, Probed};
+use crate::patterns::is_meant;
 
 /// From one chapter's end to the next one's start by creation times, seconds: files are closed late, calendars
 /// count whole seconds (some even ones), and a device may need a while between two files.
@@ -168,6 +169,9 @@ pub fn group(probed: &[Probed], grouping: &GroupingOptions) -> Result<Vec<Group>
             }
             None => groups.push(Group::found(file, &probed[file].name)),
         }
+    }
+    if grouping.chapters == Chapters::Recognise {
+        join_wrapped(probed, &mut groups);
     }
     for group in &mut groups {
         group.kind = default_kind(probed, &group.files);
@@ -415,8 +419,7 @@ fn default_kind(probed: &[Probed], files: &[usize]) -> Kind {
 
 /// The files that a pattern fits, at least one.
 pub(crate) fn matching(probed: &[Probed], pattern: &str) -> Result<Vec<usize>> {
-    let fits = |name: &str| fits(pattern, name) || (!pattern.contains('/') && fits_base(pattern, name));
-    let files: Vec<usize> = (0..probed.len()).filter(|&i| fits(&probed[i].name)).collect();
+    let files: Vec<usize> = (0..probed.len()).filter(|&i| is_meant(pattern, &probed[i].name)).collect();
     if files.is_empty() {
         return Err(Error::invalid(format!("`{pattern}` fits no file and no recording"))
             .with_remedy("use a name as it stands in the result, `*` for any characters"));
@@ -424,23 +427,36 @@ pub(crate) fn matching(probed: &[Probed], pattern: &str) -> Result<Vec<usize>> {
     Ok(files)
 }
 
-fn fits_base(pattern: &str, name: &str) -> bool {
-    fits(pattern, name.rsplit('/').next().unwrap_or(name))
+/// Joins what goes on behind a counter that started again: `9999` comes after `0001` in the order of names.
+fn join_wrapped(probed: &[Probed], groups: &mut Vec<Group>) {
+    let base = |file: usize| split_name(&probed[file].name).1;
+    loop {
+        let of = |i: usize, j: usize| -> Option<Tie> {
+            let (before, after) = (&groups[i], &groups[j]);
+            let (&last, &first) = (before.files.last()?, after.files.first()?);
+            let free = i != j && !before.given && !after.given && counter_wraps(base(last), base(first));
+            free.then(|| join(&probed[last], &probed[first])).flatten()
+        };
+        let pairs = (0..groups.len()).flat_map(|i| (0..groups.len()).map(move |j| (i, j)));
+        let Some((i, j, tie)) = pairs.filter_map(|(i, j)| Some((i, j, of(i, j)?))).next() else { return };
+        let after = groups[j].clone();
+        let before = &mut groups[i];
+        before.files.extend(after.files);
+        before.names.extend(after.names);
+        before.ties.push(tie);
+        before.ties.extend(after.ties);
+        groups.remove(j);
+    }
 }
 
-/// Does `pattern`, in which `*` stands for any characters, fit the whole of `name`?
-fn fits(pattern: &str, name: &str) -> bool {
-    let mut parts = pattern.split('*');
-    let first = parts.next().unwrap_or("");
-    let Some(mut rest) = name.strip_prefix(first) else { return false };
-    let Some(last) = parts.next_back() else { return rest.is_empty() };
-    for part in parts {
-        match rest.find(part) {
-            Some(at) => rest = &rest[at + part.len()..],
-            None => return false,
-        }
-    }
-    rest.ends_with(last)
+/// Is `b` the name after `a` where the counter has run out of digits: `IMG_9999` `IMG_0001`, or `IMG_0000`?
+fn counter_wraps(a: &str, b: &str) -> bool {
+    let digits = |s: &str| s.len() - s.trim_end_matches(|c: char| c.is_ascii_digit()).len();
+    let (n, m) = (digits(a), digits(b));
+    let (stem_a, count_a) = a.split_at(a.len() - n);
+    let (stem_b, count_b) = b.split_at(b.len() - m);
+    // Three digits at least: `mic9` and `mic1` are two devices.
+    n == m && n >= 3 && stem_a == stem_b && count_a.bytes().all(|c| c == b'9') && matches!(count_b.parse(), Ok(0 | 1))
 }
 
 fn best_predecessor(probed: &[Probed], groups: &[Group], file: usize) -> Option<(usize, Tie)> {
@@ -466,7 +482,7 @@ fn join(a: &Probed, b: &Probed) -> Option<Tie> {
     if folder_a != folder_b || !same_settings(info_a, info_b) {
         return None;
     }
-    let counts_on = counts_on(name_a, name_b);
+    let counts_on = counts_on(name_a, name_b) || counter_wraps(name_a, name_b);
     if !counts_on && !same_shape(name_a, name_b) {
         return None;
     }
@@ -575,13 +591,6 @@ mod tests {
     }
 
     #[test]
-    fn patterns() {
-        assert!(fits("*", "a/b.wav") && fits("a/*.wav", "a/b.wav") && fits("a*b*c", "aXXbYYc") && fits("a", "a"));
-        assert!(!fits("a*a", "a") && !fits("b.wav", "a/b.wav") && !fits("a*b*c", "acb"));
-        assert!(fits_base("b.*", "a/b.wav"));
-    }
-
-    #[test]
     fn joins_by_either_end_of_the_creation_time_and_across_gaps() {
         // Started at 1000, 1530, 2060; the second set carries the times when files were closed.
         let starts = [
@@ -599,6 +608,24 @@ mod tests {
         // A new take ten minutes later.
         let takes = [camera("A_01.MP4", 530.0, Some(1000)), camera("A_02.MP4", 90.0, Some(2130))];
         assert_eq!(joined(&takes), [[0], [1]]);
+    }
+
+    #[test]
+    fn a_counter_that_starts_again_goes_on() {
+        let files = [
+            camera("IMG_0001.MP4", 500.0, Some(2000)),
+            camera("IMG_0002.MP4", 500.0, Some(2500)),
+            camera("IMG_9998.MP4", 500.0, Some(1000)),
+            camera("IMG_9999.MP4", 500.0, Some(1500)),
+        ];
+        assert_eq!(joined(&files), [[2, 3, 0, 1]]);
+        // The times have the last word.
+        let mut later = files;
+        later[0].info.as_mut().unwrap().created_unix_s = Some(90_000);
+        assert_eq!(joined(&later).len(), 3);
+        assert!(
+            counter_wraps("A_999", "A_000") && !counter_wraps("mic9", "mic1") && !counter_wraps("A_9999", "B_0001")
+        );
     }
 
     #[test]

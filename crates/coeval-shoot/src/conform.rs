@@ -529,6 +529,7 @@ pub(crate) mod tests {
             stretches: Vec::new(),
             event: None,
             placed_by: None,
+            copy_of: None,
             picture: None,
             sound: Some(SoundTrack { codec: "PCM".into(), rate_hz, channels, bits: Some(24) }),
             created_unix_s: None,

@@ -8,6 +8,8 @@ use std::path::{Component, Path, PathBuf};
 use coeval::{Error, ErrorKind, Result};
 use walkdir::WalkDir;
 
+use crate::patterns::is_meant;
+
 /// What a folder's file must be called to count as a recording. Names given one by one are always tried.
 const EXTENSIONS: &[&str] = &[
     "3gp", "aac", "ac3", "aif", "aifc", "aiff", "alac", "avi", "bwf", "caf", "flac", "m2ts", "m4a", "m4v", "mka",
@@ -31,6 +33,14 @@ pub struct Source {
     pub name: String,
     /// Why it is known already that it cannot be read.
     pub problem: Option<Error>,
+}
+
+impl Source {
+    /// The same once more.
+    pub(crate) fn again(&self) -> Source {
+        let problem = self.problem.as_ref().map(crate::guard::repeat);
+        Source { path: self.path.clone(), name: self.name.clone(), problem }
+    }
 }
 
 /// What [`find`] found.
@@ -87,6 +97,15 @@ impl Found {
 /// [`NotFound`](ErrorKind::NotFound) when a path does not exist or nothing is found,
 /// [`PermissionDenied`](ErrorKind::PermissionDenied) when a given folder cannot be listed.
 pub fn find(paths: &[impl AsRef<Path>]) -> Result<Found> {
+    find_without(paths, &[])
+}
+
+/// As [`find`], without the files that `exclude` names: relative to the root or by their base names, `*` standing for any
+/// characters. They count as passed over.
+///
+/// # Errors
+/// As for [`find`]; [`InvalidArgument`](ErrorKind::InvalidArgument) when a pattern fits no file.
+pub fn find_without(paths: &[impl AsRef<Path>], exclude: &[String]) -> Result<Found> {
     if paths.is_empty() {
         return Err(Error::invalid("no folder and no file given").with_remedy("name a folder or some files"));
     }
@@ -148,13 +167,26 @@ pub fn find(paths: &[impl AsRef<Path>]) -> Result<Found> {
             );
         }
     }
+    if let Some(pattern) = exclude.iter().find(|p| !sources.iter().any(|s| is_meant(p, &s.name))) {
+        return Err(Error::invalid(format!("`{pattern}` fits no file, and so excludes nothing"))
+            .with_remedy("use a name below the folder given, `*` for any characters"));
+    }
+    let excluded = sources.extract_if(.., |s| exclude.iter().any(|p| is_meant(p, &s.name))).count();
+    if sources.is_empty() {
+        return Err(Error::new(ErrorKind::NotFound, format!("all {excluded} recordings are excluded"))
+            .with_path(paths[0].as_ref())
+            .with_remedy("exclude less"));
+    }
     sources.sort_by(|a, b| natural_order(&a.name, &b.name).then_with(|| a.path.cmp(&b.path)));
     let mut kinds: BTreeMap<String, usize> = BTreeMap::new();
     passed.iter().for_each(|path| *kinds.entry(kind_of(path)).or_default() += 1);
     let mut passed_kinds: Vec<(String, usize)> = kinds.into_iter().collect();
     passed_kinds.sort_by_key(|k| std::cmp::Reverse(k.1));
+    if excluded > 0 {
+        passed_kinds.insert(0, ("excluded".to_owned(), excluded));
+    }
     let passed_media = media_among(&passed, &root);
-    Ok(Found { root, folders, sources, passed_over: passed.len(), passed_kinds, passed_media })
+    Ok(Found { root, folders, sources, passed_over: passed.len() + excluded, passed_kinds, passed_media })
 }
 
 /// A file's extension with its dot, or what it is without one.

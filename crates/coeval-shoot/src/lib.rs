@@ -6,6 +6,7 @@ pub mod anchors;
 pub mod chapters;
 mod claps;
 pub mod conform;
+mod copies;
 mod feed;
 mod find;
 mod guard;
@@ -15,6 +16,7 @@ mod measure;
 mod neighbours;
 mod options;
 mod parallel;
+mod patterns;
 mod proof;
 mod scratch;
 mod settle;
@@ -30,7 +32,7 @@ use coeval::{Error, Result};
 
 pub use alignment::{Alignment, Kind};
 pub use anchors::{Anchor, At, read_anchors};
-pub use find::{Found, Source, find, natural_order};
+pub use find::{Found, Source, find, find_without, natural_order};
 pub use guard::guarded;
 pub use headers::{Headers, Probed, probe};
 pub use measure::{Measured, measure, shown_claps};
@@ -54,10 +56,10 @@ pub use write::{
 /// [`Cancelled`](coeval::ErrorKind::Cancelled) when `progress` says so. A file that cannot be read is not an error: the
 /// result says why it is unplaced.
 pub fn align(paths: &[impl AsRef<Path>], options: &Options, progress: &dyn Progress) -> Result<Alignment> {
-    align_found(&find(paths)?, options, progress)
+    align_found(&find_without(paths, &options.exclude)?, options, progress)
 }
 
-/// As [`align`], for files that have been found already.
+/// As [`align`], for files that have been found already ([`find_without`] takes [`Options::exclude`]).
 ///
 /// # Errors
 /// As for [`align`].
@@ -65,12 +67,50 @@ pub fn align_found(found: &Found, options: &Options, progress: &dyn Progress) ->
     options.check()?;
     on_threads(options.threads, || {
         let probed = probe(found, &options.open, progress)?;
-        let groups = chapters::group(&probed, &options.grouping)?;
+        // What is wrong with the user's patterns is said before the work.
+        chapters::group(&probed, &options.grouping)?;
         let heard = hear(found, &probed, &options.open, progress)?;
-        let mut alignment = place(Some(found), &probed, groups, &heard, options, progress)?.0.alignment;
-        say_where_was_looked(&mut alignment, options);
-        Ok(alignment)
+        place_originals(found, probed, heard, &options.grouping, options, progress)
     })
+}
+
+/// Sets copies aside, places the others, and adds the copies to the result. `probed` and `heard` may go on beyond the
+/// sources of `found`.
+fn place_originals(
+    found: &Found,
+    mut probed: Vec<Probed>,
+    mut heard: Vec<Heard>,
+    grouping: &chapters::GroupingOptions,
+    options: &Options,
+    progress: &dyn Progress,
+) -> Result<Alignment> {
+    let named = |name: &str| {
+        let anchored = options.anchors.iter().any(|a| a.a == name || a.b == name);
+        anchored || options.main.as_deref() == Some(name) || options.distances_m.iter().any(|d| d.0 == name)
+    };
+    let mut copies = copies::find(found, &probed, &heard, &named);
+    let mut groups = chapters::group(&copies::without(&probed, &copies), grouping);
+    if groups.is_err() {
+        // What the user names is nothing but copies: then each is taken for itself.
+        copies.fill(None);
+        groups = chapters::group(&probed, grouping);
+    }
+    let groups = groups?;
+    let names: Vec<String> = probed.iter().map(|p| p.name.clone()).collect();
+    let is_copy = |i: usize| copies.get(i).is_some_and(Option::is_some);
+    let originals =
+        Found::of((0..found.sources.len()).filter(|&i| !is_copy(i)).map(|i| found.sources[i].again()).collect());
+    let mut set_aside = Vec::new();
+    for i in (0..copies.len()).rev() {
+        if let Some(copy) = copies[i] {
+            set_aside.push(copies::SetAside::new(probed.remove(i), heard.remove(i), &names[copy.original], copy));
+        }
+    }
+    set_aside.reverse();
+    let mut alignment = place(Some(&originals), &probed, groups, &heard, options, progress)?.0.alignment;
+    say_where_was_looked(&mut alignment, options);
+    copies::add(&mut alignment, set_aside);
+    Ok(alignment)
 }
 
 /// Files that have no place although the whole of the others was not searched for them: their reason says so.
@@ -99,7 +139,8 @@ pub fn align_with(
     progress: &dyn Progress,
 ) -> Result<Alignment> {
     options.check()?;
-    let found = if paths.is_empty() && !tracks.is_empty() { None } else { Some(find(paths)?) };
+    let found =
+        if paths.is_empty() && !tracks.is_empty() { None } else { Some(find_without(paths, &options.exclude)?) };
     on_threads(options.threads, || {
         let mut probed = found.as_ref().map_or_else(|| Ok(Vec::new()), |f| probe(f, &options.open, progress))?;
         let mut grouping = options.grouping.clone();
@@ -120,9 +161,10 @@ pub fn align_with(
             None => Vec::new(),
         };
         heard.extend(tracks.iter().map(|file| Ok(Some(Sound::of(file)))));
-        let mut alignment = place(found.as_ref(), &probed, groups, &heard, options, progress)?.0.alignment;
-        say_where_was_looked(&mut alignment, options);
-        Ok(alignment)
+        match &found {
+            Some(found) => place_originals(found, probed, heard, &grouping, options, progress),
+            None => Ok(place(None, &probed, groups, &heard, options, progress)?.0.alignment),
+        }
     })
 }
 

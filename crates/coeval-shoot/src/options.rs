@@ -26,6 +26,9 @@ coeval::options! {
         pub open: OpenOptions = OpenOptions::default();
         /// How two files are compared.
         pub pair: PairOptions = PairOptions::default();
+        /// Files of folders that are not to be taken: names relative to the folder given, or file names, `*` standing for any
+        /// characters.
+        pub exclude: Vec<String> = Vec::new();
         /// Which files form one recording, and what kind of device made it.
         pub grouping: GroupingOptions = GroupingOptions::default();
         /// The recording whose clock the timeline takes: its id, or the name of one of its files (`*` stands for any

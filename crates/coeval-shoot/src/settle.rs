@@ -644,6 +644,7 @@ fn file_entry(
         stretches: placement.as_ref().map_or_else(|_| Vec::new(), |p| p.stretches.iter().map(stretch_entry).collect()),
         event: None,
         placed_by: None,
+        copy_of: None,
         picture: info.and_then(|i| i.picture.clone()),
         sound: info.and_then(|i| i.sound.clone()),
         created_unix_s: info.and_then(|i| i.created_unix_s),

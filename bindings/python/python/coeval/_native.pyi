@@ -148,6 +148,7 @@ def align_shoot(
     paths: Sequence[_Path],
     numbers: _Numbers,
     main: Optional[str],
+    exclude: Sequence[str],
     recordings: Sequence[tuple[str, str]],
     kinds: Sequence[tuple[str, str]],
     keep_apart: bool,

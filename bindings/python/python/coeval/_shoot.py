@@ -529,6 +529,7 @@ def align_shoot(
     paths: Union[Path, Iterable[Path]],
     *,
     main: Optional[str] = None,
+    exclude: Union[str, Sequence[str]] = (),
     recordings: Optional[Mapping[str, Union[str, Sequence[str]]]] = None,
     kinds: Optional[Mapping[str, str]] = None,
     keep_apart: bool = False,
@@ -550,6 +551,8 @@ def align_shoot(
     main : str, optional
         The recording whose clock the timeline takes: its id, or the name of one of its files. The camera that
         ran longest if not given.
+    exclude : str or sequence of str
+        Files that are left out: names below the folder, or bare file names; ``*`` stands for any characters.
     recordings : mapping, optional
         ``{id: file or files}``: these files are chapters of one recording; ``*`` stands for any characters.
     kinds : mapping, optional
@@ -598,6 +601,7 @@ def align_shoot(
             listed,
             given,
             main,
+            [exclude] if isinstance(exclude, str) else list(exclude),
             _pairs(recordings, "recordings"),
             _pairs(kinds, "kinds"),
             keep_apart,

@@ -64,7 +64,7 @@ impl<'a> View<'a> {
     }
 
     pub(super) fn page(&self) -> Page {
-        let all = self.alignment.files().count();
+        let all = self.alignment.files().filter(|f| f.copy_of.is_none()).count();
         let placed = self.placed.len();
         let headline = match all - placed {
             0 => format!("All {all} files lie on one clock."),
@@ -106,7 +106,7 @@ impl<'a> View<'a> {
             left_out: self
                 .alignment
                 .files()
-                .filter(|f| !f.is_placed())
+                .filter(|f| f.is_left_out())
                 .map(|f| LeftOut { name: f.path.clone(), href: self.file_anchor(&f.path) })
                 .collect(),
             listen_note: self.listen_note(),
@@ -177,6 +177,11 @@ impl<'a> View<'a> {
         let section = |name: &'static str, id: &str| Some((name, id.to_owned()));
         for (recording, file) in self.alignment.recordings.iter().flat_map(|r| r.files.iter().map(move |f| (r, f))) {
             let line = Some(("Its line", self.file_anchor(&file.path)));
+            if let Some(original) = &file.copy_of {
+                let then = "It takes no part, so that it is no second angle.".to_owned();
+                say(false, format!("{} is a copy of {original}, which is used.", file.path), then, line);
+                continue;
+            }
             if !file.is_placed() {
                 let why = file.reason.as_deref().unwrap_or("no reason is given");
                 say(true, format!("{} has no place.", file.path), sentence(why), line);
