@@ -1,11 +1,11 @@
 #!/bin/sh
 # Fetches the sounds that the marker score learns from, beside those of the benchmark (fetch_claps.sh), from Debian
 # packages into benches/data/training (git-ignored), as mono 16-bit WAV at 48 kHz. Downloads 2.6 GB, installs nothing.
-# Needs apt-get, dpkg, ffmpeg. None of these recordings is in the benchmark.
+# Needs apt-get, dpkg, ffmpeg. benches/src/origins.rs says what is learnt from and what is tuned on; none is in the benchmark.
 #
 # Licences, from each package's copyright file; nothing of this is redistributed:
 #   hydrogen-drumkits GPL-2, GPL-2+, CC-BY-3.0, CC0; torcs-data GPL-2+, LGPL-2+, Free Art; flightgear-data-base GPL-2+;
-#   searchandrescue-data GPL; crrcsim-data GPL-2; supertuxkart-data CC-BY-SA-3.0 and 4.0, CC-BY-3.0, CC0, GPL;
+#   searchandrescue-data GPL; supertuxkart-data CC-BY-SA-3.0 and 4.0, CC-BY-3.0, CC0, GPL;
 #   btanks-data GPL-2+, LGPL-2.1+; gl-117-data GPL-2.
 set -eu
 here=$(cd "$(dirname "$0")/.." && pwd)
@@ -13,7 +13,7 @@ out=$here/data/training
 work=${PACKAGES:-$(mktemp -d)}
 mkdir -p "$out/clap" "$out/engine" "$out/wind"
 cd "$work"
-for p in hydrogen-drumkits torcs-data flightgear-data-base searchandrescue-data crrcsim-data supertuxkart-data \
+for p in hydrogen-drumkits torcs-data flightgear-data-base searchandrescue-data supertuxkart-data \
     btanks-data gl-117-data; do
     ls "$p"_*.deb >/dev/null 2>&1 || apt-get -qq -o APT::Sandbox::User=root download "$p"
     # Only the sounds: the rest of these packages is large. No package has all three kinds, which tar takes ill.
@@ -25,7 +25,7 @@ wav() { ffmpeg -nostdin -v error -y -i "$1" -ac 1 -ar 48000 -c:a pcm_s16le "$out
 kits=usr/share/hydrogen/data/drumkits
 for kit in ColomboAcousticDrumkit ElectricEmpireKit ForzeeStereo HardElectro1 Millo-Drums_v.1 Millo_MultiLayered2; do
     find "$kits/$kit" -type f | grep -iE 'clap|rim|stick' | LC_ALL=C sort | while read -r f; do
-        wav "$f" "clap/$(basename "${f%.*}")"
+        wav "$f" "clap/${kit}_$(basename "${f%.*}")"
     done
 done
 
@@ -40,7 +40,7 @@ for name in engine-idle engine; do wav $s/Aircraft/*/Sounds/$name.wav "engine/pi
 for name in engine-prop prop exhaust_loop fan jet rotor-2blade rotor turbine_loop turbojet_fan turboprop1; do
     wav $s/Sounds/$name.wav "engine/aircraft_$name"
 done
-for name in wind wind1 rain-windshield; do wav $s/Sounds/$name.wav "wind/$name"; done
+for name in wind wind1 rain-windshield; do wav $s/Sounds/$name.wav "wind/aircraft_$name"; done
 s=$games/searchandrescue/sounds
 for name in helicopter_engine_inside helicopter_engine_outside2 helicopter_engine_outside3 jet_engine_inside \
     jet_engine_inside2 jet_engine_outside; do
@@ -51,8 +51,6 @@ for f in $s/*/engine_inside.wav; do
     n=$((n + 1))
     wav "$f" engine/rescue_hover_$n
 done
-s=$games/crrcsim/sounds
-for name in fan electric; do wav $s/$name.wav "engine/model_$name"; done
 s=$games/supertuxkart/data/sfx
 for name in engine_large engine_small; do wav $s/$name.ogg "engine/kart_$name"; done
 s=$games/btanks/data/sounds

@@ -3,6 +3,7 @@
 pub mod bounds;
 pub mod claps;
 pub mod classes;
+pub mod origins;
 pub mod shoots;
 pub mod sim;
 pub mod sim_sound;

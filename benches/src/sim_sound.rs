@@ -14,6 +14,8 @@ use rand_distr::StandardNormal;
 use rayon::prelude::*;
 use realfft::RealFftPlanner;
 
+use crate::origins::{Part, part_of};
+
 /// Rate at which the world is mixed before the devices sample it, in Hz.
 pub const WORLD_RATE_HZ: f64 = 16_000.0;
 
@@ -113,25 +115,34 @@ impl Material {
         Ok(Self { voices, engines })
     }
 
-    /// What speech is judged on: `tuning` for weights and thresholds, the other for the tables. The tuning engines come
-    /// once more, revving.
+    /// What speech is judged on: `tuning` for weights and thresholds ([`Part::Train`] and [`Part::Tune`]: there are few
+    /// voices), else [`Part::Test`] for the tables. The tuning engines come once more, revving.
     ///
     /// # Errors
     /// When a voice is missing.
     pub fn for_speech(&self, tuning: bool) -> Result<Self, String> {
-        let (voices, engines): (_, &[&str]) = match tuning {
-            true => (["en", "es", "en"], &["helicopter", "turbine", "jet"]),
-            false => (["fr", "it", "ru"], &["car", "motor"]),
-        };
-        let voice = |n: &str| {
-            let found = self.voices.iter().find(|v| v.name.starts_with(n)).ok_or(format!("voice {n} is missing"))?;
-            let said = found.names.iter().zip(&found.prompts).filter(|n| !NO_SPEECH.contains(&n.0.as_str()));
-            let (names, prompts) = said.map(|(n, p)| (n.clone(), p.clone())).unzip();
-            Ok::<_, String>(Voice { name: found.name.clone(), names, prompts })
-        };
-        let voices = voices.into_iter().map(voice).collect::<Result<_, _>>()?;
-        let engines = self.engines.iter().filter(|e| engines.iter().any(|n| e.name.starts_with(n)));
-        let mut engines: Vec<Engine> = engines.cloned().collect();
+        let wanted = |file: String| Ok::<_, String>((part_of(&file)? != Part::Test) == tuning);
+        let mut voices = Vec::new();
+        for voice in &self.voices {
+            if wanted(format!("voices/{}", voice.name))? {
+                let said = voice.names.iter().zip(&voice.prompts).filter(|n| !NO_SPEECH.contains(&n.0.as_str()));
+                let (names, prompts) = said.map(|(n, p)| (n.clone(), p.clone())).unzip();
+                voices.push(Voice { name: voice.name.clone(), names, prompts });
+            }
+        }
+        // Two people aboard and a radio.
+        if let [first, _] = voices.as_slice() {
+            voices.push(first.clone());
+        }
+        if voices.len() < 3 {
+            return Err("voices are missing".to_owned());
+        }
+        let mut engines: Vec<Engine> = Vec::new();
+        for engine in &self.engines {
+            if wanted(format!("engines/{}", engine.name))? {
+                engines.push(engine.clone());
+            }
+        }
         if tuning {
             let more: Vec<Engine> = engines.iter().enumerate().map(|(e, engine)| engine.revving(e as f64)).collect();
             engines.extend(more);

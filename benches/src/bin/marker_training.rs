@@ -1,10 +1,11 @@
 //! Material that the score of markers learns from: candidates of the detector in simulated scenes, with their measures.
 //!
-//!     marker_training OUT.f32 --scenes N [--seed S] [--benchmark] [--plain] [--quiet SHARE] [--cabin SHARE]
+//!     marker_training OUT.f32 --part train|tune|test --scenes N [--seed S] [--plain] [--quiet SHARE] [--cabin SHARE]
 //!
-//! Sounds are those of `benches/scripts/fetch_marker_training.sh` and the voices of `fetch_sounds.sh`; with
-//! `--benchmark` those of `fetch_claps.sh` too, with `--plain` those alone, as the benchmark lays them. Otherwise every engine is slowed or sped up and coloured, now and
-//! then two run at once; claps too, and a third of them is synthetic, so that nothing is learnt by heart. Half of the
+//! Sounds are those of one part of [`coeval_benches::origins`], of what `benches/scripts/fetch_marker_training.sh`,
+//! `fetch_claps.sh` and `fetch_sounds.sh` fetch; with `--plain` they are laid as the benchmark does. Otherwise every
+//! engine is slowed or sped up and coloured, now and then two run at once, and a third of them knock as worn ones do;
+//! claps are changed too, and a third of them is synthetic, so that nothing is learnt by heart. Half of the
 //! scenes hold a clap every three seconds at 3 to 25 dB, in a quiet place (`--quiet SHARE`) 15 to 65 dB, the others none.
 //!
 //! Written are rows of 32-bit floats, little-endian, of [`HEADER`] and then `Marker::measures` and `Marker::levels`.
@@ -20,6 +21,7 @@ use coeval::clock::ClockMap;
 use coeval::marker::{MarkerDetector, MarkerOptions, Shape};
 use coeval::resample::{ResampleOptions, Route, resample};
 use coeval_benches::claps::{RATE, Random, Sound, add_radio, add_wind, in_room, lengthen, load, onset, rms, room};
+use coeval_benches::origins::{Part, load_part, part_of};
 use rayon::prelude::*;
 
 /// Label (0 no clap, 1 clap, 2 clap without candidate), scene, kind (0 engine, 1 wind, 2 radio, 3 speech, 4 clutter), engine, clap (-1 for a
@@ -35,8 +37,8 @@ struct Arguments {
     scenes: usize,
     #[arg(long, default_value_t = 1)]
     seed: u64,
-    #[arg(long)]
-    benchmark: bool,
+    #[arg(long, value_enum)]
+    part: Part,
     #[arg(long)]
     plain: bool,
     /// Share of the talk that is in a cabin, over its engine.
@@ -198,10 +200,34 @@ fn add_clutter(bed: &mut [f32], random: &mut Random) {
     }
 }
 
-/// The prompts that `benches/scripts/fetch_sounds.sh` puts into a folder.
-fn prompts(folder: &Path) -> Result<Vec<Vec<f32>>, Box<dyn Error>> {
+/// Knocks of a worn engine, 6 to 40 a second: each by itself much like a clap, but one of many. They come unevenly, are
+/// unequally loud, and some fail to come.
+fn add_knocks(bed: &mut [f32], random: &mut Random) {
+    let bank: Vec<Vec<f32>> = (0..3).map(|_| synthetic_clap(random)).collect();
+    let every_s = 1.0 / (6.0 * (40.0f64 / 6.0).powf(random.unit()));
+    let (uneven, unequal_db, fail) = (random.range(0.02, 0.3), random.range(1.0, 7.0), random.range(0.0, 0.5));
+    let level = rms(bed) * 10f64.powf(random.range(-3.0, 15.0) / 20.0);
+    let mut at_s = 0.0;
+    loop {
+        at_s += every_s * (1.0 + uneven * random.normal()).max(0.2);
+        let (at, knock) = ((at_s * RATE as f64) as usize, &bank[random.below(bank.len())]);
+        if at + knock.len() > bed.len() {
+            break;
+        }
+        let gain = (level * 10f64.powf(unequal_db * random.normal() / 20.0)) as f32;
+        if random.unit() >= fail {
+            bed[at..].iter_mut().zip(knock).for_each(|(b, k)| *b += gain * k);
+        }
+    }
+}
+
+/// The prompts of one part that `benches/scripts/fetch_sounds.sh` puts into a folder.
+fn prompts(folder: &Path, part: Part) -> Result<Vec<Vec<f32>>, Box<dyn Error>> {
     let mut out = Vec::new();
     for speaker in load(folder)? {
+        if part_of(&format!("voices/{}", speaker.name))? != part {
+            continue;
+        }
         let list = std::fs::read_to_string(folder.join(format!("{}.txt", speaker.name)))?;
         for line in list.lines() {
             let mut numbers = line.split(' ').map(str::parse::<usize>);
@@ -240,6 +266,9 @@ fn scene(number: usize, pool: &Pool, arguments: &Arguments) -> Result<Vec<f32>, 
         let source = warped(&pool.engines[which].samples, random.range(0.65, 1.5));
         let mut bed = lengthen(&source, SCENE_S, random);
         coloured(&mut bed, random);
+        if random.unit() < 0.3 {
+            add_knocks(&mut bed, random);
+        }
         let gain = (0.1 / rms(&bed)) as f32;
         bed.iter_mut().for_each(|v| *v *= gain);
         bed
@@ -256,7 +285,7 @@ fn scene(number: usize, pool: &Pool, arguments: &Arguments) -> Result<Vec<f32>, 
         kind => kind,
     };
     match kind {
-        1 => {
+        1 if !pool.winds.is_empty() => {
             let source = &pool.winds[random.below(pool.winds.len())].samples;
             let mut wind = lengthen(source, SCENE_S, &mut random);
             if !plain {
@@ -374,17 +403,22 @@ fn main() -> Result<(), Box<dyn Error>> {
     let arguments = Arguments::parse();
     let data = Path::new(env!("CARGO_MANIFEST_DIR")).join("data");
     let mut pool = Pool::default();
-    let folders = [
-        (!arguments.plain).then(|| data.join("training")),
-        (arguments.plain || arguments.benchmark).then(|| data.join("claps")),
-    ];
-    for folder in folders.iter().flatten() {
-        pool.claps.extend(load(&folder.join("clap"))?);
-        pool.engines.extend(load(&folder.join("engine"))?);
-        pool.winds.extend(load(&folder.join("wind"))?);
-    }
-    pool.voices = load(&data.join("claps/voice"))?;
-    pool.prompts = prompts(&data.join("voices"))?;
+    let part = arguments.part;
+    let folder = if part == Part::Test { "claps" } else { "training" };
+    pool.claps = load_part(&data, &format!("{folder}/clap"), part)?;
+    pool.engines = load_part(&data, &format!("{folder}/engine"), part)?;
+    pool.winds = load_part(&data, &format!("{folder}/wind"), part)?;
+    pool.prompts = prompts(&data.join("voices"), part)?;
+    pool.voices = match part {
+        Part::Test => load_part(&data, "claps/voice", part)?,
+        // A prompt at three times its rate is one at the rate of all else.
+        _ => pool
+            .prompts
+            .iter()
+            .step_by(8)
+            .map(|p| Sound { name: String::new(), samples: warped(p, 1.0 / 3.0) })
+            .collect(),
+    };
     let mut out = std::io::BufWriter::new(std::fs::File::create(&arguments.out)?);
     let numbers: Vec<usize> = (0..arguments.scenes).collect();
     let mut written = 0;

@@ -1,6 +1,6 @@
 //! Marker detection on real claps, knocks and engines: recall, false alarms, onset error.
 //!
-//! `benches/scripts/fetch_claps.sh` fetches the sounds. Each clap is put into a simulated room (image
+//! `benches/scripts/fetch_claps.sh` fetches the sounds, which are all of the test part of `coeval_benches::origins`. Each clap is put into a simulated room (image
 //! sources in a box, random size, absorption and places) and laid under a real engine recording that is
 //! lengthened by cross-fading random stretches of it. The level is the peak of the clap in its room over
 //! the noise's root mean square within half a second of it. False alarms are counted on hours of engine,
@@ -16,7 +16,8 @@
 use std::path::Path;
 
 use coeval::marker::{Marker, MarkerDetector, MarkerOptions};
-use coeval_benches::claps::{RATE, Random, add_radio, add_wind, in_room, lengthen, load, onset, rms, room};
+use coeval_benches::claps::{RATE, Random, add_radio, add_wind, in_room, lengthen, onset, rms, room};
+use coeval_benches::origins::{Part, load_part};
 use realfft::RealFftPlanner;
 
 /// A score per moment: the baselines' output, local maxima 100 ms apart.
@@ -120,16 +121,15 @@ fn percentile(sorted: &[f64], share: f64) -> f64 {
     if sorted.is_empty() { f64::NAN } else { sorted[((sorted.len() - 1) as f64 * share).round() as usize] }
 }
 
-fn main() -> std::io::Result<()> {
+fn main() -> Result<(), Box<dyn std::error::Error>> {
     let verbose = std::env::args().any(|a| a == "--verbose");
     let mut numbers = std::env::args().skip(1).filter_map(|a| a.parse::<f64>().ok());
     let hours = numbers.next().unwrap_or(1.0);
     let seed = numbers.next().unwrap_or(20_261_125.0) as u64;
-    let data = Path::new(env!("CARGO_MANIFEST_DIR")).join("data/claps");
-    let claps = load(&data.join("clap"))?;
-    let engines = load(&data.join("engine"))?;
-    let winds = load(&data.join("wind"))?;
-    let voices = load(&data.join("voice"))?;
+    let data = Path::new(env!("CARGO_MANIFEST_DIR")).join("data");
+    let of = |folder: &str| load_part(&data, folder, Part::Test);
+    let (claps, engines) = (of("claps/clap")?, of("claps/engine")?);
+    let (winds, voices) = (of("claps/wind")?, of("claps/voice")?);
     for clap in claps.iter().filter(|_| verbose) {
         let (start, sharp) = onset(&clap.samples);
         println!(
