@@ -11,6 +11,8 @@
 //! Truth of an onset: arrival of the direct sound of the dry sample's steepest rise ([`onset`]). Samples whose
 //! attack takes longer than half a millisecond (several hands, a stick on rim and skin) have no onset to half a
 //! millisecond; they count for recall, and for the onset error only in the column that says so.
+//!
+//! `markers --real FOLDER TABLE` counts the claps of real recordings instead.
 #![allow(clippy::print_stdout, reason = "a program that prints tables")]
 
 use std::path::Path;
@@ -18,6 +20,7 @@ use std::path::Path;
 use coeval::marker::{Marker, MarkerDetector, MarkerOptions};
 use coeval_benches::claps::{RATE, Random, add_radio, add_wind, in_room, lengthen, onset, rms, room};
 use coeval_benches::origins::{Part, load_part};
+use coeval_media::{OpenOptions, SoundReader};
 use realfft::RealFftPlanner;
 
 /// A score per moment: the baselines' output, local maxima 100 ms apart.
@@ -121,7 +124,45 @@ fn percentile(sorted: &[f64], share: f64) -> f64 {
     if sorted.is_empty() { f64::NAN } else { sorted[((sorted.len() - 1) as f64 * share).round() as usize] }
 }
 
+/// Claps in real rooms: a table of files and times (`benches/scripts/real_claps.tsv`), the files in `folder`.
+fn real(folder: &Path, table: &Path) -> Result<(), Box<dyn std::error::Error>> {
+    println!("file                 claps  found at a score of 0   of 2   others before the last");
+    let mut sums = [0; 4];
+    for line in std::fs::read_to_string(table)?.lines().filter(|l| !l.starts_with('#')) {
+        let (file, times) = line.split_once('\t').ok_or("a line without a tab")?;
+        let times = times.split(' ').map(str::parse::<f64>).collect::<Result<Vec<_>, _>>()?;
+        let mut reader = SoundReader::open(&folder.join(file), &OpenOptions::default())?;
+        let sound = reader.sound()?;
+        let mut detector = MarkerDetector::new(f64::from(sound.rate_hz), sound.channels, &MarkerOptions::default())?;
+        let mut found = Vec::new();
+        reader.read_to_end(|block, _| {
+            found.extend(detector.push(block)?);
+            Ok(())
+        })?;
+        found.extend(detector.finish());
+        // The table's times are read to a few milliseconds.
+        let near = |m: &Marker| times.iter().any(|t| (m.time_s - t).abs() < 0.05);
+        let hits = |least: f64| {
+            let is_found = |t: &&f64| found.iter().any(|m| m.score >= least && (m.time_s - **t).abs() < 0.05);
+            times.iter().filter(is_found).count()
+        };
+        let last_s = times.iter().fold(0.0, |a: f64, t| a.max(*t)) + 0.3;
+        let others = found.iter().filter(|m| m.time_s < last_s && !near(m)).count();
+        let row = [times.len(), hits(0.0), hits(2.0), others];
+        println!("{file:<20} {:>5} {:>22} {:>6} {:>8}", row[0], row[1], row[2], row[3]);
+        sums.iter_mut().zip(row).for_each(|(s, r)| *s += r);
+    }
+    println!("all                  {:>5} {:>22} {:>6} {:>8}", sums[0], sums[1], sums[2], sums[3]);
+    Ok(())
+}
+
 fn main() -> Result<(), Box<dyn std::error::Error>> {
+    let arguments: Vec<String> = std::env::args().collect();
+    if let [_, how, folder, table] = arguments.as_slice()
+        && how == "--real"
+    {
+        return real(Path::new(folder), Path::new(table));
+    }
     let verbose = std::env::args().any(|a| a == "--verbose");
     let mut numbers = std::env::args().skip(1).filter_map(|a| a.parse::<f64>().ok());
     let hours = numbers.next().unwrap_or(1.0);
