@@ -12,9 +12,11 @@ notebook     decoding and one correlation per file, at the cameras' rate of 48 k
              ten minutes of a shoot; so up to --full-rate-up-to minutes), and at 8 kHz
 
 A second table holds the whole job against what it cannot do without, in the same run: decoding the sound (by ffmpeg, as
-many files at once as there are cores) and writing as many bytes as the results have (not forced to the disk). It also
-has a second run into the same folder, one with another --start, and the limits of each (own targets, for two cores on
-which nothing else runs); figures beyond them are marked.
+many files at once as there are cores) and writing as many bytes as the results have (not forced to the disk). Then
+come second runs into the same folder, for which `coeval` has kept what it measured: with nothing changed, another --start,
+one anchor more, and one clip of 30 s more; and `coeval tighten` with other parameters. All have limits (own targets, for two
+cores on which nothing else runs); figures beyond them are marked. In brackets stands processor time, the system's included,
+which tells more where something else runs.
 
 All files are in the system's cache. Reading is decoding and making the tracks that are compared; comparing is the
 alignment without it. Peak memory is the largest resident set of the process; the notebook way's ffmpeg is not counted.
@@ -32,35 +34,70 @@ import tempfile
 import time
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from typing import NamedTuple
 
 PROJECT = Path(__file__).resolve().parents[2]
 # Of the cameras that `make_shoot` plays.
 CAMERA_RATE_HZ = 48_000
 # By minutes of a shoot: seconds and MiB of the whole job.
 WHOLE_AT_MOST = {10: (4, None), 60: (20, 300), 240: (80, 600)}
-# Of the whole job against decoding and writing; seconds of a second run of an hour, and of one with another --start.
+# Of the whole job against decoding and writing; seconds of later runs on an hour.
 RATIO_AT_MOST = 1.8
-AGAIN_AT_MOST_S = {60: 1.0}
-OTHER_START_AT_MOST_S = {60: 3.0}
+LATER_AT_MOST_S = {"nothing changed": 1.0, "other --start": 3.0, "anchor more": 3.0, "clip more": 4.0, "tighten again": 1.0}
+CLIP_S = 30
+
+
+class Spent(NamedTuple):
+    """What a process took."""
+
+    whole_s: float
+    cpu_s: float
+    """Its own time and the system's, on all cores."""
+    peak_mib: float
 
 
 def ended(child, began):
-    """Waits for a child; seconds since it began and its peak MiB."""
+    """Waits for a child; what it took since it began."""
     _, status, usage = os.wait4(child.pid, 0)
     whole = time.perf_counter() - began
     if os.waitstatus_to_exitcode(status) != 0:
         sys.exit(f"failed: {' '.join(map(str, child.args))}")
-    return whole, usage.ru_maxrss / 1024
+    return Spent(whole, usage.ru_utime + usage.ru_stime, usage.ru_maxrss / 1024)
 
 
 def bytes_below(folder):
     return sum(path.stat().st_size for path in folder.rglob("*") if path.is_file())
 
 
-def measured(command):
-    """Runs a command; seconds and peak MiB of it and its children."""
+def measured(command, **how):
+    """Runs a command; what it and its children took."""
     began = time.perf_counter()
-    return ended(subprocess.Popen(command, stdout=subprocess.DEVNULL), began)
+    return ended(subprocess.Popen(command, stdout=subprocess.DEVNULL, **how), began)
+
+
+def later_runs(coeval, recordings, out, files):
+    """What runs take that change one thing each, by name."""
+    align = [coeval, "align", recordings, "-o", out]
+    anchor = out.with_suffix(".anchors.json")
+    a, b = files[0], files[-1]
+    moments = {"a": a["path"], "a_at": at([k[::-1] for k in a["knots"]], 300.0), "b": b["path"],
+               "b_at": at([k[::-1] for k in b["knots"]], 300.0)}
+    anchor.write_text(json.dumps({"anchor": [moments]}))
+    runs = {"nothing changed": measured(align), "other --start": measured([*align, "--start", "02:00:00:00"]),
+            "anchor more": measured([*align, "--start", "02:00:00:00", "--anchors", anchor])}
+    tighten = [coeval, "tighten", out, "--recordings", recordings]
+    measured([*tighten, "--length", "5"])
+    runs["tighten again"] = measured([*tighten, "--length", "4"])
+    # Part of the recorder's sound, as a phone that came late would have written it.
+    clip = recordings / "clip.m4a"
+    cut = ["ffmpeg", "-v", "error", "-ss", "200", "-t", f"{CLIP_S}", "-i", recordings / b["path"], "-c:a", "aac", clip]
+    try:
+        subprocess.run(cut, check=True)
+        runs["clip more"] = measured(align)
+    finally:
+        clip.unlink(missing_ok=True)
+        anchor.unlink()
+    return runs
 
 
 def decoding_s(paths):
@@ -86,8 +123,7 @@ def writing_s(count, folder):
 
 
 def staged(command, shown):
-    """Like `measured` for `coeval`, whose progress shows on a terminal: seconds, peak MiB, and seconds of each stage.
-    What it prints goes to the file `shown`."""
+    """Like `measured` for `coeval`, whose progress shows on a terminal: what it took, and seconds of each stage. What it prints goes to the file `shown`."""
     ours, theirs = pty.openpty()
     began = time.perf_counter()
     terminal = {**os.environ, "TERM": "xterm"}
@@ -104,11 +140,11 @@ def staged(command, shown):
             if not seen or seen[-1][0] != name:
                 seen.append((name, now))
     os.close(ours)
-    whole, peak_mib = ended(child, began)
+    spent = ended(child, began)
     stages = {}
-    for (name, begins), (_, ends) in zip(seen, seen[1:] + [(None, whole)]):
+    for (name, begins), (_, ends) in zip(seen, seen[1:] + [(None, spent.whole_s)]):
         stages[name.decode()] = stages.get(name.decode(), 0.0) + ends - begins
-    return whole, peak_mib, stages
+    return spent, stages
 
 
 def at(knots, t):
@@ -166,20 +202,21 @@ def main():
                 while sound.read(1 << 24):
                     pass
         with tempfile.TemporaryFile() as shown:
-            placing_s, placing_mib, stages = staged([coeval, "align", recordings, "--json"], shown)
+            placing, stages = staged([coeval, "align", recordings, "--json", "--no-cache"], shown)
             shown.seek(0)
             ours_ms = error_ms(json.load(shown))
+        placing_s, placing_mib = placing.whole_s, placing.peak_mib
         out = shoot / f"aligned-{os.getpid()}-{time.time_ns()}"
-        whole_s, whole_mib = measured([coeval, "align", recordings, "-o", out])
+        os.environ["COEVAL_CACHE"] = str(out.with_suffix(".cache"))
+        whole = measured([coeval, "align", recordings, "-o", out])
+        whole_s, whole_mib = whole.whole_s, whole.peak_mib
         assert error_ms(json.loads((out / "alignment.json").read_text())) == ours_ms
 
         decode_s, write_s = decoding_s(sorted(recordings.iterdir())), writing_s(bytes_below(out), shoot)
-        again_s, _ = measured([coeval, "align", recordings, "-o", out])
-        other_start_s, _ = measured([coeval, "align", recordings, "-o", out, "--start", "02:00:00:00"])
+        later = later_runs(coeval, recordings, out, files)
 
-        row = {"decode_s": decode_s, "write_s": write_s, "again_s": again_s, "other_start_s": other_start_s,
-               "minutes": minutes, "sound_h": sum(f["duration_s"] for f in files) / 3600, "placing_s": placing_s,
-               "stages_s": stages, "placing_peak_mib": placing_mib, "worst_ms": ours_ms, "whole_s": whole_s,
+        row = {"decode_s": decode_s, "write_s": write_s, "later": later, "whole": whole, "minutes": minutes, "sound_h": sum(f["duration_s"] for f in files) / 3600, "placing_s": placing_s,
+               "placing": placing, "stages_s": stages, "placing_peak_mib": placing_mib, "worst_ms": ours_ms, "whole_s": whole_s,
                "whole_peak_mib": whole_mib, "notebook": {}}
         for name, rate in [("48 kHz", CAMERA_RATE_HZ), ("8 kHz", 8000)]:
             if name == "48 kHz" and minutes > options.full_rate_up_to:
@@ -201,20 +238,24 @@ def main():
               f"| {stages.get('comparing', 0.0):.2f} | {placing_mib:.0f} | {error} | {whole_s:.1f} | {whole_mib:.0f} | {beside} "
               f"| {low['whole_s']:.1f} | {low['decode_s']:.1f} | {low['correlate_s']:.1f} | {low['peak_mib']:.0f} "
               f"| {low['worst_ms']:.1f} | {low['whole_s'] / placing_s:.1f} |", flush=True)
-    print("\n| shoot | whole job s | peak MiB | decoding s | writing s | both s | job / both | second run s | other --start s |\n"
-          + "| --- " * 9 + "|")
+    print("\n| shoot | whole job s | peak MiB | decoding s | writing s | both s | job / both | "
+          + " | ".join(f"{name} s" for name in LATER_AT_MOST) + " |\n" + "| --- " * (7 + len(LATER_AT_MOST)) + "|")
     for row in rows:
         minutes = row["minutes"]
 
-        def held(value, most, digits=1):
-            return f"{value:.{digits}f}" + (f" (more than {most:g})" if most is not None and value > most else "")
+        def held(value, most, digits=1, cpu_s=None):
+            spent = "" if cpu_s is None else f" ({cpu_s:.{digits}f})"
+            beyond = f" (more than {most:g})" if most is not None and value > most else ""
+            return f"{value:.{digits}f}{spent}{beyond}"
 
         most_s, most_mib = WHOLE_AT_MOST.get(minutes, (None, None))
         both_s = row["decode_s"] + row["write_s"]
-        print(f"| {minutes:g} min | {held(row['whole_s'], most_s)} | {held(row['whole_peak_mib'], most_mib, 0)} "
+        later = [held(row["later"][name].whole_s, most if minutes == 60 else None, 2, row["later"][name].cpu_s)
+                 for name, most in LATER_AT_MOST.items()]
+        print(f"| {minutes:g} min | {held(row['whole_s'], most_s, cpu_s=row['whole'].cpu_s)} "
+              f"| {held(row['whole_peak_mib'], most_mib, 0)} "
               f"| {row['decode_s']:.1f} | {row['write_s']:.1f} | {both_s:.1f} | {held(row['whole_s'] / both_s, RATIO_AT_MOST)} "
-              f"| {held(row['again_s'], AGAIN_AT_MOST_S.get(minutes))} "
-              f"| {held(row['other_start_s'], OTHER_START_AT_MOST_S.get(minutes))} |")
+              f"| {' | '.join(later)} |")
     if options.json:
         options.json.write_text(json.dumps(rows, indent=1) + "\n")
 

@@ -10,7 +10,7 @@ if ! cmp -s tests/requirements.txt "$stamp"; then
     "$venv/bin/pip" install --quiet --disable-pip-version-check -r tests/requirements.txt
     cp tests/requirements.txt "$stamp"
 fi
-export VIRTUAL_ENV=$venv PATH=$venv/bin:$PATH PYTHONDONTWRITEBYTECODE=1 MPLBACKEND=Agg
+export VIRTUAL_ENV=$venv PATH=$venv/bin:$PATH PYTHONDONTWRITEBYTECODE=1 MPLBACKEND=Agg COEVAL_CACHE=
 maturin develop --quiet --features as-tested
 mypy
 python -m mypy.stubtest coeval --mypy-config-file pyproject.toml --allowlist tests/stubtest-allowlist.txt

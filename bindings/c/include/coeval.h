@@ -2169,6 +2169,16 @@ coeval_status coeval_shoot_set_allow_ffmpeg(coeval_shoot *shoot,
                                             coeval_error *error);
 
 /**
+ * A folder in which what was measured of files and of pairs of them is kept for the next alignment of the same files, which
+ * then measures only what is new; the result is the same to the last byte. It is made if it is missing, and holds 5 GiB at
+ * the most. That nothing can be kept is no error. NULL, the default: nothing is kept.
+ * [real-time]
+ */
+coeval_status coeval_shoot_set_cache(coeval_shoot *shoot,
+                                     const char *folder,
+                                     coeval_error *error);
+
+/**
  * 1: the picture of cameras that sound does not place may be looked at for a filmed clap that others heard, through
  * an `ffmpeg` program on PATH. 0, the default: it may not.
  * [real-time]

@@ -5,7 +5,7 @@ use std::path::PathBuf;
 
 use ::coeval_shoot::alignment::{File, Recording};
 use ::coeval_shoot::chapters::Chapters;
-use ::coeval_shoot::{Alignment, Anchor, At, Kind, Options, TrackFile, align_with};
+use ::coeval_shoot::{Alignment, Anchor, At, Cache, Kind, Options, TrackFile, align_with};
 use coeval::Result;
 use coeval::network::Force;
 
@@ -176,6 +176,26 @@ pub unsafe extern "C" fn coeval_shoot_set_allow_ffmpeg(
     unsafe {
         guard(error, || {
             handle::get_mut(shoot)?.options.open.allow_ffmpeg = yes_or_no(allow)?;
+            Ok(())
+        })
+    }
+}
+
+/// A folder in which what was measured of files and of pairs of them is kept for the next alignment of the same files, which
+/// then measures only what is new; the result is the same to the last byte. It is made if it is missing, and holds 5 GiB at
+/// the most. That nothing can be kept is no error. NULL, the default: nothing is kept.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_shoot_set_cache(
+    shoot: *mut coeval_shoot,
+    folder: *const c_char,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe {
+        guard(error, || {
+            let folder = if folder.is_null() { None } else { Some(text(folder, "the folder")?) };
+            let cache = folder.map(|folder| Cache::new(folder, Cache::MOST_BYTES));
+            handle::get_mut(shoot)?.options.open.cache = cache;
             Ok(())
         })
     }

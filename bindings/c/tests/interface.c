@@ -1054,6 +1054,9 @@ static void shoots(void) {
     CHECK_OK(coeval_shoot_set_picture(shoot, 1, error), error);
     CHECK_FAILS(coeval_shoot_set_threads(shoot, 100000, error), "threads");
     CHECK_OK(coeval_shoot_set_threads(shoot, 1, error), error);
+    CHECK_FAILS(coeval_shoot_set_cache(shoot, "\xff", error), "UTF-8");
+    CHECK_OK(coeval_shoot_set_cache(shoot, "kept", error), error);
+    CHECK_OK(coeval_shoot_set_cache(shoot, NULL, error), error);
     CHECK_OK(coeval_shoot_add_track(shoot, "CAM_A_001", "cam-a", COEVAL_CAMERA, &camera, error), error);
     CHECK_OK(coeval_shoot_add_track(shoot, "REC_001", "rec-1", COEVAL_RECORDER, &recorder, error), error);
     CHECK(camera == NULL && recorder == NULL);

@@ -13,7 +13,7 @@ use coeval_cut::voices::SpeechMap;
 use coeval_cut::{RoughCutOptions, rough_cut};
 use coeval_deliver::otio::{Extras, References, to_otio};
 use coeval_listen::activity::ActivityCurve;
-use coeval_media::{OpenOptions, SampleFormat, SoundReader, WavOptions, WavWriter};
+use coeval_media::{Cache, OpenOptions, SampleFormat, SoundReader, WavOptions, WavWriter};
 use coeval_shoot::chapters::Chapters;
 use coeval_shoot::conform::{ConformOptions, SoundPlacement};
 use coeval_shoot::{Alignment, Anchor, At, Kind, Options};
@@ -129,12 +129,14 @@ pub(crate) fn align_shoot(
     distances_m: Vec<(String, f64)>,
     max_drift_ppm: f64,
     allow_ffmpeg: bool,
+    cache: Option<PathBuf>,
     threads: usize,
     progress: Option<Py<PyAny>>,
 ) -> PyResult<(String, PathBuf)> {
     let mut options = Options::default();
     set(py, &mut options, &numbers)?;
     options.open = open_options(allow_ffmpeg);
+    options.open.cache = cache.map(|folder| Cache::new(folder, Cache::MOST_BYTES));
     options.pair = pair_options(max_drift_ppm, None);
     options.main = main;
     options.exclude = exclude;

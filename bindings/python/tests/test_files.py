@@ -99,6 +99,13 @@ def test_options_reach_the_shoot(shoot_folder: Path) -> None:
         coeval.align_shoot(shoot_folder, progress=lambda stage, done: False)
 
 
+def test_a_cache_changes_nothing(shoot_folder: Path, tmp_path: Path) -> None:
+    files = [shoot_folder / "REC_0003.FLAC", shoot_folder / "CAM-A_0017.MP4"]
+    kept = tmp_path / "kept"
+    texts = {coeval.align_shoot(files, cache=cache).to_json() for cache in (None, kept, os.fspath(kept))}
+    assert len(texts) == 1 and any(kept.iterdir())
+
+
 def test_anchors_are_held_against_the_sound(shoot_folder: Path, tmp_path: Path) -> None:
     files = [shoot_folder / "REC_0003.FLAC", shoot_folder / "CAM-A_0017.MP4"]
     free = coeval.align_shoot(files)

@@ -10,6 +10,7 @@ use coeval_media::SampleFormat;
 use coeval_shoot::chapters::Chapters;
 use coeval_shoot::{Alignment, Found, Kind, Options, OutFolder};
 
+use crate::cache::{self, CacheArgs};
 use crate::console::{Console, Failure, Watch, exit};
 use crate::show;
 use crate::table::Table;
@@ -169,6 +170,8 @@ pub(crate) struct ShootArgs {
     /// Read what pure Rust cannot (HE-AAC, AC-3, MPEG-TS) through the `ffmpeg` on PATH
     #[arg(long)]
     allow_ffmpeg: bool,
+    #[command(flatten)]
+    cache: CacheArgs,
     /// Files worked on at once [default: number of cores]
     #[arg(long, value_name = "N")]
     threads: Option<NonZeroUsize>,
@@ -178,6 +181,7 @@ impl ShootArgs {
     pub(crate) fn options(&self) -> Result<Options, Error> {
         let mut options = self.table.0.clone();
         options.open.allow_ffmpeg = self.allow_ffmpeg;
+        options.open.cache = self.cache.open();
         if !(0.0..=1200.0).contains(&self.max_drift_ppm) {
             return Err(Error::new(
                 ErrorKind::InvalidArgument,
@@ -263,6 +267,7 @@ pub(crate) fn run(args: &AlignArgs, console: &mut Console<'_>) -> Result<u8, Fai
             all_made = show::problems(console.err, &problems)?;
         }
     }
+    cache::note(options.open.cache.as_ref(), console)?;
     if code(&alignment) == exit::NOTHING_DONE {
         let all = alignment.files().count();
         let why = if all == 1 {

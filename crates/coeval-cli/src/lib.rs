@@ -2,6 +2,7 @@
 #![forbid(unsafe_code)]
 
 mod align;
+mod cache;
 mod console;
 mod demo;
 mod probe;
@@ -32,6 +33,8 @@ enum Command {
     Tighten(tighten::TightenArgs),
     /// Show what the headers of files say
     Probe(probe::ProbeArgs),
+    /// Say how large what is kept between runs is, or remove it
+    Cache(cache::ShowCacheArgs),
     /// Align the demo recordings and measure the result against the known truth
     Demo(demo::DemoArgs),
 }
@@ -59,6 +62,7 @@ pub fn run(args: impl IntoIterator<Item = impl Into<OsString> + Clone>, console:
         Command::Align(args) => align::run(args, &mut to),
         Command::Tighten(args) => tighten::run(args, &mut to),
         Command::Probe(args) => probe::run(args, &mut to),
+        Command::Cache(args) => cache::run(args, &mut to),
         Command::Demo(args) => demo::run(args, &mut to),
     };
     match result {

@@ -259,7 +259,15 @@ impl<'a> Handover<'a> {
     }
 
     fn write_all(&self, folder: &Path, out: &OutFolder, progress: &dyn Progress) -> Result<Vec<SoundProblem>> {
-        out.begin(self.alignment)?;
+        let mut stay = HashSet::new();
+        for one in &self.events {
+            let path = out.path().join(folder_of(one.number));
+            let jobs: Vec<_> = one.wanted_sounds().map(|(name, sound)| (path.join(name), sound.clone())).collect();
+            let there = conform::lie_there(&jobs, &one.alignment, folder, &one.conform);
+            let names = one.wanted_sounds().zip(there).filter(|(_, there)| *there).map(|((name, _), _)| name);
+            stay.extend(names.map(|name| format!("{}{name}", folder_of(one.number))));
+        }
+        out.begin_keeping(self.alignment, &stay)?;
         let mut problems = Vec::new();
         for one in &self.events {
             let others = self.others(one.number);

@@ -10,6 +10,7 @@ use std::sync::Arc;
 
 use ebur128::{Channel, EbuR128, Mode};
 use realfft::{RealFftPlanner, RealToComplex};
+use serde::{Deserialize, Serialize};
 
 use coeval::Result;
 use coeval::samples::{check_channels, check_frames, check_rate};
@@ -28,7 +29,7 @@ const DROPOUT_S: f64 = 0.001;
 const DROPOUT_ABOVE: f64 = 1e-5;
 
 /// A stretch of a file.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Stretch {
     /// Where it starts, seconds after the first sample.
     pub start_s: f64,
@@ -37,7 +38,7 @@ pub struct Stretch {
 }
 
 /// One channel's readings.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct ChannelLevel {
     /// Largest sample magnitude, dB relative to full scale; minus infinity for silence.
@@ -60,7 +61,7 @@ pub struct ChannelLevel {
 }
 
 /// Lines of the mains in the sound.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct Hum {
     /// The mains frequency that the lines belong to, as measured, Hz.
@@ -72,7 +73,7 @@ pub struct Hum {
 }
 
 /// What [`LevelMeter`] found.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct LevelReport {
     /// Length of the sound, seconds.

@@ -7,3 +7,6 @@ pub mod limit;
 pub mod moment;
 pub mod speech;
 mod true_peak;
+
+/// The version of this crate.
+pub const VERSION: &str = env!("CARGO_PKG_VERSION");

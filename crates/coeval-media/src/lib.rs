@@ -1,6 +1,7 @@
 #![doc = include_str!("../README.md")]
 #![forbid(unsafe_code)]
 
+mod cache;
 mod codec;
 mod ebml;
 mod ffmpeg;
@@ -16,7 +17,11 @@ mod writer;
 
 pub use coeval_error::{Error, ErrorKind, Result};
 
+pub use cache::{Cache, Identity, Key};
 pub use ffmpeg::luma_frames;
 pub use info::{MediaInfo, PictureInfo, Rational, SoundInfo};
 pub use reader::{Hole, OpenOptions, SoundReader, container_of, probe, probe_picture};
-pub use writer::{Bext, SampleFormat, WavOptions, WavWriter};
+pub use writer::{Bext, SampleFormat, WavOptions, WavWriter, restamp};
+
+/// The version of this crate.
+pub const VERSION: &str = env!("CARGO_PKG_VERSION");

@@ -6,6 +6,7 @@ use std::sync::atomic::{AtomicU64, Ordering};
 
 use coeval_error::{Error, ErrorKind, Result};
 
+use crate::cache::Cache;
 use crate::codec::{Decoder, Packet};
 use crate::info::{MediaInfo, SoundInfo};
 use crate::sniff::{Family, MPEG_PS, MPEG_TS, sniff};
@@ -19,6 +20,8 @@ use crate::{ffmpeg, foreign, isobmff, riff};
 pub struct OpenOptions {
     /// May an `ffmpeg` on PATH read what pure Rust cannot?
     pub allow_ffmpeg: bool,
+    /// Where what was measured of files is kept between runs. `None`: nowhere.
+    pub cache: Option<Cache>,
 }
 
 /// Reads headers only.

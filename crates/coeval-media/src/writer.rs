@@ -5,7 +5,7 @@
 //! ITU-R BS.2088).
 
 use std::fs::File;
-use std::io::{BufWriter, Seek, SeekFrom, Write};
+use std::io::{BufWriter, Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 
 use coeval_error::{Error, ErrorKind, Result};
@@ -101,6 +101,8 @@ pub struct WavWriter {
 
 /// Payload of a `ds64` chunk without a table.
 const DS64_BYTES: u32 = 28;
+/// Bytes of a page of the usual systems, at least.
+const PAGE: usize = 4096;
 /// Samples that are put into bytes at a time.
 const BLOCK: usize = 8192;
 
@@ -252,6 +254,39 @@ impl WavWriter {
     }
 }
 
+/// Gives a file that was written with the options `old` the texts and the time reference of `new`, in place; whether that
+/// could be done. Not where the two differ in length or far apart, where the file does not have what `old` says, and not
+/// where it has several names, of which one may be somebody else's.
+///
+/// # Errors
+/// What the system says about opening, reading and writing the file.
+pub fn restamp(path: &Path, old: &WavOptions, new: &WavOptions) -> Result<bool> {
+    let ((old, _), (new, _)) = (header(old), header(new));
+    let differs = |i: &usize| old[*i] != new[*i];
+    if old.len() != new.len() {
+        return Ok(false);
+    }
+    let Some(from) = (0..old.len()).find(differs) else { return Ok(true) };
+    let to = (0..old.len()).rfind(differs).map_or(from, |last| last + 1);
+    // One write within a page: whoever reads sees all of it or nothing, and so does who is killed.
+    if to > PAGE {
+        return Ok(false);
+    }
+    let failed = |e| Error::io(path, e);
+    let mut file = File::options().read(true).write(true).open(path).map_err(failed)?;
+    #[cfg(unix)]
+    if std::os::unix::fs::MetadataExt::nlink(&file.metadata().map_err(failed)?) != 1 {
+        return Ok(false);
+    }
+    let mut there = vec![0; to - from];
+    file.seek(SeekFrom::Start(from as u64)).and_then(|_| file.read_exact(&mut there)).map_err(failed)?;
+    if there != old[from..to] {
+        return Ok(false);
+    }
+    file.seek(SeekFrom::Start(from as u64)).and_then(|_| file.write_all(&new[from..to])).map_err(failed)?;
+    Ok(true)
+}
+
 fn exists(path: &Path) -> Error {
     Error::new(ErrorKind::OutputExists, "something with this name is already there")
         .with_path(path)
@@ -395,6 +430,35 @@ mod tests {
         assert_eq!(reader.info().timecode_s, Some(90_000.0));
         // 2024-05-17 10:00:00, by `date -u -d '2024-05-17 10:00:00' +%s`.
         assert_eq!(reader.info().created_unix_s, Some(1_715_940_000));
+    }
+
+    #[test]
+    fn another_time_reference_changes_nothing_else() {
+        let dir = tempfile::tempdir().expect("dir");
+        let (path, fresh) = (dir.path().join("b.wav"), dir.path().join("fresh.wav"));
+        let stamped = |time_reference| WavOptions {
+            bext: Some(Bext { time_reference, ..Bext::default() }),
+            ixml: Some(format!("<BWFXML>{time_reference:05}</BWFXML>")),
+            ..WavOptions::new(48_000, 1)
+        };
+        let write = |path: &Path, options: WavOptions| {
+            let mut w = WavWriter::create(path, options).expect("creates");
+            w.write(&ramp(4800)).expect("writes");
+            w.finish().expect("finishes");
+        };
+        write(&path, stamped(48_000));
+        write(&fresh, stamped(96_000));
+        assert!(restamp(&path, &stamped(48_000), &stamped(96_000)).expect("restamps"));
+        assert_eq!(std::fs::read(&path).expect("reads"), std::fs::read(&fresh).expect("reads"));
+        let before = std::fs::read(&path).expect("reads");
+        assert!(!restamp(&path, &stamped(48_000), &stamped(72_000)).expect("reads"), "it was not 48000 any more");
+        assert!(!restamp(&path, &stamped(96_000), &stamped(960_000)).expect("reads"), "longer by a digit");
+        #[cfg(unix)]
+        {
+            std::fs::hard_link(&path, dir.path().join("theirs.wav")).expect("links");
+            assert!(!restamp(&path, &stamped(96_000), &stamped(72_000)).expect("reads"), "it has two names");
+        }
+        assert_eq!(std::fs::read(&path).expect("reads"), before);
     }
 
     #[test]

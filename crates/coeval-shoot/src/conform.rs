@@ -11,6 +11,8 @@
 //! [`plan`] says what there is to make without reading a sample; [`Conformed::render`] makes one as
 //! a stream of blocks; [`conform`] writes files.
 
+mod lies_there;
+
 use std::collections::{HashSet, VecDeque};
 use std::fmt::Write;
 use std::path::{Path, PathBuf};
@@ -25,6 +27,7 @@ use crate::alignment::{Alignment, File, Kind, Recording};
 use crate::feed::feed;
 use crate::parallel::for_all;
 use crate::write::plain_name;
+use lies_there::Recipe;
 
 /// Frames that are made at a time.
 const BLOCK: usize = 4096;
@@ -284,7 +287,22 @@ pub fn conform(
     write_all(&jobs, alignment, folder, options, progress)
 }
 
-/// Makes sounds of a [`plan`] into WAV files, each at its path; as [`conform`] does.
+/// Which sounds of a [`plan`] lie at their paths already, made from the same, as [`write_all`] would leave them but perhaps
+/// for their time reference. None without a [cache](OpenOptions::cache).
+pub fn lie_there(
+    jobs: &[(PathBuf, Conformed)],
+    alignment: &Alignment,
+    folder: &Path,
+    options: &ConformOptions,
+) -> Vec<bool> {
+    let recipe = |(path, conformed): &'_ (PathBuf, Conformed)| {
+        Recipe::of(conformed, alignment, folder, path, options).is_some_and(|recipe| recipe.lies_there())
+    };
+    jobs.iter().map(recipe).collect()
+}
+
+/// Makes sounds of a [`plan`] into WAV files, each at its path; as [`conform`] does. With
+/// [`replace`](ConformOptions::replace) and a [cache](OpenOptions::cache), what [lies there](lie_there) is not made again.
 ///
 /// # Errors
 /// [`Cancelled`](ErrorKind::Cancelled) only; what is wrong with a file stands in its [`Written`].
@@ -297,7 +315,18 @@ pub fn write_all(
 ) -> Result<Vec<Written>> {
     let weight = |job: &(PathBuf, Conformed)| job.1.frames as f64 * (job.1.channels + 1) as f64;
     for_all("conforming sound", jobs, weight, progress, |(path, conformed), progress| {
-        match conformed.write(alignment, folder, path, options, progress) {
+        let recipe = Recipe::of(conformed, alignment, folder, path, options).filter(|_| options.replace);
+        if let Some(clipped) = recipe.as_ref().and_then(Recipe::stamped) {
+            return Ok(Written { conformed: conformed.clone(), path: Ok(path.clone()), clipped });
+        }
+        let written = conformed.write(alignment, folder, path, options, progress);
+        if let (Ok(clipped), Some(recipe)) = (&written, recipe) {
+            // A source that was changed meanwhile is another file now.
+            if Recipe::of(conformed, alignment, folder, path, options).is_some_and(|now| now.is(&recipe)) {
+                recipe.keep(*clipped);
+            }
+        }
+        match written {
             Err(e) if e.kind() == ErrorKind::Cancelled => Err(e),
             Err(e) => Ok(Written { conformed: conformed.clone(), path: Err(e), clipped: 0 }),
             Ok(clipped) => Ok(Written { conformed: conformed.clone(), path: Ok(path.clone()), clipped }),
@@ -319,16 +348,21 @@ impl Conformed {
         options: &ConformOptions,
         progress: &dyn Progress,
     ) -> Result<u64> {
+        let mut writer = WavWriter::create(path, self.wav(options))?;
+        self.render(alignment, folder, options, progress, &mut |block| writer.write(block))?;
+        let clipped = writer.clipped();
+        writer.finish()?;
+        Ok(clipped)
+    }
+
+    /// How it is written.
+    pub(crate) fn wav(&self, options: &ConformOptions) -> WavOptions {
         let mut wav = WavOptions::new(self.rate_hz, self.channels);
         wav.format = options.format;
         wav.overwrite = options.replace;
         wav.bext = Some(self.bext(options.format));
         wav.ixml = Some(self.ixml());
-        let mut writer = WavWriter::create(path, wav)?;
-        self.render(alignment, folder, options, progress, &mut |block| writer.write(block))?;
-        let clipped = writer.clipped();
-        writer.finish()?;
-        Ok(clipped)
+        wav
     }
 
     fn describe(&self) -> String {
@@ -368,6 +402,9 @@ impl Conformed {
         let [num, den] = self.frame_rate;
         let flag = if den == 1001 && num.is_multiple_of(30_000) { "DF" } else { "NDF" };
         let mut text = String::from("<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n<BWFXML>\n");
+        let [high, low] = [self.time_reference >> 32, self.time_reference & 0xFFFF_FFFF].map(|n| n.to_string());
+        // The text is as long whatever these numbers are, so that a file can be given another time reference in place.
+        let padding = " ".repeat(20 - high.len() - low.len());
         let note = self.describe().replace('&', "&amp;").replace('<', "&lt;").replace('>', "&gt;");
         // Writing to a String cannot fail.
         let _ = write!(
@@ -375,10 +412,9 @@ impl Conformed {
             "<IXML_VERSION>1.52</IXML_VERSION>\n<NOTE>{note}</NOTE>\n<SPEED>\n\
              <TIMECODE_RATE>{num}/{den}</TIMECODE_RATE>\n<TIMECODE_FLAG>{flag}</TIMECODE_FLAG>\n\
              <FILE_SAMPLE_RATE>{rate}</FILE_SAMPLE_RATE>\n<TIMESTAMP_SAMPLE_RATE>{rate}</TIMESTAMP_SAMPLE_RATE>\n\
-             <TIMESTAMP_SAMPLES_SINCE_MIDNIGHT_HI>{}</TIMESTAMP_SAMPLES_SINCE_MIDNIGHT_HI>\n\
-             <TIMESTAMP_SAMPLES_SINCE_MIDNIGHT_LO>{}</TIMESTAMP_SAMPLES_SINCE_MIDNIGHT_LO>\n</SPEED>\n</BWFXML>\n",
-            self.time_reference >> 32,
-            self.time_reference & 0xFFFF_FFFF,
+             <TIMESTAMP_SAMPLES_SINCE_MIDNIGHT_HI>{high}</TIMESTAMP_SAMPLES_SINCE_MIDNIGHT_HI>\n\
+             <TIMESTAMP_SAMPLES_SINCE_MIDNIGHT_LO>{low}</TIMESTAMP_SAMPLES_SINCE_MIDNIGHT_LO>\n</SPEED>\n</BWFXML>\n\
+             {padding}",
             rate = self.rate_hz,
         );
         text

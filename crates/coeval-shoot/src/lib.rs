@@ -11,6 +11,7 @@ mod feed;
 mod find;
 mod guard;
 mod headers;
+mod kept;
 pub mod listen;
 mod measure;
 mod neighbours;
@@ -32,6 +33,7 @@ use coeval::{Error, Result};
 
 pub use alignment::{Alignment, Kind};
 pub use anchors::{Anchor, At, read_anchors};
+pub use coeval_media::Cache;
 pub use find::{Found, Source, find, find_without, natural_order};
 pub use guard::guarded;
 pub use headers::{Headers, Probed, probe};

@@ -11,6 +11,7 @@ use coeval_media::{OpenOptions, SoundReader};
 
 use crate::alignment::{Alignment, File, Kind};
 use crate::guard::guarded;
+use crate::kept::{self, Kept};
 use crate::parallel::for_all;
 
 /// What is measured of a file's sound besides its place.
@@ -45,11 +46,30 @@ pub fn measure(
     let length = |(_, file): &(Kind, &File)| file.duration_s.unwrap_or(0.0);
     for_all("measuring sound", &files, length, progress, |(kind, file), progress| {
         let path = folder.join(&file.path);
-        match guarded(&path, || measure_one(&path, *kind, options, progress)) {
+        match guarded(&path, || measured(&path, *kind, options, progress)) {
             Err(e) if e.kind() == ErrorKind::Cancelled => Err(e),
             other => Ok((file.path.clone(), other)),
         }
     })
+}
+
+/// What is measured of a file, by this run or an earlier one.
+fn measured(path: &Path, kind: Kind, options: &OpenOptions, progress: &dyn Progress) -> Result<Measured> {
+    let what = if kind == Kind::Recorder { "measured-recorder" } else { "measured" };
+    let load = |kept: &Kept| {
+        let (level, claps, speech): (_, Vec<Vec<u8>>, _) = kept::get(kept)?;
+        Some(Measured { level, claps: markers(&claps)?, speech })
+    };
+    let save = |kept: &Kept, m: &Measured| kept::put(kept, &(&m.level, bytes_of(&m.claps), &m.speech));
+    Ok(kept::measured(path, options, what, load, save, || measure_one(path, kind, options, progress))?.0)
+}
+
+fn bytes_of(markers: &[Marker]) -> Vec<Vec<u8>> {
+    markers.iter().map(Marker::to_bytes).collect()
+}
+
+fn markers(bytes: &[Vec<u8>]) -> Option<Vec<Marker>> {
+    bytes.iter().map(|b| Marker::from_bytes(b).ok()).collect()
 }
 
 /// How claps are found that are shown to a person, or kept in a cut: surer than those that only count where another
@@ -86,8 +106,14 @@ fn measure_one(path: &Path, kind: Kind, options: &OpenOptions, progress: &dyn Pr
     Ok(Measured { level: meter.finish()?, claps, speech })
 }
 
-/// The claps and knocks in a file's sound, in order, on presentation time.
+/// The claps and knocks in a file's sound, in order, on presentation time, by this run or an earlier one.
 pub(crate) fn find_claps(path: &Path, options: &OpenOptions, progress: &dyn Progress) -> Result<Vec<Marker>> {
+    let load = |kept: &Kept| markers(&kept::get::<Vec<Vec<u8>>>(kept)?);
+    let save = |kept: &Kept, claps: &Vec<Marker>| kept::put(kept, &bytes_of(claps));
+    Ok(kept::measured(path, options, "claps", load, save, || find_claps_now(path, options, progress))?.0)
+}
+
+fn find_claps_now(path: &Path, options: &OpenOptions, progress: &dyn Progress) -> Result<Vec<Marker>> {
     let mut reader = SoundReader::open(path, options)?;
     let sound = reader.sound()?;
     let detector = MarkerDetector::new(f64::from(sound.rate_hz), sound.channels, &MarkerOptions::default());

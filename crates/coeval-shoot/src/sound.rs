@@ -14,6 +14,7 @@ use crate::chapters::Group;
 use crate::find::Found;
 use crate::guard::guarded;
 use crate::headers::Probed;
+use crate::kept::{self, Kept};
 use crate::parallel::for_all;
 use crate::scratch;
 
@@ -27,11 +28,13 @@ pub struct Sound {
     pub duration_s: f64,
     /// What was found wrong but could be read past.
     pub warnings: Vec<String>,
+    /// Where the track is kept, if it is.
+    kept: Option<Kept>,
 }
 
 impl Sound {
     pub(crate) fn of(file: &TrackFile) -> Self {
-        Self { track: file.track.clone(), duration_s: file.track.duration_s(), warnings: Vec::new() }
+        Self { track: file.track.clone(), duration_s: file.track.duration_s(), warnings: Vec::new(), kept: None }
     }
 }
 
@@ -91,11 +94,29 @@ pub fn hear(found: &Found, probed: &[Probed], options: &OpenOptions, progress: &
     let length = |file: &(&Path, &Probed)| file.1.info.as_ref().map_or(0.0, |i| i.duration_s);
     for_all("reading sound", &files, length, progress, |&(path, probed), progress| match &probed.info {
         Err(_) => Ok(Ok(None)),
-        Ok(_) => match guarded(path, || hear_one(path, options, progress)) {
+        Ok(_) => match guarded(path, || heard(path, options, progress)) {
             Err(e) if e.kind() == ErrorKind::Cancelled => Err(e),
             other => Ok(other.map(Some)),
         },
     })
+}
+
+/// A file's sound, of this run or an earlier one.
+fn heard(path: &Path, options: &OpenOptions, progress: &dyn Progress) -> Result<Sound> {
+    let about = |(cache, key): &Kept| (cache.clone(), key.clone().with(b"about"));
+    let load = |kept: &Kept| {
+        let (duration_s, warnings) = kept::get(&about(kept))?;
+        let (mut bytes, length) = kept.0.read(&kept.1)?;
+        let spill = Some((scratch::AFTER_S, scratch::temporary_files()));
+        Some(Sound { track: Track::read_from(&mut bytes, length, spill).ok()?, duration_s, warnings, kept: None })
+    };
+    let save = |kept: &Kept, sound: &Sound| {
+        kept::put(&about(kept), &(sound.duration_s, &sound.warnings));
+        kept.0.write(&kept.1, |out| sound.track.write_to(out).map_err(std::io::Error::other));
+    };
+    let (mut sound, kept) = kept::measured(path, options, "track", load, save, || hear_one(path, options, progress))?;
+    sound.kept = kept;
+    Ok(sound)
 }
 
 fn hear_one(path: &Path, options: &OpenOptions, progress: &dyn Progress) -> Result<Sound> {
@@ -121,7 +142,7 @@ fn hear_one(path: &Path, options: &OpenOptions, progress: &dyn Progress) -> Resu
     // Pictures may go on without sound; sound alone is as long as what could be read of it.
     let duration_s =
         if info.picture.is_some() && info.duration_s.is_finite() { info.duration_s.max(heard_s) } else { heard_s };
-    Ok(Sound { track: builder.finish(), duration_s, warnings })
+    Ok(Sound { track: builder.finish(), duration_s, warnings, kept: None })
 }
 
 /// How sure both of two placements must be to tell how their files lie to each other.
@@ -350,16 +371,19 @@ pub(crate) fn compare_asked(
                 // The place for a range of drift, once a comparison takes one.
                 narrowed.max_drift_ppm = narrowed.max_drift_ppm.min(low.abs().max(high.abs()));
             }
+            if let Expected::Within(range) = place {
+                narrowed.offset_range_s = Some(range);
+            }
             let outcome = match place {
                 Expected::Apart => PairOutcome::Unplaced(Unplaced::NoCommonSound),
-                Expected::Anywhere if narrowed.max_drift_ppm == options.max_drift_ppm => {
-                    aligner.align(x, y, progress)?
-                }
-                Expected::Anywhere => Aligner::new(narrowed)?.align(x, y, progress)?,
-                Expected::Within(range) => {
-                    narrowed.offset_range_s = Some(range);
-                    Aligner::new(narrowed)?.align(x, y, progress)?
-                }
+                _ => outcome_of(heard, (a, b), &narrowed, || {
+                    let as_asked = (narrowed.max_drift_ppm, narrowed.offset_range_s)
+                        == (options.max_drift_ppm, options.offset_range_s);
+                    match as_asked {
+                        true => aligner.align(x, y, progress),
+                        false => Aligner::new(narrowed.clone())?.align(x, y, progress),
+                    }
+                })?,
             };
             Ok(Compared::new(a, b, outcome))
         })?;
@@ -368,6 +392,25 @@ pub(crate) fn compare_asked(
     }
     compared.sort_by_key(|c| (c.a, c.b));
     Ok(compared)
+}
+
+/// What came of comparing two files, by an earlier run where both are kept, or else by `work`.
+fn outcome_of(
+    heard: &[Heard],
+    (a, b): (usize, usize),
+    options: &PairOptions,
+    work: impl FnOnce() -> Result<PairOutcome>,
+) -> Result<PairOutcome> {
+    let kept = |file: usize| audible(&heard[file]).and_then(|sound| sound.kept.as_ref());
+    let Some(((cache, a), (_, b))) = kept(a).zip(kept(b)) else { return work() };
+    // Written out, numbers are exact and no option is forgotten.
+    let key = kept::key("pair").with(&a.bytes()).with(&b.bytes()).with(format!("{options:?}").as_bytes());
+    if let Some(known) = cache.get(&key).and_then(|bytes| PairOutcome::from_bytes(&bytes).ok()) {
+        return Ok(known);
+    }
+    let outcome = work()?;
+    cache.put(&key, &outcome.to_bytes());
+    Ok(outcome)
 }
 
 #[cfg(test)]

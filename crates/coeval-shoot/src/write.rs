@@ -186,7 +186,15 @@ impl OutFolder {
     /// # Errors
     /// As for [`write_whole`].
     pub fn begin(&self, alignment: &Alignment) -> Result<PathBuf> {
-        for name in self.outdated(alignment)? {
+        self.begin_keeping(alignment, &HashSet::new())
+    }
+
+    /// As [`begin`](Self::begin), but files of these names follow from the new alignment too, and stay.
+    ///
+    /// # Errors
+    /// As for [`write_whole`].
+    pub fn begin_keeping(&self, alignment: &Alignment, names: &HashSet<String>) -> Result<PathBuf> {
+        for name in self.outdated(alignment)?.iter().filter(|name| !names.contains(*name)) {
             remove(&self.path, name)?;
         }
         clear_unfinished(&self.path)?;
@@ -227,13 +235,19 @@ impl OutFolder {
         Ok(path)
     }
 
-    /// Writes one file into it, whole or not at all; makes its folder first, if it is missing.
+    /// Writes one file into it, whole or not at all, unless it lies there already; makes its folder first, if it is
+    /// missing.
     ///
     /// # Errors
     /// As for [`write_whole`].
     pub fn write(&self, name: &str, content: &[u8]) -> Result<PathBuf> {
         let path = self.place(name)?;
-        write_whole(&path, content)?;
+        let plain = |about: std::fs::Metadata| about.is_file() && about.len() == content.len() as u64;
+        let same =
+            std::fs::symlink_metadata(&path).is_ok_and(plain) && std::fs::read(&path).is_ok_and(|c| c == content);
+        if !same {
+            write_whole(&path, content)?;
+        }
         Ok(path)
     }
 }

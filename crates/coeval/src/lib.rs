@@ -28,9 +28,13 @@ mod fit;
 pub mod marker;
 pub mod network;
 pub mod options;
+mod outcome;
 pub mod pair;
 pub mod progress;
 pub mod resample;
 pub mod samples;
 mod store;
 pub mod track;
+
+/// The version of this crate.
+pub const VERSION: &str = env!("CARGO_PKG_VERSION");

@@ -10,6 +10,7 @@
 
 pub(crate) mod band;
 
+use std::io::{Read, Write};
 use std::sync::{Arc, LazyLock, OnceLock};
 
 use realfft::num_complex::Complex32;
@@ -86,9 +87,18 @@ const BYTES_1: &[u8; 8] = b"cvtrack1";
 const HEAD: usize = 8 + 1 + 8 + 8;
 const TAIL: usize = 8;
 
-/// FNV-1a (Fowler, Noll, Vo; RFC 9923 has its constants) over bytes.
-fn digest(bytes: &[u8]) -> u64 {
-    bytes.iter().fold(0xcbf2_9ce4_8422_2325, |hash, b| (hash ^ u64::from(*b)).wrapping_mul(0x0100_0000_01b3))
+/// FNV-1a (Fowler, Noll, Vo; RFC 9923 has its constants): the hash of nothing, and of what follows.
+const FNV_BASIS: u64 = 0xcbf2_9ce4_8422_2325;
+
+fn digest(hash: u64, bytes: &[u8]) -> u64 {
+    bytes.iter().fold(hash, |hash, b| (hash ^ u64::from(*b)).wrapping_mul(0x0100_0000_01b3))
+}
+
+/// Samples that are written or read at a time.
+const PIECE: usize = 1 << 13;
+
+fn track_samples(seconds: f64) -> usize {
+    (seconds.max(0.0) * TRACK_RATE_HZ) as usize
 }
 
 /// Samples over which [`Track::levels`] are taken: 0.25 s.
@@ -227,22 +237,40 @@ impl Track {
     /// [`Io`](crate::ErrorKind::Io) when a long track lies in a [`Scratch`] and cannot be read.
     pub fn to_bytes(&self) -> Result<Vec<u8>> {
         let mut bytes = Vec::with_capacity(self.byte_count());
-        bytes.extend_from_slice(BYTES_1);
+        self.write_to(&mut bytes)?;
+        Ok(bytes)
+    }
+
+    /// Writes what [`to_bytes`](Self::to_bytes) gives, piece by piece.
+    ///
+    /// # Errors
+    /// As there, and [`Io`](crate::ErrorKind::Io) when `out` takes no more.
+    pub fn write_to(&self, out: &mut dyn Write) -> Result<()> {
+        let mut hash = FNV_BASIS;
+        let mut put = |bytes: &[u8]| {
+            hash = digest(hash, bytes);
+            match out.write_all(bytes) {
+                Err(e) => Err(Error::new(ErrorKind::Io, format!("the track cannot be written: {e}")).with_source(e)),
+                Ok(()) => Ok(hash),
+            }
+        };
+        let mut bytes = BYTES_1.to_vec();
         bytes.push(u8::from(self.silent));
         for count in [self.len(), self.bands.len()] {
             bytes.extend_from_slice(&(count as u64).to_le_bytes());
         }
-        let mut block = [0.0; LEVEL_HOP];
-        for from in (0..self.len()).step_by(LEVEL_HOP) {
-            let block = &mut block[..LEVEL_HOP.min(self.len() - from)];
+        put(&bytes)?;
+        let mut block = [0.0; PIECE];
+        for from in (0..self.len()).step_by(PIECE) {
+            let block = &mut block[..PIECE.min(self.len() - from)];
             self.samples.read(from as i64, 1.0, block);
+            bytes.clear();
             bytes.extend(block.iter().flat_map(|s| (*s as i16).to_le_bytes()));
+            put(&bytes)?;
         }
         self.samples.check()?;
-        bytes.extend_from_slice(&self.bands);
-        let digest = digest(&bytes);
-        bytes.extend_from_slice(&digest.to_le_bytes());
-        Ok(bytes)
+        let hash = put(&self.bands)?;
+        put(&hash.to_le_bytes()).map(|_| ())
     }
 
     /// Number of bytes that [`to_bytes`](Self::to_bytes) gives.
@@ -255,25 +283,58 @@ impl Track {
     /// # Errors
     /// [`UnknownFormat`](crate::ErrorKind::UnknownFormat) when they are no track or one of a later version,
     /// [`Damaged`](crate::ErrorKind::Damaged) when they were cut or changed.
-    pub fn from_bytes(bytes: &[u8]) -> Result<Self> {
-        if !bytes.starts_with(BYTES_1) {
+    pub fn from_bytes(mut bytes: &[u8]) -> Result<Self> {
+        let length = bytes.len() as u64;
+        Self::read_from(&mut bytes, length, None)
+    }
+
+    /// A track from `length` bytes of which [`write_to`](Self::write_to) wrote all, read piece by piece. With `spill`, a
+    /// track longer than so many seconds is kept as [`TrackBuilder::spilling`] says.
+    ///
+    /// # Errors
+    /// As for [`from_bytes`](Self::from_bytes); [`Io`](crate::ErrorKind::Io) when `bytes` cannot be read.
+    pub fn read_from(bytes: &mut dyn Read, length: u64, spill: Option<(f64, NewScratch)>) -> Result<Self> {
+        let damaged = || Error::new(ErrorKind::Damaged, "the bytes of the track were cut or changed");
+        let mut hash = FNV_BASIS;
+        let mut take = |out: &mut [u8]| {
+            bytes.read_exact(out).map_err(|e| match e.kind() {
+                std::io::ErrorKind::UnexpectedEof => damaged(),
+                _ => Error::new(ErrorKind::Io, "the bytes of the track cannot be read").with_source(e),
+            })?;
+            hash = digest(hash, out);
+            Ok(hash)
+        };
+        let mut head = [0; HEAD];
+        let magic = &mut head[..BYTES_1.len().min(length as usize)];
+        take(magic)?;
+        if magic != BYTES_1 {
             return Err(Error::new(ErrorKind::UnknownFormat, "the bytes are no track that this version reads"));
         }
-        let damaged = || Error::new(ErrorKind::Damaged, "the bytes of the track were cut or changed");
-        let (content, tail) = bytes.split_last_chunk::<TAIL>().ok_or_else(damaged)?;
-        if content.len() < HEAD || digest(content) != u64::from_le_bytes(*tail) {
-            return Err(damaged());
-        }
-        let (head, body) = content.split_at(HEAD);
+        take(&mut head[BYTES_1.len()..])?;
         let count = |at: usize| head[at..].first_chunk().map(|c| u64::from_le_bytes(*c));
         let (samples, bands) = count(9).zip(count(17)).ok_or_else(damaged)?;
-        let expected = samples.checked_mul(2).and_then(|s| s.checked_add(bands));
-        if expected != Some(body.len() as u64) || bands % BANDS as u64 != 0 || head[8] > 1 {
+        let expected = samples.checked_mul(2).and_then(|s| s.checked_add(bands)?.checked_add((HEAD + TAIL) as u64));
+        if expected != Some(length) || bands % BANDS as u64 != 0 || head[8] > 1 {
             return Err(damaged());
         }
-        let (samples, bands) = body.split_at(2 * samples as usize);
-        let samples: Vec<i16> = samples.as_chunks::<2>().0.iter().map(|s| i16::from_le_bytes(*s)).collect();
-        Ok(Self::of(samples.into(), head[8] == 1, bands.into(), Spill::default()))
+        let spill = Spill(spill.map(|(after_s, scratch)| (track_samples(after_s), scratch)));
+        let mut kept = SampleWriter::new(spill.0.clone());
+        let (mut buffer, mut left) = ([0; 2 * PIECE], samples as usize);
+        while left > 0 {
+            let piece = &mut buffer[..2 * left.min(PIECE)];
+            take(piece)?;
+            kept.extend(piece.as_chunks::<2>().0.iter().map(|s| i16::from_le_bytes(*s)));
+            kept.settle()?;
+            left -= piece.len() / 2;
+        }
+        let mut powers = vec![0; bands as usize];
+        let hash = take(&mut powers)?;
+        let mut tail = [0; TAIL];
+        take(&mut tail)?;
+        if hash != u64::from_le_bytes(tail) {
+            return Err(damaged());
+        }
+        Ok(Self::of(kept.finish(samples as usize), head[8] == 1, powers.into(), spill))
     }
 
     /// Copies samples from `start` on into `out`; what lies outside the track is 0.
@@ -318,8 +379,7 @@ impl TrackBuilder {
     /// made or takes no more, all stays in memory after all.
     #[must_use]
     pub fn spilling(mut self, after_s: f64, scratch: NewScratch) -> Self {
-        let after = (after_s.max(0.0) * TRACK_RATE_HZ) as usize;
-        self.leveller.out = SampleWriter::new(Some((after, scratch)));
+        self.leveller.out = SampleWriter::new(Some((track_samples(after_s), scratch)));
         self
     }
 

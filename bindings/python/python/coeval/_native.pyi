@@ -157,6 +157,7 @@ def align_shoot(
     distances_m: Sequence[tuple[str, float]],
     max_drift_ppm: float,
     allow_ffmpeg: bool,
+    cache: Optional[_Path],
     threads: int,
     progress: _Progress,
 ) -> tuple[str, os.PathLike[str]]: ...

@@ -539,6 +539,7 @@ def align_shoot(
     max_drift_ppm: float = 500.0,
     picture: bool = False,
     allow_ffmpeg: bool = False,
+    cache: Optional[Path] = None,
     threads: Optional[int] = None,
     progress: Progress = None,
 ) -> Alignment:
@@ -575,6 +576,10 @@ def align_shoot(
         clap that others heard.
     allow_ffmpeg : bool
         Whether an ``ffmpeg`` on PATH may read what cannot be read otherwise.
+    cache : str or path-like, optional
+        A folder in which what was measured of files and of pairs of them is kept for the next call, which then measures
+        only what is new; the result is the same. It is made if it is missing, and holds 5 GiB at the most. Nothing is
+        kept if it is not given.
     threads : int, optional
         Files worked on at once; as many as there are cores if not given. The result is the same.
     progress : callable or bool, optional
@@ -609,6 +614,7 @@ def align_shoot(
             list((distances_m or {}).items()),
             max_drift_ppm,
             allow_ffmpeg,
+            cache,
             count,
             callback,
         )

@@ -1,6 +1,7 @@
 //! A stretch of speech, and where its voice comes from.
 
 use coeval::{Error, Result};
+use serde::{Deserialize, Serialize};
 
 /// Where a voice on the recorder's track comes from.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -26,7 +27,7 @@ impl Origin {
 }
 
 /// A stretch of speech.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct SpeechSegment {
     /// Where it begins, seconds.
