@@ -12,6 +12,7 @@
 
 use rayon::prelude::*;
 
+use super::JUMPS_EVERY_S;
 use super::path::{Line, Path, PathPoint, Standing};
 use crate::correlate::Plans;
 use crate::track::{LEVEL_HOP, TRACK_RATE_HZ, Track, dot, highest, resampled};
@@ -121,41 +122,57 @@ pub(super) fn preferences(a: &Track, b: &Track, line: &Line, path: &Path, shifts
     let compare = |&shift_s: &f64| {
         let other = coefficients(a, b, &points, inverted, shift_s);
         let positive = |r: &Option<f32>| r.map(|r| f64::from(r.max(0.0)));
-        let both: Vec<(f64, f64)> =
-            own.iter().zip(&other).filter_map(|(x, y)| Some((positive(x)?, positive(y)?))).collect();
+        let both: Vec<(f64, f64, f64)> = points
+            .iter()
+            .zip(own.iter().zip(&other))
+            .filter_map(|(p, (x, y))| Some((p.b_s, positive(x)?, positive(y)?)))
+            .collect();
         let said = |p: &PathPoint| f64::from((p.weight - path.usual).max(0.0));
         let in_common = points.iter().zip(&other).filter(|(_, y)| y.is_some()).map(|(p, _)| said(p)).sum::<f64>();
         let share = in_common / points.iter().map(said).sum::<f64>().max(1e-9);
-        let (x, y) = both.iter().fold((0.0, 0.0), |sum, (x, y)| (sum.0 + x * x, sum.1 + y * y));
+        let (x, y) = both.iter().fold((0.0, 0.0), |sum, (_, x, y)| (sum.0 + x * x, sum.1 + y * y));
         let alike = (y / f64::max(x, 1e-9)).min(1.0);
-        let differences: Vec<f64> = both
-            .into_iter()
-            .map(|(x, y)| {
-                let noise = |r: f64| (1.0 - r * r) / VALUES.sqrt();
-                (x - y) / noise(x).hypot(noise(y)).hypot(REPEATS_DIFFER * x.min(y))
-            })
-            .collect();
-        let log_odds = if goes_on(&differences) { f64::INFINITY } else { log_odds(&differences) };
+        let noise = |r: f64| (1.0 - r * r) / VALUES.sqrt();
+        let differs = |x: f64, y: f64| (x - y) / noise(x).hypot(noise(y)).hypot(REPEATS_DIFFER * x.min(y));
+        let says: Vec<(f64, f64)> = both.into_iter().map(|(b_s, x, y)| (b_s, differs(x, y))).collect();
+        let differences: Vec<f64> = says.iter().map(|s| s.1).collect();
+        let length_s = path.all.len() as f64 * path.block_s;
+        let log_odds = log_odds(&differences).max(jumped(&says, length_s));
         (differences.len() >= REACHED).then_some(Preference { shift_s, log_odds, share, alike })
     };
     shifts_s.iter().filter_map(compare).collect()
 }
 
-/// Whether one place is right up to a moment and the other from then on: they are one clock that jumps.
-fn goes_on(differences: &[f64]) -> bool {
-    let says = |d: f64| if d.abs() > 3.0 { d } else { 0.0 };
-    let total: f64 = differences.iter().map(|&d| says(d)).sum();
-    let all: f64 = differences.iter().map(|&d| says(d).abs()).sum();
-    let (mut before, mut most) = (0.0, 0.0f64);
-    for &d in differences {
-        before += says(d);
-        most = most.max((2.0 * before - total).abs());
+/// Natural logarithm of the odds that one place is right up to a moment and the other from then on, one clock that
+/// jumps, against that their sounds only happen to come in this order. `says`: when, seconds of `b`, and by how many
+/// standard deviations a block prefers the one place or, below zero, the other; `length_s`: of what.
+///
+/// Of k sounds that prefer the one place and m that prefer the other, all of the one kind come first by chance in 2 of
+/// (k + m)! / (k! m!) orders; any w of them may be an exception, at the price of which they are.
+fn jumped(says: &[(f64, f64)], length_s: f64) -> f64 {
+    // Blocks that follow each other and prefer the same place are of one sound.
+    let mut sounds: Vec<(f64, bool)> = Vec::new();
+    for &(b_s, d) in says.iter().filter(|s| s.1.abs() > TELLS) {
+        match sounds.last_mut() {
+            Some(last) if last.1 == (d > 0.0) && b_s - last.0 <= APART_S => last.0 = b_s,
+            _ => sounds.push((b_s, d > 0.0)),
+        }
     }
-    total.abs() < GOES_ON * all && most >= GOES_ON * all
+    let (all, ours) = (sounds.len(), sounds.iter().filter(|s| s.1).count());
+    // Exceptions to "the other one first, then ours" for every moment, and the same the other way round.
+    let mut fewest = ours.min(all - ours);
+    let mut wrong = all - ours;
+    for s in &sounds {
+        wrong = if s.1 { wrong + 1 } else { wrong - 1 };
+        fewest = fewest.min(wrong).min(all - wrong);
+    }
+    let ln_choose = |n: usize, k: usize| ln_factorial(n) - ln_factorial(k) - ln_factorial(n - k);
+    let by_order = ln_choose(all, ours) - 2f64.ln() - ln_choose(all, fewest);
+    by_order + (length_s / JUMPS_EVERY_S).min(1.0).ln()
 }
 
-/// Share of what speaks for either place that must lie on its side of the moment.
-const GOES_ON: f64 = 0.9;
+/// Standard deviations from which a block prefers a place.
+const TELLS: f64 = 3.0;
 /// Fewer blocks that both places reach tell nothing of them.
 const REACHED: usize = 2;
 /// Independent values in a block: twice its length times the bandwidth of a levelled track.
@@ -210,7 +227,8 @@ const CHANCE: f64 = 12.0;
 /// What two recordings heard along a path.
 #[derive(Debug, Clone, Default)]
 pub(super) struct Heard {
-    /// Lengths of the unbroken stretches that match, seconds.
+    /// Lengths of the unbroken stretches that match, seconds, on the piece of the path on which they say most: those on
+    /// either side of a jump do not keep their distance.
     pub(super) matched_s: Vec<f64>,
     /// Sounds that stand out of both recordings' floors at one time, in time order: when in `b`, seconds, and whether
     /// they match.
@@ -231,7 +249,9 @@ const SECONDS: usize = 160;
 
 impl Heard {
     pub(super) fn along(a: &Track, b: &Track, path: &Path, inverted: bool, plans: &Plans) -> Self {
-        let mut heard = Self { matched_s: stretches(path), ..Self::default() };
+        let pieces = path.pieces.iter().map(|piece| stretches(piece, path));
+        let most = |x: &Vec<f64>, y: &Vec<f64>| played_again(y).total_cmp(&played_again(x));
+        let mut heard = Self { matched_s: pieces.max_by(most).unwrap_or_default(), ..Self::default() };
         let (fa, fb) = (a.above_floor(), b.above_floor());
         let loud = |track: &Track, at_s: f64| {
             let first = ((at_s - 0.5) * TRACK_RATE_HZ / LEVEL_HOP as f64).round().max(0.0) as usize;
@@ -260,12 +280,7 @@ impl Heard {
         // If they are of one time, a sound that is loud in both is the same sound with a probability that is much the
         // same over the file, and which nobody knows: integrated from 0 to 1.
         let same = one_rate(self.matching(|_| true));
-        // If sounds were played again, each matching stretch is one of them: short ones are common, long ones are
-        // rare, and a second one at the same distance in time as the first is a coincidence.
-        let again: f64 =
-            self.matched_s.iter().map(|s| (PROMPTS * (-s / PROMPT_S).exp() + PIECES * (-s / PIECE_S).exp()).ln()).sum();
-        let coincidences = self.matched_s.len().saturating_sub(1) as f64;
-        same - again - coincidences * COINCIDENCE.ln()
+        same - played_again(&self.matched_s)
     }
 
     /// How many of the sounds of some moments match, and how many do not.
@@ -309,13 +324,20 @@ const PIECE_S: f64 = 100.0;
 /// Probability that a second sound was played again with the same distance in time. A guess.
 const COINCIDENCE: f64 = 0.05;
 
+/// Natural logarithm of the probability of stretches that match if sounds were played again: each is one of them, short
+/// ones are common, long ones are rare, and a second one at the same distance in time as the first is a coincidence.
+fn played_again(matched_s: &[f64]) -> f64 {
+    let often = |s: &f64| (PROMPTS * (-s / PROMPT_S).exp() + PIECES * (-s / PIECE_S).exp()).ln();
+    matched_s.iter().map(often).sum::<f64>() + matched_s.len().saturating_sub(1) as f64 * COINCIDENCE.ln()
+}
+
 fn ln_factorial(n: usize) -> f64 {
     (1..=n).map(|k| (k as f64).ln()).sum()
 }
 
-/// Lengths of the stretches of a path that match, seconds: where what the blocks say beyond chance adds up, from where it
+/// Lengths of the stretches of a path's piece that match, seconds: where what the blocks say beyond chance adds up, from where it
 /// begins to where it is most (the cumulative sums of Page, Biometrika 41, 1954).
-fn stretches(path: &Path) -> Vec<f64> {
+fn stretches(piece: &[PathPoint], path: &Path) -> Vec<f64> {
     let mut lengths: Vec<f64> = Vec::new();
     // First block of the stretch so far, what it says, and the block up to which it says most, and how much.
     let mut open: Option<(f64, f32, f64, f32)> = None;
@@ -326,7 +348,7 @@ fn stretches(path: &Path) -> Vec<f64> {
             lengths.push(last - first + path.block_s);
         }
     };
-    for p in path.pieces.iter().flatten() {
+    for p in piece {
         let says = p.weight - path.usual - SPARE;
         if open.is_some_and(|o| o.1 + says <= 0.0 || p.b_s - o.2 > APART_S) {
             close(&mut open, &mut lengths);

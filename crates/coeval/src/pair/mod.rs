@@ -36,7 +36,7 @@ pub(crate) use fit::count;
 use fit::{ONE_PLACE_S, PairFit, between, utterances};
 use long_probe::{Look, places, spread};
 use measure::{Measure, Measured, WINDOW_S, flat, measure};
-use path::{Line, Path, PathPoint, trace, verify};
+use path::{LINE_STANDS, Line, Path, PathPoint, trace, verify};
 use search::{Candidate, Pass, candidates_of_either, unevenness};
 
 /// How two tracks are compared.
@@ -237,6 +237,13 @@ impl PairAlignment {
         self.by_source(sigma_s)
     }
 
+    /// The same, held for right with another probability.
+    fn surer(mut self, confidence: f64) -> Self {
+        self.stretches.iter_mut().for_each(|s| s.confidence *= confidence / self.confidence);
+        self.confidence = confidence;
+        self
+    }
+
     /// The same, less certain because it may follow another source than the voices.
     fn by_source(mut self, sigma_s: f64) -> Self {
         self.source_s = sigma_s;
@@ -310,13 +317,18 @@ impl Aligner {
             return Ok(PairOutcome::Unplaced(Unplaced::TooShort));
         }
         let (mut seen, mut judged): (Vec<Line>, Vec<Line>) = Default::default();
-        let mut best: Option<Box<PairAlignment>> = None;
+        // The best so far, and what its line scored.
+        let mut best: Option<(Box<PairAlignment>, f64)> = None;
         let mut repeats = 0;
         // The first probes leave nothing of the shorter track out.
         let probed = shortest_s <= PROBES as f64 * Look::near(shortest_s).probe_s();
         let middle_s = b.duration_s() / 2.0;
-        // Turned round, a line is still the same place.
+        // Turned round, a line is still the same place; and so is one that a clock which jumps comes to later.
         let near = |x: &Line, y: &Line| (x.at(middle_s) - y.at(middle_s)).abs() < DISTINCT_S;
+        let passes = |map: &ClockMap, line: &Line| {
+            let mut moments = (0..=MOMENTS).map(|i| b.duration_s() * f64::from(i) / f64::from(MOMENTS));
+            moments.any(|t| (map.forward(t) - line.at(t)).abs() < DISTINCT_S)
+        };
         for pass in self.passes(a, b) {
             let view = pass.view.of(a, b);
             let mut found = self.candidates(view, &pass, progress)?;
@@ -325,22 +337,29 @@ impl Aligner {
             found.retain(|c| c.score >= least);
             let lines = self.verified(view, &found, progress)?;
             seen.extend(&lines);
-            for line in lines.iter().take(2) {
+            for line in lines.iter().filter(|l| l.stands >= LINE_STANDS).take(2) {
                 // The same place by another search is the same place.
-                if judged.iter().any(|j| near(j, line) && j.score >= 0.8 * line.score) {
+                let again = |score: f64| score >= 0.8 * line.score;
+                let passed = best.as_ref().is_some_and(|(b, score)| passes(&b.map, line) && again(*score));
+                if passed || judged.iter().any(|j| near(j, line) && again(j.score)) {
                     continue;
                 }
                 judged.push(*line);
                 match self.judge((a, b), view, line, (&seen, &found), progress)? {
-                    // Nor is it searched further where all the doubt that is left is that the sound was played again.
-                    Found::Placed(placed, here)
-                        if placed.confidence >= SURE_ENOUGH || (probed && here >= SURE_ENOUGH) =>
-                    {
-                        return Ok(PairOutcome::Placed(placed));
-                    }
-                    Found::Placed(placed, _) => {
-                        if best.as_ref().is_none_or(|b| placed.confidence > b.confidence) {
-                            best = Some(placed);
+                    Found::Placed(mut placed, here) => {
+                        // Of two ways to one place the one that is measured more often is taken, as sure as the surer.
+                        if let Some((before, _)) = best.take_if(|b| passes(&b.0.map, line))
+                            && before.evidence.len() > placed.evidence.len()
+                        {
+                            let confidence = placed.confidence.max(before.confidence);
+                            placed = Box::new(before.surer(confidence));
+                        }
+                        // Nor is it searched further where all the doubt that is left is that the sound was played again.
+                        if placed.confidence >= SURE_ENOUGH || (probed && here >= SURE_ENOUGH) {
+                            return Ok(PairOutcome::Placed(placed));
+                        }
+                        if best.as_ref().is_none_or(|b| placed.confidence > b.0.confidence) {
+                            best = Some((placed, line.score));
                         }
                     }
                     Found::Repeats => repeats += 1,
@@ -354,7 +373,7 @@ impl Aligner {
             }
         }
         Ok(match best {
-            Some(placed) if placed.confidence >= LEAST_CONFIDENCE => PairOutcome::Placed(placed),
+            Some((placed, _)) if placed.confidence >= LEAST_CONFIDENCE => PairOutcome::Placed(placed),
             _ if repeats > 0 || best.is_some() => PairOutcome::Unplaced(Unplaced::OnlyPeriodicSound),
             _ => PairOutcome::Unplaced(Unplaced::NoCommonSound),
         })
@@ -376,7 +395,7 @@ impl Aligner {
             if from_b { (b.duration_s(), a.duration_s()) } else { (a.duration_s(), b.duration_s()) };
         let parts = (probed_s / PART_S).min(PARTS_EFFORT_S / other_s).max(1.0).floor();
         let part = |i: usize| (probed_s * i as f64 / parts, probed_s * (i + 1) as f64 / parts);
-        let tiles = (shortest_s / near.probe_s()).ceil().min(TILES) as usize;
+        let tiles = (shortest_s / TILE_S).ceil().min(TILES) as usize;
         let mut passes = vec![search(View::All, from_shorter, How::Long(near.clone(), PROBES))];
         passes.extend((0..parts as usize).map(|i| search(view, from_b, How::Short(SHORT, part(i)))));
         passes.push(search(View::All, from_shorter, How::Long(wide, PROBES)));
@@ -417,11 +436,7 @@ impl Aligner {
         let mut lines: Vec<Line> = Vec::new();
         for (i, candidate) in found.iter().take(VERIFIED).enumerate() {
             step(progress, "verify", i as f64 / VERIFIED as f64)?;
-            let signs: &[bool] = if candidate.signed { &[candidate.inverted] } else { &[false, true] };
-            for &inverted in signs {
-                let candidate = Candidate { inverted, ..*candidate };
-                lines.extend(verify(a, b, &candidate, (0.0, b.duration_s()), &self.plans));
-            }
+            lines.extend(verify(a, b, candidate, (0.0, b.duration_s()), &self.plans));
         }
         lines.sort_by(|x, y| y.score.total_cmp(&x.score));
         Ok(lines)
@@ -476,10 +491,12 @@ impl Aligner {
         // Other places at which the same blocks might fit, and others that meet other sound.
         let middle_s = (line.heard_s.0 + line.heard_s.1) / 2.0;
         let shift_s = |l: &Line| l.at(middle_s) - line.at(middle_s);
-        let mut shifts_s: Vec<f64> = path.aside_s.clone();
-        let lines = seen.iter().filter(|l| l.inverted == line.inverted).map(shift_s);
+        let rival = |shift_s: &f64| !path.passes(line, *shift_s);
+        let seen: Vec<&Line> = seen.iter().filter(|l| shift_s(l).abs() <= DISTINCT_S || rival(&shift_s(l))).collect();
+        let mut shifts_s: Vec<f64> = path.aside_s.iter().copied().filter(rival).collect();
+        let lines = seen.iter().filter(|l| l.inverted == line.inverted).map(|l| shift_s(l));
         // Whatever was found at all may be the right place, though it was not made a line.
-        for shift_s in lines.chain(found.iter().map(|c| c.a_s - line.at(c.b_s))) {
+        for shift_s in lines.chain(found.iter().map(|c| c.a_s - line.at(c.b_s)).filter(rival)) {
             if shift_s.abs() > DISTINCT_S && shifts_s.iter().all(|s| (s - shift_s).abs() > DISTINCT_S) {
                 shifts_s.push(shift_s);
             }
@@ -699,8 +716,10 @@ const SLOPE_PPM: f64 = 100.0;
 const TURNS: usize = 4;
 /// How far beyond the limit a clock difference may be measured, ppm.
 const BEYOND_PPM: f64 = 5.0;
-/// Long probes of the first search and, at the most, of the last.
+/// Long probes of the first search. The last one asks for a stretch in common of a minute anywhere, by so many probes at
+/// the most: half of the minute doubles what two tracks cost that have nothing in common.
 const PROBES: usize = 3;
+const TILE_S: f64 = 60.0;
 const TILES: f64 = 60.0;
 /// Short probes of a part of a track.
 const SHORT: Pass = Pass { probes: 48, probe_s: 2.5, drift_ppm: 0.0, step_ppm: 125.0 };
@@ -721,8 +740,10 @@ const SHORTEST_S: f64 = 0.5;
 /// Least standing of a path over the same path shifted aside.
 const STANDING: f64 = 8.0;
 const STANDING_WITHOUT_BEST: f64 = 6.0;
-/// Lines further apart than this are different placements, seconds.
+/// Lines further apart than this are different placements, seconds; and at how many moments of a file a clock that jumps
+/// is held against one.
 const DISTINCT_S: f64 = 0.05;
+const MOMENTS: u32 = 100;
 /// Fewest measurements that confirm a line.
 const EVIDENCE_LEAST: usize = 3;
 /// Most that a line is worth which no such number confirms.

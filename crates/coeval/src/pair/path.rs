@@ -28,6 +28,8 @@ pub(crate) struct Line {
     pub(crate) inverted: bool,
     /// What its blocks say for it beyond what they say for any line.
     pub(crate) score: f64,
+    /// The same in spreads of what they say for any line.
+    pub(crate) stands: f64,
     /// First and last `b` time between which its blocks speak for it (their middle 80 %), seconds.
     pub(crate) heard_s: (f64, f64),
 }
@@ -110,12 +112,17 @@ struct BlockReader<'t> {
     a: &'t Track,
     b: &'t Track,
     length: usize,
-    inverted: bool,
+}
+
+/// A block's correlation with `a`, in spreads, by lag; and the most that it may say, nats.
+struct Correlation {
+    heights: Vec<f32>,
+    most: f32,
 }
 
 impl BlockReader<'_> {
-    /// Bins of `a` lags around `a_start` (the sample that meets the block's first), `half` bins to either side.
-    fn bins(&self, plan: &Plan, b_start: i64, a_start: i64, half: usize, drift_ppm: f64, out: &mut Vec<u8>) {
+    /// `a` lags around `a_start` (the sample that meets the block's first), `half` bins to either side.
+    fn correlation(&self, plan: &Plan, b_start: i64, a_start: i64, half: usize, drift_ppm: f64) -> Correlation {
         let lags = (2 * half + 1) * BIN;
         let mut block = vec![0.0; plan.len];
         let middle = b_start as f64 + self.length as f64 / 2.0;
@@ -129,21 +136,27 @@ impl BlockReader<'_> {
         let expected = (energy(&block[..self.length]) * energy(&stretch[..used]) / used as f32).sqrt();
         let longest = lasting(&block[..self.length]).max(lasting(&stretch[..used]));
         let (x, y) = (plan.spectrum(&mut stretch), plan.spectrum(&mut block));
-        let (mut product, mut correlation) = (Vec::new(), Vec::new());
-        plan.correlogram(&x, &y, &mut product, &mut correlation);
-        let lags = &correlation[..lags];
-        let spread = (energy(lags) / lags.len() as f32).sqrt().max(0.7 * expected);
-        let sign = if self.inverted { -1.0 } else { 1.0 };
-        let scale = if spread > 0.0 { sign / spread } else { 0.0 };
-        let most = WEIGHT_MAX * (longest / LASTING).min(1.0).powi(2);
+        let (mut product, mut heights) = (Vec::new(), Vec::new());
+        plan.correlogram(&x, &y, &mut product, &mut heights);
+        heights.truncate(lags);
+        let spread = (energy(&heights) / lags as f32).sqrt().max(0.7 * expected);
+        let scale = if spread > 0.0 { 1.0 / spread } else { 0.0 };
+        heights.iter_mut().for_each(|h| *h *= scale);
+        Correlation { heights, most: WEIGHT_MAX * (longest / LASTING).min(1.0).powi(2) }
+    }
+}
+
+impl Correlation {
+    /// What each bin says, packed, when both sound alike or when one is turned round.
+    fn bins(&self, inverted: bool) -> Vec<u8> {
+        let sign = if inverted { -1.0 } else { 1.0 };
+        let most = self.most;
         let bounded = |nats: f32| {
             // As little more as tells a voice from its reflection.
             if nats > most && most < WEIGHT_MAX { most * (1.0 + 0.05 * (nats / most).ln()) } else { nats }
         };
-        out.extend(
-            lags.chunks_exact(BIN)
-                .map(|bin| pack(bounded(weight(bin.iter().fold(f32::NEG_INFINITY, |m, &v| m.max(v * scale)))))),
-        );
+        let highest = |bin: &[f32]| bin.iter().fold(f32::NEG_INFINITY, |m, &h| m.max(h * sign));
+        self.heights.chunks_exact(BIN).map(|bin| pack(bounded(weight(highest(bin))))).collect()
     }
 }
 
@@ -170,6 +183,13 @@ pub(crate) fn verify(a: &Track, b: &Track, candidate: &Candidate, within_s: (f64
     best
 }
 
+/// Blocks by which a line is searched: a few first, the richest, and more where by these it stands out so far, in
+/// spreads of what they say for any line. Where nothing is common the best of all lines stands out by 3 to 7, where
+/// the tracks belong together by 16 and more (tune half of the benchmark): half of it spares nothing, double of it
+/// would lose places.
+const BLOCKS: [usize; 2] = [60, 240];
+pub(crate) const LINE_STANDS: f64 = 5.0;
+
 fn verify_range(
     a: &Track,
     b: &Track,
@@ -178,14 +198,13 @@ fn verify_range(
     within_s: (f64, f64),
     plans: &Plans,
 ) -> Option<Line> {
-    const BLOCKS: usize = 240;
-    let centre_ppm = (range.0 + range.1) / 2.0;
     let centre = Line {
         a_s: candidate.a_s,
         b_s: candidate.b_s,
-        drift_ppm: centre_ppm,
+        drift_ppm: (range.0 + range.1) / 2.0,
         inverted: candidate.inverted,
         score: 0.0,
+        stands: 0.0,
         heard_s: (0.0, 0.0),
     };
     let (from, to) = centre.overlap(a, within_s);
@@ -193,25 +212,44 @@ fn verify_range(
         return None;
     }
     let length = block_length(to - from);
-    let starts = rich_blocks(a, b, &centre, (from, to), length, BLOCKS);
-    let reader = BlockReader { a, b, length, inverted: candidate.inverted };
-    let slack_bins = 4 + (length / BIN).min(8);
+    let starts = rich_blocks(a, b, &centre, (from, to), length, BLOCKS[1]);
+    let signs: &[bool] = if candidate.signed { &[candidate.inverted] } else { &[false, true] };
     let half_range = (range.1 - range.0) / 2.0;
-    let rows: Vec<(f64, usize, Vec<u8>)> = starts
-        .par_iter()
-        .map(|&b_start| {
-            let apart = (b_start as f64 + length as f64 / 2.0) / TRACK_RATE_HZ - candidate.b_s;
-            let half = (half_range * 1e-6 * apart.abs() / BIN_S).ceil() as usize + slack_bins;
-            // Enough lags that the spread of the correlation is that of its background.
-            let half = half.max(250);
-            let plan = plans.get((length + (2 * half + 1) * BIN).next_power_of_two());
-            let b_mid = candidate.b_s + apart;
-            let a_start = (centre.at(b_mid) * TRACK_RATE_HZ - length as f64 / 2.0).round() as i64;
-            let mut bins = Vec::with_capacity(2 * half + 1);
-            reader.bins(&plan, b_start, a_start, half, centre_ppm, &mut bins);
-            (apart, half, seats(&bins))
-        })
-        .collect();
+    let reader = BlockReader { a, b, length };
+    let slack_bins = 4 + (length / BIN).min(8);
+    let row = |&b_start: &i64| {
+        let apart = (b_start as f64 + length as f64 / 2.0) / TRACK_RATE_HZ - candidate.b_s;
+        let half = (half_range * 1e-6 * apart.abs() / BIN_S).ceil() as usize + slack_bins;
+        // Enough lags that the spread of the correlation is that of its background.
+        let half = half.max(250);
+        let plan = plans.get((length + (2 * half + 1) * BIN).next_power_of_two());
+        let a_start = (centre.at(candidate.b_s + apart) * TRACK_RATE_HZ - length as f64 / 2.0).round() as i64;
+        let correlation = reader.correlation(&plan, b_start, a_start, half, centre.drift_ppm);
+        (apart, half, signs.iter().map(|&inverted| seats(&correlation.bins(inverted))).collect())
+    };
+    let mut rows: Vec<Row> = Vec::new();
+    let mut best: Option<Line> = None;
+    for blocks in BLOCKS {
+        let more: Vec<Row> = starts[rows.len()..blocks.min(starts.len())].par_iter().map(row).collect();
+        rows.extend(more);
+        rows.sort_by(|x, y| x.0.total_cmp(&y.0));
+        let lines = signs
+            .iter()
+            .enumerate()
+            .filter_map(|(which, &inverted)| best_line(&rows, which, half_range, Line { inverted, ..centre }));
+        best = lines.max_by(|x, y| x.score.total_cmp(&y.score));
+        if rows.len() == starts.len() || best.is_none_or(|l| l.stands < LINE_STANDS) {
+            break;
+        }
+    }
+    best
+}
+
+/// A block's time from the line's own moment, seconds; how many bins it has to either side; and its bins, by sign.
+type Row = (f64, usize, Vec<Vec<u8>>);
+
+/// The best line through rows, of those that turn about the middle of `centre`.
+fn best_line(rows: &[Row], which: usize, half_range: f64, centre: Line) -> Option<Line> {
     let reach = rows.iter().map(|r| r.0.abs()).fold(1.0, f64::max);
     let steps = ((half_range * 1e-6 * reach / (BIN_S * 0.5)).ceil() as i64).clamp(1, 20_000);
     let lines: Vec<(f64, i64, i64)> = (-steps..=steps)
@@ -221,9 +259,9 @@ fn verify_range(
             let mut best = (f64::NEG_INFINITY, 0, i);
             for offset in -4..=4i64 {
                 let mut score = 0.0f32;
-                for (apart, half, bins) in &rows {
+                for (apart, half, bins) in rows {
                     let bin = (slope * apart / BIN_S).round() as i64 + offset + *half as i64;
-                    score += bins.get(bin as usize).map_or(0.0, |&b| unpack(b));
+                    score += bins[which].get(bin as usize).map_or(0.0, |&b| unpack(b));
                 }
                 if f64::from(score) > best.0 {
                     best = (f64::from(score), offset, i);
@@ -238,47 +276,48 @@ fn verify_range(
         .iter()
         .map(|(apart, half, bins)| {
             let bin = (slope * apart / BIN_S).round() as i64 + best.1 + *half as i64;
-            let weight = bins.get(bin as usize).map_or(0.0, |&b| f64::from(unpack(b)));
-            (candidate.b_s + apart, (weight - 4.0).max(0.0))
+            let weight = bins[which].get(bin as usize).map_or(0.0, |&b| f64::from(unpack(b)));
+            (centre.b_s + apart, (weight - 4.0).max(0.0))
         })
         .collect();
     // What any line through these blocks scores: the correlation's background is not the same for all pairs.
-    let usual: f64 = rows
-        .iter()
-        .map(|(_, _, bins)| f64::from(bins.iter().map(|&b| unpack(b)).sum::<f32>()) / bins.len() as f64)
-        .sum();
+    let (usual, variance) = rows.iter().fold((0.0, 0.0), |(usual, variance), (_, _, bins)| {
+        let n = bins[which].len() as f64;
+        let says = bins[which].iter().map(|&b| f64::from(unpack(b)));
+        let (sum, square) = says.fold((0.0, 0.0), |(s, q), w| (s + w, q + w * w));
+        (usual + sum / n, variance + square / n - (sum / n).powi(2))
+    });
     Some(Line {
-        a_s: candidate.a_s + best.1 as f64 * BIN_S,
-        b_s: candidate.b_s,
-        drift_ppm: centre_ppm + half_range * best.2 as f64 / steps as f64,
-        inverted: candidate.inverted,
+        a_s: centre.a_s + best.1 as f64 * BIN_S,
+        drift_ppm: centre.drift_ppm + half_range * best.2 as f64 / steps as f64,
         score: best.0 - usual,
+        stands: (best.0 - usual) / variance.sqrt().max(1.0),
         heard_s: middle_span(&voices),
+        ..centre
     })
 }
 
-/// Sounds whose path differs from the one that is followed: an engine beside the voices, a loudspeaker. Each has a
-/// constant delay beside the clock.
-struct OtherSources {
-    /// Delay, bins, and what it costs that a block is this source's, nats.
+/// Sounds whose paths differ: an engine beside the voices, a loudspeaker. Each has a constant delay beside the clock, and
+/// whichever is heard goes on for a while (a Markov chain).
+struct Sources {
+    /// Delay, bins, and how much of the time it is the one that is heard: the one that is followed, then all others.
     known: Vec<(i64, f32)>,
 }
 
-impl OtherSources {
-    /// What each bin of a row says for the clock that passes it: what it says for the source that is followed and for
-    /// every known one, or that any unknown one is heard.
-    fn explain(&self, row: &[u8], said: &mut Vec<f32>, scratch: &mut Vec<f32>) {
+impl Sources {
+    /// What each bin of a row says for the clock that passes it, for each source that may be the one that is heard: what
+    /// it says for that one, or that any unknown one is heard.
+    fn explain(&self, row: &[u8], said: &mut Vec<Vec<f32>>, scratch: &mut Vec<f32>) {
         let width = row.len();
         scratch.clear();
         scratch.extend(row.iter().map(|&b| bounded(unpack(b))));
-        said.clone_from(scratch);
-        for &(delay, price) in &self.known {
-            for (i, s) in said.iter_mut().enumerate() {
-                // People move, and rows are pooled: a bin to either side is the same place.
-                let at = (i as i64 + delay - 1).max(0) as usize;
-                let near = scratch.get(at..(at + 3).min(width)).unwrap_or(&[]);
-                *s += (near.iter().copied().fold(0.0, f32::max) - price).max(0.0);
-            }
+        said.resize(self.known.len(), Vec::new());
+        for (said, &(delay, _)) in said.iter_mut().zip(&self.known) {
+            said.clear();
+            said.extend((0..width as i64).map(|i| {
+                let at = usize::try_from(i + delay).ok();
+                at.and_then(|at| scratch.get(at)).copied().unwrap_or(0.0)
+            }));
         }
         // Largest of a window by doubling: of 2, 4, ... bins, then two of these that overlap.
         let window = 2 * SOURCE_BINS + 1;
@@ -289,44 +328,80 @@ impl OtherSources {
             }
             length *= 2;
         }
-        for (i, s) in said.iter_mut().enumerate() {
+        for i in 0..width {
             let first = i.saturating_sub(SOURCE_BINS);
             let last = (i + SOURCE_BINS + 1).min(width).saturating_sub(length);
-            *s = s.max(scratch[first].max(scratch[last.max(first)]) - ANOTHER);
+            let any = scratch[first].max(scratch[last.max(first)]) - ANOTHER;
+            said.iter_mut().for_each(|s| s[i] = s[i].max(any));
         }
     }
 
-    /// Sources other than the followed one, by how many blocks speak loudest for them.
-    fn learnt(rows: &[Vec<u8>], bins: &[usize]) -> Self {
-        let mut count = [0.0f32; 2 * SOURCE_BINS + 1];
-        for (row, &bin) in rows.iter().zip(bins) {
+    /// The sources, by how many blocks speak loudest for them. A path that hops to a near lane may have hopped to
+    /// another source: it has where a lane that was left is come back to.
+    fn learnt(rows: &[Vec<u8>], bins: &[usize], centres: &[i64]) -> Self {
+        let reach = SOURCE_BINS as i64;
+        let lag = |i: usize| bins[i] as i64 + centres[i];
+        let hop = |i: usize| lag(i) - lag(i - 1);
+        // Where the path hops, and the lane on which it goes on, from the first one.
+        let hops: Vec<usize> = (1..rows.len()).filter(|&i| (HOP_BINS + 1..=reach).contains(&hop(i).abs())).collect();
+        let mut lanes = vec![0i64];
+        lanes.extend(hops.iter().scan(0, |lane, &i| {
+            *lane += hop(i);
+            Some(*lane)
+        }));
+        let same = |x: i64, y: i64| (x - y).abs() <= HOP_BINS;
+        let returns = |k: usize| {
+            lanes[k + 2..].iter().any(|&l| same(l, lanes[k])) || lanes[..k].iter().any(|&l| same(l, lanes[k + 1]))
+        };
+        let sources: Vec<usize> = (0..hops.len()).filter(|&k| returns(k)).map(|k| hops[k]).collect();
+        let mut lanes = vec![0i64];
+        let (mut lane, mut next) = (0i64, sources.iter().peekable());
+        let mut count = vec![0.0f32; 4 * SOURCE_BINS + 1];
+        for (i, (row, &bin)) in rows.iter().zip(bins).enumerate() {
+            if next.next_if(|&&k| k == i).is_some() {
+                let at = lane + hop(i);
+                let known = lanes.iter().copied().filter(|&l| same(l, at)).min_by_key(|l| (l - at).abs());
+                lane = known.unwrap_or_else(|| {
+                    lanes.push(at);
+                    at
+                });
+            }
             let (loudest, weight) = loudest(row, bin);
-            if weight >= STRONG {
-                count[loudest + SOURCE_BINS - bin] += 1.0;
+            let at = loudest as i64 - bin as i64 + lane + 2 * reach;
+            if weight >= STRONG && (0..count.len() as i64).contains(&at) {
+                count[at as usize] += 1.0;
             }
         }
-        let total: f32 = count.iter().sum();
         let about = |count: &[f32], i: usize| count[i - 1] + count[i] + count[i + 1];
-        // The source that is heard most is the one to follow.
-        let most = |count: &[f32]| {
-            (1..2 * SOURCE_BINS)
-                .max_by(|&i, &j| about(count, i).total_cmp(&about(count, j)).then(count[i].total_cmp(&count[j])))
-                .unwrap_or(SOURCE_BINS)
+        let most = |count: &[f32], within: std::ops::Range<usize>| {
+            within.max_by(|&i, &j| about(count, i).total_cmp(&about(count, j)).then(count[i].total_cmp(&count[j])))
         };
-        let followed = most(&count);
-        let around = |i: usize| i.saturating_sub(SEAT_BINS)..(i + SEAT_BINS + 1).min(2 * SOURCE_BINS + 1);
-        count[around(followed)].fill(0.0);
-        let mut known = Vec::new();
-        while known.len() < SOURCES {
-            let other = most(&count);
-            let blocks = about(&count, other);
-            if blocks < COMES_BACK {
-                break;
-            }
-            known.push((other as i64 - followed as i64, -(blocks / total).ln()));
+        // The source that is heard most is the one to follow.
+        let last = count.len() - 1;
+        let followed = most(&count, 1..last).unwrap_or(2 * SOURCE_BINS);
+        let mut blocks = vec![about(&count, followed).max(1.0)];
+        let mut delays = vec![0];
+        count[followed.saturating_sub(SEAT_BINS)..(followed + SEAT_BINS + 1).min(last + 1)].fill(0.0);
+        let near = followed.saturating_sub(SOURCE_BINS).max(1)..(followed + SOURCE_BINS).min(last);
+        while delays.len() <= SOURCES {
+            let Some(other) = most(&count, near.clone()).filter(|&i| about(&count, i) >= COMES_BACK) else { break };
+            blocks.push(about(&count, other));
+            delays.push(other as i64 - followed as i64);
             count[other - 1..=other + 1].fill(0.0);
         }
-        Self { known }
+        Self { known: delays.into_iter().zip(blocks).collect() }.shared()
+    }
+
+    /// These and another one.
+    fn with(&self, another: (i64, f32)) -> Self {
+        Self { known: self.known.iter().copied().chain([another]).collect() }.shared()
+    }
+
+    /// Shares that make a whole.
+    fn shared(mut self) -> Self {
+        let total: f32 = self.known.iter().map(|k| k.1).sum();
+        self.known.iter_mut().for_each(|k| k.1 /= total);
+        self
     }
 }
 
@@ -354,6 +429,10 @@ const ANOTHER: f32 = 6.6;
 /// So many sources are told apart, at the most, and so many blocks make one.
 const SOURCES: usize = 4;
 const COMES_BACK: f32 = 2.0;
+/// A lane further from the one before is another, bins; and the share of blocks at which it is asked anew which source is
+/// heard: talk takes turns every ten seconds or so (a guess).
+const HOP_BINS: i64 = 3;
+const TURNS: f32 = 0.1;
 
 /// What bins say for a line that passes them, where voices sit at different distances: as much as those close by, but
 /// for the price of another seat.
@@ -380,7 +459,7 @@ fn middle_span(voices: &[(f64, f64)]) -> (f64, f64) {
     (quantile(0.1), quantile(0.9))
 }
 
-/// Starts of the blocks of `b` that, with the stretch of `a` they should meet, stand out most.
+/// Starts of the blocks of `b` that, with the stretch of `a` they should meet, stand out most; the richest first.
 fn rich_blocks(a: &Track, b: &Track, line: &Line, (from, to): (f64, f64), length: usize, count: usize) -> Vec<i64> {
     let first = (from * TRACK_RATE_HZ).ceil() as i64;
     let last = (to * TRACK_RATE_HZ).floor() as i64 - length as i64;
@@ -394,9 +473,7 @@ fn rich_blocks(a: &Track, b: &Track, line: &Line, (from, to): (f64, f64), length
         .collect();
     order.sort_by(|x, y| y.0.total_cmp(&x.0).then(x.1.cmp(&y.1)));
     order.truncate(count);
-    let mut starts: Vec<i64> = order.into_iter().map(|o| o.1).collect();
-    starts.sort_unstable();
-    starts
+    order.into_iter().map(|o| o.1).collect()
 }
 
 /// How much a second of `b` and the second of `a` that it meets stand out together.
@@ -435,6 +512,13 @@ pub(crate) struct Path {
 }
 
 impl Path {
+    /// Whether it passes a lane beside the line that it was found along: a clock that jumps is at several places, and
+    /// none of them is a rival of another.
+    pub(crate) fn passes(&self, line: &Line, shift_s: f64) -> bool {
+        let own_s = OWN_BINS as f64 * BIN_S;
+        self.pieces.iter().flatten().any(|p| (p.a_s - line.at(p.b_s) - shift_s).abs() <= own_s)
+    }
+
     /// Drift of `b` by the slope between strong blocks of one piece a few seconds apart, ppm: jumps between pieces do
     /// not count. `None` where too few tell.
     pub(crate) fn slope_ppm(&self) -> Option<f64> {
@@ -495,7 +579,7 @@ pub(crate) fn trace(
     if total < 2 {
         return Ok(None);
     }
-    let reader = BlockReader { a, b, length, inverted: line.inverted };
+    let reader = BlockReader { a, b, length };
     let plan = plans.get((length + (2 * HALF + 1) * BIN).next_power_of_two());
     let done = std::sync::atomic::AtomicUsize::new(0);
     let middle_s = |i: usize| (first as f64 + (i as f64 + 0.5) * length as f64) / TRACK_RATE_HZ;
@@ -505,10 +589,9 @@ pub(crate) fn trace(
         if count.is_multiple_of(32) {
             step(progress, "follow", (count as f64 / total as f64).min(1.0))?;
         }
-        let mut bins = Vec::with_capacity(2 * HALF + 1);
         let at = a_start(i) + centre * BIN as i64;
-        reader.bins(&plan, first + (i * length) as i64, at, HALF, line.drift_ppm, &mut bins);
-        Ok(bins)
+        let correlation = reader.correlation(&plan, first + (i * length) as i64, at, HALF, line.drift_ppm);
+        Ok(correlation.bins(line.inverted))
     };
     let mut rows: Vec<Vec<u8>> = (0..total).into_par_iter().map(|i| row(i, 0)).collect::<Result<_>>()?;
     // The line itself is on trial, not the path, which is free to collect chance matches.
@@ -518,8 +601,8 @@ pub(crate) fn trace(
     // A device that loses sound again and again leaves the line for good: rows follow the path, from the last block
     // that speaks for it on.
     let mut centres = vec![0i64; total];
-    let mut sources = OtherSources { known: Vec::new() };
-    let mut bins = best_path(&rows, &centres, &sources);
+    let mut sources = Sources { known: vec![(0, 1.0)] };
+    let (mut score, mut bins) = best_path(&rows, &centres, &sources);
     for _ in 0..FOLLOWED {
         let lag = |i: usize| bins[i] as i64 - HALF as i64 + centres[i];
         let strong: Vec<usize> = (0..total).filter(|&i| unpack(rows[i][bins[i]]) >= STRONG).collect();
@@ -539,11 +622,16 @@ pub(crate) fn trace(
         for ((i, lag), row) in wanted.into_iter().zip(moved) {
             (centres[i], rows[i]) = (lag, row);
         }
-        bins = best_path(&rows, &centres, &sources);
+        (score, bins) = best_path(&rows, &centres, &sources);
     }
-    for _ in 0..LEARNT {
-        sources = OtherSources::learnt(&rows, &bins);
-        bins = best_path(&rows, &centres, &sources);
+    // Each source is a quantity more, and must be worth as much as a jump: what real ones gain is 50 nats and more, what a
+    // few blocks gain that an engine turns aside is 5 to 20 (tune half of the benchmark).
+    for &another in &Sources::learnt(&rows, &bins, &centres).known[1..] {
+        let more = sources.with(another);
+        let (tried, by) = best_path(&rows, &centres, &more);
+        if tried >= score + JUMP_PRICE {
+            (sources, score, bins) = (more, tried, by);
+        }
     }
     // Where the sound of each block is, which may be another source's.
     let heard: Vec<(usize, f32)> = rows.iter().zip(&bins).map(|(row, &bin)| loudest(row, bin)).collect();
@@ -551,7 +639,9 @@ pub(crate) fn trace(
     let (mut said, mut scratch) = (Vec::new(), Vec::new());
     let told = |row: &Vec<u8>| {
         sources.explain(row, &mut said, &mut scratch);
-        said.iter().map(|&nats| pack(nats)).collect::<Vec<u8>>()
+        // Whichever it is that is heard.
+        let most = |i: usize| said.iter().zip(&sources.known).map(|(s, k)| s[i] + k.1.ln()).fold(0.0, f32::max);
+        (0..row.len()).map(|i| pack(most(i))).collect::<Vec<u8>>()
     };
     rows = rows.iter().map(told).collect();
     let at = |i: usize, bin: usize| {
@@ -585,8 +675,6 @@ pub(crate) fn trace(
 /// second each time.
 const STRONG: f32 = 20.0;
 const FOLLOWED: usize = 60;
-/// How often the other sources are learnt from the path, and the path is found again.
-const LEARNT: usize = 3;
 /// Lanes that are told to be rivals of a line, at the most.
 const LANES: usize = 6;
 
@@ -607,12 +695,11 @@ const LOOK_NEAR: usize = 20;
 
 /// What a second of `b` around each point says for the point's place.
 pub(crate) fn weights(a: &Track, b: &Track, points: &[PathPoint], inverted: bool, plans: &Plans) -> Vec<f32> {
-    let reader = BlockReader { a, b, length: TRACK_RATE_HZ as usize, inverted };
+    let reader = BlockReader { a, b, length: TRACK_RATE_HZ as usize };
     let plan = plans.get((reader.length + (2 * LOOK_BINS + 1) * BIN).next_power_of_two());
     let start = |middle_s: f64| (middle_s * TRACK_RATE_HZ - reader.length as f64 / 2.0).round() as i64;
     let weight = |p: &PathPoint| {
-        let mut bins = Vec::with_capacity(2 * LOOK_BINS + 1);
-        reader.bins(&plan, start(p.b_s), start(p.a_s), LOOK_BINS, 0.0, &mut bins);
+        let bins = reader.correlation(&plan, start(p.b_s), start(p.a_s), LOOK_BINS, 0.0).bins(inverted);
         bins[LOOK_BINS - LOOK_NEAR..=LOOK_BINS + LOOK_NEAR].iter().map(|&b| unpack(b)).fold(0.0, f32::max)
     };
     points.par_iter().map(weight).collect()
@@ -781,59 +868,83 @@ fn stands_out(rows: &[Vec<u8>], bins: &[usize], range: std::ops::Range<usize>) -
     if even.without_best >= sparse.without_best { even } else { sparse }
 }
 
-/// Best path by dynamic programming: stay, bend by one bin, or jump anywhere. `centres`: how far each row's middle lies
-/// from the line, bins.
-fn best_path(rows: &[Vec<u8>], centres: &[i64], sources: &OtherSources) -> Vec<usize> {
+/// Best path by dynamic programming, and its score, nats: at every block the clock stays, bends by one bin, or jumps anywhere; and the source
+/// that is heard stays or is another. `centres`: how far each row's middle lies from the line, bins.
+fn best_path(rows: &[Vec<u8>], centres: &[i64], sources: &Sources) -> (f32, Vec<usize>) {
     let width = rows[0].len();
     let (mut score, mut said, mut scratch) = (Vec::new(), Vec::new(), Vec::new());
     sources.explain(&rows[0], &mut score, &mut scratch);
+    let first = sources.known.iter().map(|k| k.1.ln());
+    score.iter_mut().zip(first).for_each(|(s, ln)| s.iter_mut().for_each(|s| *s += ln));
+    let highest =
+        |x: &[f32]| x.iter().enumerate().fold((f32::NEG_INFINITY, 0), |m, (i, &s)| if s > m.0 { (s, i) } else { m });
+    // For each block but the first: how each bin was come to, whichever source is heard (low two bits: stayed, bent,
+    // bent the other way, jumped), and which source was heard before.
     let mut moves: Vec<Vec<u8>> = Vec::with_capacity(rows.len());
     let mut jumps: Vec<usize> = Vec::with_capacity(rows.len());
-    let mut next = vec![0.0f32; width];
+    let mut next = score.clone();
+    let (mut top, mut of) = (vec![0.0f32; width], vec![0u8; width]);
     for (row, centre) in rows[1..].iter().zip(centres.windows(2)) {
-        let (top, jump) =
-            score.iter().enumerate().fold((f32::NEG_INFINITY, 0), |m, (i, &s)| if s > m.0 { (s, i) } else { m });
-        let jump_score = top - JUMP_PRICE;
-        sources.explain(row, &mut said, &mut scratch);
-        let mut step = vec![0u8; width];
-        let shift = centre[1] - centre[0];
-        // What the row before says at the same lag, a bin less, a bin more.
-        let before = |i: usize, more: i64| {
-            let at = i as i64 + shift + more;
-            usize::try_from(at).ok().and_then(|at| score.get(at)).copied().unwrap_or(f32::NEG_INFINITY)
-        };
-        for i in 0..width {
-            let (mut best, mut how) = (before(i, 0), 0u8);
-            for (more, by) in [(-1, 1), (1, 2)] {
-                let bent = before(i, more) - BEND_PRICE;
-                if bent > best {
-                    (best, how) = (bent, by);
+        // The best of all sources of the row before.
+        top.clone_from(&score[0]);
+        of.fill(0);
+        for (k, s) in score.iter().enumerate().skip(1) {
+            for i in 0..width {
+                if s[i] > top[i] {
+                    (top[i], of[i]) = (s[i], k as u8);
                 }
             }
-            if jump_score > best {
-                (best, how) = (jump_score, 3);
+        }
+        let (most, jump) = highest(&top);
+        sources.explain(row, &mut said, &mut scratch);
+        let shift = centre[1] - centre[0];
+        let mut step = vec![0u8; width * score.len()];
+        for (k, step) in step.chunks_mut(width).enumerate() {
+            let share = sources.known[k].1;
+            let (stays, turns) = ((1.0 - TURNS * (1.0 - share)).ln(), (TURNS * share).ln());
+            let jump_score = most - JUMP_PRICE + share.ln();
+            let (own, next) = (&score[k], &mut next[k]);
+            // What the row before says at the same lag, a bin less, a bin more.
+            let before = |i: usize, more: i64| match usize::try_from(i as i64 + shift + more) {
+                Ok(at) if at < width && own[at] + stays >= top[at] + turns => (own[at] + stays, k as u8),
+                Ok(at) if at < width => (top[at] + turns, of[at]),
+                _ => (f32::NEG_INFINITY, 0),
+            };
+            for i in 0..width {
+                let ((mut best, mut from), mut how) = (before(i, 0), 0u8);
+                for (more, by) in [(-1, 1), (1, 2)] {
+                    let (bent, source) = before(i, more);
+                    if bent - BEND_PRICE > best {
+                        (best, from, how) = (bent - BEND_PRICE, source, by);
+                    }
+                }
+                if jump_score > best {
+                    (best, from, how) = (jump_score, of[jump], 3);
+                }
+                next[i] = best + said[k][i];
+                step[i] = how | from << 2;
             }
-            next[i] = best + said[i];
-            step[i] = how;
         }
         std::mem::swap(&mut score, &mut next);
         moves.push(step);
         jumps.push(jump);
     }
-    let mut bin =
-        score.iter().enumerate().fold((f32::NEG_INFINITY, 0), |m, (i, &s)| if s > m.0 { (s, i) } else { m }).1;
+    let ends = score.iter().enumerate().map(|(k, s)| (highest(s), k));
+    let ((most, mut bin), mut source) = ends.reduce(|m, e| if e.0.0 > m.0.0 { e } else { m }).unwrap_or_default();
     let mut path = vec![bin; rows.len()];
     for i in (0..moves.len()).rev() {
         let shift = centres[i + 1] - centres[i];
-        bin = match moves[i][bin] {
+        let step = moves[i][source * width + bin];
+        bin = match step & 3 {
             1 => (bin as i64 + shift - 1) as usize,
             2 => (bin as i64 + shift + 1) as usize,
             3 => jumps[i],
             _ => (bin as i64 + shift) as usize,
         };
+        source = usize::from(step >> 2);
         path[i] = bin;
     }
-    path
+    (most, path)
 }
 
 #[cfg(test)]
