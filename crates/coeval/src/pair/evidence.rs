@@ -367,3 +367,29 @@ fn stretches(piece: &[PathPoint], path: &Path) -> Vec<f64> {
     close(&mut open, &mut lengths);
     lengths
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_clock_jumps_by_the_odds_of_the_order_of_sounds() {
+        // Every ten seconds a sound that prefers the one place or the other.
+        let odds = |order: &str| {
+            let says = order.chars().enumerate().map(|(i, c)| (10.0 * i as f64, if c == '+' { 9.0 } else { -9.0 }));
+            jumped(&says.collect::<Vec<_>>(), 600.0)
+        };
+        // Few sounds come in any order by chance, which is likelier than a jump.
+        assert!(odds("+++---") < 0.0 && odds("---+++") < 0.0);
+        let many = odds("++++++++++++----------");
+        assert!(many > 5.0);
+        // 12 of 22 that come first: 22! / (12! 10!) / 2 orders; a jump in ten hours, and ten minutes.
+        assert!((many - (646_646.0f64 / 2.0).ln() - (600.0f64 / 36_000.0).ln()).abs() < 1e-9);
+        assert!(odds("++++++++++++---------+") < many && odds("+-+-+-+-+-+-+-+-+-+-") < 0.0);
+    }
+
+    #[test]
+    fn a_second_stretch_at_the_same_distance_is_a_coincidence_more() {
+        assert!(played_again(&[3.0, 3.0]) < 2.0 * played_again(&[3.0]) - 2.0);
+    }
+}

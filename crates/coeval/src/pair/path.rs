@@ -392,6 +392,26 @@ impl Sources {
         Self { known: delays.into_iter().zip(blocks).collect() }.shared()
     }
 
+    /// The sources without which a path would jump, and the path with them, from one without any and its score. Each is
+    /// a quantity more, and must be worth as much as a jump: what real ones gain is 50 nats and more, what a few blocks
+    /// gain that an engine turns aside is 5 to 20 (tune half of the benchmark).
+    fn that_tell(rows: &[Vec<u8>], centres: &[i64], mut score: f32, mut bins: Vec<usize>) -> (Self, Vec<usize>) {
+        let mut sources = Self::one();
+        for &another in &Self::learnt(rows, &bins, centres).known[1..] {
+            let more = sources.with(another);
+            let (tried, by) = best_path(rows, centres, &more);
+            if tried >= score + JUMP_PRICE {
+                (sources, score, bins) = (more, tried, by);
+            }
+        }
+        (sources, bins)
+    }
+
+    /// Only the one that is followed.
+    fn one() -> Self {
+        Self { known: vec![(0, 1.0)] }
+    }
+
     /// These and another one.
     fn with(&self, another: (i64, f32)) -> Self {
         Self { known: self.known.iter().copied().chain([another]).collect() }.shared()
@@ -601,8 +621,7 @@ pub(crate) fn trace(
     // A device that loses sound again and again leaves the line for good: rows follow the path, from the last block
     // that speaks for it on.
     let mut centres = vec![0i64; total];
-    let mut sources = Sources { known: vec![(0, 1.0)] };
-    let (mut score, mut bins) = best_path(&rows, &centres, &sources);
+    let (mut score, mut bins) = best_path(&rows, &centres, &Sources::one());
     for _ in 0..FOLLOWED {
         let lag = |i: usize| bins[i] as i64 - HALF as i64 + centres[i];
         let strong: Vec<usize> = (0..total).filter(|&i| unpack(rows[i][bins[i]]) >= STRONG).collect();
@@ -622,17 +641,9 @@ pub(crate) fn trace(
         for ((i, lag), row) in wanted.into_iter().zip(moved) {
             (centres[i], rows[i]) = (lag, row);
         }
-        (score, bins) = best_path(&rows, &centres, &sources);
+        (score, bins) = best_path(&rows, &centres, &Sources::one());
     }
-    // Each source is a quantity more, and must be worth as much as a jump: what real ones gain is 50 nats and more, what a
-    // few blocks gain that an engine turns aside is 5 to 20 (tune half of the benchmark).
-    for &another in &Sources::learnt(&rows, &bins, &centres).known[1..] {
-        let more = sources.with(another);
-        let (tried, by) = best_path(&rows, &centres, &more);
-        if tried >= score + JUMP_PRICE {
-            (sources, score, bins) = (more, tried, by);
-        }
-    }
+    let (sources, mut bins) = Sources::that_tell(&rows, &centres, score, bins);
     // Where the sound of each block is, which may be another source's.
     let heard: Vec<(usize, f32)> = rows.iter().zip(&bins).map(|(row, &bin)| loudest(row, bin)).collect();
     // From here on a row says what it says for the clock, whichever source it hears.
@@ -972,5 +983,27 @@ mod tests {
         bins[10] = pack(40.0);
         let passed = seats(&bins);
         assert_eq!((unpack(passed[10]), unpack(passed[7]), unpack(passed[6])), (40.0, 34.0, 0.0));
+    }
+
+    /// Rows of blocks that are loud at the bins that `lanes` names for each.
+    fn loud_at(lanes: &[usize]) -> Vec<Vec<u8>> {
+        let row = |&lane: &usize| (0..=2 * HALF).map(|i| pack(if i == lane { 40.0 } else { 0.0 })).collect();
+        lanes.iter().map(row).collect()
+    }
+
+    #[test]
+    fn sources_that_take_turns_are_one_clock_and_a_clock_that_jumps_is_none() {
+        // An engine and, for nine seconds of each twenty, a voice 6 ms after it, while the clock wanders by 6 ms.
+        let clock = |i: usize| HALF + (12.0 * (i as f64 / 100.0).sin()).round() as usize;
+        let turns: Vec<usize> = (0..300).map(|i| clock(i) + if i % 20 < 9 { 12 } else { 0 }).collect();
+        // The same step once, and never back.
+        let jumps: Vec<usize> = (0..300).map(|i| HALF + if i < 150 { 12 } else { 0 }).collect();
+        for (lanes, known, pieces) in [(turns, 2, 1), (jumps, 1, 2)] {
+            let (rows, centres) = (loud_at(&lanes), vec![0; lanes.len()]);
+            let (score, bins) = best_path(&rows, &centres, &Sources::one());
+            assert!(unbroken(&bins, &centres).len() > 1);
+            let (sources, bins) = Sources::that_tell(&rows, &centres, score, bins);
+            assert_eq!((sources.known.len(), unbroken(&bins, &centres).len()), (known, pieces), "{:?}", sources.known);
+        }
     }
 }
