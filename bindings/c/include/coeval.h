@@ -616,6 +616,28 @@ typedef struct {
 } coeval_pair_jump;
 
 /**
+ * A stretch of `b` in which its place is known equally well: before the first measurement, between jumps, after the last.
+ */
+typedef struct {
+    /**
+     * First moment in `b`, seconds.
+     */
+    double from_s;
+    /**
+     * Last moment in `b`, seconds.
+     */
+    double to_s;
+    /**
+     * Probability that `b` lies where its map says, here.
+     */
+    double confidence;
+    /**
+     * One standard deviation of the place's error at the stretch's worse end, seconds.
+     */
+    double uncertainty_s;
+} coeval_pair_stretch;
+
+/**
  * One measurement: this moment of `b` is that moment of `a`.
  */
 typedef struct {
@@ -731,6 +753,15 @@ size_t coeval_pair_knots(const coeval_pair *pair,
  * [real-time]
  */
 size_t coeval_pair_jumps(const coeval_pair *pair, coeval_pair_jump *out, size_t capacity);
+
+/**
+ * Copies the first `capacity` stretches of the overlap, in time order, to `out` and returns how many there are. 0 when `pair`
+ * is none.
+ * [real-time]
+ */
+size_t coeval_pair_stretches(const coeval_pair *pair,
+                             coeval_pair_stretch *out,
+                             size_t capacity);
 
 /**
  * Copies the first `capacity` measurements, in time order, to `out` and returns how many there are. 0 when `pair` is none.
@@ -2172,7 +2203,7 @@ coeval_status coeval_shoot_set_allow_ffmpeg(coeval_shoot *shoot,
  * A folder in which what was measured of files and of pairs of them is kept for the next alignment of the same files, which
  * then measures only what is new; the result is the same to the last byte. It is made if it is missing, and holds 5 GiB at
  * the most. That nothing can be kept is no error. NULL, the default: nothing is kept.
- * [real-time]
+ * [allocates]
  */
 coeval_status coeval_shoot_set_cache(coeval_shoot *shoot,
                                      const char *folder,
@@ -2219,7 +2250,7 @@ coeval_status coeval_shoot_set_kind(coeval_shoot *shoot,
 /**
  * Leaves files out: names below the folder that was added, or bare file names; `*` stands for any characters. May be called
  * several times. A pattern that fits no file is refused when the shoot is aligned.
- * [real-time]
+ * [allocates]
  */
 coeval_status coeval_shoot_exclude(coeval_shoot *shoot,
                                    const char *pattern,

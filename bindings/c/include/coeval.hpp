@@ -305,6 +305,10 @@ public:
     std::vector<coeval_pair_jump> jumps() const {
         return detail::list<coeval_pair_jump>([&](auto out, auto n) { return coeval_pair_jumps(get(), out, n); });
     }
+    std::vector<coeval_pair_stretch> stretches() const {
+        return detail::list<coeval_pair_stretch>(
+            [&](auto out, auto n) { return coeval_pair_stretches(get(), out, n); });
+    }
     std::vector<coeval_evidence> evidence() const {
         return detail::list<coeval_evidence>([&](auto out, auto n) { return coeval_pair_evidence(get(), out, n); });
     }
@@ -421,6 +425,10 @@ public:
             coeval_track_free(&given);
             throw;
         }
+        return *this;
+    }
+    Shoot &exclude(const std::string &pattern) {
+        detail::check([&](auto error) { return coeval_shoot_exclude(get(), pattern.c_str(), error); });
         return *this;
     }
     /// Sets an option by the C function that does it: `shoot.set(coeval_shoot_set_main, "rec-1")`.

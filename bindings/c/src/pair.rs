@@ -4,7 +4,9 @@ use std::ffi::{CString, c_char, c_void};
 use std::num::NonZeroUsize;
 
 use coeval::clock::ClockMap;
-use coeval::pair::{Aligner, Evidence, PairAlignment, PairJump, PairOptions, PairOutcome, Unplaced, align_pair};
+use coeval::pair::{
+    Aligner, Evidence, PairAlignment, PairJump, PairOptions, PairOutcome, Stretch, Unplaced, align_pair,
+};
 use coeval::{Error, ErrorKind, Result};
 use coeval_shoot::on_threads;
 use serde_json::Value;
@@ -211,6 +213,26 @@ impl From<&PairJump> for coeval_pair_jump {
     }
 }
 
+/// A stretch of `b` in which its place is known equally well: before the first measurement, between jumps, after the last.
+#[derive(Debug, Clone, Copy)]
+#[repr(C)]
+pub struct coeval_pair_stretch {
+    /// First moment in `b`, seconds.
+    pub from_s: f64,
+    /// Last moment in `b`, seconds.
+    pub to_s: f64,
+    /// Probability that `b` lies where its map says, here.
+    pub confidence: f64,
+    /// One standard deviation of the place's error at the stretch's worse end, seconds.
+    pub uncertainty_s: f64,
+}
+
+impl From<&Stretch> for coeval_pair_stretch {
+    fn from(s: &Stretch) -> Self {
+        Self { from_s: s.from_s, to_s: s.to_s, confidence: s.confidence, uncertainty_s: s.uncertainty_s }
+    }
+}
+
 /// One measurement: this moment of `b` is that moment of `a`.
 #[derive(Debug, Clone, Copy)]
 #[repr(C)]
@@ -307,6 +329,11 @@ fn from_json(text: &str) -> Result<PairOutcome> {
     if pair.places.len() != pair.evidence.len() {
         return Err(none("places and measurements are not of one length"));
     }
+    // Texts of an earlier version tell of no stretches.
+    let stretches: Option<Vec<[f64; 4]>> = read(&value, "stretches")?;
+    let stretch =
+        |[from_s, to_s, confidence, uncertainty_s]: [f64; 4]| Stretch { from_s, to_s, confidence, uncertainty_s };
+    pair.stretches = stretches.unwrap_or_default().into_iter().map(stretch).collect();
     (pair.confidence, pair.uncertainty_s) = (read(&value, "confidence")?, read(&value, "uncertainty_s")?);
     (pair.overlap_s, pair.residual_rms_s) = (read(&value, "overlap_s")?, read(&value, "residual_rms_s")?);
     (pair.inverted, pair.rate_mixup) = (read(&value, "inverted")?, read(&value, "rate_mixup")?);
@@ -352,6 +379,7 @@ fn json(outcome: &PairOutcome) -> Result<CString> {
             "knots": p.map.knots(),
             "jumps": p.map.jumps().map(|(file_s, lost_s)| serde_json::json!({"file_s": file_s, "lost_s": lost_s}))
                 .collect::<Vec<_>>(),
+            "stretches": p.stretches.iter().map(|s| [s.from_s, s.to_s, s.confidence, s.uncertainty_s]).collect::<Vec<_>>(),
             "steps": p.jumps.iter().map(|j| (j.a_s, j.b_s, j.step_s)).collect::<Vec<_>>(),
             "measurements": p.evidence.iter().map(|e| (e.a_s, e.b_s, e.sigma_s)).collect::<Vec<_>>(),
             "places": p.places,
@@ -458,6 +486,21 @@ pub unsafe extern "C" fn coeval_pair_jumps(
     answer(0, || unsafe {
         let jumps = handle::get(pair)?.placed().map_or(&[][..], |p| &p.jumps);
         Ok(copy_out(jumps.iter().map(coeval_pair_jump::from), out, capacity))
+    })
+}
+
+/// Copies the first `capacity` stretches of the overlap, in time order, to `out` and returns how many there are. 0 when `pair`
+/// is none.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_pair_stretches(
+    pair: *const coeval_pair,
+    out: *mut coeval_pair_stretch,
+    capacity: usize,
+) -> usize {
+    // SAFETY: the caller keeps the header's rules.
+    answer(0, || unsafe {
+        let stretches = handle::get(pair)?.placed().map_or(&[][..], |p| &p.stretches);
+        Ok(copy_out(stretches.iter().map(coeval_pair_stretch::from), out, capacity))
     })
 }
 

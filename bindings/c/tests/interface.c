@@ -229,6 +229,7 @@ static void pairs(void) {
     float zeros[48000];
     int calls = 0;
     size_t i;
+    coeval_pair_stretch stretches[3];
 
     CHECK_FAILS(coeval_pair_options_set_max_drift_ppm(options, -1.0, error), "max_drift_ppm");
     CHECK_FAILS(coeval_pair_options_set_max_drift_ppm(options, (double)NAN, error), "max_drift_ppm");
@@ -257,6 +258,9 @@ static void pairs(void) {
     CHECK(summary.confidence > 0.99 && summary.uncertainty_s > 0.0 && summary.uncertainty_s < 1e-3);
     CHECK(fabs(summary.overlap_s - 14.0) < 0.1);
     CHECK(summary.jump_count == 0 && coeval_pair_jumps(pair, NULL, 0) == 0);
+    CHECK(coeval_pair_stretches(pair, stretches, 3) >= 1 && coeval_pair_stretches(NULL, stretches, 3) == 0);
+    CHECK(stretches[0].from_s < stretches[0].to_s && stretches[0].uncertainty_s > 0.0);
+    CHECK(stretches[0].confidence > 0.9 && stretches[0].confidence <= summary.confidence);
     CHECK(summary.knot_count >= 2 && coeval_pair_knots(pair, NULL, 0) == summary.knot_count);
     CHECK(coeval_pair_knots(pair, knots, 1) == summary.knot_count);
     CHECK(knots[0].file_s == 0.0 && knots[0].timeline_s == summary.offset_s);

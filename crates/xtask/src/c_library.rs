@@ -97,7 +97,7 @@ fn declared_name(declared: &str) -> Option<&str> {
 fn real_time(name: &str) -> &'static str {
     const LONG: [&str; 6] = ["_align", "align_pair", "_hear", "_render", "coeval_tighten", "coeval_set_log"];
     const STREAMS: [&str; 2] = ["coeval_resampler_", "coeval_limiter_"];
-    const ALLOCATES: [&str; 26] = [
+    const ALLOCATES: [&str; 28] = [
         "_new",
         "_new_hz",
         "_free",
@@ -117,6 +117,8 @@ fn real_time(name: &str) -> &'static str {
         "_segments",
         "_event",
         "_set_main",
+        "_set_cache",
+        "coeval_shoot_exclude",
         "_set_recording",
         "_set_kind",
         "_set_distance",

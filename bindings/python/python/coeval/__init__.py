@@ -57,7 +57,7 @@ from ._measure import (
 )
 from ._media import MediaInfo, ReadWarning, probe, read
 from ._native import Marker, __version__
-from ._pair import Evidence, Measurement, PairAlignment, PairJump, align, align_files
+from ._pair import Evidence, Measurement, PairAlignment, PairJump, PairStretch, align, align_files
 from ._shoot import (
     Alignment,
     Anchor,
@@ -111,6 +111,7 @@ __all__ = [
     "OutputExistsError",
     "PairAlignment",
     "PairJump",
+    "PairStretch",
     "Plan",
     "PlanEntry",
     "ReadWarning",

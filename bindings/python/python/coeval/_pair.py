@@ -39,6 +39,19 @@ class PairJump(NamedTuple):
     """Change of `a` time minus `b` time; > 0 is sound that `b` lost or `a` repeated."""
 
 
+class PairStretch(NamedTuple):
+    """A stretch of `b` in which its place is known equally well."""
+
+    from_s: float
+    """First moment in `b`, seconds."""
+    to_s: float
+    """Last moment in `b`, seconds."""
+    confidence: float
+    """Probability that `b` lies where its map says, here."""
+    uncertainty_s: float
+    """One standard deviation of the place's error at the stretch's worse end, seconds."""
+
+
 class Measurement(NamedTuple):
     """One row of `Evidence`."""
 
@@ -132,6 +145,8 @@ class PairAlignment:
 
     sources: Optional[tuple[str, str]] = field(default=None, repr=False, compare=False)
     """The files of `a` and `b`, where `align_files` compared them."""
+    stretches: tuple[PairStretch, ...] = field(default=(), repr=False)
+    """How well the place is known: before the first measurement, between jumps, after the last one."""
 
     def __post_init__(self) -> None:
         self.knots.flags.writeable = False
@@ -140,7 +155,7 @@ class PairAlignment:
         numbers = (self.offset_s, self.drift_ppm, self.confidence, self.uncertainty_s, self.overlap_s)
         # Where there is no placement they are NaN, which equals nothing.
         bits = np.array([*numbers, self.residual_rms_s]).tobytes()
-        return self.reason, bits, self.inverted, self.rate_mixup, self.knots.tobytes(), self.jumps, self.evidence
+        return self.reason, bits, self.inverted, self.rate_mixup, self.knots.tobytes(), self.jumps, self.evidence, self.stretches
 
     def __eq__(self, other: object) -> bool:
         return isinstance(other, PairAlignment) and self._key() == other._key()
@@ -189,6 +204,7 @@ class PairAlignment:
             knots=_frozen(found.get("knots", np.empty((0, 2)))),
             jumps=tuple(PairJump(*jump) for jump in found.get("jumps", ())),
             evidence=Evidence(*columns),
+            stretches=tuple(PairStretch(*stretch) for stretch in found.get("stretches", ())),
         )
 
     @property
@@ -309,6 +325,7 @@ class PairAlignment:
                 knots=np.array(data["knots"], dtype=np.float64).reshape(-1, 2),
                 jumps=tuple(PairJump(**jump) for jump in data["jumps"]),
                 evidence=Evidence(*(np.array(rows[name], dtype=np.float64) for name in ("a_s", "b_s", "sigma_s"))),
+                stretches=tuple(PairStretch(**stretch) for stretch in data.get("stretches", ())),
             )
         except (KeyError, TypeError, ValueError) as error:
             raise DamagedFileError(f"not a pair: {error}") from None
@@ -362,6 +379,7 @@ class PairAlignment:
                 "b_s": self.evidence.b_s.tolist(),
                 "sigma_s": self.evidence.sigma_s.tolist(),
             },
+            "stretches": [stretch._asdict() for stretch in self.stretches],
         }
 
     def to_json(self) -> str:
