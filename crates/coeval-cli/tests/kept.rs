@@ -170,7 +170,7 @@ fn killed_anywhere_it_is_never_wrong() {
     let expected = shoot.plain("plain", &[]);
     let begun = Instant::now();
     shoot.plain("again", &[]);
-    let (whole, mut state, mut amid) = (begun.elapsed(), 3, 0);
+    let (mut whole, mut state, mut amid) = (begun.elapsed(), 3, 0);
     for kill in 0..20 {
         std::fs::remove_dir_all(&shoot.kept).ok();
         let out = shoot.dir.path().join(format!("out-{kill}"));
@@ -178,7 +178,10 @@ fn killed_anywhere_it_is_never_wrong() {
             let mut child = shoot.align(&out, &[]).spawn().unwrap();
             std::thread::sleep(whole.mul_f64(random(&mut state)));
             child.kill().unwrap();
-            amid += usize::from(!child.wait().unwrap().success());
+            let killed = !child.wait().unwrap().success();
+            amid += usize::from(killed);
+            // What is kept makes a run short, and so does a machine that is less busy than before.
+            whole = whole.mul_f64(if killed { 1.1 } else { 0.7 });
         }
         succeeds(&mut shoot.align(&out, &[]));
         assert!(content(&out) == expected, "kill {kill}");
