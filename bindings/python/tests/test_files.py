@@ -296,8 +296,10 @@ def test_a_rough_cut_keeps_what_is_said(shoot: coeval.Alignment, voices: coeval.
     assert all(a.to_frame == b.from_frame for a, b in zip(plan.entries, plan.entries[1:]))
     assert plan.shown_s == pytest.approx(sum(e.shown_frames for e in plan.entries) * frame_s)
     assert 0 < plan.shown_s < shoot.duration_s and all(e.reason for e in plan.entries)
-    # Every voice is shown whole.
-    for voice in voices.voices:
+    # Every voice is shown whole that begins once a camera runs: the cut does not begin in black.
+    black = plan.entries[0]
+    assert black.reason.startswith("no camera ran yet") and black.to_frame * frame_s == pytest.approx(24.7, abs=0.1)
+    for voice in (v for v in voices.voices if v.start_s > black.to_frame * frame_s + 1.0):
         here = [e for e in plan.entries if e.from_frame * frame_s < voice.end_s and e.to_frame * frame_s > voice.start_s]
         assert here and all(e.fate == "show" for e in here), voice
     assert {e.camera for e in plan.kept} <= {r.id for r in shoot.recordings if r.kind == "camera"} | {None}

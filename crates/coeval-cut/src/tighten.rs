@@ -500,7 +500,7 @@ struct Kept {
 /// What stays, in order, nothing touching.
 ///
 /// Items too close to each other for a cut between them stay or go together; so there is room for a cut, with its
-/// handles, between any two of the clusters that this makes. What begins before any camera ran goes, unless it must stay.
+/// handles, between any two of the clusters that this makes. Items that begin before any camera ran go, unless they must stay.
 fn keep(
     items: &[Item],
     stays: &[bool],
@@ -528,7 +528,16 @@ fn keep(
         }
     }
     let before_pictures = |start_s: f64| start_s < first as f64 * frame_s + handle_s && first > 0;
-    clusters.iter_mut().filter(|c| c.0 < must_s && before_pictures(c.0)).for_each(|c| c.2 = false);
+    for c in clusters.iter_mut().filter(|c| c.0 < must_s && before_pictures(c.0)) {
+        // What of it begins with a picture stays, where the film can begin there without cutting into a voice.
+        let spoken = facts.voices.iter().filter(|v| before_pictures(v.start_s)).map(|v| v.end_s);
+        let begins_s = spoken.fold(0.0, f64::max) + room_s + handle_s;
+        let seen = |i: &&Item| i.start_s >= c.0.max(begins_s) && i.start_s <= c.1 && !before_pictures(i.start_s);
+        match items.iter().zip(stays).filter(|i| *i.1).map(|i| i.0).find(seen) {
+            Some(item) => c.0 = item.start_s,
+            None => c.2 = false,
+        }
+    }
     let first = if before_pictures(must_s) { 0 } else { first };
     let mut kept: Vec<(f64, f64)> = Vec::new();
     for (i, &(start_s, end_s, _)) in clusters.iter().enumerate().filter(|c| c.1.2) {
@@ -760,17 +769,27 @@ mod tests {
         // Cameras from second 11 and 20 on: the first sentence has no picture for its beginning.
         facts.angles[0].frames = vec![(500, 2500)];
         facts.angles[1].frames = vec![(275, 2500)];
-        let first = |options: &TightenOptions| plan(&facts, options).unwrap();
-        let cut = first(&TightenOptions::default());
+        let first = |facts: &Facts, options: &TightenOptions| plan(facts, options).unwrap();
+        let cut = first(&facts, &TightenOptions::default());
         assert_eq!(cut.kept(), [(740, 860, 1)]);
         let black = &cut.entries[0];
         assert_eq!((black.from, black.to, &black.fate), (0, 275, &EditAction::Drop));
         assert!(black.reason.starts_with("no camera ran yet, 11.0 s"), "{}", black.reason);
+        // A sentence with its picture stays, though a noise before it is too close for a cut.
+        let noise = Moment { start_s: 14.0, end_s: 14.2, what: "loud".into() };
+        facts.voices.insert(1, voice(15.0, 17.0, "cam-a"));
+        facts.found = vec![noise];
+        facts.angles[1].frames = vec![(365, 2500)];
+        let kept = plan(&facts, &TightenOptions::default()).unwrap().kept()[0];
+        assert!((365..=375).contains(&kept.0) && kept.1 >= 425, "{kept:?}");
+        facts.voices.remove(1);
+        facts.found.clear();
+        facts.angles[1].frames = vec![(275, 2500)];
         // What is passed at speed begins with the first picture too.
-        let passed = first(&TightenOptions { pass_from_s: Some(5.0), ..TightenOptions::default() });
+        let passed = first(&facts, &TightenOptions { pass_from_s: Some(5.0), ..TightenOptions::default() });
         assert_eq!(passed.kept()[0], (275, 740, 8));
         // The user's word goes before, and is said.
-        let protect = first(&TightenOptions { protect_s: vec![(5.0, 6.0)], ..TightenOptions::default() });
+        let protect = first(&facts, &TightenOptions { protect_s: vec![(5.0, 6.0)], ..TightenOptions::default() });
         assert!(protect.kept()[0].0 < 125 && protect.notes[0].contains("before any camera ran"), "{protect:?}");
     }
 
