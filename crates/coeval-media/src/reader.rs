@@ -178,21 +178,46 @@ impl SoundReader {
         self.info.sound.clone().ok_or_else(no_sound)
     }
 
-    /// Reads from here to the end. `take` gets each block as [`read`](Self::read) gives it, and how much of the file's
-    /// length has been read with it, 0 to 1. Returns the number of frames.
+    /// Reads from here to the end. `take` gets block after block, of half a second to a second of sound each, and how
+    /// much of the file's length has been read with it, 0 to 1. On a thread of a pool of rayon's the next block is
+    /// decoded while `take` has this one. Returns the number of frames.
     ///
     /// # Errors
     /// Those of [`read`](Self::read) and of `take`; the first ends it.
-    pub fn read_to_end(&mut self, mut take: impl FnMut(&[f32], f64) -> Result<()>) -> Result<u64> {
-        let length = (self.info.duration_s * f64::from(self.sound()?.rate_hz)).max(1.0);
-        let (mut block, mut frames) = (Vec::new(), 0);
-        loop {
-            match self.read(&mut block)? {
-                0 => return Ok(frames),
-                read => frames += read as u64,
-            }
-            take(&block, (frames as f64 / length).min(1.0))?;
+    pub fn read_to_end(&mut self, mut take: impl FnMut(&[f32], f64) -> Result<()> + Send) -> Result<u64> {
+        let rate_hz = self.sound()?.rate_hz;
+        let length = (self.info.duration_s * f64::from(rate_hz)).max(1.0);
+        let at_least = rate_hz as usize / 2;
+        let (mut block, mut next, mut frames) = (Vec::new(), Vec::new(), 0);
+        let mut read = self.read_at_least(at_least, &mut block)?;
+        while read > 0 {
+            frames += read as u64;
+            let done = (frames as f64 / length).min(1.0);
+            // Outside of any pool nobody has given threads to use.
+            let (taken, more) = if rayon::current_thread_index().is_some() {
+                rayon::join(|| take(&block, done), || self.read_at_least(at_least, &mut next))
+            } else {
+                (take(&block, done), self.read_at_least(at_least, &mut next))
+            };
+            taken?;
+            read = more?;
+            std::mem::swap(&mut block, &mut next);
         }
+        Ok(frames)
+    }
+
+    /// Replaces `out` by so many frames or some more, fewer only at the end. Returns their number.
+    fn read_at_least(&mut self, frames: usize, out: &mut Vec<f32>) -> Result<usize> {
+        out.clear();
+        let (mut part, mut read) = (Vec::new(), 0);
+        while read < frames {
+            match self.read(&mut part)? {
+                0 => break,
+                more => read += more,
+            }
+            out.extend_from_slice(&part);
+        }
+        Ok(read)
     }
 
     /// Bytes taken from the disk so far, headers included.

@@ -94,11 +94,13 @@ fn measure_one(path: &Path, kind: Kind, options: &OpenOptions, progress: &dyn Pr
     turns.min_pause_s = TURN_S;
     let mut claps = Vec::new();
     reader.read_to_end(|block, done| {
-        meter.push(block)?;
-        claps.extend(detector.push(block)?);
-        if let Some(voices) = &mut voices {
-            voices.push(block)?;
-        }
+        let heard = || {
+            claps.extend(detector.push(block)?);
+            voices.as_mut().map_or(Ok(()), |v| v.push(block))
+        };
+        let (metered, heard) = rayon::join(|| meter.push(block), heard);
+        metered?;
+        heard?;
         step(progress, "measuring sound", done)
     })?;
     claps.extend(detector.finish());
