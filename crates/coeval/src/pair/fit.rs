@@ -188,7 +188,13 @@ impl PairFit {
     }
 
     /// The first fit, by the blocks of pieces of a path: its jumps each where it is.
-    pub(super) fn rough(a: &Track, b: &Track, inverted: bool, pieces: &[jump::Piece]) -> Option<Self> {
+    pub(super) fn rough(
+        a: &Track,
+        b: &Track,
+        inverted: bool,
+        sources_s: &[f64],
+        pieces: &[jump::Piece],
+    ) -> Option<Self> {
         let fit = |jumps: &[f64]| {
             let rough = jump::rough(pieces, jumps);
             Self::new(a, b, &rough, jumps, 0.01, Places::utterances(&rough, 0.0, 0.0))
@@ -196,7 +202,7 @@ impl PairFit {
         let between_s = jump::between(pieces);
         let middles: Vec<f64> = between_s.iter().map(|b| (b.0 + b.1) / 2.0).collect();
         let first = fit(&middles)?;
-        if middles.is_empty() { Some(first) } else { fit(&first.located(a, b, inverted, &between_s)) }
+        if middles.is_empty() { Some(first) } else { fit(&first.located((a, b), inverted, sources_s, &between_s)) }
     }
 
     /// Constant drift unless the evidence asks for wander, and the error of place that its scatter
@@ -235,6 +241,7 @@ impl PairFit {
         a: &Track,
         b: &Track,
         inverted: bool,
+        sources_s: &[f64],
         evidence: &[Evidence],
         jumps: &[f64],
     ) -> Option<Self> {
@@ -253,7 +260,7 @@ impl PairFit {
         if !fit.jumps.is_empty() {
             // The rough maps may have been too far off for the last words before and after a jump.
             let near_s: Vec<(f64, f64)> = fit.jumps.iter().map(|&j| (j - NEAR_JUMP_S, j + NEAR_JUMP_S)).collect();
-            let moved = fit.located(a, b, inverted, &near_s);
+            let moved = fit.located((a, b), inverted, sources_s, &near_s);
             if moved.windows(2).all(|w| w[0] < w[1])
                 && let Some(better) = Self::best(a, b, evidence, &moved)
             {
@@ -331,13 +338,19 @@ impl PairFit {
     }
 
     /// Where its jumps are, each sought between two `b` times.
-    fn located(&self, a: &Track, b: &Track, inverted: bool, between_s: &[(f64, f64)]) -> Vec<f64> {
+    fn located(
+        &self,
+        tracks: (&Track, &Track),
+        inverted: bool,
+        sources_s: &[f64],
+        between_s: &[(f64, f64)],
+    ) -> Vec<f64> {
         let places = between_s.iter().enumerate().map(|(j, &between_s)| {
             let (at, step_s) = (self.jumps[j], self.step_s(j));
             let map = |t: f64| self.at(t);
             let before = |t: f64| if t >= at { map(t) - step_s } else { map(t) };
             let after = |t: f64| if t >= at { map(t) } else { map(t) + step_s };
-            jump::locate(a, b, inverted, &before, &after, between_s)
+            jump::locate(tracks, inverted, sources_s, &before, &after, between_s)
         });
         places.collect()
     }

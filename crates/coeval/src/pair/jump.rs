@@ -454,11 +454,11 @@ const ELSEWHERE_LEAST_S: f64 = 0.01;
 const BESIDE_S: f64 = 1.0;
 
 /// Where between two `b` times the clock changes from one map (`b` time to `a` time) to another: in the middle of
-/// where nothing tells, seconds of `b`.
+/// where nothing tells, seconds of `b`. Sound may be of any of the `sources_s`, by their delays beside the clock.
 pub(crate) fn locate(
-    a: &Track,
-    b: &Track,
+    (a, b): (&Track, &Track),
     inverted: bool,
+    sources_s: &[f64],
     before: &dyn Fn(f64) -> f64,
     after: &dyn Fn(f64) -> f64,
     between_s: (f64, f64),
@@ -466,7 +466,7 @@ pub(crate) fn locate(
     let (mut from, mut to) = ((between_s.0 - BESIDE_S).max(0.0), (between_s.1 + BESIDE_S).min(b.duration_s()));
     let mut found_s = (from + to) / 2.0;
     for frame in FRAMES {
-        found_s = change(a, b, inverted, [before, after], (from, to), frame).unwrap_or(found_s);
+        found_s = change((a, b), inverted, sources_s, [before, after], (from, to), frame).unwrap_or(found_s);
         (from, to) = (from.max(found_s - AROUND_S), to.min(found_s + AROUND_S));
     }
     found_s
@@ -474,9 +474,9 @@ pub(crate) fn locate(
 
 /// Change point in frames of one length; `None` where they do not fit in.
 fn change(
-    a: &Track,
-    b: &Track,
+    (a, b): (&Track, &Track),
     inverted: bool,
+    sources_s: &[f64],
     maps: [&dyn Fn(f64) -> f64; 2],
     (from, to): (f64, f64),
     frame: usize,
@@ -507,7 +507,8 @@ fn change(
         b.read(start, &mut block);
         let at = maps.map(|map| map(start as f64 / TRACK_RATE_HZ));
         let [before, after] = at.map(|at_s| {
-            let own = gain(&block, at_s) - CHANCE;
+            let own = sources_s.iter().map(|s| gain(&block, at_s + s)).fold(0.0, f32::max);
+            let own = own - CHANCE - (sources_s.len() as f32).ln();
             if own <= 0.0 {
                 return 0.0;
             }
@@ -551,7 +552,7 @@ mod tests {
         }
         let (a, b) = (Track::raw(&a), Track::raw(&b));
         let step_s = later as f64 / rate as f64;
-        let at_s = locate(&a, &b, false, &|t| t, &|t| t + step_s, (9.0, 60.0));
+        let at_s = locate((&a, &b), false, &[0.0], &|t| t, &|t| t + step_s, (9.0, 60.0));
         assert!((11.8..20.2).contains(&at_s), "{at_s}");
     }
 }

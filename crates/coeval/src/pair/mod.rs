@@ -547,7 +547,7 @@ impl Aligner {
         let mut within_s = 0.003;
         let mut found = jump::pieces(a, b, line, path, &self.plans, progress)?;
         let fit = loop {
-            let Some(fit) = PairFit::rough(a, b, line.inverted, &found) else { return Ok(None) };
+            let Some(fit) = PairFit::rough(a, b, line.inverted, &path.sources_s, &found) else { return Ok(None) };
             let steps_s: Vec<f64> = (0..fit.jumps.len()).map(|j| fit.step_s(j)).collect();
             if !jump::one_source(a, b, &mut found, steps_s) {
                 break fit;
@@ -585,11 +585,14 @@ impl Aligner {
             let itself = measured.evidence.len();
             jump::complete(&mut measured.evidence, &jumps, &found);
             jumps = between(&jumps, &measured.evidence);
-            let Some(mut fit) = PairFit::with_jumps(a, b, line.inverted, &measured.evidence, &jumps) else { break };
+            let Some(mut fit) = PairFit::with_jumps(a, b, line.inverted, &path.sources_s, &measured.evidence, &jumps)
+            else {
+                break;
+            };
             if fit.places.shared_s <= ONE_PLACE_S && !measured.long.is_empty() {
                 measured.evidence.append(&mut measured.long);
                 measured.evidence.sort_by(|x, y| x.b_s.total_cmp(&y.b_s));
-                fit = match PairFit::with_jumps(a, b, line.inverted, &measured.evidence, &fit.jumps) {
+                fit = match PairFit::with_jumps(a, b, line.inverted, &path.sources_s, &measured.evidence, &fit.jumps) {
                     Some(fit) => fit,
                     None => break,
                 };

@@ -529,6 +529,8 @@ pub(crate) struct Path {
     pub(crate) usual: f32,
     /// Lanes beside the line, seconds of `a`, on which the blocks stand out most.
     pub(crate) aside_s: Vec<f64>,
+    /// Delays in `a` of the sources that its blocks hear, beside the path, seconds: 0 first, then the louder ones.
+    pub(crate) sources_s: Vec<f64>,
 }
 
 impl Path {
@@ -654,7 +656,8 @@ pub(crate) fn trace(
         let most = |i: usize| said.iter().zip(&sources.known).map(|(s, k)| s[i] + k.1.ln()).fold(0.0, f32::max);
         (0..row.len()).map(|i| pack(most(i))).collect::<Vec<u8>>()
     };
-    rows = rows.iter().map(told).collect();
+    let raw = std::mem::take(&mut rows);
+    rows = raw.iter().map(told).collect();
     let at = |i: usize, bin: usize| {
         let lag = bin as i64 - HALF as i64 + centres[i];
         (a_start(i) as f64 + length as f64 / 2.0 + (lag * BIN as i64) as f64) / TRACK_RATE_HZ
@@ -666,7 +669,9 @@ pub(crate) fn trace(
         .into_iter()
         .filter(|range| stands_out(&rows, &bins, range.clone()).height >= PIECE_STANDING)
         .collect::<Vec<_>>();
-    let pieces = joined(&rows, &mut bins, &centres, pieces).into_iter().map(|range| points(&bins, range)).collect();
+    let pieces = joined(&rows, &mut bins, &centres, pieces);
+    let sources_s = on_one_source(&raw, &mut bins, &pieces);
+    let pieces = pieces.into_iter().map(|range| points(&bins, range)).collect();
     let usual = rows.iter().map(|r| r.iter().map(|&b| unpack(b)).sum::<f32>() / r.len() as f32).sum::<f32>();
     Ok(Some(Path {
         pieces,
@@ -679,6 +684,7 @@ pub(crate) fn trace(
         block_s: length as f64 / TRACK_RATE_HZ,
         usual: usual / total as f32,
         aside_s,
+        sources_s,
     }))
 }
 
@@ -816,6 +822,52 @@ fn profile(rows: &[Vec<u8>], bins: &[usize], range: std::ops::Range<usize>, read
     }
     profile
 }
+
+/// Moves the pieces of a path to where all hear the same source. Whichever is loudest beyond a jump would pass for the one
+/// before it, and the jump for so much larger or smaller; but most pieces hear all sources, each at the same delay beside
+/// the others: a piece lies where its own profile over the lags is that of the pieces that say more.
+fn on_one_source(rows: &[Vec<u8>], bins: &mut [usize], pieces: &[std::ops::Range<usize>]) -> Vec<f64> {
+    let [even, _] = readings();
+    let reach = SOURCE_BINS as i64;
+    // How far what the piece says at each lag near its own stands out of what it says at any, and at all how far.
+    let shape = |range: &std::ops::Range<usize>, bins: &[usize]| -> Vec<f32> {
+        let profile = profile(rows, bins, range.clone(), &even);
+        let n = profile.len() as f32;
+        let mean = profile.iter().sum::<f32>() / n;
+        let spread = (profile.iter().map(|p| (p - mean).powi(2)).sum::<f32>() / n).sqrt().max(1e-6);
+        let near = HALF - 2 * SOURCE_BINS..=HALF + 2 * SOURCE_BINS;
+        profile[near].iter().map(|p| ((p - mean) / spread - NOISE).max(0.0)).collect()
+    };
+    let mut pieces: Vec<(std::ops::Range<usize>, Vec<f32>)> =
+        pieces.iter().map(|range| (range.clone(), shape(range, bins))).collect();
+    let says = |shape: &[f32]| shape.iter().sum::<f32>();
+    pieces.sort_by(|x, y| says(&y.1).total_cmp(&says(&x.1)).then(x.0.start.cmp(&y.0.start)));
+    let mut all = vec![0.0f32; 4 * SOURCE_BINS + 1];
+    for (range, shape) in pieces {
+        let moved = |shift: i64| move |i: usize| usize::try_from(i as i64 + shift).ok();
+        let alike = |shift: i64| -> f32 {
+            let at = moved(shift);
+            all.iter().enumerate().map(|(i, a)| at(i).and_then(|i| shape.get(i)).map_or(0.0, |s| a * s)).sum()
+        };
+        // Of equals the nearest.
+        let best = (-reach..=reach).fold(0, |best, s| if alike(s) > alike(best) { s } else { best });
+        let fits = range.clone().all(|i| (0..rows[i].len() as i64).contains(&(bins[i] as i64 + best)));
+        let shift = if best.abs() > HOP_BINS && fits { best } else { 0 };
+        let at = moved(shift);
+        all.iter_mut().enumerate().for_each(|(i, a)| *a += at(i).and_then(|i| shape.get(i)).copied().unwrap_or(0.0));
+        bins[range].iter_mut().for_each(|b| *b = (*b as i64 + shift) as usize);
+    }
+    let own = 2 * SOURCE_BINS;
+    // Reflections are softer than what they reflect.
+    let least = all.iter().copied().fold(0.0, f32::max) / 2.0;
+    let mut order: Vec<usize> = (0..all.len()).filter(|&i| all[i] > least && i.abs_diff(own) > SEAT_BINS).collect();
+    order.sort_by(|&x, &y| all[y].total_cmp(&all[x]).then(x.cmp(&y)));
+    let others = distinct(order, SOURCES - 1, |k, &i| k.abs_diff(i) <= SEAT_BINS);
+    std::iter::once(own).chain(others).map(|i| (i as f64 - own as f64) * BIN_S).collect()
+}
+
+/// Standard deviations of a profile's background that its highest chance peaks near a lane reach, among 145 lags.
+const NOISE: f32 = 3.0;
 
 /// Which of the middle lags says most: a line may pass between two seats.
 fn middle_lag(profile: &[f32]) -> usize {
@@ -1005,5 +1057,26 @@ mod tests {
             let (sources, bins) = Sources::that_tell(&rows, &centres, score, bins);
             assert_eq!((sources.known.len(), unbroken(&bins, &centres).len()), (known, pieces), "{:?}", sources.known);
         }
+    }
+
+    #[test]
+    fn a_piece_that_follows_another_source_is_moved_to_where_the_others_lie() {
+        // A voice, and an engine 9 ms after it, both in every block; after a jump of 50 ms the path follows the engine.
+        let heard = |lanes: [usize; 2]| {
+            let says = |i: usize| if lanes.contains(&i) { 6.0 } else { f32::from(i % 3 == 0) };
+            (0..=2 * HALF).map(|i| pack(says(i))).collect::<Vec<u8>>()
+        };
+        let pieces = [0..60, 60..100];
+        let rows: Vec<Vec<u8>> =
+            (0..100).map(|i| heard([HALF, HALF + 18].map(|lane| if i < 60 { lane } else { lane + 100 }))).collect();
+        let mut bins: Vec<usize> = (0..100).map(|i| if i < 60 { HALF } else { HALF + 118 }).collect();
+        let sources_s = on_one_source(&rows, &mut bins, &pieces);
+        assert_eq!((bins[0], bins[59], bins[60], bins[99]), (HALF, HALF, HALF + 100, HALF + 100));
+        assert_eq!(sources_s, [0.0, 18.0 * BIN_S]);
+        // Where only one source is heard there is nothing to tell by, and nothing to move.
+        let lanes: Vec<usize> = (0..100).map(|i| if i < 60 { HALF } else { HALF + 118 }).collect();
+        let mut bins = lanes.clone();
+        assert_eq!(on_one_source(&loud_at(&lanes), &mut bins, &pieces), [0.0]);
+        assert_eq!(bins, lanes);
     }
 }
