@@ -48,10 +48,6 @@ const LONE_NEAR_S: f64 = 0.03;
 /// What the blocks of a piece must say together, and how far it must lie from the one before.
 const PIECE_SAYS: f32 = 40.0;
 const SAME_LANE_S: f64 = 0.003;
-/// How nearly a lane must be come back to (two voices at two distances sit at its ends), and how far sources lie apart
-/// at the most, seconds (6 m of air).
-const RETURN_S: f64 = 0.0006;
-const SOURCES_S: f64 = 0.018;
 /// Farthest drift of a continuation from its line, ppm: a line across small jumps is tilted.
 const TILT_PPM: f64 = 150.0;
 /// Blocks this far apart tell the drift between jumps, seconds, and how many pairs of them do; from where on a line's
@@ -81,13 +77,6 @@ impl Piece {
         let end = if last { self.strong().next_back() } else { self.strong().next() };
         let end = end.unwrap_or(&self.points[if last { self.points.len() - 1 } else { 0 }]);
         self.line.through(end.a_s, end.b_s)
-    }
-
-    /// How far the sound of its blocks stands out, by the median.
-    fn loudness(&self, a: &Track, b: &Track) -> f32 {
-        let mut rich: Vec<f32> = self.strong().map(|s| richness(a, b, &self.line, s.b_s)).collect();
-        rich.sort_by(f32::total_cmp);
-        rich.get(rich.len() / 2).copied().unwrap_or(0.0)
     }
 
     /// Its points as rough evidence.
@@ -349,53 +338,6 @@ fn cleaned(pieces: Vec<Piece>) -> Vec<Piece> {
         kept.push(piece);
     }
     kept
-}
-
-/// Leaves out what is heard from another place than the rest, by the steps from each piece to the next that a fit
-/// found: a lane that is left for a near one and come back to is no clock that jumps twice by as much, but two sources
-/// that are loud in turns (a voice, and the engine that an open line hears as well). The louder one stays: voices stand
-/// out. Whether any were left out.
-pub(crate) fn one_source(a: &Track, b: &Track, pieces: &mut Vec<Piece>, mut steps_s: Vec<f64>) -> bool {
-    let before = pieces.len();
-    let mut others_s: Vec<f64> = Vec::new();
-    let returns = |w: &[f64]| (w[0] + w[1]).abs() < RETURN_S && w[0].abs() < SOURCES_S;
-    while let Some(i) = steps_s.windows(2).position(returns) {
-        let [first, aside, last] = [i, i + 1, i + 2].map(|k| pieces[k].loudness(a, b));
-        if aside > first.max(last) {
-            others_s.push(-steps_s[i]);
-            leave_out(pieces, &mut steps_s, i + 2);
-            leave_out(pieces, &mut steps_s, i);
-        } else {
-            others_s.push(steps_s[i]);
-            leave_out(pieces, &mut steps_s, i + 1);
-        }
-    }
-    // The other source may begin and end a file as well, where there is nothing to come back to.
-    let other = |aside_s: f64| others_s.iter().any(|o| (o - aside_s).abs() < RETURN_S);
-    if steps_s.first().is_some_and(|s| other(-s)) {
-        leave_out(pieces, &mut steps_s, 0);
-    }
-    if steps_s.last().is_some_and(|&s| other(s)) {
-        leave_out(pieces, &mut steps_s, pieces.len() - 1);
-    }
-    if pieces.len() == before {
-        return false;
-    }
-    *pieces = cleaned(std::mem::take(pieces));
-    true
-}
-
-/// Takes out a piece; the steps to it and from it become one.
-fn leave_out(pieces: &mut Vec<Piece>, steps_s: &mut Vec<f64>, which: usize) {
-    pieces.remove(which);
-    if which == 0 {
-        steps_s.remove(0);
-    } else {
-        let step_s = steps_s.remove(which - 1);
-        if let Some(next) = steps_s.get_mut(which - 1) {
-            *next += step_s;
-        }
-    }
 }
 
 /// How the tracks lie within a stretch of `b` in which nothing speaks for `line`.

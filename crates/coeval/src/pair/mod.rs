@@ -545,14 +545,8 @@ impl Aligner {
         progress: &dyn Progress,
     ) -> Result<Option<PairAlignment>> {
         let mut within_s = 0.003;
-        let mut found = jump::pieces(a, b, line, path, &self.plans, progress)?;
-        let fit = loop {
-            let Some(fit) = PairFit::rough(a, b, line.inverted, &path.sources_s, &found) else { return Ok(None) };
-            let steps_s: Vec<f64> = (0..fit.jumps.len()).map(|j| fit.step_s(j)).collect();
-            if !jump::one_source(a, b, &mut found, steps_s) {
-                break fit;
-            }
-        };
+        let found = jump::pieces(a, b, line, path, &self.plans, progress)?;
+        let Some(fit) = PairFit::rough(a, b, line.inverted, &path.sources_s, &found) else { return Ok(None) };
         let mut jumps = fit.jumps.clone();
         let mut map = fit.map()?;
         let mut weighting = flat();

@@ -1063,7 +1063,7 @@ mod tests {
     fn a_piece_that_follows_another_source_is_moved_to_where_the_others_lie() {
         // A voice, and an engine 9 ms after it, both in every block; after a jump of 50 ms the path follows the engine.
         let heard = |lanes: [usize; 2]| {
-            let says = |i: usize| if lanes.contains(&i) { 6.0 } else { f32::from(i % 3 == 0) };
+            let says = |i: usize| if lanes.contains(&i) { 6.0 } else { f32::from(i.is_multiple_of(3)) };
             (0..=2 * HALF).map(|i| pack(says(i))).collect::<Vec<u8>>()
         };
         let pieces = [0..60, 60..100];
