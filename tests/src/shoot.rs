@@ -37,7 +37,8 @@ pub fn coeval(args: &[&dyn AsRef<std::ffi::OsStr>]) -> Ran {
 pub fn coeval_until(args: &[&dyn AsRef<std::ffi::OsStr>], stop: &AtomicBool) -> Ran {
     let (mut out, mut err) = (Vec::new(), Vec::new());
     let line = std::iter::once(OsString::from("coeval")).chain(args.iter().map(|a| (*a).as_ref().to_os_string()));
-    let mut console = coeval_cli::Console { out: &mut out, err: &mut err, bar: false, stop };
+    let mut console =
+        coeval_cli::Console { out: &mut out, err: &mut err, progress: coeval_cli::ShownAs::Nothing, stop };
     let code = coeval_cli::run(line, &mut console);
     let text = |bytes: Vec<u8>| String::from_utf8(bytes).expect("output is UTF-8");
     Ran { code, out: text(out), err: text(err) }

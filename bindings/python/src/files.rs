@@ -471,8 +471,9 @@ pub(crate) fn command(py: Python<'_>, arguments: Vec<std::ffi::OsString>, bar: b
     let code = py.detach(|| {
         std::thread::scope(|scope| {
             let worker = scope.spawn(|| {
-                let mut console =
-                    coeval_cli::Console { out: &mut std::io::stdout(), err: &mut std::io::stderr(), bar, stop: &stop };
+                let progress = if bar { coeval_cli::ShownAs::Bar } else { coeval_cli::ShownAs::Nothing };
+                let (out, err) = (&mut std::io::stdout(), &mut std::io::stderr());
+                let mut console = coeval_cli::Console { out, err, progress, stop: &stop };
                 coeval_cli::run(arguments, &mut console)
             });
             // Any signal whose handler raises, Ctrl-C above all, asks the command to end in order.

@@ -301,7 +301,7 @@ pub(crate) fn open_out(out: &Path, found: &Found, replace: bool, inside: bool) -
 }
 
 pub(crate) fn aligned(found: &Found, options: &Options, console: &Console<'_>) -> Result<Alignment, Error> {
-    let watch = Watch::new(console.bar, console.stop);
+    let watch = Watch::new(console.progress, console.stop);
     let result = coeval_shoot::align_found(found, options, &watch);
     watch.finish();
     result
@@ -313,7 +313,7 @@ pub(crate) fn write(
     out: &OutFolder,
     console: &Console<'_>,
 ) -> Result<Vec<SoundProblem>, Error> {
-    let watch = Watch::new(console.bar, console.stop);
+    let watch = Watch::new(console.progress, console.stop);
     let result = handover.write(&found.root, out, &watch);
     watch.finish();
     result

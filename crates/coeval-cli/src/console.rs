@@ -1,6 +1,7 @@
 //! What the commands share: where they print, how they are stopped, what they end with.
 
 use std::io::Write;
+use std::sync::Mutex;
 use std::sync::atomic::{AtomicBool, Ordering};
 
 use coeval::progress::Progress;
@@ -33,14 +34,25 @@ Exit codes:
        the table says which and why
   130  interrupted; nothing half-written is left behind";
 
+/// How progress is shown.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum ShownAs {
+    /// Not at all.
+    Nothing,
+    /// A bar, for a terminal.
+    Bar,
+    /// Lines `progress SHARE STAGE`, for a program: the share of the stage that is done, 0 to 1.
+    Lines,
+}
+
 /// Where the command prints, and how it is stopped.
 pub struct Console<'a> {
     /// Results.
     pub out: &'a mut dyn Write,
     /// Failures.
     pub err: &'a mut dyn Write,
-    /// Draw a progress bar on the process's standard error.
-    pub bar: bool,
+    /// How the process's standard error shows progress.
+    pub progress: ShownAs,
     /// Set to stop the work.
     pub stop: &'a AtomicBool,
 }
@@ -106,17 +118,20 @@ impl Failure {
 /// Shows progress on a terminal and listens for the wish to stop.
 pub(crate) struct Watch<'a> {
     bar: Option<ProgressBar>,
+    /// The last line, where there are lines.
+    last: Option<Mutex<String>>,
     stop: &'a AtomicBool,
 }
 
 impl<'a> Watch<'a> {
-    pub(crate) fn new(bar: bool, stop: &'a AtomicBool) -> Self {
-        let bar = bar.then(|| {
+    pub(crate) fn new(shown: ShownAs, stop: &'a AtomicBool) -> Self {
+        let bar = (shown == ShownAs::Bar).then(|| {
             let style = ProgressStyle::with_template("{msg:16} {bar:40} {percent:>3} %  {elapsed}")
                 .unwrap_or_else(|_| ProgressStyle::default_bar());
             ProgressBar::with_draw_target(Some(1000), ProgressDrawTarget::stderr()).with_style(style)
         });
-        Self { bar, stop }
+        let last = (shown == ShownAs::Lines).then(Mutex::default);
+        Self { bar, last, stop }
     }
 
     pub(crate) fn finish(&self) {
@@ -133,6 +148,15 @@ impl Progress for Watch<'_> {
                 bar.set_message(stage.to_owned());
             }
             bar.set_position((done * 1000.0) as u64);
+        }
+        if let Some(last) = &self.last {
+            let line = format!("progress {done:.3} {stage}");
+            let mut last = last.lock().unwrap_or_else(|e| e.into_inner());
+            if *last != line {
+                // Nobody may be listening any more; the work goes on.
+                let _ = writeln!(std::io::stderr(), "{line}");
+                *last = line;
+            }
         }
         !self.stop.load(Ordering::SeqCst)
     }

@@ -14,7 +14,7 @@ use std::ffi::OsString;
 
 use clap::{CommandFactory, Parser, Subcommand};
 
-pub use console::{Console, exit};
+pub use console::{Console, ShownAs, exit};
 use console::{EXIT_CODES, WhileRead};
 
 /// Puts every recording of one event on one clock.
@@ -57,7 +57,7 @@ pub fn run(args: impl IntoIterator<Item = impl Into<OsString> + Clone>, console:
         }
     };
     let mut out = WhileRead(&mut *console.out);
-    let mut to = Console { out: &mut out, err: &mut *console.err, bar: console.bar, stop: console.stop };
+    let mut to = Console { out: &mut out, err: &mut *console.err, progress: console.progress, stop: console.stop };
     let result = match &cli.command {
         Command::Align(args) => align::run(args, &mut to),
         Command::Tighten(args) => tighten::run(args, &mut to),

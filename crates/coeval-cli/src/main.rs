@@ -5,6 +5,8 @@ use std::io::IsTerminal;
 use std::process::ExitCode;
 use std::sync::atomic::{AtomicBool, Ordering};
 
+use coeval_cli::{Console, ShownAs};
+
 static STOP: AtomicBool = AtomicBool::new(false);
 
 fn main() -> ExitCode {
@@ -15,10 +17,10 @@ fn main() -> ExitCode {
             std::process::exit(i32::from(coeval_cli::exit::INTERRUPTED));
         }
     });
-    let mut console = coeval_cli::Console {
+    let mut console = Console {
         out: &mut std::io::stdout(),
         err: &mut std::io::stderr(),
-        bar: std::io::stderr().is_terminal(),
+        progress: if std::io::stderr().is_terminal() { ShownAs::Bar } else { ShownAs::Nothing },
         stop: &STOP,
     };
     ExitCode::from(coeval_cli::run(std::env::args_os(), &mut console))

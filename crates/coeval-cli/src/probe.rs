@@ -8,7 +8,7 @@ use coeval::Error;
 use coeval_shoot::{Found, Headers, Options, Probed};
 use serde_json::json;
 
-use crate::console::{Console, Failure, Watch, exit};
+use crate::console::{Console, Failure, ShownAs, Watch, exit};
 use crate::show;
 
 /// Shows container, length, tracks, creation time and timecode, from the headers alone.
@@ -35,7 +35,7 @@ pub(crate) fn run(args: &ProbeArgs, console: &mut Console<'_>) -> Result<u8, Fai
         match coeval_shoot::find(std::slice::from_ref(path)) {
             Err(e) => files.push((path.display().to_string(), Err(e))),
             Ok(found) => {
-                let watch = Watch::new(false, console.stop);
+                let watch = Watch::new(ShownAs::Nothing, console.stop);
                 let probed = coeval_shoot::probe(&found, &options.open, &watch)?;
                 files.extend(names(&found, probed, path));
             }

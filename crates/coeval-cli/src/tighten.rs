@@ -174,7 +174,7 @@ pub(crate) fn run(args: &TightenArgs, console: &mut Console<'_>) -> Result<u8, F
         let _ = std::fs::remove_dir(&out);
     }
     let mut files = written?;
-    let watch = Watch::new(console.bar, console.stop);
+    let watch = Watch::new(console.progress, console.stop);
     let mut how = RenderOptions::default();
     (how.levels, how.replace, how.open) = (levels, args.replace, open);
     for (name, layers) in sound {
@@ -236,7 +236,7 @@ fn levels(args: &TightenArgs, open: &OpenOptions, console: &Console<'_>) -> Resu
         let bad = |why: &str| Error::new(ErrorKind::InvalidArgument, format!("--voice-over: {text:?} {why}"));
         let (path, at) = text.rsplit_once('@').ok_or_else(|| bad("is not of the form FILE@TIME"))?;
         let at_s = moment(at).map_err(|e| bad(&e))?;
-        let watch = Watch::new(console.bar, console.stop);
+        let watch = Watch::new(console.progress, console.stop);
         let over = VoiceOver::measure(Path::new(path), at_s, levels.loudness_lufs, open, &watch);
         watch.finish();
         levels.voice_over.push(over?);
@@ -268,7 +268,7 @@ fn speech(
             .with_path(&cache)
             .with_remedy("move it elsewhere, or let --replace write over it"));
     }
-    let watch = Watch::new(console.bar, console.stop);
+    let watch = Watch::new(console.progress, console.stop);
     let found = speech_map(alignment, media, open, &watch);
     watch.finish();
     let found = found?;

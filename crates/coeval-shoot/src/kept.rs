@@ -10,6 +10,7 @@ use serde::de::DeserializeOwned;
 
 /// All that results follow from besides files and options: the code, and how this processor adds and multiplies.
 static VERSION: LazyLock<String> = LazyLock::new(|| {
+    #[cfg_attr(not(target_arch = "x86_64"), allow(unused_mut, reason = "other processors add nothing"))]
     let mut version = [
         env!("CARGO_PKG_VERSION"),
         coeval::VERSION,

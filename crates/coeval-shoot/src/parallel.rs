@@ -11,13 +11,17 @@ use rayon::prelude::*;
 /// The threads that all work of one call runs on. They are gone when it is dropped: a process that forks afterwards
 /// has no dead threads in it, and a library that is unloaded has none that still run.
 struct Pool {
-    /// `None` only while it is dropped.
+    /// `None` while it is dropped, and where there are no threads.
     rayon: Option<rayon::ThreadPool>,
     running: Vec<JoinHandle<()>>,
 }
 
 impl Pool {
     fn new(threads: Option<NonZeroUsize>) -> Result<Self> {
+        if cfg!(target_family = "wasm") {
+            // There are no threads: all work is done by the one that asks for it.
+            return Ok(Self { rayon: None, running: Vec::new() });
+        }
         let threads = threads.or_else(|| thread::available_parallelism().ok()).map_or(1, NonZeroUsize::get);
         let mut pool = Self { rayon: None, running: Vec::with_capacity(threads) };
         let start = |worker: rayon::ThreadBuilder| {
@@ -125,7 +129,9 @@ impl Shared<'_> {
         let mut state = self.state.lock().unwrap_or_else(|e| e.into_inner());
         state.done += amount;
         if !state.stopped {
-            state.stopped = !self.outer.report(self.stage, (state.done / self.total).clamp(0.0, 1.0));
+            // Of nothing all is done.
+            let share = if self.total > 0.0 { (state.done / self.total).clamp(0.0, 1.0) } else { 1.0 };
+            state.stopped = !self.outer.report(self.stage, share);
         }
         !state.stopped
     }
@@ -194,6 +200,17 @@ mod tests {
         assert!(seen.lock().unwrap().iter().all(|(stage, done)| stage == "outer" && (0.0..=1.0).contains(done)));
         let (all, one) = both("outer", &(), work, |_| Ok(1)).unwrap();
         assert_eq!((all.len(), one), (4, 1));
+    }
+
+    #[test]
+    fn of_no_items_all_is_done() {
+        let seen = Mutex::new(Vec::new());
+        let listen = |_: &str, done: f64| {
+            seen.lock().unwrap().push(done);
+            true
+        };
+        assert!(for_all("working", &[(); 0], |()| 1.0, &listen, |(), _| Ok(())).unwrap().is_empty());
+        assert_eq!(seen.into_inner().unwrap(), [1.0]);
     }
 
     #[test]

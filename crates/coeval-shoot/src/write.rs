@@ -254,7 +254,9 @@ impl OutFolder {
 
 /// Can files be made in `folder`? `said` is the path that the user gave. Leaves nothing behind.
 fn writable(folder: &Path, said: &Path) -> Result<()> {
-    let probe = folder.join(format!("{}{}{}", PART.0, std::process::id(), PART.1));
+    // WebAssembly has no processes, and each folder there belongs to one job.
+    let process = if cfg!(target_family = "wasm") { 0 } else { std::process::id() };
+    let probe = folder.join(format!("{}{process}{}", PART.0, PART.1));
     let made = std::fs::OpenOptions::new().write(true).create_new(true).open(&probe);
     match made.and_then(|_| std::fs::remove_file(&probe)) {
         Err(e) if e.kind() != std::io::ErrorKind::AlreadyExists => {

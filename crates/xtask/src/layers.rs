@@ -31,7 +31,7 @@ pub(crate) fn check() -> Outcome {
     }
     wrong.extend(upward(&used, &allowed(&read(&root.join(MAP))?)));
     wrong.extend(misdrawn(&used, &read(&root.join(DRAWING))?));
-    let bindings = ["bindings/c", "bindings/python"].map(|folder| root.join(folder));
+    let bindings = ["bindings/c", "bindings/python", "bindings/web"].map(|folder| root.join(folder));
     for folder in folders(&root.join("crates"))?.into_iter().chain(bindings) {
         let mut sources = BTreeMap::new();
         collect(&folder.join("src"), None, &mut sources)?;

@@ -8,6 +8,7 @@ mod c_library;
 mod instructions;
 mod layers;
 mod packages;
+mod web;
 
 use std::io::{BufRead, BufReader};
 use std::path::{Path, PathBuf};
@@ -18,10 +19,11 @@ cargo xtask check        formatting, clippy, documentation: all without a warnin
                          modules use each other in a circle; with cargo-deny installed also licences and origins of
                          dependencies
 cargo xtask test         every test: the workspace, the bindings, the checks against Python libraries,
-                         and the report in a browser
+                         the report and the page that aligns in a browser
 cargo xtask instructions counts the instructions of each stage by valgrind; none may need 10 % more than in
                          benches/instructions.txt, which --refresh makes again
 cargo xtask wheel        makes the Python wheel and source distribution in target/wheels, and checks them
+cargo xtask web          makes the npm package and the page that aligns in a browser, in target/web (needs node)
 cargo xtask pages --prefix P
                          writes the manual of the command and its completions for bash, zsh and fish below P/share
 cargo xtask fixtures     makes the media fixtures of the tests again (needs ffmpeg)
@@ -42,6 +44,7 @@ fn main() -> ExitCode {
         }),
         ["instructions", "--refresh"] => instructions::refresh(),
         ["wheel"] => wheel(),
+        ["web"] => web::build().map(|out| println!("{}", out.display())),
         ["pages", "--prefix", prefix] => pages(prefix),
         ["fixtures"] => python_script("tests/fixtures/make.py"),
         ["header"] => c_library::header(false),
@@ -133,8 +136,20 @@ fn test() -> Outcome {
                 node.arg("tests/browser/report.mjs").arg(browser()?).env("COEVAL", target().join("release/coeval"));
                 Ok(Seen::of(&mut node, false))
             };
+            let page = || {
+                let packages = browser()?;
+                // What cannot be built is no reason to skip.
+                let out = match web::build() {
+                    Ok(out) => out,
+                    Err(why) => return Ok(Seen::failed(why)),
+                };
+                let mut node = Command::new("node");
+                node.arg("tests/browser/web.mjs").arg(packages).arg(out).env("COEVAL", target().join("release/coeval"));
+                Ok(Seen::of(&mut node, false))
+            };
             beside.push(("checks against Python libraries", Box::new(with_libraries)));
             beside.push(("the report in a browser", Box::new(in_browser)));
+            beside.push(("the page that does the work in a browser", Box::new(page)));
         }
     }
     report.side_by_side([vec![script("bindings/python")], beside]);

@@ -1,0 +1,388 @@
+// The page: choose, align, look, put by hand what the sound could not place, save.
+
+import { align, CoevalError, load, sound } from '../js/index.js';
+import { zip } from './zip.js';
+
+const $ = (id) => document.getElementById(id);
+const element = (tag, text, attributes = {}) => {
+  const made = document.createElement(tag);
+  made.textContent = text;
+  for (const [name, value] of Object.entries(attributes)) made.setAttribute(name, value);
+  return made;
+};
+const inMb = (bytes) => (bytes < 1e6 ? `${Math.ceil(bytes / 1e3)} kB` : `${(bytes / 1e6).toFixed(1)} MB`);
+
+// The engine lies within the page, so that nothing has to be fetched.
+const unpacked = () => {
+  const packed = Uint8Array.from(atob($('wasm-text').textContent.trim()), (c) => c.charCodeAt(0));
+  return new Response(new Blob([packed]).stream().pipeThrough(new DecompressionStream('gzip'))).arrayBuffer();
+};
+const workerUrl = URL.createObjectURL(new Blob([$('worker-text').textContent], { type: 'text/javascript' }));
+const ready = load({
+  module: async () => WebAssembly.compile(await unpacked()),
+  worker: () => new Worker(workerUrl),
+});
+
+/** What was chosen, by name. */
+const chosen = new Map();
+let anchors = [];
+let result;
+let stopper;
+let isReady = false;
+
+const say = (text) => { $('said').textContent = text; };
+const complain = (error) => {
+  $('wrong').hidden = !error;
+  $('wrong').textContent = !error ? '' : error instanceof CoevalError ? `${error.message}.` : `This page failed: ${error.message ?? error}`;
+};
+
+/** Lists what is chosen. */
+const list = () => {
+  $('rows').replaceChildren(...[...chosen].map(([name, { file }]) => {
+    const row = element('tr', '');
+    const cell = element('td', '', { 'data-l': 'Read' });
+    cell.append(element('progress', '', { max: 1, value: 0, 'aria-label': `How far ${name} is read` }));
+    row.append(element('th', name, { scope: 'row' }), element('td', inMb(file.size), { 'data-l': 'Size' }), cell);
+    return row;
+  }));
+  $('chosen').hidden = chosen.size === 0;
+  show();
+};
+
+/** Shows what can be done now. */
+const show = () => {
+  const busy = Boolean(stopper);
+  $('clear').hidden = chosen.size === 0 || busy;
+  $('go').hidden = busy;
+  $('go').disabled = !isReady || chosen.size < 2;
+  $('cancel').hidden = !busy;
+  $('bar').hidden = !busy;
+  for (const id of ['pick-files', 'pick-folder', 'save']) $(id).disabled = busy;
+};
+
+const add = (entries) => {
+  for (const { path, file } of entries) {
+    // What a folder holds is named with it; files that were chosen by themselves are told apart by their size and time.
+    let name = path || file.name;
+    if (!path && chosen.has(name) && chosen.get(name).file.size !== file.size) name = `${file.name} (${file.lastModified})`;
+    chosen.set(name, { path, file });
+  }
+  const sorted = [...chosen].sort(([a], [b]) => a.localeCompare(b, 'en', { numeric: true }));
+  chosen.clear();
+  for (const [name, entry] of sorted) chosen.set(name, entry);
+  anchors = [];
+  $('result').hidden = true;
+  complain();
+  list();
+  if (isReady) say(chosen.size < 2 ? 'Choose two recordings at least.' : `${chosen.size} files. Align them when all are there.`);
+};
+
+for (const id of ['pick-files', 'pick-folder']) {
+  $(id).addEventListener('change', ({ target }) => {
+    add([...target.files].map((file) => ({ path: file.webkitRelativePath, file })));
+    target.value = '';
+  });
+}
+
+/** The files below what was dropped. */
+const filesOf = async (entry) => {
+  if (entry.isFile) {
+    const file = await new Promise((resolve, reject) => { entry.file(resolve, reject); });
+    const path = entry.fullPath.replace(/^\//, '');
+    return [{ path: path.includes('/') ? path : '', file }];
+  }
+  const reader = entry.createReader();
+  const found = [];
+  for (;;) {
+    // Each call gives some of them, and the last none.
+    const some = await new Promise((resolve, reject) => { reader.readEntries(resolve, reject); });
+    if (some.length === 0) break;
+    for (const child of some) found.push(...await filesOf(child));
+  }
+  return found;
+};
+for (const event of ['dragenter', 'dragover', 'dragleave', 'drop']) {
+  document.addEventListener(event, (e) => {
+    e.preventDefault();
+    $('drop').classList.toggle('over-it', event === 'dragenter' || event === 'dragover');
+  });
+}
+document.addEventListener('drop', async ({ dataTransfer }) => {
+  if (stopper) return;
+  const entries = [...dataTransfer.items].map((item) => item.webkitGetAsEntry()).filter(Boolean);
+  try {
+    add((await Promise.all(entries.map(filesOf))).flat());
+  } catch (e) {
+    complain(e);
+  }
+});
+
+$('clear').addEventListener('click', () => {
+  chosen.clear();
+  anchors = [];
+  $('result').hidden = true;
+  complain();
+  say('Nothing is chosen.');
+  list();
+  $('pick-files').focus();
+});
+
+/** Runs the engine with progress in sight. */
+const worked = async (work) => {
+  stopper = new AbortController();
+  complain();
+  show();
+  $('cancel').focus();
+  const bars = new Map([...chosen.keys()].map((name, i) => [name, $('rows').rows[i].querySelector('progress')]));
+  for (const bar of bars.values()) bar.value = 0;
+  let [stage, since, reading] = ['', 0, undefined];
+  const onProgress = (p) => {
+    if (p.stage !== stage) [stage, since] = [p.stage, performance.now()];
+    const passed_s = (performance.now() - since) / 1000;
+    const left = p.done > 0.05 && passed_s > 2 ? `, about ${Math.ceil(passed_s / p.done - passed_s)} s left in this step` : '';
+    say(`${stage}: ${Math.round(100 * p.done)} %${left}`);
+    $('bar').value = p.done;
+    if (stage !== 'reading sound' || !p.file) return;
+    const name = [...bars.keys()].find((n) => p.file.path.endsWith(`/${n}`));
+    if (reading && reading !== name) bars.get(reading).value = 1;
+    if (name) bars.get(name).value = p.file.done;
+    reading = name;
+  };
+  try {
+    const made = await work(onProgress, stopper.signal);
+    for (const bar of bars.values()) bar.value = 1;
+    return made;
+  } catch (e) {
+    say(e.name === 'AbortError' ? 'Cancelled. Nothing was made.' : 'Nothing was made.');
+    if (e.name !== 'AbortError') complain(e);
+    return undefined;
+  } finally {
+    stopper = undefined;
+    show();
+  }
+};
+$('cancel').addEventListener('click', () => stopper?.abort());
+
+const recordings = () => [...chosen.values()].map(({ path, file }) => (path ? { path, file } : file));
+const files = () => result.alignment.recordings.flatMap((r) => r.files);
+const isPlaced = (file) => file.status === 'placed';
+
+const SURE = 0.99;
+const why = (file) => {
+  if (!isPlaced(file)) return `has no place: ${file.reason}`;
+  const obeyed = (result.alignment.anchors ?? []).some((a) => a.hard && a.used && (a.a === file.path || a.b === file.path));
+  return file.confidence < SURE && !obeyed ? `is ${Math.round(100 * file.confidence)} % sure: check it by ear in the report.` : '';
+};
+
+const showReport = async (name) => { $('report').srcdoc = await result.files.get(name).text(); };
+
+const showResult = async () => {
+  const all = files();
+  const placed = all.filter(isPlaced);
+  const open = all.map((file) => [file, why(file)]).filter(([, words]) => words);
+  $('result').hidden = false;
+  $('headline').textContent = `${placed.length} of ${all.length} files have their place${open.length > 0 ? '' : ', and surely'}.`;
+  $('open-part').hidden = open.length === 0;
+  $('open').replaceChildren(...open.map(([file, words]) => {
+    const [item, about] = [element('li', '', { class: isPlaced(file) ? '' : 'serious' }), element('div', '')];
+    about.append(element('strong', file.path), ` ${words} `);
+    const canBe = file.sound && !file.copy_of && placed.some((other) => other !== file && other.sound);
+    if (canBe) {
+      const button = element('button', 'Put it here', { type: 'button', 'aria-label': `Put it here: ${file.path}` });
+      button.addEventListener('click', () => openPlace(file));
+      about.append(button);
+    }
+    item.append(element('span', isPlaced(file) ? 'Check' : 'Open', { class: 'kind' }), about);
+    return item;
+  }));
+  const reports = [...result.files.keys()].filter((name) => name.endsWith('report.html')).sort();
+  $('events').hidden = reports.length < 2;
+  $('events').replaceChildren(...reports.map((name) => {
+    const button = element('button', name.includes('/') ? name.split('/')[0].replace('-', ' ') : 'first event', { type: 'button' });
+    button.addEventListener('click', () => showReport(name));
+    return button;
+  }));
+  $('saved').textContent = '';
+  await showReport(reports.find((name) => !name.includes('/')));
+  $('result').focus();
+  $('result').scrollIntoView();
+};
+
+const alignNow = async () => {
+  const made = await worked((onProgress, signal) => align(recordings(), { anchors }, onProgress, signal));
+  if (!made) return;
+  result = made;
+  say('Done.');
+  await showResult();
+};
+$('go').addEventListener('click', alignNow);
+
+$('save').addEventListener('click', async () => {
+  const parts = $('with-sound').checked ? ['timeline', 'edl', 'under-clips', 'whole', 'markers', 'report'] : undefined;
+  const made = await worked((onProgress, signal) => align(recordings(), { anchors, parts }, onProgress, signal));
+  if (!made) return;
+  try {
+    $('saved').textContent = 'Putting it together';
+    const names = [...made.files.keys()].sort();
+    const archive = await zip(names.map((name) => [`${made.name}/${name}`, made.files.get(name)]));
+    const link = element('a', '', { href: URL.createObjectURL(archive), download: `${made.name}.zip` });
+    link.click();
+    // The browser has begun to write by then.
+    setTimeout(() => URL.revokeObjectURL(link.href), 60_000);
+    $('saved').textContent = `${names.length} files, ${inMb(archive.size)}. ${made.message}`;
+    say('Saved.');
+  } catch (e) {
+    complain(e);
+    $('saved').textContent = 'Nothing was saved.';
+  }
+  $('save').focus();
+});
+
+// Putting a file by hand.
+
+/** Sound by name of the result: samples and their rate. */
+const heard = new Map();
+const hear = async (path) => {
+  if (!heard.has(path)) {
+    const wav = await (await sound({ path, file: result.sources.get(path) })).arrayBuffer();
+    // The engine's own mono file of 16 bits: `fmt ` has its rate, `data` its samples.
+    const view = new DataView(wav);
+    let rate;
+    let at = 12;
+    for (; view.getUint32(at) !== 0x64617461; at += 8 + view.getUint32(at + 4, true)) {
+      if (view.getUint32(at) === 0x666d7420) rate = view.getUint32(at + 12, true);
+    }
+    heard.set(path, { rate, samples: new Int16Array(wav.slice(at + 8, at + 8 + view.getUint32(at + 4, true))) });
+  }
+  return heard.get(path);
+};
+
+let placing;
+let playing;
+const stopPlaying = () => {
+  playing?.close();
+  playing = undefined;
+  $('place-play').textContent = 'Listen';
+};
+
+const draw = () => {
+  if (!placing?.below || !placing.above) return;
+  const canvas = $('waves');
+  const [width, height] = [canvas.clientWidth * devicePixelRatio, canvas.clientHeight * devicePixelRatio].map(Math.round);
+  [canvas.width, canvas.height] = [width, height];
+  const context = canvas.getContext('2d');
+  const style = getComputedStyle(document.documentElement);
+  const [from_s, span_s] = [Number($('place-from').value), Number($('place-span').value)];
+  const wave = ({ rate, samples }, start_s, middle, colour) => {
+    context.fillStyle = style.getPropertyValue(colour);
+    let loudest = 1;
+    const columns = Array.from({ length: width }, (_, x) => {
+      const first = Math.max(0, Math.floor((start_s + (x / width) * span_s) * rate));
+      const last = Math.min(samples.length, Math.max(first + 1, Math.floor((start_s + ((x + 1) / width) * span_s) * rate)));
+      let [low, high] = [0, 0];
+      // Long spans are looked at in steps: enough to see where it is loud.
+      for (let i = first; i < last; i += Math.max(1, (last - first) >> 8)) { low = Math.min(low, samples[i]); high = Math.max(high, samples[i]); }
+      loudest = Math.max(loudest, high, -low);
+      return [low, high];
+    });
+    columns.forEach(([low, high], x) => context.fillRect(x, middle - (high / loudest) * (height / 4.4), 1, Math.max(1, ((high - low) / loudest) * (height / 4.4))));
+  };
+  wave(placing.above, from_s, height / 4, '--c0');
+  wave(placing.below, from_s - Number($('place-at').value), (3 * height) / 4, '--c1');
+};
+
+const hearOther = async () => {
+  placing.above = undefined;
+  $('place-said').textContent = 'Reading the sound';
+  try {
+    const path = $('place-on').value;
+    const [below, above] = [await hear(placing.file.path), await hear(path)];
+    if (!placing || $('place-on').value !== path) return;
+    Object.assign(placing, { below, above });
+    $('place-said').textContent = '';
+    draw();
+  } catch (e) {
+    $('place-said').textContent = e.message;
+  }
+};
+
+const openPlace = (file) => {
+  placing = { file };
+  $('place-name').textContent = file.path;
+  const others = files().filter((other) => other !== file && isPlaced(other) && other.sound);
+  others.sort((a, b) => b.duration_s - a.duration_s);
+  $('place-on').replaceChildren(...others.map((other) => element('option', other.path, { value: other.path })));
+  const at_s = isPlaced(file) ? file.offset_s - others[0].offset_s : 0;
+  $('place-at').value = at_s.toFixed(3);
+  $('place-from').value = Math.max(0, Math.floor(at_s));
+  $('place').showModal();
+  hearOther();
+};
+
+$('place-on').addEventListener('change', hearOther);
+for (const id of ['place-at', 'place-from', 'place-span']) $(id).addEventListener('input', draw);
+let grip;
+$('waves').addEventListener('pointerdown', (e) => {
+  $('waves').setPointerCapture(e.pointerId);
+  // Above, the view moves; below, the file.
+  const id = e.offsetY < $('waves').clientHeight / 2 ? 'place-from' : 'place-at';
+  grip = { id, x: e.offsetX, was: Number($(id).value) };
+});
+$('waves').addEventListener('pointermove', (e) => {
+  if (!grip) return;
+  const by_s = ((e.offsetX - grip.x) / $('waves').clientWidth) * Number($('place-span').value);
+  $(grip.id).value = (grip.was + (grip.id === 'place-at' ? by_s : -by_s)).toFixed(3);
+  draw();
+});
+for (const event of ['pointerup', 'pointercancel']) $('waves').addEventListener(event, () => { grip = undefined; });
+
+$('place-play').addEventListener('click', () => {
+  if (playing) { stopPlaying(); return; }
+  if (!placing.above || !placing.below) return;
+  playing = new AudioContext();
+  const [from_s, at_s] = [Number($('place-from').value), Number($('place-at').value)];
+  const span_s = Math.max(4, Math.min(20, Number($('place-span').value)));
+  [[placing.below, from_s - at_s, -1], [placing.above, from_s, 1]].forEach(([{ rate, samples }, start_s, pan]) => {
+    const buffer = playing.createBuffer(1, Math.ceil(span_s * rate), rate);
+    const first = Math.round(start_s * rate);
+    const channel = buffer.getChannelData(0);
+    for (let i = 0; i < channel.length; i += 1) channel[i] = (samples[first + i] ?? 0) / 32768;
+    const [source, panner] = [playing.createBufferSource(), new StereoPannerNode(playing, { pan })];
+    source.buffer = buffer;
+    source.connect(panner).connect(playing.destination);
+    source.start(playing.currentTime + 0.05);
+    if (pan > 0) source.addEventListener('ended', stopPlaying);
+  });
+  $('place-play').textContent = 'Stop';
+});
+
+/** A person hears an echo from 20 to 30 ms on, and sees a millisecond: one standard deviation (a guess). */
+const BY_HAND_S = 0.01;
+
+$('place-ok').addEventListener('click', async () => {
+  const { file } = placing;
+  const other = files().find((o) => o.path === $('place-on').value);
+  const at_s = Number($('place-at').value);
+  // A moment that both have, in sight if there is one.
+  const [first_s, last_s] = [Math.max(0, at_s), Math.min(other.duration_s, at_s + file.duration_s)];
+  if (!(first_s < last_s)) {
+    $('place-said').textContent = 'The two would have no moment in common there.';
+    return;
+  }
+  const look_s = Number($('place-from').value) + Number($('place-span').value) / 2;
+  const moment_s = Math.min(Math.max(look_s, first_s), last_s);
+  const anchor = { a: file.path, a_at: moment_s - at_s, b: other.path, b_at: moment_s, hard: true, uncertainty_s: BY_HAND_S };
+  anchors = [...anchors.filter((a) => a.a !== file.path), anchor];
+  $('place').close();
+  await alignNow();
+});
+$('place-close').addEventListener('click', () => $('place').close());
+$('place').addEventListener('close', () => { stopPlaying(); placing = undefined; });
+addEventListener('resize', draw);
+
+ready.then(() => {
+  isReady = true;
+  say(chosen.size > 1 ? `${chosen.size} files. Align them when all are there.` : 'Ready. Choose two recordings at least.');
+  show();
+}, (e) => complain(new CoevalError('broken', `the engine cannot run in this browser: ${e.message}`)));
+show();

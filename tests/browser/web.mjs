@@ -1,0 +1,283 @@
+// The page that aligns in a browser: the demo is chosen, aligned, one file of it is put by hand, and what is saved is held
+// against what the command makes of the same files. All of it by keyboard, with the network cut.
+//
+// usage: node web.mjs FOLDER WEB
+// FOLDER holds node_modules and takes screenshots and results, WEB is what `cargo xtask web` made. The command is COEVAL;
+// CHROMIUM names the browser, if it is not found by itself.
+import { spawnSync } from 'node:child_process';
+import { copyFileSync, cpSync, existsSync, mkdirSync, readdirSync, readFileSync, rmSync, unlinkSync, writeFileSync } from 'node:fs';
+import { createRequire } from 'node:module';
+import { dirname, join, resolve } from 'node:path';
+import { fileURLToPath, pathToFileURL } from 'node:url';
+
+const [folder, web] = process.argv.slice(2).map((path) => resolve(path));
+const require = createRequire(join(folder, 'x.js'));
+const { chromium } = require('playwright-core');
+const axe = readFileSync(require.resolve('axe-core/axe.min.js'), 'utf8');
+const root = resolve(dirname(fileURLToPath(import.meta.url)), '../..');
+
+let passed = 0;
+let failed = 0;
+const check = (good, what) => {
+  if (good) passed += 1;
+  else failed += 1;
+  console.log(`${good ? 'ok' : 'FAILED'}  ${what}`);
+};
+
+// The recordings and the command's results lie as the page has them: beside each other.
+const place = join(folder, 'web');
+rmSync(place, { recursive: true, force: true });
+mkdirSync(place);
+mkdirSync(join(folder, 'screenshots'), { recursive: true });
+const material = join(place, 'recordings');
+cpSync(join(root, 'examples/survey-launch/recordings'), material, { recursive: true });
+const native = (out, ...more) => {
+  const made = spawnSync(process.env.COEVAL, ['align', ...more, '-o', join(place, out), material], { encoding: 'utf8' });
+  check(made.status === 3, `the command aligns the demo, but for one file (${made.status}) ${made.stderr}`);
+};
+native('recordings-aligned');
+
+const browserPath = process.env.CHROMIUM
+  ?? ['chromium', 'chromium-browser', 'google-chrome'].flatMap((name) => (process.env.PATH ?? '').split(':').map((p) => join(p, name))).find(existsSync);
+const browser = await chromium.launch({ executablePath: browserPath, args: ['--no-sandbox', '--disable-background-networking'] });
+console.log(`browser: ${browser.version()}`);
+
+const url = pathToFileURL(join(web, 'coeval.html')).href;
+const open = async (width, scheme) => {
+  const context = await browser.newContext({ viewport: { width, height: 900 }, colorScheme: scheme });
+  const page = await context.newPage();
+  // Other tests run beside this one.
+  page.setDefaultTimeout(240_000);
+  const complaints = [];
+  page.on('console', (m) => complaints.push(`${m.type()}: ${m.text()}`));
+  page.on('pageerror', (e) => complaints.push(e.message));
+  page.on('dialog', (dialog) => { complaints.push(`says ${dialog.message()}`); dialog.dismiss(); });
+  page.on('request', (r) => {
+    if (r.url() !== url && !/^(data|blob):/.test(r.url())) complaints.push(`asks for ${r.url()}`);
+  });
+  const started = performance.now();
+  await page.goto(url);
+  await page.locator('#said', { hasText: 'Ready' }).waitFor();
+  const ready_s = (performance.now() - started) / 1000;
+  await context.setOffline(true);
+  return { page, complaints, ready_s };
+};
+const accessible = async (page, at) => {
+  const overflow = await page.evaluate(() => document.documentElement.scrollWidth - innerWidth);
+  check(overflow <= 0, `nothing sticks out sideways at ${at}: ${overflow} px`);
+  // The policy of the page keeps foreign scripts out; this one comes through the debugger.
+  const session = await page.context().newCDPSession(page);
+  await session.send('Runtime.evaluate', { expression: axe });
+  // The report in its frame has a test of its own.
+  const { violations, passes } = await page.evaluate(() => globalThis.axe.run({ exclude: ['iframe'] }, {
+    iframes: false,
+    runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice'],
+  }));
+  for (const v of violations) console.log(`  ${v.id}: ${v.help}: ${v.nodes.map((n) => n.html.slice(0, 160)).slice(0, 3).join(' | ')}`);
+  check(violations.length === 0 && passes.length > 10, `no violation at ${at}; ${passes.length} rules passed`);
+};
+/** Goes on, or back, by the Tab key to what `selector` names, and presses Enter. */
+const press = async (page, selector, way = 'Tab') => {
+  for (let i = 0; i < 30; i += 1) {
+    if (await page.evaluate((s) => document.activeElement?.matches(s), selector)) {
+      await page.keyboard.press('Enter');
+      return;
+    }
+    await page.keyboard.press(way);
+  }
+  throw new Error(`${selector} is not reached by the Tab key`);
+};
+const said = (page, text) => page.locator('#said', { hasText: text }).waitFor();
+
+/** The files of an archive without compression, by name. */
+const unzipped = (bytes) => {
+  const files = new Map();
+  let at = bytes.readUInt32LE(bytes.length - 6);
+  for (let left = bytes.readUInt16LE(bytes.length - 12); left > 0; left -= 1) {
+    const [size, length, extra, where] = [bytes.readUInt32LE(at + 20), bytes.readUInt16LE(at + 28), bytes.readUInt16LE(at + 30), bytes.readUInt32LE(at + 42)];
+    const name = bytes.toString('utf8', at + 46, at + 46 + length);
+    const start = where + 30 + bytes.readUInt16LE(where + 26) + bytes.readUInt16LE(where + 28);
+    files.set(name, bytes.subarray(start, start + size));
+    at += 46 + length + extra;
+  }
+  return files;
+};
+const filesBelow = (path, prefix = '') => readdirSync(path, { withFileTypes: true }).flatMap((entry) => (
+  entry.isDirectory() ? filesBelow(join(path, entry.name), `${prefix}${entry.name}/`) : [`${prefix}${entry.name}`]));
+
+/** Numbers within a text, and what stands between them. */
+const NUMBER = /-?\d+(?:\.\d+)?(?:e-?\d+)?/g;
+/** The largest difference of the numbers of two texts; endless where anything else differs. */
+const apart = (ours, theirs) => {
+  if (ours.replace(NUMBER, '#') !== theirs.replace(NUMBER, '#')) return Infinity;
+  const [a, b] = [ours, theirs].map((text) => (text.match(NUMBER) ?? []).map(Number));
+  return a.reduce((most, x, i) => Math.max(most, Math.abs(x - b[i])), 0);
+};
+/** The samples of a WAV of 24 bits, and where they begin. */
+const samples = (wav) => {
+  let at = 12;
+  while (wav.toString('latin1', at, at + 4) !== 'data') at += 8 + wav.readUInt32LE(at + 4);
+  const values = [];
+  for (let i = at + 8; i + 3 <= at + 8 + wav.readUInt32LE(at + 4); i += 3) values.push(wav.readIntLE(i, 3));
+  return { head: wav.subarray(0, at + 8), values };
+};
+/** Transforms round as the processor has it, so that the last digits differ between processors, and here. What follows
+ *  must not differ by a sample at 48 kHz (own target). */
+const SAMPLE = 1 / 48_000;
+const alike = (name, ours, theirs) => {
+  if (ours.equals(theirs)) return 'the same bytes';
+  if (/\.(json|otio)$/.test(name)) {
+    // The verdict has numbers rounded to hundredths of a millisecond.
+    const text = (bytes) => bytes.toString().replace(/moves by [\d.]+ ms/g, '');
+    const off = apart(text(ours), text(theirs));
+    return off < SAMPLE ? `numbers differ by ${off.toExponential(1)} at most` : '';
+  }
+  if (name.endsWith('.wav')) {
+    const [a, b] = [samples(ours), samples(theirs)];
+    if (!a.head.equals(b.head) || a.values.length !== b.values.length) return '';
+    const power = (values) => values.reduce((sum, v) => sum + v * v, 0);
+    const off = power(a.values.map((v, i) => v - b.values[i]));
+    const shifted = power(b.values.slice(1).map((v, i) => v - b.values[i]));
+    const share = Math.sqrt(off / shifted);
+    return share < 0.5 ? `it differs as by a shift of ${share.toFixed(2)} samples` : '';
+  }
+  if (name.endsWith('report.html')) {
+    // Words and figures as they are shown; sound and curves follow from the files above.
+    const text = (bytes) => bytes.toString().replace(/<(script|style|svg)[\s\S]*?<\/\1>/g, '').replace(/ (src|style|data-early-s)="[^"]*"/g, '');
+    const off = apart(text(ours), text(theirs));
+    return off < 0.0101 ? `figures differ by ${off} at most` : '';
+  }
+  return '';
+};
+
+const hostile = '<img src=x onerror=alert(1)>"\'&amp;.mp4';
+try {
+  const { page, complaints, ready_s } = await open(1280, 'light');
+  check(ready_s < 10, `it is ready within 10 s: ${ready_s.toFixed(2)} s`);
+  await accessible(page, '1280 px, light, at first');
+  check(await page.locator('#go').isDisabled(), 'with nothing chosen there is nothing to align');
+  await page.setInputFiles('#pick-folder', material);
+  await said(page, '7 files');
+
+  // Cancelled while it works, and once more.
+  await press(page, '#go');
+  await said(page, 'reading sound');
+  await press(page, '#cancel');
+  await said(page, 'Cancelled');
+  check(await page.locator('#result').isHidden() && await page.locator('#wrong').isHidden(), 'what is cancelled leaves nothing');
+  let started = performance.now();
+  await press(page, '#go');
+  await said(page, 'Done');
+  console.log(`aligned in ${((performance.now() - started) / 1000).toFixed(1)} s`);
+  check((await page.textContent('#headline')).startsWith('6 of 7 files'), `it is aligned: ${await page.textContent('#headline')}`);
+  await accessible(page, '1280 px, light, with the result');
+  await page.screenshot({ path: join(folder, 'screenshots', 'web-1280-light.png'), fullPage: true });
+
+  // Saved with all sound.
+  started = performance.now();
+  const [download] = await Promise.all([page.waitForEvent('download'), press(page, '#save')]);
+  console.log(`saved in ${((performance.now() - started) / 1000).toFixed(1)} s`);
+  check(download.suggestedFilename() === 'recordings-aligned.zip', `it is saved as ${download.suggestedFilename()}`);
+  const archive = join(place, 'saved.zip');
+  await download.saveAs(archive);
+  const tested = spawnSync('python3', ['-m', 'zipfile', '-t', archive], { encoding: 'utf8' });
+  check(tested.status === 0 && /Done testing/.test(tested.stdout), `others read the archive: ${tested.stdout}${tested.stderr}`);
+  const ours = unzipped(readFileSync(archive));
+  const theirs = filesBelow(join(place, 'recordings-aligned'), 'recordings-aligned/');
+  check(JSON.stringify([...ours.keys()].sort()) === JSON.stringify(theirs.sort()), `it holds what the command makes: ${ours.size} files, ${theirs.length}`);
+  for (const name of theirs) {
+    const how = ours.has(name) && alike(name, ours.get(name), readFileSync(join(place, name)));
+    check(Boolean(how), `${name}: ${how || 'differs'}`);
+  }
+
+  // The file from another day is put by hand, to the millisecond.
+  await press(page, '#open button', 'Shift+Tab');
+  await page.locator('#place[open]').waitFor();
+  await page.locator('#place-said', { hasText: /^$/ }).waitFor({ state: 'attached' });
+  await accessible(page, '1280 px, light, putting a file by hand');
+  await page.focus('#place-at');
+  await page.keyboard.press('Control+a');
+  await page.keyboard.type('20');
+  for (let i = 0; i < 3; i += 1) await page.keyboard.press('ArrowUp');
+  check(await page.inputValue('#place-at') === '20.003', `the arrow keys move by a millisecond: ${await page.inputValue('#place-at')}`);
+  const seen = await page.evaluate(() => {
+    const canvas = document.querySelector('#waves');
+    const pixels = canvas.getContext('2d').getImageData(0, 0, canvas.width, canvas.height).data;
+    // How many heights the columns of each half have.
+    const heights = (from) => {
+      const columns = new Uint32Array(canvas.width);
+      for (let i = from; i < from + pixels.length / 2; i += 4) columns[(i / 4) % canvas.width] += pixels[i + 3] > 0 ? 1 : 0;
+      return new Set(columns).size;
+    };
+    return [heights(0), heights(pixels.length / 2)];
+  });
+  check(seen.every((n) => n > 10), `both waves are drawn, of ${seen} heights`);
+  const box = await page.locator('#waves').boundingBox();
+  await page.mouse.move(box.x + 600, box.y + 0.75 * box.height);
+  await page.mouse.down();
+  await page.mouse.move(box.x + 650, box.y + 0.75 * box.height);
+  await page.mouse.up();
+  const dragged = Number(await page.inputValue('#place-at')) - 20.003;
+  check(Math.abs(dragged - (50 / box.width) * 60) < 0.1, `dragging moves it by what it was dragged: ${dragged.toFixed(3)} s`);
+  await page.screenshot({ path: join(folder, 'screenshots', 'web-place.png') });
+  await press(page, '#place-play');
+  await page.locator('#place-play', { hasText: 'Stop' }).waitFor();
+  await press(page, '#place-play');
+  await press(page, '#place-ok');
+  await page.locator('#headline', { hasText: '7 of 7 files' }).waitFor();
+  check(true, 'what was put by hand has its place');
+  await page.setChecked('#with-sound', false);
+  const [again] = await Promise.all([page.waitForEvent('download'), press(page, '#save')]);
+  await again.saveAs(archive);
+  const byHand = JSON.parse(unzipped(readFileSync(archive)).get('recordings-aligned/alignment.json'));
+  const [anchor] = byHand.anchors;
+  const put = byHand.recordings.flatMap((r) => r.files).find((f) => f.path === anchor.a);
+  const on = byHand.recordings.flatMap((r) => r.files).find((f) => f.path === anchor.b);
+  const lies = put.offset_s - on.offset_s;
+  check(byHand.anchors.length === 1 && anchor.used && Math.abs(lies - 20.003 - dragged) < 0.002, `and lies there: ${lies.toFixed(4)} s`);
+  const report = page.frameLocator('#report');
+  await report.locator('h1', { hasText: 'recordings' }).waitFor();
+  await report.locator('[data-zoom=closer]').click();
+  const plays = report.locator('[data-play]').first();
+  await plays.click();
+  await report.locator('.version.playing').waitFor();
+  check((await plays.getAttribute('aria-label')).startsWith('Stop'), 'the report is there, and its script plays its checks');
+  await plays.click();
+  check(complaints.length === 0, `no complaint and no request while it is used ${complaints.join('; ')}`);
+  await page.close();
+
+  // What cannot be read, what vanishes, and a name that is markup.
+  const bad = join(place, 'bad');
+  mkdirSync(bad);
+  copyFileSync(join(material, 'CAM-B_0004.MOV'), join(bad, 'clip.mov'));
+  copyFileSync(join(material, 'CAM-A_0018.MP4'), join(bad, 'gone.mp4'));
+  copyFileSync(join(material, 'CAM-A_0017.MP4'), join(bad, hostile));
+  writeFileSync(join(bad, 'notes.wav'), 'a text, whatever it is called');
+  for (const [width, scheme] of [[390, 'light'], [390, 'dark'], [1280, 'dark']]) {
+    const { page: other, complaints: said2 } = await open(width, scheme);
+    const at = `${width} px, ${scheme}`;
+    if (width === 390 && scheme === 'dark') {
+      await other.setInputFiles('#pick-files', ['clip.mov', 'gone.mp4', 'notes.wav', hostile].map((name) => join(bad, name)));
+      await said(other, '4 files');
+      unlinkSync(join(bad, 'gone.mp4'));
+      await press(other, '#go');
+      await said(other, 'Done');
+      const open = await other.textContent('#open');
+      check(/notes\.wav has no place/.test(open), `what is no recording is named: ${open}`);
+      check(/gone\.mp4 has no place: .*(no such file|cannot be read|No such file)/i.test(open), 'what has vanished is named');
+      check((await other.textContent('#chosen')).includes(hostile), 'a name that is markup is shown as it is');
+      await other.locator('#report').scrollIntoViewIfNeeded();
+    } else {
+      await other.setInputFiles('#pick-folder', material);
+    }
+    await accessible(other, at);
+    await other.screenshot({ path: join(folder, 'screenshots', `web-${width}-${scheme}.png`), fullPage: true });
+    check(said2.length === 0, `no complaint and no request at ${at} ${said2.join('; ')}`);
+    await other.close();
+  }
+} catch (e) {
+  check(false, e.stack);
+}
+await browser.close();
+console.log(`test result: ${failed === 0 ? 'ok' : 'FAILED'}. ${passed} passed; ${failed} failed; 0 ignored; 0 measured; 0 filtered out`);
+process.exit(failed === 0 ? 0 : 1);
