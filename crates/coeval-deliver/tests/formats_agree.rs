@@ -60,6 +60,16 @@ fn edl_clips(list: &str, rate: FrameRate, start: Timecode) -> Vec<Clip> {
     clips
 }
 
+/// Where the clips that begin here may end that follow each other, and sound of one file on to within half a frame.
+fn ends(clips: &[Clip], frame_s: f64) -> Vec<f64> {
+    let goes_on = |w: &[Clip]| {
+        let slip_s = w[1].source_s - w[0].source_s - (w[0].to_s - w[0].from_s);
+        w[1].name == w[0].name && (w[1].from_s - w[0].to_s).abs() < 1e-6 && slip_s.abs() < 0.5 * frame_s
+    };
+    let more = clips.windows(2).take_while(|w| goes_on(w)).map(|w| w[1].to_s);
+    clips.first().map(|c| c.to_s).into_iter().chain(more).collect()
+}
+
 fn rates() -> impl Strategy<Value = FrameRate> {
     prop::sample::select(vec![
         FrameRate::FPS_23_976,
@@ -241,12 +251,16 @@ proptest! {
             for clip in otio_clips(track) {
                 let sound = all.iter().find(|c| c.name == clip.name).unwrap();
                 let SoundPlacement::UnderClip(path) = &sound.placement else { panic!("{}", clip.name) };
-                let same = own.iter().find(|o| o.name == *path && (o.from_s - clip.from_s).abs() < 1e-6).unwrap();
+                let first = own.iter().position(|o| o.name == *path && (o.from_s - clip.from_s).abs() < 1e-6).unwrap();
+                let same = &own[first];
                 prop_assert!((same.source_s - clip.source_s).abs() <= 0.501 / 48_000.0, "{:?} {:?}", same, clip);
                 // The last picture is shown to its end, rounded to half a frame of the timeline; the sound has that
                 // picture's share, of which a whole frame of the timeline may be missing.
                 let short_s = picture_frame_s(path) + 1.5 * rate.frame_s();
-                prop_assert!(clip.to_s <= same.to_s + 1e-6 && clip.to_s > same.to_s - short_s, "{:?} {:?}", clip, same);
+                // A jump of less than half a frame may part the camera's own sound, and not what lies under its picture.
+                let ends_s = ends(&own[first..], rate.frame_s().max(picture_frame_s(path)));
+                let ends = |to_s: &f64| clip.to_s <= to_s + 1e-6 && clip.to_s > to_s - short_s;
+                prop_assert!(ends_s.iter().any(ends), "{:?} {:?} {:?}", clip, same, ends_s);
                 under += 1;
             }
         }
