@@ -85,7 +85,7 @@ def later_runs(coeval, recordings, out, files):
     anchor.write_text(json.dumps({"anchor": [moments]}))
     runs = {"nothing changed": measured(align), "other --start": measured([*align, "--start", "02:00:00:00"]),
             "anchor more": measured([*align, "--start", "02:00:00:00", "--anchors", anchor])}
-    tighten = [coeval, "tighten", out, "--recordings", recordings]
+    tighten = [coeval, "tighten", out, "--media", recordings]
     measured([*tighten, "--length", "5"])
     runs["tighten again"] = measured([*tighten, "--length", "4"])
     # Part of the recorder's sound, as a phone that came late would have written it.

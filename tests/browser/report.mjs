@@ -35,7 +35,7 @@ const made = (material, out, status, between = () => {}) => {
   const align = coeval('align', material, '-o', out, '--only', 'report');
   check(align.status === status, `it is aligned (${align.status}) ${align.stderr}`);
   between();
-  const tighten = coeval('tighten', out, '--recordings', material);
+  const tighten = coeval('tighten', out, '--media', material);
   check(tighten.status === 0, `it is tightened (${tighten.status}) ${tighten.stderr}`);
   return { report: join(out, 'report.html'), cut: join(out, 'rough-cut', 'rough-cut.html') };
 };

@@ -54,7 +54,7 @@ fn the_same_bytes_and_a_quieter_one_are_no_angles() {
     let (alignment, table) = aligned(&shoot, 0, &[]);
     assert_eq!(of(&alignment, "backup/left.wav"), Some("left.wav"));
     assert_eq!(of(&alignment, "right-safety.wav"), Some("right.wav"));
-    assert!(table.contains("2 of 2 files placed, 2 copies not used"), "{table}");
+    assert!(table.contains("2 of 2 files placed; 2 copies are not used"), "{table}");
     assert!(table.contains("copy of "), "{table}");
     let copies: Vec<_> = alignment.files().filter(|f| f.copy_of.is_some()).collect();
     assert!(copies.len() == 2 && copies.iter().all(|f| !f.is_placed() && f.reason.is_some()));
@@ -81,7 +81,7 @@ fn a_transcode_is_a_copy_and_another_microphone_is_none() {
     );
     assert!(alignment.file("mast.wav").unwrap().is_placed());
     // The user's word: it is the clock that is asked for.
-    let (alignment, _) = aligned(&shoot, 0, &["--main", "left-small.wav"]);
+    let (alignment, _) = aligned(&shoot, 0, &["--reference", "left-small.wav"]);
     assert_eq!(of(&alignment, "left-small.wav"), None);
     assert_eq!(of(&alignment, "left.wav"), Some("left-small.wav"));
 }

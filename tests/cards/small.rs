@@ -27,7 +27,7 @@ fn one_file_alone_is_told_why() {
     let (material, _) = pair(dir.path());
     let ran = coeval(&[&"align", &material.join("left.wav")]);
     assert_eq!(ran.code, 2, "{ran:?}");
-    assert!(ran.err.contains("one recording only"), "{}", ran.err);
+    assert!(ran.err.contains("there is only one recording"), "{}", ran.err);
 }
 
 #[test]
@@ -54,7 +54,7 @@ fn what_a_changed_alignment_removes_is_said() {
     // Nothing has changed: nothing is removed, and nothing is said.
     let same = run(&["--only", "edl"]);
     assert!(same.err.is_empty() && out.join("report.html").is_file(), "{same:?}");
-    let changed = run(&["--only", "edl", "--main", "right.wav"]);
+    let changed = run(&["--only", "edl", "--reference", "right.wav"]);
     assert_eq!(changed.code, 0, "{changed:?}");
     assert!(!out.join("report.html").exists());
     assert!(changed.err.contains("removed") && changed.err.contains("report.html"), "{}", changed.err);
@@ -81,9 +81,9 @@ fn recordings_that_are_gone_are_named() {
     let (material, out) = pair(dir.path());
     assert_eq!(coeval(&[&"align", &material, &"-o", &out, &"--only", &"timeline"]).code, 0);
     std::fs::remove_file(material.join("right.wav")).unwrap();
-    let ran = coeval(&[&"tighten", &out, &"--recordings", &material]);
+    let ran = coeval(&[&"tighten", &out, &"--media", &material]);
     assert_eq!(ran.code, 2, "{ran:?}");
-    assert!(ran.err.contains("1 of 2 recordings are not there: right.wav"), "{}", ran.err);
+    assert!(ran.err.contains("1 of 2 recordings are missing: right.wav"), "{}", ran.err);
 }
 
 #[test]
@@ -129,7 +129,7 @@ fn moments_that_no_clock_shows_are_refused() {
         assert!(ran.code == 1 || option == "--pause", "{option} {value}: {ran:?}");
         // No advice to write `-- -5`, which would be taken for a folder.
         assert!(!ran.err.contains("-- -"), "{}", ran.err);
-        assert!(option == "--pause" || ["out of range", "no number"].iter().any(|w| ran.err.contains(w)), "{ran:?}");
+        assert!(option == "--pause" || ["out of range", "not a number"].iter().any(|w| ran.err.contains(w)), "{ran:?}");
     }
 }
 

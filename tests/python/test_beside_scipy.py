@@ -45,7 +45,7 @@ def test_offset_agrees(tmp_path, seed, snr_db):
     true_s = skip / RATE - fraction_s
     for name, x in (("a.wav", a), ("b.wav", b)):
         wavfile.write(tmp_path / name, RATE, (0.1 * x).astype(np.float32))
-    result = json.loads(coeval("align", tmp_path, "--json", "--keep-apart", "--main", "a.wav"))
+    result = json.loads(coeval("align", tmp_path, "--json", "--keep-apart", "--reference", "a.wav"))
     place = {f["path"]: f for r in result["recordings"] for f in r["files"]}
     offset_s = place["b.wav"]["offset_s"] - place["a.wav"]["offset_s"]
     scipy_s = scipy_offset_s(a, b)

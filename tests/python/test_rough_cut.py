@@ -18,7 +18,7 @@ def rough(tmp_path_factory):
     out = tmp_path_factory.mktemp("rough") / "out"
     recordings = ROOT / "examples" / "survey-launch" / "recordings"
     coeval("align", recordings, "-o", out, "--only", "timeline,report", codes=(3,))
-    coeval("tighten", out, "--recordings", recordings, "--pass", "5", "--speed", "4")
+    coeval("tighten", out, "--media", recordings, "--speed-up", "5", "--speed", "4")
     cut = out / "rough-cut"
     timeline = otio.adapters.read_from_file(str(cut / "rough-cut.otio"))
     return timeline, json.loads((cut / "plan.json").read_text()), json.loads((out / "alignment.json").read_text()), cut
@@ -74,7 +74,7 @@ def test_every_moment_is_within_half_a_frame(rough):
 def test_it_uses_conformed_sound_and_does_not_begin_in_black(demo, tmp_path):
     """The recorder's own file on whole frames would be up to half a frame off."""
     recordings = ROOT / "examples" / "survey-launch" / "recordings"
-    coeval("tighten", demo[0], "--recordings", recordings, "-o", tmp_path / "cut")
+    coeval("tighten", demo[0], "--media", recordings, "-o", tmp_path / "cut")
     timeline = otio.adapters.read_from_file(str(tmp_path / "cut" / "rough-cut.otio"))
     plan = json.loads((tmp_path / "cut" / "plan.json").read_text())["plan"]
     sound = next(t for t in timeline.tracks if t.name == "rec-1")
@@ -121,7 +121,7 @@ def test_the_list_of_angles_dissolves_as_the_timeline_does(tmp_path):
     recordings = ROOT / "examples" / "survey-launch" / "recordings"
     files = [recordings / name for name in ("CAM-A_0017.MP4", "CAM-A_0018.MP4", "CAM-A_0019.MP4", "REC_0003.FLAC")]
     coeval("align", *files, "-o", tmp_path / "out", "--only", "timeline")
-    coeval("tighten", tmp_path / "out", "--recordings", recordings)
+    coeval("tighten", tmp_path / "out", "--media", recordings)
     cut = tmp_path / "out" / "rough-cut"
     timeline = otio.adapters.read_from_file(str(cut / "rough-cut.otio"))
     angles = next(t for t in timeline.tracks if t.name == "angles")

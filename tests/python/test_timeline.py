@@ -172,9 +172,9 @@ def timelines(demo, timeline, tmp_path_factory):
     """Every timeline that the demo gives: with conformed sound, without, of the rough cut, and on another clock."""
     recordings = ROOT / "examples" / "survey-launch" / "recordings"
     out = tmp_path_factory.mktemp("others")
-    for name, more in [("raw", []), ("ntsc", ["--main", "CAM-B_0004.MOV"])]:
+    for name, more in [("raw", []), ("ntsc", ["--reference", "CAM-B_0004.MOV"])]:
         coeval("align", recordings, "-o", out / name, "--only", "timeline,edl", *more, codes=(3,))
-    coeval("tighten", demo[0], "--recordings", recordings, "-o", out / "rough", "--pass", "5")
+    coeval("tighten", demo[0], "--media", recordings, "-o", out / "rough", "--speed-up", "5")
     read = {name: otio.adapters.read_from_file(str(out / name / "timeline.otio")) for name in ("raw", "ntsc")}
     rough = otio.adapters.read_from_file(str(out / "rough" / "rough-cut.otio"))
     return {"whole": (timeline, demo[0]), **{n: (t, out / n) for n, t in read.items()}, "rough": (rough, out / "rough")}

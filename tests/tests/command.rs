@@ -77,7 +77,7 @@ fn writes_the_parts_that_are_asked_for_or_only_says_what_it_would() {
     let (material, out) = (dir.path().join("shoot"), dir.path().join("out"));
     std::fs::create_dir(&material).unwrap();
     write_good_pair(&material);
-    let dry = coeval(&[&"align", &material, &"-o", &out, &"--dry-run", &"--bits", &"16"]);
+    let dry = coeval(&[&"align", &material, &"-o", &out, &"--dry-run", &"--bit-depth", &"16"]);
     assert_eq!((dry.code, out.exists()), (0, false), "{dry:?}");
     for name in ALL {
         assert_eq!(dry.lines_with(name).len(), 1, "{name}: {}", dry.out);
@@ -104,7 +104,7 @@ fn writes_the_parts_that_are_asked_for_or_only_says_what_it_would() {
         &"whole,timeline",
         &"--start",
         &"10:00:00:00",
-        &"--bits",
+        &"--bit-depth",
         &"32",
         &"--absolute",
     ];
@@ -122,7 +122,7 @@ fn writes_the_parts_that_are_asked_for_or_only_says_what_it_would() {
     assert_eq!(refused.code, 2, "{refused:?}");
     assert!(refused.err.contains("sound/whole/mine.wav"), "{}", refused.err);
 
-    for bad in [["--only", "everything"], ["--start", "25:00"], ["--bits", "20"], ["--camera-level", "NaN"]] {
+    for bad in [["--only", "everything"], ["--start", "25:00"], ["--bit-depth", "20"], ["--camera-level", "NaN"]] {
         let ran = coeval(&[&"align", &material, &"-o", &dir.path().join("other"), &bad[0], &bad[1]]);
         assert_eq!(ran.code, 1, "{bad:?}: {ran:?}");
     }
@@ -155,7 +155,7 @@ fn no_name_leads_out_of_out() {
     let path = out.join("alignment.json");
     let alignment = std::fs::read_to_string(&path).unwrap().replace("\"a-up\"", "\"../../../up\"");
     std::fs::write(&path, alignment).unwrap();
-    assert_eq!(coeval(&[&"tighten", &out, &"--recordings", &material]).code, 0);
+    assert_eq!(coeval(&[&"tighten", &out, &"--media", &material]).code, 0);
     assert_eq!(outside(), before);
     assert!(out.join("rough-cut/plan.json").is_file() && names(&out).len() > ALL.len());
     // A list names a new line of its own only where the list has one.
@@ -173,7 +173,7 @@ fn no_name_leads_out_of_out() {
     let changed = plan.replacen("\"files\": [", &more, 1);
     assert_ne!(changed, plan);
     std::fs::write(&path, changed).unwrap();
-    let again = coeval(&[&"tighten", &out, &"--recordings", &material, &"--pause", &"1"]);
+    let again = coeval(&[&"tighten", &out, &"--media", &material, &"--pause", &"1"]);
     assert_eq!(again.code, 0, "{again:?}");
     assert!(mine.is_file() && out.join("mine.txt").is_file());
 }
@@ -296,18 +296,35 @@ fn the_users_grouping_is_taken_and_checked() {
         &"bow=right.*",
         &"--kind",
         &"bow=other",
-        &"--main",
+        &"--reference",
         &"left.wav",
     ]);
     let alignment = Alignment::from_json(&ran.out).unwrap();
     assert_eq!(alignment.timeline.clock, "left");
     assert_eq!(alignment.recording("bow").unwrap().kind, coeval_shoot::Kind::Other);
-    for bad in [["--main", "gone.wav"], ["--kind", "left=drum"], ["--recording", "x"], ["--max-drift-ppm", "5000"]] {
+    for bad in [["--reference", "gone.wav"], ["--kind", "left=drum"], ["--recording", "x"], ["--max-drift-ppm", "5000"]]
+    {
         let ran = coeval(&[&"align", &dir.path(), &bad[0], &bad[1]]);
         assert_eq!((ran.code, ran.err.lines().count()), (1, 1), "{bad:?}: {ran:?}");
     }
     assert_eq!(coeval(&[&"align"]).code, 1);
     assert_eq!(coeval(&[&"align", &dir.path(), &"--no-such-option"]).code, 1);
+    // The name that an option had in version 0.1 is taken, and not shown.
+    let earlier = coeval(&[&"align", &dir.path(), &"--main", &"gone.wav"]);
+    assert!(earlier.code == 1 && earlier.err.contains("gone.wav"), "{earlier:?}");
+    for (command, old, new) in [
+        ("align", "--main ", "--reference "),
+        ("align", "--bits ", "--bit-depth "),
+        ("tighten", "--recordings ", "--media "),
+        ("tighten", "--handle ", "--clearance "),
+        ("tighten", "--camera-level ", "--ambience-level "),
+    ] {
+        let help = coeval(&[&command, &"--help"]).out;
+        assert!(help.contains(new) && !help.contains(old), "{command} {new}: {help}");
+        let value = if old == "--recordings " { "/gone" } else { "nothing" };
+        let tried = coeval(&[&command, &"/gone", &"-o", &"/gone/out", &old.trim(), &value]);
+        assert!(!tried.err.contains("unexpected argument"), "{command} {old}: {tried:?}");
+    }
     let help = coeval(&[&"align", &"--help"]);
     assert!(help.code == 0 && help.out.contains("Exit codes"), "{help:?}");
 }
@@ -333,7 +350,7 @@ fn the_demo_lies_where_it_belongs() {
     let out = tempfile::tempdir().unwrap();
     let ran = coeval(&[&"demo", &out.path(), &"--recordings", &demo]);
     assert_eq!(ran.code, 0, "{}{}", ran.out, ran.err);
-    assert!(ran.out.contains("Every file lies where it belongs"), "{}", ran.out);
+    assert!(ran.out.contains("Every file is in the right place"), "{}", ran.out);
     assert!(ran.lines_with("CAM-A_0009.MP4")[0].contains("unplaced: no common sound"), "{}", ran.out);
     let alignment = Alignment::from_json(&std::fs::read_to_string(out.path().join("alignment.json")).unwrap()).unwrap();
     // Chapters were recognised: two cameras, the other day's clip, the recorder.

@@ -122,7 +122,7 @@ fn each_event_is_handed_over_by_itself() {
     let ran = coeval(&[&"align", &material, &"-o", &out]);
     assert_eq!(ran.code, 3, "{ran:?}");
     let row = |text: &str| ran.out.lines().position(|l| l.contains(text)).unwrap_or_else(|| panic!("{text}: {ran:?}"));
-    let order = [row("Event 1;"), row("rec_01.wav"), row("Event 2;"), row("rec_02.wav"), row("Without a place")];
+    let order = [row("Event 1;"), row("rec_01.wav"), row("Event 2;"), row("rec_02.wav"), row("Unplaced")];
     assert!(order.windows(2).all(|w| w[0] < w[1]) && row("clip_04.wav") > order[4], "{}", ran.out);
 
     // The page writes a slash in a link as its code.

@@ -91,7 +91,7 @@ fn three_claps(apart_s: f64) -> (f64, f64) {
     let (left, right) = (dir.path().join("left.wav"), dir.path().join("right.wav"));
     write_claps(&left, 16_000, onsets[2] + 60.0, 1, &a);
     write_claps(&right, 16_000, onsets[2] + 30.0, 2, &b);
-    let alignment = aligned(&[&dir.path(), &"--main", &"left.wav"]);
+    let alignment = aligned(&[&dir.path(), &"--reference", &"left.wav"]);
     let file = alignment.file("right.wav").unwrap();
     assert!(file.is_placed(), "{:?}", file.reason);
     assert!(file.confidence.unwrap() > 0.99);
@@ -195,7 +195,7 @@ fn a_filmed_clap_places_a_camera_without_sound() {
     let without = aligned(&[&dir.path()]);
     let reason = without.file("camera.mp4").unwrap().reason.clone().unwrap();
     assert!(!reason.contains("picture was"), "{reason}");
-    let alignment = aligned(&[&dir.path(), &"--picture", &"--main", &"recorder.wav"]);
+    let alignment = aligned(&[&dir.path(), &"--picture", &"--reference", &"recorder.wav"]);
     let camera = alignment.file("camera.mp4").unwrap();
     assert!(camera.is_placed(), "{:?}", camera.reason);
     let at_s = camera.map().unwrap().forward(7.013) - alignment.map("recorder.wav").unwrap().forward(33.37);

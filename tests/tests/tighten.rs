@@ -42,7 +42,7 @@ fn aligned(folder: &Path) -> PathBuf {
 
 fn tighten(out: &Path, more: &[&str]) -> Ran {
     let recordings = recordings();
-    let mut args: Vec<&dyn AsRef<std::ffi::OsStr>> = vec![&"tighten", &out, &"--recordings", &recordings];
+    let mut args: Vec<&dyn AsRef<std::ffi::OsStr>> = vec![&"tighten", &out, &"--media", &recordings];
     args.extend(more.iter().map(|m| m as &dyn AsRef<std::ffi::OsStr>));
     coeval(&args)
 }
@@ -245,7 +245,7 @@ fn refuses_what_does_not_fit() {
     let file = placed.files().find(|f| f.is_placed()).unwrap().path.clone();
     let activity = format!("{file}={}", out.join("curve.csv").display());
     for (args, code, says) in [
-        (vec!["--see", "0-10=cam-x"], 1, "no camera is called"),
+        (vec!["--see", "0-10=cam-x"], 1, "no camera called"),
         (vec!["--pause", "0"], 1, "pause_s is 0"),
         (vec!["--duck", "3"], 1, "duck_db is 3"),
         (vec!["--voice-over", "gone.wav"], 1, "FILE@TIME"),

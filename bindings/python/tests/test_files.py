@@ -267,7 +267,7 @@ def test_voices_are_those_of_the_command(
     shoot: coeval.Alignment, voices: coeval.Voices, shoot_folder: Path, tmp_path: Path
 ) -> None:
     (tmp_path / "alignment.json").write_text(shoot.to_json())
-    command = [sys.executable, "-m", "coeval", "tighten", str(tmp_path), "--recordings", str(shoot_folder)]
+    command = [sys.executable, "-m", "coeval", "tighten", str(tmp_path), "--media", str(shoot_folder)]
     done = subprocess.run(command, capture_output=True, text=True)
     assert done.returncode == 0, done.stderr
     assert (tmp_path / "speech.json").read_text() == voices.to_json()
@@ -339,7 +339,7 @@ def test_a_rough_cut_follows_the_picture(shoot: coeval.Alignment, voices: coeval
     cameras = [r.id for r in shoot.recordings if r.kind == "camera" and any(f.placed for f in r.files)]
     for camera in cameras:
         plan = shoot.tighten(voices, see=[(0.0, end_s, camera)])
-        asked = [e.camera for e in plan.kept if "asked for while they speak" in e.reason]
+        asked = [e.camera for e in plan.kept if "chosen by the user for this speech" in e.reason]
         assert asked and set(asked) == {camera}
     file = shoot["CAM-A_0019.MP4"]
     assert file.duration_s is not None

@@ -15,26 +15,24 @@ use crate::console::{Console, Failure, Watch, exit};
 use crate::show;
 use crate::table::Table;
 
-/// Reads the recordings, finds how their clocks relate, and prints a table. With -o it also writes what an editor
-/// needs: READ-ME.txt there says what is what. The recordings themselves are never changed.
 #[derive(Args)]
 #[command(after_help = crate::console::EXIT_CODES)]
 pub(crate) struct AlignArgs {
-    /// A folder with the recordings, or files
+    /// Folder with the recordings, or single files
     #[arg(required = true, value_name = "FOLDER|FILE")]
     paths: Vec<PathBuf>,
-    /// Folder for the results; made if it is missing
+    /// Folder for the results; created if missing
     #[arg(short, long, value_name = "OUT")]
     out: Option<PathBuf>,
-    /// Let results go into a folder that holds other things; files of the same names are written over
+    /// Allow OUT to hold other files; files with the same names are overwritten
     #[arg(long, requires = "out")]
     replace: bool,
-    /// Let OUT lie within the folder of the recordings
+    /// Allow OUT to be inside the folder of the recordings
     #[arg(long, requires = "out")]
     inside: bool,
     #[command(flatten)]
     hand: HandoverArgs,
-    /// List what would be written, and write nothing
+    /// List the files that would be written, but write nothing
     #[arg(long, requires = "out", conflicts_with = "json")]
     dry_run: bool,
     /// Print alignment.json instead of the table
@@ -47,19 +45,20 @@ pub(crate) struct AlignArgs {
 /// What is handed over, and how.
 #[derive(Args, Default)]
 pub(crate) struct HandoverArgs {
-    /// Write these parts only (alignment.json and READ-ME.txt always are)
+    /// Write only these parts; alignment.json and READ-ME.txt are always written
     #[arg(long, requires = "out", value_name = "WHAT", value_delimiter = ',')]
     only: Vec<What>,
-    /// Refer to the recordings by absolute path in timeline.otio, not relative to OUT
+    /// Use absolute paths to the recordings in timeline.otio, instead of paths relative to OUT
     #[arg(long, requires = "out")]
     absolute: bool,
-    /// Bits of a sample of conformed sound; 32 is floating point [default: 24]
-    #[arg(long, requires = "out", value_name = "16|24|32")]
-    bits: Option<Bits>,
-    /// Mix the camera's own sound into the sound under its clips, at this level in dB (0: as recorded, -12: a quarter)
+    /// Bit depth of the conformed sound; 32 is floating point [default: 24]
+    #[arg(long, alias = "bits", requires = "out", value_name = "16|24|32")]
+    bit_depth: Option<BitDepth>,
+    /// Level in dB at which the camera's own sound is mixed in under its clips (0: as recorded, -12: a quarter of that)
+    /// [default: not mixed in]
     #[arg(long, requires = "out", value_name = "DB", allow_negative_numbers = true)]
     camera_level: Option<f64>,
-    /// Timecode of the timeline's first moment [default: 01:00:00:00, drop-frame where the frame rate has it]
+    /// Timecode at which the timeline starts [default: 01:00:00:00, drop-frame if the frame rate has it]
     #[arg(long, requires = "out", value_name = "HH:MM:SS:FF")]
     start: Option<String>,
 }
@@ -71,11 +70,11 @@ enum What {
     Timeline,
     /// edl/
     Edl,
-    /// sound/, both kinds
+    /// sound/: both kinds of conformed sound
     Sound,
-    /// sound/under-clips/: recorder sound cut to each camera clip
+    /// sound/under-clips/: recorder sound, one file for each camera clip
     UnderClips,
-    /// sound/whole/: recorder files whole on the timeline
+    /// sound/whole/: each recorder file in full, on the reference clock
     Whole,
     /// markers.csv, markers.vtt and chapters.vtt
     Markers,
@@ -98,7 +97,7 @@ impl What {
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-enum Bits {
+enum BitDepth {
     #[value(name = "16")]
     Sixteen,
     #[value(name = "24")]
@@ -124,9 +123,9 @@ impl HandoverArgs {
         options.absolute = self.absolute;
         options.title = found.root.file_name().map_or("timeline".into(), |n| n.to_string_lossy().into_owned());
         options.conform.camera_level_db = self.camera_level;
-        options.conform.format = match self.bits {
-            Some(Bits::Sixteen) => SampleFormat::Int16,
-            Some(Bits::Float) => SampleFormat::Float32,
+        options.conform.format = match self.bit_depth {
+            Some(BitDepth::Sixteen) => SampleFormat::Int16,
+            Some(BitDepth::Float) => SampleFormat::Float32,
             _ => SampleFormat::Int24,
         };
         options.conform.open = how.open.clone();
@@ -135,44 +134,43 @@ impl HandoverArgs {
     }
 }
 
-/// What the user knows better.
+/// What the user knows about the recordings.
 #[derive(Args)]
 pub(crate) struct ShootArgs {
-    /// The recording whose clock the timeline takes: its id or one of its files [default: the one that
-    /// covers most of its event; a camera where one covers it alike]
-    #[arg(long, value_name = "ID|FILE")]
-    main: Option<String>,
-    /// Leave these files out: names below FOLDER or bare file names; `*` stands for any characters; may be repeated
+    /// Recording whose clock is the reference clock of the timeline: its id, or one of its files [default: the recording
+    /// that covers most of the event; a camera if one covers as much]
+    #[arg(long, alias = "main", value_name = "ID|FILE")]
+    reference: Option<String>,
+    /// Leave these files out: paths below FOLDER, or file names; `*` matches any characters; can be repeated
     #[arg(long, value_name = "FILE")]
     exclude: Vec<String>,
-    /// These files are chapters of the recording ID; `*` stands for any characters; may be repeated
+    /// Treat these files as chapters of one recording with this ID; `*` matches any characters; can be repeated
     #[arg(long, value_name = "ID=FILE")]
     recording: Vec<String>,
-    /// What made a recording: camera, recorder or other; may be repeated
+    /// Device that made a recording: camera, recorder or other; can be repeated
     #[arg(long, value_name = "ID|FILE=KIND")]
     kind: Vec<String>,
-    /// Your own correspondences (this moment of one file is that moment of another), TOML or JSON; may be repeated.
-    /// They are held against the sound, and the measured disagreement is reported
+    /// TOML or JSON file that lists moments you know to match. Each is compared with the sound, and the disagreement is
+    /// reported; can be repeated
     #[arg(long, value_name = "FILE")]
     anchors: Vec<PathBuf>,
     #[command(flatten)]
     table: Table<Options>,
-    /// How far a device was from what it recorded, in metres: its sound is taken back by as much as sound travels; may be
-    /// repeated
+    /// Distance from device to source in metres; compensates the acoustic delay (2.9 ms per metre); can be repeated
     #[arg(long, value_name = "ID|FILE=METRES")]
     distance: Vec<String>,
-    /// Do not join chapters: every file is a recording of its own
+    /// Do not join chapters: treat every file as a separate recording
     #[arg(long)]
     keep_apart: bool,
-    /// Largest difference of two clocks that is searched, in ppm (at most 1200)
+    /// Largest drift between two clocks to search for, in ppm (at most 1200)
     #[arg(long, value_name = "PPM", default_value_t = PairOptions::default().max_drift_ppm)]
     max_drift_ppm: f64,
-    /// Read what pure Rust cannot (HE-AAC, AC-3, MPEG-TS) through the `ffmpeg` on PATH
+    /// Use the `ffmpeg` on PATH for formats that Coeval cannot read itself (HE-AAC, AC-3, MPEG-TS)
     #[arg(long)]
     allow_ffmpeg: bool,
     #[command(flatten)]
     cache: CacheArgs,
-    /// Files worked on at once [default: number of cores]
+    /// Number of files to process at once [default: number of cores]
     #[arg(long, value_name = "N")]
     threads: Option<NonZeroUsize>,
 }
@@ -189,7 +187,7 @@ impl ShootArgs {
             ));
         }
         options.pair.max_drift_ppm = self.max_drift_ppm;
-        options.main = self.main.clone();
+        options.main = self.reference.clone();
         options.exclude = self.exclude.clone();
         options.threads = self.threads;
         for text in &self.distance {
@@ -227,7 +225,7 @@ type SplitAt<'a> = fn(&'a str, char) -> Option<(&'a str, &'a str)>;
 fn split<'a>(text: &'a str, option: &str, shape: &str, at: SplitAt<'a>) -> Result<(String, String), Error> {
     match at(text, '=') {
         Some((left, right)) if !left.is_empty() && !right.is_empty() => Ok((left.to_owned(), right.to_owned())),
-        _ => Err(Error::new(ErrorKind::InvalidArgument, format!("{option}: {text:?} is not of the form {shape}"))),
+        _ => Err(Error::new(ErrorKind::InvalidArgument, format!("{option}: {text:?} does not have the form {shape}"))),
     }
 }
 
@@ -271,9 +269,9 @@ pub(crate) fn run(args: &AlignArgs, console: &mut Console<'_>) -> Result<u8, Fai
     if code(&alignment) == exit::NOTHING_DONE {
         let all = alignment.files().count();
         let why = if all == 1 {
-            "there is one recording only, and nothing to align it with: name the others too"
+            "there is only one recording; name at least two"
         } else {
-            "no two recordings share sound: the table says why each has no place"
+            "no two recordings share sound; the table gives the reason for each file"
         };
         writeln!(console.err, "coeval: {why}")?;
     }

@@ -15,11 +15,11 @@ const VARIABLE: &str = "COEVAL_CACHE";
 /// Where what was measured is kept.
 #[derive(Args)]
 pub(crate) struct CacheArgs {
-    /// Folder in which what was measured of files is kept for the next run [default: that of the variable COEVAL_CACHE,
-    /// or what the platform has for caches]
+    /// Folder that keeps measurements for the next run [default: the value of the environment variable COEVAL_CACHE, or
+    /// the cache folder of the system]
     #[arg(long, value_name = "DIR", conflicts_with = "no_cache")]
     cache: Option<PathBuf>,
-    /// Measure everything anew and keep nothing
+    /// Do not use or keep measurements
     #[arg(long)]
     no_cache: bool,
 }
@@ -49,22 +49,20 @@ pub(crate) fn note(cache: Option<&Cache>, console: &mut Console<'_>) -> Result<(
     Ok(())
 }
 
-/// Says where what was measured is kept for the next run, and how large it is. Nothing in there is needed: what is missing
-/// is measured anew.
 #[derive(Args)]
 pub(crate) struct ShowCacheArgs {
-    /// Another folder than the usual one
+    /// Use this cache folder instead of the usual one
     #[arg(long, value_name = "DIR")]
     cache: Option<PathBuf>,
-    /// Remove all that is kept; other files in the folder stay
+    /// Remove all kept measurements; other files in the folder stay
     #[arg(long)]
     clear: bool,
 }
 
 pub(crate) fn run(args: &ShowCacheArgs, console: &mut Console<'_>) -> Result<u8, Failure> {
     let Some(folder) = folder(args.cache.as_ref()) else {
-        return Err(Error::new(ErrorKind::NotFound, "nothing is kept: there is no folder for it")
-            .with_remedy("name one with --cache or in the variable COEVAL_CACHE")
+        return Err(Error::new(ErrorKind::NotFound, "nothing is kept, because no cache folder is known")
+            .with_remedy("set one with --cache or with the environment variable COEVAL_CACHE")
             .into());
     };
     let cache = Cache::new(folder, Cache::MOST_BYTES);

@@ -12,13 +12,13 @@ use crate::show;
 
 /// What the command ends with.
 pub mod exit {
-    /// Every file is placed, and surely.
+    /// Every file is placed, with confidence of at least 99 %.
     pub const ALL_PLACED: u8 = 0;
     /// The command line is wrong.
     pub const USAGE: u8 = 1;
-    /// Nothing could be done.
+    /// Nothing was done.
     pub const NOTHING_DONE: u8 = 2;
-    /// Done, but for some files.
+    /// Done, except for some files.
     pub const SOME_LEFT: u8 = 3;
     /// Stopped by Ctrl-C.
     pub const INTERRUPTED: u8 = 130;
@@ -26,13 +26,13 @@ pub mod exit {
 
 pub(crate) const EXIT_CODES: &str = "\
 Exit codes:
-  0    every file is placed, and surely (probe: read)
+  0    every file is placed with confidence of at least 99 % (probe: every file is readable)
   1    the command line is wrong
-  2    nothing could be done: no such folder, no recording in it, no two recordings share sound,
-       or the output was refused
-  3    done, but some files are unplaced, unreadable or to be checked (less than 99 % sure);
-       the table says which and why
-  130  interrupted; nothing half-written is left behind";
+  2    nothing was done: the folder is missing or holds no recording, no two recordings share sound,
+       or writing the output was refused
+  3    done, but some files are unplaced, unreadable or to be checked (confidence below 99 %);
+       the table gives the reasons
+  130  interrupted with Ctrl-C; no incomplete file is left behind";
 
 /// How progress is shown.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -13,31 +13,32 @@ use serde::Deserialize;
 use crate::console::{Console, Failure, exit};
 use crate::{align, show};
 
-/// The folder that the demo lies in, below the source tree.
+/// The folder of the demo in the source tree.
 const DEMO: &str = "examples/survey-launch";
-/// What the demo demands of every file, over its whole length, seconds.
+/// The folder of the demo below the prefix under which the command is installed as `bin/coeval`.
+const INSTALLED: &str = "share/coeval/survey-launch";
+/// Largest error that the demo accepts of a file, over its whole length, seconds. Own target.
 const LARGEST_ERROR_S: f64 = 2e-3;
 
-/// Aligns the recordings of the survey launch as `coeval align` would, and compares with truth.json,
-/// which the aligner never sees: the last column is each file's largest error over its whole length.
 #[derive(Args)]
 #[command(after_help = "\
 Exit codes:
-  0    every file lies within 2 ms of the truth, and the clip from another day is unplaced
+  0    every file is within 2 ms of the ground truth, and the clip from another day is unplaced
   1    the command line is wrong
-  2    the demo recordings cannot be read, or the output was refused
-  3    some file is not where it belongs
-  130  interrupted")]
+  2    the demo recordings cannot be read, or writing the output was refused
+  3    at least one file is in the wrong place
+  130  interrupted with Ctrl-C")]
 pub(crate) struct DemoArgs {
-    /// Folder for the results; nothing is written without it
+    /// Folder for the results; without it nothing is written
     #[arg(value_name = "OUT")]
     out: Option<PathBuf>,
-    /// Folder that holds recordings/ and truth.json [default: examples/survey-launch here or in a folder above]
+    /// Folder that holds recordings/ and truth.json [default: examples/survey-launch in this folder or above it, then
+    /// share/coeval/survey-launch beside the folder of the command]
     #[arg(long, value_name = "DIR")]
     recordings: Option<PathBuf>,
 }
 
-/// Where each file truly lies.
+/// Ground truth: where each file lies.
 #[derive(Deserialize)]
 struct Truth {
     recordings: Vec<TrueRecording>,
@@ -71,7 +72,7 @@ impl Truth {
 pub(crate) fn run(args: &DemoArgs, console: &mut Console<'_>) -> Result<u8, Failure> {
     let folder = match &args.recordings {
         Some(folder) => folder.clone(),
-        None => look_upward()?,
+        None => look_around()?,
     };
     let truth = Truth::read(&folder.join("truth.json"))?;
     let truth = truth.maps()?;
@@ -91,7 +92,7 @@ pub(crate) fn run(args: &DemoArgs, console: &mut Console<'_>) -> Result<u8, Fail
     show::table(console.out, &alignment, |file| {
         Some(match file {
             None => "error".to_owned(),
-            Some(file) => error(file).map_or("no truth".to_owned(), |e| format!("{:.3} ms", e * 1e3)),
+            Some(file) => error(file).map_or("not known".to_owned(), |e| format!("{:.3} ms", e * 1e3)),
         })
     })?;
     let mut wrong = Vec::new();
@@ -99,7 +100,7 @@ pub(crate) fn run(args: &DemoArgs, console: &mut Console<'_>) -> Result<u8, Fail
     for (path, map) in &truth {
         let file = alignment.file(path);
         match (map, file.filter(|f| f.is_placed())) {
-            (None, Some(_)) => wrong.push(format!("{path} has no place on this timeline, but was given one")),
+            (None, Some(_)) => wrong.push(format!("{path} is from another day, but was placed")),
             (None, None) => {}
             (Some(_), None) => wrong.push(format!("{path} is unplaced")),
             (Some(_), Some(file)) => {
@@ -121,7 +122,7 @@ pub(crate) fn run(args: &DemoArgs, console: &mut Console<'_>) -> Result<u8, Fail
     if wrong.is_empty() {
         writeln!(
             console.out,
-            "Every file lies where it belongs: largest error {:.3} ms (limit {:.0} ms).",
+            "Every file is in the right place: largest error {:.3} ms (limit {:.0} ms).",
             worst * 1e3,
             LARGEST_ERROR_S * 1e3
         )?;
@@ -133,17 +134,23 @@ pub(crate) fn run(args: &DemoArgs, console: &mut Console<'_>) -> Result<u8, Fail
     Ok(exit::SOME_LEFT)
 }
 
-fn look_upward() -> Result<PathBuf, Error> {
+/// The demo of a source tree that this folder is part of, else the one that was installed with the command.
+fn look_around() -> Result<PathBuf, Error> {
     let here = std::env::current_dir().map_err(|e| Error::io(".", e))?;
-    here.ancestors().map(|folder| folder.join(DEMO)).find(|f| f.is_dir()).ok_or_else(|| {
-        Error::new(ErrorKind::NotFound, format!("no {DEMO} in this folder or above it"))
+    let command = std::env::current_exe().unwrap_or_default();
+    let installed = command.ancestors().nth(2).map(|prefix| prefix.join(INSTALLED));
+    let near = here.ancestors().map(|folder| folder.join(DEMO));
+    near.chain(installed).find(|f| f.is_dir()).ok_or_else(|| {
+        Error::new(ErrorKind::NotFound, "the demo recordings are not in this folder, above it, or beside the command")
             .with_path(&here)
-            .with_remedy("run it in the source tree, or give --recordings DIR")
+            .with_remedy(format!(
+                "they are in {DEMO} of the source code: go there, or name that folder with --recordings"
+            ))
     })
 }
 
-/// The truth has its own clock and zero. This is the map from its timeline to ours: both know the file that
-/// our timeline clock began with.
+/// The ground truth has its own clock and zero. This is the map from its timeline to ours: both know the file that
+/// our reference clock began with.
 fn reference(alignment: &Alignment, truth: &[(&str, Option<ClockMap>)]) -> Option<(ClockMap, ClockMap)> {
     let clock = alignment.recording(&alignment.timeline.clock);
     let first = clock?.files.iter().find(|f| f.is_placed())?;

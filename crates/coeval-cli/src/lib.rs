@@ -17,7 +17,7 @@ use clap::{CommandFactory, Parser, Subcommand};
 pub use console::{Console, ShownAs, exit};
 use console::{EXIT_CODES, WhileRead};
 
-/// Puts every recording of one event on one clock.
+/// Places all recordings of one event on a common timeline, from their sound.
 #[derive(Parser)]
 #[command(name = "coeval", version, after_help = EXIT_CODES, arg_required_else_help = true)]
 struct Cli {
@@ -27,15 +27,35 @@ struct Cli {
 
 #[derive(Subcommand)]
 enum Command {
-    /// Align the recordings in a folder (or named one by one) and write the result
+    /// Align recordings and write the result
+    ///
+    /// Finds from the sound how the clocks of the recordings relate, and prints one line for each file. With -o it also
+    /// writes timelines, edit decision lists, conformed sound and a report; READ-ME.txt says what each file is. To
+    /// conform means here: to resample and cut sound so that it lies under a clip to the sample. The recordings
+    /// themselves are never changed.
     Align(align::AlignArgs),
-    /// Make a rough cut of a finished alignment: dead air out, angles chosen
+    /// Make a rough cut from a finished alignment: dead air removed, camera angles chosen
+    ///
+    /// The first run finds when someone speaks and what else happens, and keeps this in speech.json for later runs. It
+    /// writes a shorter timeline, chapters, a page for the report, and edits.txt: a list that you can change and give
+    /// back with --edits. An earlier rough cut is replaced unless its edits.txt was changed. The recordings themselves
+    /// are never changed.
+    ///
+    /// Before you publish: people who can be heard must have agreed, and radio traffic may be unlawful to publish.
     Tighten(tighten::TightenArgs),
-    /// Show what the headers of files say
+    /// Show container, length, tracks, creation time and timecode of media files
     Probe(probe::ProbeArgs),
-    /// Say how large what is kept between runs is, or remove it
+    /// Show or clear the measurements kept between runs
+    ///
+    /// It is safe to clear them: what is missing is measured again.
     Cache(cache::ShowCacheArgs),
-    /// Align the demo recordings and measure the result against the known truth
+    /// Align the demo recordings and compare with the ground truth
+    ///
+    /// The aligner never sees the ground truth, which is in truth.json. The last column of the table is the largest error
+    /// over the whole length of each file.
+    ///
+    /// The demo tells an invented story, in which the cameras were started ashore. Never handle a camera while you
+    /// operate a vessel or vehicle.
     Demo(demo::DemoArgs),
 }
 

@@ -11,17 +11,16 @@ use serde_json::json;
 use crate::console::{Console, Failure, ShownAs, Watch, exit};
 use crate::show;
 
-/// Shows container, length, tracks, creation time and timecode, from the headers alone.
 #[derive(Args)]
 #[command(after_help = crate::console::EXIT_CODES)]
 pub(crate) struct ProbeArgs {
     /// Files, or folders with recordings
     #[arg(required = true, value_name = "FILE")]
     paths: Vec<PathBuf>,
-    /// Print JSON: an array with one object a file
+    /// Print JSON: an array with one object per file
     #[arg(long)]
     json: bool,
-    /// Read what pure Rust cannot through the `ffmpeg` on PATH
+    /// Use the `ffmpeg` on PATH for formats that Coeval cannot read itself
     #[arg(long)]
     allow_ffmpeg: bool,
 }
@@ -97,7 +96,7 @@ fn describe(out: &mut dyn Write, name: &str, headers: &Headers) -> std::io::Resu
             let varies = if p.variable_rate { " on average (variable)" } else { "" };
             writeln!(
                 out,
-                "  picture: {} x {}, {rate} frames a second{varies}, {:.3} s from {:.3} s",
+                "  picture: {} x {}, {rate} fps{varies}, {:.3} s, starts at {:.3} s",
                 p.size[0], p.size[1], p.duration_s, p.start_s
             )?;
         }
@@ -115,7 +114,7 @@ fn describe(out: &mut dyn Write, name: &str, headers: &Headers) -> std::io::Resu
         None => writeln!(out, "  no sound")?,
     }
     if let Some(made) = headers.created_unix_s.and_then(|s| jiff::Timestamp::from_second(s).ok()) {
-        writeln!(out, "  made: {made}")?;
+        writeln!(out, "  created: {made}")?;
     }
     if let Some(timecode) = &headers.timecode {
         writeln!(out, "  timecode: {}", show::printable(timecode))?;

@@ -10,7 +10,7 @@ use coeval_shoot::alignment::{AnchorCheck, File, Recording};
 /// So many files that were removed are named.
 const REMOVED: usize = 8;
 
-/// Text from outside (a file's name) as one line that a terminal shows and does not obey.
+/// Text from outside (a file's name) as one line, with control characters escaped.
 pub(crate) fn printable(text: &str) -> String {
     text.chars().flat_map(|c| if is_obeyed(c) { c.escape_default().collect() } else { vec![c] }).collect()
 }
@@ -50,8 +50,8 @@ pub(crate) fn table(
     let all = alignment.files().filter(|f| f.copy_of.is_none()).count();
     let copies = match alignment.files().count() - all {
         0 => String::new(),
-        1 => ", 1 copy not used".to_owned(),
-        n => format!(", {n} copies not used"),
+        1 => "; 1 copy is not used".to_owned(),
+        n => format!("; {n} copies are not used"),
     };
     let doubtful = match alignment.files().filter(|f| alignment.is_doubtful(f)).count() {
         0 => String::new(),
@@ -64,11 +64,7 @@ pub(crate) fn table(
         rows(out, alignment.recordings.iter().flat_map(|r| r.files.iter().map(move |f| (r, f))), &check, &extra)?;
     } else {
         let events = &alignment.events;
-        writeln!(
-            out,
-            "{placed} of {all} files placed{doubtful}{copies}, in {} events that share no sound",
-            events.len()
-        )?;
+        writeln!(out, "{placed} of {all} files placed{doubtful}{copies}; {} events that share no sound", events.len())?;
         let files = |number: Option<usize>| {
             let all = alignment.recordings.iter().flat_map(|r| r.files.iter().map(move |f| (r, f)));
             all.filter(move |(_, f)| f.event_number() == number)
@@ -79,7 +75,7 @@ pub(crate) fn table(
             rows(out, files(Some(event.event)), &check, &extra)?;
         }
         if files(None).next().is_some() {
-            writeln!(out, "\nWithout a place\n")?;
+            writeln!(out, "\nUnplaced\n")?;
             rows(out, files(None), &check, &extra)?;
         }
     }
@@ -100,7 +96,7 @@ pub(crate) fn table(
 }
 
 fn timeline(clock: &str, duration_s: f64) -> String {
-    format!("timeline clock: {}; length: {duration_s:.3} s", printable(clock))
+    format!("reference clock: {}; length: {duration_s:.3} s", printable(clock))
 }
 
 /// Files in columns.
@@ -111,7 +107,7 @@ fn rows<'a>(
     extra: &impl Fn(Option<&File>) -> Option<String>,
 ) -> io::Result<()> {
     let mut rows = vec![Row {
-        cells: ["recording", "file", "offset", "drift", "1 sd", "confidence"].map(str::to_owned).to_vec(),
+        cells: ["recording", "file", "offset", "drift", "std. dev.", "confidence"].map(str::to_owned).to_vec(),
         tail: None,
     }];
     rows[0].cells.extend(extra(None));
@@ -169,7 +165,7 @@ pub(crate) fn removed(err: &mut dyn Write, names: &[&str]) -> io::Result<()> {
     let more = if names.len() > REMOVED { format!(" and {} more", names.len() - REMOVED) } else { String::new() };
     writeln!(
         err,
-        "coeval: removed, because the alignment has changed since: {}{more}; run again without --only to have them new",
+        "coeval: removed, because the alignment has changed: {}{more}; run again without --only to write them again",
         few.join(", ")
     )
 }
@@ -200,9 +196,9 @@ fn size(bytes: u64) -> String {
 pub(crate) fn problems(err: &mut dyn Write, problems: &[SoundProblem]) -> io::Result<bool> {
     for trouble in problems {
         let what = match &trouble.error {
-            Some(e) => format!("was not made: {e}"),
+            Some(e) => format!("was not written: {e}"),
             None => format!(
-                "{} samples were beyond full scale and clipped; choose --bits 32 or a lower --camera-level",
+                "{} samples were above full scale and were clipped; use --bit-depth 32 or a lower --camera-level",
                 trouble.clipped
             ),
         };
@@ -219,18 +215,18 @@ struct Row {
 fn anchor_line(anchor: &AnchorCheck) -> String {
     let force = if anchor.hard { "hard" } else { "soft" };
     let sound = match anchor.disagreement_s {
-        Some(off) if anchor.contradicted => format!("the sound contradicts it: {off:+.3} s"),
-        Some(off) => format!("the sound agrees: {off:+.3} s"),
-        None => "the sound cannot tell".to_owned(),
+        Some(off) if anchor.contradicted => format!("the sound contradicts it by {off:+.3} s"),
+        Some(off) => format!("the sound agrees within {off:+.3} s"),
+        None => "the sound gives no evidence".to_owned(),
     };
-    let used = if anchor.used { "used" } else { "left out" };
+    let used = if anchor.used { "used" } else { "not used" };
     format!("{} {:.3} s = {} {:.3} s, {force}, {used}; {sound}", anchor.a, anchor.a_s, anchor.b, anchor.b_s)
 }
 
 fn notes(file: &File) -> Vec<String> {
     let jumps = file.jumps.iter().map(|j| {
         let what = if j.lost_s >= 0.0 { "lost" } else { "repeated" };
-        format!("{}: {what} {:.1} ms of sound at {:.2} s", file.path, j.lost_s.abs() * 1e3, j.file_s)
+        format!("{}: {what} {:.1} ms of sound at {:.2} s of the file", file.path, j.lost_s.abs() * 1e3, j.file_s)
     });
     jumps.chain(file.warnings.iter().map(|w| format!("{}: {w}", file.path))).collect()
 }

@@ -5,15 +5,19 @@ use clap::{Arg, ArgAction, ArgMatches, Args, Command, FromArgMatches};
 use coeval::options::{OptionRow, OptionTable};
 
 /// Options of a struct whose arguments are not called as [`flag`] would call them, or that the command reads itself.
-const OTHERS: [(&str, Option<&str>); 7] = [
+const OTHERS: [(&str, Option<&str>); 8] = [
     ("target_s", None),
     ("keep_radio", None),
-    ("pass_from_s", Some("pass")),
+    ("handle_s", Some("clearance")),
+    ("pass_from_s", Some("speed-up")),
     ("pass_speed", Some("speed")),
     ("min_shot_s", Some("shot")),
-    ("camera_db", Some("camera-level")),
+    ("camera_db", Some("ambience-level")),
     ("trusted_times_s", Some("trust-times")),
 ];
+
+/// Names that arguments had in version 0.1: taken for one more version, and not shown.
+const EARLIER: [(&str, &str); 3] = [("handle_s", "handle"), ("pass_from_s", "pass"), ("camera_db", "camera-level")];
 
 const UNITS: [&str; 7] = ["s", "db", "dbtp", "lufs", "ppm", "m", "hz"];
 
@@ -43,7 +47,10 @@ impl<T: OptionTable> Args for Table<T> {
             let Some(flag) = flag(row) else { continue };
             let words = row.doc.iter().map(|line| line.trim()).collect::<Vec<_>>().join(" ");
             let words = words.trim_end_matches('.').replace("[`", "").replace("`]", "");
-            let arg = Arg::new(row.name).long(flag);
+            let mut arg = Arg::new(row.name).long(flag);
+            if let Some((_, earlier)) = EARLIER.iter().find(|e| e.0 == row.name) {
+                arg = arg.alias(*earlier);
+            }
             command = command.arg(if T::is_switch(row.name) {
                 arg.help(words).action(ArgAction::SetTrue)
             } else {

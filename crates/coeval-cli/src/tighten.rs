@@ -20,65 +20,65 @@ use crate::console::{Console, Failure, Watch, exit};
 use crate::show;
 use crate::table::Table;
 
-/// From a finished alignment to a rough cut: finds who speaks when and what else happens (once; later runs use what was
-/// found), takes dead air out, chooses angles, and writes a second timeline, chapters, a page, and a list that a person
-/// can change. An earlier rough cut gives way, unless somebody has changed its list. The recordings are never changed.
 #[derive(Args)]
 pub(crate) struct TightenArgs {
-    /// The folder that `coeval align -o` wrote
+    /// Folder that `coeval align -o` wrote
     #[arg(value_name = "RESULTS")]
     results: PathBuf,
-    /// The folder that was aligned [default: the first of RESULTS/.., RESULTS/../.. and RESULTS that holds the files]
-    #[arg(long, value_name = "FOLDER")]
-    recordings: Option<PathBuf>,
+    /// Folder with the recordings that were aligned [default: RESULTS/.., RESULTS/../.. or RESULTS, the first that holds
+    /// them]
+    #[arg(long, alias = "recordings", value_name = "FOLDER")]
+    media: Option<PathBuf>,
     /// Folder for the rough cut [default: RESULTS/rough-cut]
     #[arg(short, long, value_name = "OUT")]
     out: Option<PathBuf>,
-    /// Write over files of the same names in OUT, whoever made them; a changed edits.txt too
+    /// Overwrite files with the same names in OUT, even a changed edits.txt
     #[arg(long)]
     replace: bool,
-    /// Cut as this list says (an edits.txt, changed), instead of planning
+    /// Use this edit list (a changed edits.txt) instead of making a new plan
     #[arg(long, value_name = "FILE")]
     edits: Option<PathBuf>,
-    /// Length that is wanted: minutes, or MM:SS
+    /// Target length of the rough cut: minutes, or MM:SS
     #[arg(long, value_name = "LENGTH", value_parser = length, allow_negative_numbers = true)]
     length: Option<f64>,
     #[command(flatten)]
     tighten: Table<TightenOptions>,
-    /// Keep this stretch whatever is in it; seconds or H:MM:SS on the timeline; may be repeated
+    /// Always keep this stretch of the timeline; times are seconds or H:MM:SS; can be repeated
     #[arg(long, value_name = "FROM-TO", value_parser = stretch, allow_hyphen_values = true)]
     protect: Vec<(f64, f64)>,
-    /// Something to keep happens at this moment; may be repeated
+    /// Keep what happens at this time on the timeline; can be repeated
     #[arg(long, value_name = "TIME", value_parser = moment, allow_negative_numbers = true)]
     event: Vec<f64>,
-    /// Only speech, --event and --protect are reasons to keep: not claps, loud moments, engines that are opened up
+    /// Keep only speech, --event and --protect; ignore claps, loud moments and revving engines
     #[arg(long)]
     no_events: bool,
-    /// How much the picture of FILE moves, as lines of seconds and motion: where it moves more than usual is kept; may
-    /// be repeated
+    /// Table of motion in the picture of FILE, with lines `seconds,motion`; stretches with unusual motion are kept; can be
+    /// repeated
     #[arg(long, value_name = "FILE=CSV")]
     activity: Vec<String>,
-    /// While somebody speaks in this stretch, this camera is seen; may be repeated
+    /// Show this camera while someone speaks in this stretch; can be repeated
     #[arg(long, value_name = "FROM-TO=CAMERA", value_parser = see)]
     see: Vec<(f64, f64, String)>,
-    /// Calls over the radio are not worth keeping
+    /// Drop radio calls
     #[arg(long)]
     no_radio: bool,
-    /// Write the recorder's sound along the cut too, at that loudness, as voice.wav
+    /// Also write voice.wav: the recorder's sound, cut like the picture and brought to --loudness. It may hold radio
+    /// traffic: check before you publish
     #[arg(long)]
     voice: bool,
-    /// Write the whole sound of the cut too, as mix.wav: recorder, camera that is seen, voice-overs
+    /// Also write mix.wav: recorder, sound of the camera shown, and voice-overs. The same caution applies
     #[arg(long)]
     mix: bool,
-    /// Lay this recording over the cut, from this moment of it on; the other sound goes down under it; may be repeated
+    /// Add this recording as a voice-over, starting at TIME of the rough cut; other sound is lowered under it; can be
+    /// repeated
     #[arg(long, value_name = "FILE@TIME")]
     voice_over: Vec<String>,
     #[command(flatten)]
     levels: Table<MixLevels>,
-    /// Print plan.json instead of words
+    /// Print plan.json instead of the summary
     #[arg(long)]
     json: bool,
-    /// Read what pure Rust cannot through the `ffmpeg` on PATH
+    /// Use the `ffmpeg` on PATH for formats that Coeval cannot read itself
     #[arg(long)]
     allow_ffmpeg: bool,
 }
@@ -87,10 +87,10 @@ fn moment(text: &str) -> Result<f64, String> {
     let mut seconds = 0.0;
     let parts: Vec<&str> = text.split(':').collect();
     if parts.len() > 3 {
-        return Err("not seconds, M:SS or H:MM:SS".to_owned());
+        return Err("it is not seconds, M:SS or H:MM:SS".to_owned());
     }
     for (i, part) in parts.into_iter().enumerate() {
-        let value: f64 = part.parse().map_err(|_| format!("{part:?} is no number"))?;
+        let value: f64 = part.parse().map_err(|_| format!("{part:?} is not a number"))?;
         // After hours or minutes there are 60 of each at most.
         let beyond = if i > 0 { value >= 60.0 } else { value > 1e6 };
         if value.is_nan() || value < 0.0 || beyond {
@@ -102,12 +102,12 @@ fn moment(text: &str) -> Result<f64, String> {
 }
 
 fn stretch(text: &str) -> Result<(f64, f64), String> {
-    let (from, to) = text.split_once('-').ok_or("not of the form FROM-TO")?;
+    let (from, to) = text.split_once('-').ok_or("it does not have the form FROM-TO")?;
     Ok((moment(from)?, moment(to)?))
 }
 
 fn see(text: &str) -> Result<(f64, f64, String), String> {
-    let (span, camera) = text.split_once('=').ok_or("not of the form FROM-TO=CAMERA")?;
+    let (span, camera) = text.split_once('=').ok_or("it does not have the form FROM-TO=CAMERA")?;
     let (from, to) = stretch(span)?;
     Ok((from, to, camera.to_owned()))
 }
@@ -145,9 +145,9 @@ pub(crate) fn run(args: &TightenArgs, console: &mut Console<'_>) -> Result<u8, F
         && resolved(given).starts_with(resolved(&media))
         && !resolved(given).starts_with(resolved(&args.results))
     {
-        return Err(Error::new(ErrorKind::OutputExists, "this folder lies within the recordings")
+        return Err(Error::new(ErrorKind::OutputExists, "this folder is inside the folder of the recordings")
             .with_path(given)
-            .with_remedy("choose a folder elsewhere, or none: the rough cut then lies with the results")
+            .with_remedy("choose another folder, or leave out -o to write next to the results")
             .into());
     }
     options.motion = args.activity.iter().map(|text| motion(text)).collect::<Result<_, _>>()?;
@@ -197,7 +197,7 @@ pub(crate) fn run(args: &TightenArgs, console: &mut Console<'_>) -> Result<u8, F
     let radio = facts.voices.iter().filter(|v| v.origin == Origin::Radio).count();
     writeln!(
         console.out,
-        "{} stretches of speech, {radio} of them radio. {} becomes {} in {} shots.",
+        "{} speech segments, {radio} of them radio. {} was cut to {}, in {} shots.",
         facts.voices.len(),
         clock_time(facts.frames as f64 * plan.frame_s()),
         clock_time(plan.shown_s()),
@@ -211,7 +211,7 @@ pub(crate) fn run(args: &TightenArgs, console: &mut Console<'_>) -> Result<u8, F
         writeln!(console.out, "  {file}")?;
     }
     if reported {
-        writeln!(console.out, "\n{} has a page on it.", show::path(&report))?;
+        writeln!(console.out, "\nThe rough cut was added to {}.", show::path(&report))?;
     }
     Ok(exit::ALL_PLACED)
 }
@@ -234,7 +234,7 @@ fn levels(args: &TightenArgs, open: &OpenOptions, console: &Console<'_>) -> Resu
     levels.check_ranges()?;
     for text in &args.voice_over {
         let bad = |why: &str| Error::new(ErrorKind::InvalidArgument, format!("--voice-over: {text:?} {why}"));
-        let (path, at) = text.rsplit_once('@').ok_or_else(|| bad("is not of the form FILE@TIME"))?;
+        let (path, at) = text.rsplit_once('@').ok_or_else(|| bad("does not have the form FILE@TIME"))?;
         let at_s = moment(at).map_err(|e| bad(&e))?;
         let watch = Watch::new(console.progress, console.stop);
         let over = VoiceOver::measure(Path::new(path), at_s, levels.loudness_lufs, open, &watch);
@@ -244,7 +244,7 @@ fn levels(args: &TightenArgs, open: &OpenOptions, console: &Console<'_>) -> Resu
     Ok(levels)
 }
 
-/// Who speaks when and what else happens: known from an earlier run, or heard now and kept.
+/// When someone speaks and what else happens: from an earlier run, or found now and kept.
 fn speech(
     args: &TightenArgs,
     alignment: &Alignment,
@@ -264,9 +264,12 @@ fn speech(
         return Ok(known);
     }
     if text.is_some_and(|text| !SpeechMap::is_one(&text)) && !args.replace {
-        return Err(Error::new(ErrorKind::OutputExists, "it is no speech map, and one would be kept under this name")
-            .with_path(&cache)
-            .with_remedy("move it elsewhere, or let --replace write over it"));
+        return Err(Error::new(
+            ErrorKind::OutputExists,
+            "this file is not a speech map, but the speech map must be written under this name",
+        )
+        .with_path(&cache)
+        .with_remedy("move it, or use --replace to overwrite it"));
     }
     let watch = Watch::new(console.progress, console.stop);
     let found = speech_map(alignment, media, open, &watch);
@@ -279,7 +282,7 @@ fn speech(
 /// A file's name and how much its picture moves, from a table of it.
 fn motion(text: &str) -> Result<(String, ActivityCurve), Error> {
     let pair = text.rsplit_once('=');
-    let (file, path) = pair.ok_or_else(|| bad_activity(&format!("{text:?} is not of the form FILE=CSV")))?;
+    let (file, path) = pair.ok_or_else(|| bad_activity(&format!("{text:?} does not have the form FILE=CSV")))?;
     let path = Path::new(path);
     let table = read_text(path, LARGEST_TEXT)?;
     let (mut times_s, mut motion) = (Vec::new(), Vec::new());
@@ -293,13 +296,13 @@ fn motion(text: &str) -> Result<(String, ActivityCurve), Error> {
                 motion.push(*moved as f32);
             }
             _ => {
-                let what = format!("line {}: {line:?} is no pair of numbers", i + 1);
+                let what = format!("line {}: {line:?} does not begin with two numbers", i + 1);
                 return Err(Error::new(ErrorKind::Damaged, what).with_path(path));
             }
         }
     }
     if times_s.is_empty() {
-        return Err(Error::new(ErrorKind::Damaged, "there is no line of seconds and motion in it").with_path(path));
+        return Err(Error::new(ErrorKind::Damaged, "the file has no line with seconds and motion").with_path(path));
     }
     let brightness = vec![0.0; times_s.len()];
     let curve = ActivityCurve::from_values(times_s, motion, brightness).map_err(|e| e.with_path(path))?;
@@ -318,7 +321,7 @@ fn media(args: &TightenArgs, alignment: &Alignment) -> Result<PathBuf, Error> {
     let near = results.ancestors().take(3).map(Path::to_path_buf);
     let mut beside: Vec<PathBuf> = near.collect();
     beside.rotate_left(1);
-    let tried = args.recordings.clone().map_or(beside, |given| vec![given]).into_iter();
+    let tried = args.media.clone().map_or(beside, |given| vec![given]).into_iter();
     let Some((missing, folder)) = tried.map(|folder| (gone(&folder), folder)).min_by_key(|t| t.0.len()) else {
         return Err(Error::new(ErrorKind::Internal, "no folder to look for recordings in"));
     };
@@ -328,12 +331,12 @@ fn media(args: &TightenArgs, alignment: &Alignment) -> Result<PathBuf, Error> {
     let (error, remedy) = if missing.len() < placed().count() {
         let few = missing.iter().take(5).copied().collect::<Vec<_>>().join(", ");
         let more = if missing.len() > 5 { format!(" and {} more", missing.len() - 5) } else { String::new() };
-        let what = format!("{} of {} recordings are not there: {few}{more}", missing.len(), placed().count());
+        let what = format!("{} of {} recordings are missing: {few}{more}", missing.len(), placed().count());
         (Error::new(ErrorKind::NotFound, what).with_path(&folder), "put them back, or align again without them")
     } else {
-        let what = "the recordings of this alignment are not there";
-        let path = args.recordings.as_ref().unwrap_or(&args.results);
-        (Error::new(ErrorKind::NotFound, what).with_path(path), "name the folder that was aligned with --recordings")
+        let what = "the recordings of this alignment are not here";
+        let path = args.media.as_ref().unwrap_or(&args.results);
+        (Error::new(ErrorKind::NotFound, what).with_path(path), "name their folder with --media")
     };
     Err(error.with_remedy(remedy))
 }

@@ -244,7 +244,7 @@ fn a_thousand_files() {
     let output = run(&mut limited("ulimit -n 64; ulimit -v 4000000", &[&material, words[0], &out, words[1]]));
     let said = text(&output.stderr);
     assert_eq!(output.status.code(), Some(3), "{said}");
-    assert!(!said.contains("was not made"), "{said}");
+    assert!(!said.contains("was not written"), "{said}");
     let result: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
     let files: Vec<&serde_json::Value> =
         result["recordings"].as_array().unwrap().iter().flat_map(|r| r["files"].as_array().unwrap()).collect();

@@ -100,7 +100,7 @@ fn a_second_run_is_the_same_and_writes_only_what_changed() {
     assert!(content(&out) == expected);
 
     // Other options, and back.
-    let sixteen = [&later[..], &["--bits", "16"]].concat();
+    let sixteen = [&later[..], &["--bit-depth", "16"]].concat();
     let other = shoot.plain("sixteen", &sixteen);
     for (options, expected) in [(&sixteen[..], &other), (&later, &expected)] {
         succeeds(&mut shoot.align(&out, options));

@@ -27,8 +27,8 @@ const UNSEEN_S: f64 = 0.5;
 pub fn edit_list(plan: &Plan) -> String {
     let mut text = format!(
         "{HEADER}\n\
-         # One line a stretch of the full timeline, without gaps: what is shown, passed at speed, dropped.\n\
-         # Change, split or join lines; a stretch must begin where the one before ends.\n\
+         # Each line is a stretch of the full timeline, and what to do with it: show, pass (speed up), drop.\n\
+         # Change, split or join lines; each must start where the previous one ends. Then: coeval tighten RESULTS --edits FILE\n\
          rate {}/{}\n",
         plan.frame_rate[0], plan.frame_rate[1]
     );
@@ -110,11 +110,10 @@ pub fn read_edit_list_of(text: &str, alignment: &Alignment) -> Result<Plan> {
     if plan.frame_rate != alignment.frame_rate() {
         let [num, den] = alignment.frame_rate();
         let number = text.lines().position(|l| l.trim().starts_with("rate")).map_or(1, |i| i + 1);
-        return Err(Error::new(
-            ErrorKind::Damaged,
-            format!("line {number}: the timeline has {num}/{den} frames a second"),
-        )
-        .with_remedy("it is a list of another alignment: let coeval tighten write a new one"));
+        return Err(Error::new(ErrorKind::Damaged, format!("line {number}: the timeline has {num}/{den} fps"))
+            .with_remedy(
+                "this list belongs to another alignment: run coeval tighten without --edits to write a new one",
+            ));
     }
     let end_s = alignment.end_s();
     // The last frame may be a part of one; nobody is to count them.
@@ -122,25 +121,31 @@ pub fn read_edit_list_of(text: &str, alignment: &Alignment) -> Result<Plan> {
     for (entry, line) in plan.entries.iter().zip(&lines) {
         if entry.to > end {
             let ends = (end_s / plan.frame_s()).ceil() as i64;
-            let what =
-                format!("line {line}: it ends at {}, the timeline at {}", plan.clock(entry.to), plan.clock(ends));
-            return Err(Error::new(ErrorKind::Damaged, what)
-                .with_remedy("a time is wrong, or this is a list of another alignment"));
+            let what = format!(
+                "line {line}: it ends at {}, but the timeline ends at {}",
+                plan.clock(entry.to),
+                plan.clock(ends)
+            );
+            return Err(
+                Error::new(ErrorKind::Damaged, what).with_remedy("correct the time, or use a list of this alignment")
+            );
         }
     }
     if plan.entries.is_empty() && end_s > 0.0 {
         let what = format!("line {}: there is no entry", text.lines().count().max(1));
-        return Err(Error::new(ErrorKind::Damaged, what).with_remedy("let coeval tighten write a new one"));
+        return Err(
+            Error::new(ErrorKind::Damaged, what).with_remedy("run coeval tighten without --edits to write a new one")
+        );
     }
     let is_camera = |id: &str| alignment.recording(id).is_some_and(|r| r.kind == Kind::Camera);
     let frame_s = plan.frame_s();
     let ids = || alignment.recordings.iter().map(|r| r.id.as_str()).filter(|id| is_camera(id)).collect::<Vec<_>>();
     for (entry, line) in plan.entries.iter().zip(&lines) {
         if let Some(camera) = entry.camera.as_deref().filter(|c| !is_camera(c)) {
-            return Err(Error::new(ErrorKind::Damaged, format!("line {line}: no camera is called {camera:?}"))
+            return Err(Error::new(ErrorKind::Damaged, format!("line {line}: there is no camera called {camera:?}"))
                 .with_remedy(match ids()[..] {
-                    [] => "there is no camera; - stands for none".to_owned(),
-                    _ => format!("the cameras are {}; - stands for none", ids().join(", ")),
+                    [] => "there is no camera; write - for none".to_owned(),
+                    _ => format!("the cameras are {}; write - for none", ids().join(", ")),
                 }));
         }
         let Some(camera) = entry.camera.as_deref().and_then(|id| alignment.recording(id)) else { continue };
@@ -153,7 +158,7 @@ pub fn read_edit_list_of(text: &str, alignment: &Alignment) -> Result<Plan> {
             let clock = |s: f64| plan.clock((s / frame_s).round() as i64);
             let what = format!("line {line}: {} did not run from {} to {}", camera.id, clock(a), clock(b));
             return Err(Error::new(ErrorKind::Damaged, what)
-                .with_remedy("choose a camera that ran, or `-` for none, or split the line"));
+                .with_remedy("choose a camera that ran, write `-` for none, or split the line"));
         }
     }
     // An entry less, or a last line cut off in its middle, is no wish: what goes is said by `drop`.
@@ -161,9 +166,9 @@ pub fn read_edit_list_of(text: &str, alignment: &Alignment) -> Result<Plan> {
         && (last.to as f64) * plan.frame_s() < end_s - 1.0
     {
         let ends = plan.clock((end_s / plan.frame_s()).ceil() as i64);
-        let what = format!("line {line}: the list ends at {}, the timeline at {ends}", plan.clock(last.to));
+        let what = format!("line {line}: the list ends at {}, but the timeline ends at {ends}", plan.clock(last.to));
         return Err(Error::new(ErrorKind::Damaged, what)
-            .with_remedy(format!("if nothing of the rest is wanted, add `drop {} {ends}`", plan.clock(last.to))));
+            .with_remedy(format!("to drop the rest, add `drop {} {ends}`", plan.clock(last.to))));
     }
     Ok(plan)
 }
@@ -189,13 +194,13 @@ fn read_lines(text: &str) -> Result<(Plan, Vec<usize>)> {
         // A line may be as long as the file.
         let what: String = what.chars().take(300).collect();
         Error::new(ErrorKind::Damaged, format!("line {line}: {what}")).with_remedy(
-            "a line reads `show FROM TO CAMERA`, `pass FROM TO CAMERA 8x` or `drop FROM TO`, times as 0:12:34.567",
+            "write `show FROM TO CAMERA`, `pass FROM TO CAMERA 8x` or `drop FROM TO`, with times like 0:12:34.567",
         )
     };
     let mut lines = text.lines().enumerate().map(|(i, l)| (i + 1, l.trim()));
     match lines.next() {
         Some((_, line)) if line.trim_start_matches('\u{feff}') == HEADER => {}
-        other => return Err(bad(1, format!("it reads {:?}, not {HEADER:?}", other.map_or("", |l| l.1)))),
+        other => return Err(bad(1, format!("it is {:?}, not {HEADER:?}", other.map_or("", |l| l.1)))),
     }
     let mut plan = Plan { frame_rate: [0, 0], entries: Vec::new(), notes: Vec::new() };
     let mut numbers = Vec::new();
@@ -214,19 +219,19 @@ fn read_lines(text: &str) -> Result<(Plan, Vec<usize>)> {
                 Some(rate) if is_frame_rate(rate) && plan.entries.is_empty() => {
                     plan.frame_rate = rate;
                 }
-                _ => return Err(bad(number, format!("{word:?} is no frame rate, or stands after an entry"))),
+                _ => return Err(bad(number, format!("{word:?} is not a frame rate, or comes after an entry"))),
             }
             continue;
         }
         if !["show", "pass", "drop"].contains(&verb) {
-            return Err(bad(number, format!("{verb:?} is none of show, pass, drop")));
+            return Err(bad(number, format!("{verb:?} is not show, pass or drop")));
         }
         if plan.frame_rate[0] == 0 {
-            return Err(bad(number, "an entry stands before the frame rate".to_owned()));
+            return Err(bad(number, "an entry comes before the frame rate".to_owned()));
         }
         let mut moment = |what: &str| {
             let word = words.next().unwrap_or_default();
-            let seconds = seconds(word).ok_or_else(|| bad(number, format!("{what} {word:?} is no time")))?;
+            let seconds = seconds(word).ok_or_else(|| bad(number, format!("{what} {word:?} is not a time")))?;
             Ok::<i64, Error>((seconds / plan.frame_s()).round() as i64)
         };
         let (from, to) = (moment("FROM")?, moment("TO")?);
@@ -234,7 +239,7 @@ fn read_lines(text: &str) -> Result<(Plan, Vec<usize>)> {
         if verb != "drop" {
             let word = words.next().ok_or_else(|| bad(number, "the camera is missing".to_owned()))?;
             if word != "-" {
-                entry.camera = Some(unquoted(word).ok_or_else(|| bad(number, format!("{word:?} is no camera")))?);
+                entry.camera = Some(unquoted(word).ok_or_else(|| bad(number, format!("{word:?} is not a camera")))?);
             }
             entry.fate = EditAction::Show;
         }
@@ -242,7 +247,7 @@ fn read_lines(text: &str) -> Result<(Plan, Vec<usize>)> {
             let word = words.next().unwrap_or_default();
             let speed = word.strip_suffix('x').and_then(|s| s.parse().ok()).filter(|s| (2..=100).contains(s));
             entry.fate =
-                EditAction::Pass(speed.ok_or_else(|| bad(number, format!("{word:?} is no speed within 2x to 100x")))?);
+                EditAction::Pass(speed.ok_or_else(|| bad(number, format!("{word:?} is not a speed from 2x to 100x")))?);
         }
         match (words.next(), words.next(), words.next()) {
             (None, ..) => {}
@@ -254,13 +259,13 @@ fn read_lines(text: &str) -> Result<(Plan, Vec<usize>)> {
             (Some(word), ..) => return Err(bad(number, format!("{word:?} does not belong here"))),
         }
         if entry.to <= entry.from {
-            return Err(bad(number, "it ends before it begins".to_owned()));
+            return Err(bad(number, "it ends before it starts".to_owned()));
         }
         let at = plan.entries.last().map_or(0, |e| e.to);
         if entry.from != at {
             return Err(bad(
                 number,
-                format!("it begins at {}, the one before ends at {}", plan.clock(from), plan.clock(at)),
+                format!("it starts at {}, but the previous one ends at {}", plan.clock(from), plan.clock(at)),
             ));
         }
         plan.entries.push(entry);
@@ -291,7 +296,7 @@ mod tests {
     use proptest::prelude::*;
 
     fn entry(from: i64, to: i64, fate: EditAction, camera: Option<&str>) -> Entry {
-        let reason = "speech (intercom); why".into();
+        let reason = "speech (local); why".into();
         Entry { reason, ..Entry::new(from, to, fate, camera.map(str::to_owned)) }
     }
 
@@ -303,7 +308,7 @@ mod tests {
             entry(1500, 1501, EditAction::Show, None),
         ];
         entries[1].dissolve = 12;
-        Plan { frame_rate: [30_000, 1001], entries, notes: vec!["13 min were asked for".into()] }
+        Plan { frame_rate: [30_000, 1001], entries, notes: vec!["the target was 13 min".into()] }
     }
 
     #[test]
@@ -311,7 +316,7 @@ mod tests {
         let text = edit_list(&some_plan());
         assert_eq!(read_edit_list(&text).unwrap(), some_plan());
         assert!(
-            text.contains("show 0:00:10.010 0:00:30.030 cam%20a%7C%23%25 dissolve 12 | speech (intercom); why"),
+            text.contains("show 0:00:10.010 0:00:30.030 cam%20a%7C%23%25 dissolve 12 | speech (local); why"),
             "{text}"
         );
     }
@@ -323,19 +328,19 @@ mod tests {
         assert!(line(7).starts_with("show") && line(9).starts_with("show"), "{good}");
         for (number, with, says) in [
             (1, "something else", "line 1"),
-            (4, "rate 30/0", "line 4: \"30/0\" is no frame rate"),
+            (4, "rate 30/0", "line 4: \"30/0\" is not a frame rate"),
             (6, "keep 0:00:00.000 0:00:10.010", "line 6: \"keep\""),
             (6, "drop 0:00:00.000", "line 6: TO"),
-            (6, "drop 0:00:00.000 0:00:99.000", "line 6: TO \"0:00:99.000\" is no time"),
-            (6, "drop 0:00:00.000 9:99:00", "line 6: TO \"9:99:00\" is no time"),
-            (6, "drop 0:00:00.000 1:75", "line 6: TO \"1:75\" is no time"),
-            (6, "drop 0:00:00.000 0:00:09.000", "line 7: it begins at"),
+            (6, "drop 0:00:00.000 0:00:99.000", "line 6: TO \"0:00:99.000\" is not a time"),
+            (6, "drop 0:00:00.000 9:99:00", "line 6: TO \"9:99:00\" is not a time"),
+            (6, "drop 0:00:00.000 1:75", "line 6: TO \"1:75\" is not a time"),
+            (6, "drop 0:00:00.000 0:00:09.000", "line 7: it starts at"),
             (6, "drop 0:00:10.000 0:00:01.000", "line 6: it ends before"),
             (7, "show 0:00:10.010 0:00:30.030", "line 7: the camera is missing"),
-            (7, "show 0:00:10.010 0:00:30.030 %zz", "line 7: \"%zz\" is no camera"),
+            (7, "show 0:00:10.010 0:00:30.030 %zz", "line 7: \"%zz\" is not a camera"),
             (7, "show 0:00:10.010 0:00:30.030 a dissolve 700", "line 7: a dissolve"),
             (7, "show 0:00:10.010 0:00:30.030 a b", "line 7: \"b\""),
-            (8, "pass 0:00:30.030 0:00:50.050 a 1x", "line 8: \"1x\" is no speed"),
+            (8, "pass 0:00:30.030 0:00:50.050 a 1x", "line 8: \"1x\" is not a speed"),
         ] {
             let text: Vec<String> = good
                 .lines()
@@ -349,7 +354,7 @@ mod tests {
         assert!(read_edit_list("").is_err());
         assert!(read_edit_list(HEADER).is_err());
         let refused = read_edit_list_of(&good, &shoot()).unwrap_err();
-        assert_eq!(refused.message(), "line 7: no camera is called \"cam a|#%\"");
+        assert_eq!(refused.message(), "line 7: there is no camera called \"cam a|#%\"");
         let refused = read_edit_list_of(&good.replace("rate 30000/1001", "rate 25/1"), &shoot()).unwrap_err();
         assert!(refused.message().starts_with("line 4: the timeline has 30000/1001"), "{refused}");
         // cam-b ran from 30.003 to 130.503 s.
@@ -362,7 +367,10 @@ mod tests {
         assert!(of(vec![show(0, 300), drop(300, 5965)]).unwrap_err().message().contains("did not run from 0:00:00"));
         // Cut off: what is missing is not meant to go.
         let refused = of(vec![drop(0, 900), show(900, 3900)]).unwrap_err();
-        assert!(refused.message().starts_with("line 7: the list ends at 0:02:10.130, the timeline at"), "{refused}");
+        assert!(
+            refused.message().starts_with("line 7: the list ends at 0:02:10.130, but the timeline ends at"),
+            "{refused}"
+        );
         assert!(refused.remedy().is_some_and(|r| r.contains("drop 0:02:10.130 ")), "{refused}");
     }
 
@@ -373,7 +381,7 @@ mod tests {
         read_edit_list_of(&list("0:03:19"), &alignment).unwrap();
         let refused = read_edit_list_of(&list("1:03:19"), &alignment).unwrap_err();
         assert!(
-            refused.message().starts_with("line 4: it ends at 1:03:18.995, the timeline at 0:03:19.0"),
+            refused.message().starts_with("line 4: it ends at 1:03:18.995, but the timeline ends at 0:03:19.0"),
             "{refused}"
         );
         let empty = read_edit_list_of(&format!("{HEADER}\nrate 30000/1001\n"), &alignment).unwrap_err();

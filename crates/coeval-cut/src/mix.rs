@@ -143,15 +143,14 @@ impl VoiceOver {
     /// channels; what reading may answer; [`Cancelled`](coeval::ErrorKind::Cancelled).
     pub fn measure(path: &Path, at_s: f64, lufs: f64, open: &OpenOptions, progress: &dyn Progress) -> Result<Self> {
         if !(0.0..=1e6).contains(&at_s) {
-            return Err(Error::invalid(format!("a voice-over at {at_s} s: it must begin within 0 to 1e6 s")));
+            return Err(Error::invalid(format!("a voice-over at {at_s} s: it must start between 0 and 1e6 s")));
         }
         let path = std::fs::canonicalize(path).map_err(|e| Error::io(path, e))?;
         let mut reader = SoundReader::open(&path, open)?;
         let sound = reader.sound()?;
         if sound.channels > CHANNELS {
-            return Err(
-                Error::invalid(format!("{} channels: a voice-over has one or two", sound.channels)).with_path(&path)
-            );
+            return Err(Error::invalid(format!("{} channels: a voice-over must be mono or stereo", sound.channels))
+                .with_path(&path));
         }
         let mut meter = LevelMeter::new(sound.rate_hz, sound.channels)?;
         let frames = reader.read_to_end(|block, done| {
@@ -168,21 +167,21 @@ coeval::options! {
     #[derive(Debug, Clone, PartialEq)]
     #[non_exhaustive]
     pub struct MixLevels {
-        /// Loudness of the voice, LUFS, -40 to -5. The default is what streaming services play.
+        /// Loudness of the voice, LUFS, -40 to -5. The default is common practice for streaming, no source.
         pub loudness_lufs: f64 = -14.0, -40.0..=-5.0;
-        /// No true peak of the result is above this, dBTP, -20 to 0.
+        /// Maximum true peak of the result, dBTP, -20 to 0.
         pub true_peak_dbtp: f64 = -1.0, -20.0..=0.0;
-        /// Level of the cameras' sound where nobody speaks, against their own, dB, -120 to 24.
+        /// Level of the camera's own sound where no one speaks, relative to the recording, dB, -120 to 24.
         pub camera_db: f64 = -12.0, -120.0..=24.0;
-        /// How much it goes down under a voice, dB, -120 to 0.
+        /// How much the camera's sound is lowered under a voice, dB, -120 to 0.
         pub duck_db: f64 = -12.0, -120.0..=0.0;
     } and {
-        /// How long it takes to go down or up, seconds.
+        /// Length of a change of level, seconds.
         pub ramp_s: f64 = 0.3;
         /// Integrated loudness of the recorder's voices, LUFS, as
         /// [`SpeechMap::loudness_lufs`](crate::voices::SpeechMap): from it follows their gain.
         pub speech_lufs: Option<f64> = None;
-        /// Voices laid over the cut, on a track of their own; cameras and recorder are ducked under them.
+        /// Voice-overs, on a separate track; cameras and recorder are ducked under them.
         pub voice_over: Vec<VoiceOver> = Vec::new();
     }
 }
@@ -311,7 +310,7 @@ impl Material<'_> {
         let first = self.alignment.first_event();
         let alignment: &Alignment = &first;
         let found = alignment.recording(recording);
-        let recording = found.ok_or_else(|| Error::invalid(format!("no recording is called {recording:?}")))?;
+        let recording = found.ok_or_else(|| Error::invalid(format!("there is no recording called {recording:?}")))?;
         let rate = f64::from(RATE);
         let fade = (FADE_S * rate) as i64;
         for file in &recording.files {

@@ -1,7 +1,7 @@
-//! From who speaks when to a rough cut: dead air, cuts, angles, levels.
+//! From when someone speaks to a rough cut: dead air, cuts, angles, levels.
 //!
 //! [`plan`] is arithmetic on plain structs and opens no file. It cuts the timeline into [`Entry`]s without gap or
-//! overlap, each shown, passed at speed or dropped, each with its reason; a person changes them and nothing is lost.
+//! overlap. Each is shown, sped up or dropped, and has its reason. A person can change them without losing anything.
 //! All recordings are cut by the same entries, so that no cut can put them out of step.
 //!
 //! Times of the timeline are counted in its frames: a cut lies on a frame. Cuts keep [`TightenOptions::handle_s`]
@@ -22,7 +22,7 @@ pub struct Voice {
     pub start_s: f64,
     /// Where it ends, seconds.
     pub end_s: f64,
-    /// Where the voice comes from; in files `intercom` or `radio`.
+    /// Where the voice comes from: local or the radio. Files say `intercom` for local.
     #[serde(with = "origin_text")]
     pub origin: Origin,
     /// Mean probability of speech, 0 to 1.
@@ -45,7 +45,7 @@ mod origin_text {
     pub(super) fn deserialize<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Origin, D::Error> {
         let word = String::deserialize(deserializer)?;
         let known = Origin::ALL.into_iter().find(|o| o.as_str() == word);
-        known.ok_or_else(|| D::Error::custom(format!("{word:?} is no origin of a voice")))
+        known.ok_or_else(|| D::Error::custom(format!("{word:?} is not an origin of a voice")))
     }
 }
 
@@ -84,11 +84,11 @@ pub struct Angle {
 /// All that a plan follows from.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Facts {
-    /// Frames a second of the timeline, as a ratio.
+    /// Frame rate of the timeline (fps), as a ratio.
     pub frame_rate: [u32; 2],
     /// Length of the timeline, frames.
     pub frames: i64,
-    /// Who speaks when, in time order.
+    /// When someone speaks, in time order.
     pub voices: Vec<Voice>,
     /// What else happens that stays whatever length is asked for.
     pub events: Vec<Moment>,
@@ -117,29 +117,29 @@ coeval::options! {
     #[derive(Debug, Clone, PartialEq)]
     #[non_exhaustive]
     pub struct TightenOptions {
-        /// Pause that is left between two sentences where time is taken out, seconds, 0.2 to 30.
+        /// Pause left between two sentences where time is removed, seconds, 0.2 to 30.
         pub pause_s: f64 = 0.8, 0.2..=30.0;
-        /// Every cut keeps this from every voice, seconds, 0.08 to 5.
+        /// Minimum time between a cut and speech, seconds, 0.08 to 5.
         pub handle_s: f64 = 0.2, 0.08..=5.0;
-        /// Shorter stretches without voice or event are no dead air, seconds, 0.2 to 600.
+        /// Minimum length of dead air (a stretch without speech or event), seconds, 0.2 to 600.
         pub dead_s: f64 = 2.0, 0.2..=600.0;
-        /// Length that the result shall have, seconds. `None`: everything that is said stays.
+        /// Target length of the rough cut, seconds. `None`: all speech is kept.
         pub target_s: Option<f64> = None, 1.0..=1e6;
-        /// Dead air at least so long is passed at speed, not dropped, seconds. `None`: it is dropped.
+        /// Dead air of at least this length is sped up instead of dropped, seconds. By default it is dropped.
         pub pass_from_s: Option<f64> = None, 0.2..=1e6;
-        /// How many times faster it passes, 2 to 100.
+        /// How many times faster dead air is sped up, 2 to 100.
         pub pass_speed: u32 = 8, 2.0..=100.0;
-        /// Calls over the radio are speech worth keeping.
+        /// Keep radio calls.
         pub keep_radio: bool = true, 0.0..=1.0;
-        /// No shot is shorter, seconds, 0 to 60, but where a camera ends or the kept time does.
+        /// Minimum length of a shot, seconds, 0 to 60. A shot may be shorter where the camera or the kept stretch ends.
         pub min_shot_s: f64 = 2.5, 0.0..=60.0;
-        /// Length of a dissolve where one camera must hide its own jump, seconds, 0 to 5.
+        /// Length of the dissolve that hides a jump cut within one camera, seconds, 0 to 5.
         pub dissolve_s: f64 = 0.5, 0.0..=5.0;
     } and {
-        /// Stretches that stay whatever is in them, `(from, to)` in seconds.
+        /// Stretches that are always kept, `(from, to)` in seconds.
         pub protect_s: Vec<(f64, f64)> = Vec::new();
-        /// Which camera is seen while somebody speaks within a stretch, `(from, to, camera)` in seconds: the user's
-        /// word goes before what the cameras hear. Where it does not run, another is seen.
+        /// Which camera is shown while someone speaks in a stretch, `(from, to, camera)` in seconds. This takes precedence
+        /// over what the cameras hear. Where that camera does not run, another is shown.
         pub see: Vec<(f64, f64, String)> = Vec::new();
     }
 }
@@ -153,7 +153,7 @@ impl TightenOptions {
         let first = alignment.first_event();
         let known = |camera: &str| first.recording(camera).is_some_and(|r| r.kind == Kind::Camera);
         match self.see.iter().find(|s| !known(&s.2)) {
-            Some((.., camera)) => Err(Error::invalid(format!("no camera is called {camera:?}"))),
+            Some((.., camera)) => Err(Error::invalid(format!("there is no camera called {camera:?}"))),
             None => Ok(()),
         }
     }
@@ -174,9 +174,9 @@ impl TightenOptions {
 pub enum EditAction {
     /// It is shown.
     Show,
-    /// It is shown so many times faster, without its sound.
+    /// It is sped up by this factor, without its sound.
     Pass(u32),
-    /// It is taken out.
+    /// It is removed.
     Drop,
 }
 
@@ -242,7 +242,7 @@ impl Plan {
     /// # Errors
     /// [`Damaged`](ErrorKind::Damaged) when it is none of this version, or its entries leave gaps or overlap.
     pub fn from_json(text: &str) -> Result<Self> {
-        let bad = |what: &str| Error::new(ErrorKind::Damaged, format!("the text is no plan: {what}"));
+        let bad = |what: &str| Error::new(ErrorKind::Damaged, format!("the text is not a plan: {what}"));
         let mut value: serde_json::Value =
             serde_json::from_str(text).map_err(|e| bad("it is not JSON").with_source(e))?;
         if value["schema"] != PLAN_SCHEMA {
@@ -257,7 +257,7 @@ impl Plan {
             return Err(bad("an entry has no length or no speed"));
         }
         if plan.entries.windows(2).any(|w| w[0].to != w[1].from) {
-            return Err(bad("its entries leave gaps or overlap"));
+            return Err(bad("its entries have gaps or overlap"));
         }
         Ok(plan)
     }
@@ -306,13 +306,13 @@ impl Plan {
     /// [`InvalidArgument`](coeval::ErrorKind::InvalidArgument), naming the entry by its number from 1.
     pub fn check(&self) -> Result<()> {
         if self.frame_rate.contains(&0) {
-            return Err(Error::invalid(format!("{}/{} is no frame rate", self.frame_rate[0], self.frame_rate[1])));
+            return Err(Error::invalid(format!("{}/{} is not a frame rate", self.frame_rate[0], self.frame_rate[1])));
         }
         let mut at = self.entries.first().map_or(0, |e| e.from);
         for (i, entry) in self.entries.iter().enumerate() {
             let bad = |what: &str| Err(Error::invalid(format!("entry {}: {what}", i + 1)));
             if entry.from != at {
-                return bad("it does not begin where the one before ends");
+                return bad("it does not start where the previous entry ends");
             }
             if entry.to <= entry.from {
                 return bad("it has no length");
@@ -321,7 +321,7 @@ impl Plan {
                 return bad("its speed is not within 2 to 100");
             }
             if entry.dissolve < 0 || entry.dissolve > entry.shown_frames() {
-                return bad("its dissolve is longer than it is");
+                return bad("its dissolve is longer than the entry");
             }
             at = entry.to;
         }
@@ -357,7 +357,10 @@ pub fn plan(facts: &Facts, options: &TightenOptions) -> Result<Plan> {
     options.check()?;
     let [num, den] = facts.frame_rate;
     if num == 0 || den == 0 || facts.frames < 0 {
-        return Err(Error::invalid(format!("{num}/{den} is no frame rate, or {} frames no length", facts.frames)));
+        return Err(Error::invalid(format!(
+            "{num}/{den} is not a frame rate, or {} frames is not a length",
+            facts.frames
+        )));
     }
     let events = facts.events.iter().chain(&facts.found).map(|e| (e.start_s, e.end_s));
     let spans = facts.voices.iter().map(|v| (v.start_s, v.end_s)).chain(events);
@@ -382,14 +385,14 @@ pub fn plan(facts: &Facts, options: &TightenOptions) -> Result<Plan> {
         let must = length(&least, pause_s);
         if everything < target {
             notes.push(format!(
-                "{} were asked for; all that is worth keeping is {}. Leave longer pauses, or protect more.",
+                "The target was {}, but all that is worth keeping is {}. Allow longer pauses, or protect more.",
                 minutes(target),
                 minutes(everything)
             ));
         } else if must > target {
             stays = least;
             notes.push(format!(
-                "{} were asked for; what must stay is {} already. Protect less.",
+                "The target was {}, but what must be kept is already {}. Protect less.",
                 minutes(target),
                 minutes(must)
             ));
@@ -412,13 +415,17 @@ pub fn plan(facts: &Facts, options: &TightenOptions) -> Result<Plan> {
             }
             let met = length(&stays, pause_s);
             if (target - met) as f64 > 0.02 * target as f64 {
-                notes.push(format!("{} were asked for; the stretches allow {}.", minutes(target), minutes(met)));
+                notes.push(format!(
+                    "The target was {}; the nearest possible length is {}.",
+                    minutes(target),
+                    minutes(met)
+                ));
             }
         }
     }
     let kept = keep(&items, &stays, facts, frame_s, pause_s, options);
     if kept.first().is_some_and(|k| k.from < first_picture(facts)) {
-        notes.push("It begins before any camera ran, because something there must stay.".to_owned());
+        notes.push("The cut starts before any camera ran, because something there must be kept.".to_owned());
     }
     let mut plan =
         Plan { frame_rate: facts.frame_rate, entries: entries(&kept, &items, &stays, facts, frame_s, options), notes };
@@ -473,7 +480,7 @@ fn items(facts: &Facts, options: &TightenOptions) -> Vec<Item> {
             start_s: voice.start_s,
             end_s: voice.end_s,
             score,
-            reason: format!("speech ({})", voice.origin.as_str()),
+            reason: format!("speech ({})", if voice.is_radio() { "radio" } else { "local" }),
         });
     }
     for (events, score) in [(&facts.events, f64::INFINITY), (&facts.found, 1.0)] {
@@ -592,16 +599,16 @@ fn entries(
         .collect();
     let head = head(kept, facts);
     if head > 0 {
-        let reason = format!("no camera ran yet, {:.1} s, taken out", head as f64 * frame_s);
+        let reason = format!("no camera ran yet, {:.1} s, removed", head as f64 * frame_s);
         entries.push(Entry { from: 0, to: head, fate: EditAction::Drop, camera: None, dissolve: 0, reason });
     }
     entries.extend(gaps(kept, facts).map(|(from, to)| {
         let length_s = (to - from) as f64 * frame_s;
         let said = facts.voices.iter().any(|v| v.start_s < to as f64 * frame_s && v.end_s > from as f64 * frame_s);
-        let what = if said { "speech of lower score" } else { "dead air" };
+        let what = if said { "less important speech" } else { "dead air" };
         let (fate, done) = match options.pass_from_s {
-            Some(from_s) if length_s >= from_s => (EditAction::Pass(options.pass_speed), "passed at speed"),
-            _ => (EditAction::Drop, "taken out"),
+            Some(from_s) if length_s >= from_s => (EditAction::Pass(options.pass_speed), "sped up"),
+            _ => (EditAction::Drop, "removed"),
         };
         let reason = format!("{what}, {length_s:.1} s, {done}");
         Entry { from, to, fate, camera: None, dissolve: 0, reason }
@@ -662,15 +669,17 @@ pub fn angles(plan: &mut Plan, facts: &Facts, options: &TightenOptions) {
             let stays = on.as_ref().filter(|o| free.contains(&o.0.as_str()));
             let (camera, why) = match (stays, speaker) {
                 (_, _) if free.is_empty() => (None, "no camera ran"),
-                (Some((now, age)), _) if *age < least => (Some(now.clone()), "shot too young to leave"),
+                (Some((now, age)), _) if *age < least => (Some(now.clone()), "the shot would be too short"),
                 (Some((now, _)), _) if starts_after_cut && free.len() > 1 => {
                     let other = speaker.filter(|s| s != now).or_else(|| free.iter().copied().find(|c| c != now));
-                    (other.map(str::to_owned), "hides the time taken out")
+                    (other.map(str::to_owned), "hides a jump cut")
                 }
-                (_, Some(speaker)) if asked.is_some() => (Some(speaker.to_owned()), "asked for while they speak"),
+                (_, Some(speaker)) if asked.is_some() => {
+                    (Some(speaker.to_owned()), "chosen by the user for this speech")
+                }
                 (_, Some(speaker)) => (Some(speaker.to_owned()), "hears the speaker best"),
-                (Some((now, _)), None) => (Some(now.clone()), "nobody else speaks"),
-                (None, None) => (free.first().map(|c| (*c).to_owned()), "the first camera that runs"),
+                (Some((now, _)), None) => (Some(now.clone()), "no one else speaks"),
+                (None, None) => (free.first().map(|c| (*c).to_owned()), "first camera that runs"),
             };
             let mut piece = Entry { from, to, camera: camera.clone(), dissolve: 0, ..entry.clone() };
             let frames = piece.shown_frames();
@@ -820,7 +829,7 @@ mod tests {
         let see = vec![(0.0, 30.0, "cam-b".to_owned()), (55.0, 90.0, "cam-x".to_owned())];
         let asked = shown(&facts, &TightenOptions { see, ..TightenOptions::default() });
         assert_eq!(asked[0].2.as_deref(), Some("cam-b"));
-        assert!(asked[0].3.ends_with("asked for while they speak"), "{asked:?}");
+        assert!(asked[0].3.ends_with("chosen by the user for this speech"), "{asked:?}");
         // A camera that is not there is not seen.
         assert!(asked[1..].iter().all(|s| s.2.as_deref() == Some("cam-a")), "{asked:?}");
 
@@ -889,7 +898,7 @@ mod tests {
             assert!(plan.notes.is_empty());
         }
         assert!(ask(3000.0).notes[0].contains("worth keeping"));
-        assert!(ask(30.0).notes[0].contains("must stay"));
+        assert!(ask(30.0).notes[0].contains("must be kept"));
     }
 
     #[test]

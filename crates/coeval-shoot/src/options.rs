@@ -11,36 +11,35 @@ use crate::anchors::Anchor;
 use crate::chapters::GroupingOptions;
 
 coeval::options! {
-    /// How a shoot is aligned. The defaults serve.
+    /// How a shoot is aligned. The defaults suit most shoots.
     #[derive(Debug, Clone)]
     #[non_exhaustive]
     pub struct Options {
-        /// Where sound does not place a camera, may its picture be looked at for a clap that others heard? Needs an
-        /// `ffmpeg` on PATH.
+        /// If sound does not place a camera, look in its picture for a clap that other devices heard. Needs an `ffmpeg`
+        /// on PATH.
         pub picture: bool = false, 0.0..=1.0;
-        /// Believe the files' own times (timecode, or the moment of creation) to this many seconds, and look for them
-        /// there only. `None`: their times are not believed.
+        /// Trust the files' own times (timecode, or creation time) to within this many seconds, and search only there.
+        /// By default these times are not trusted.
         pub trusted_times_s: Option<f64> = None, 0.0..=1e9;
     } and {
         /// How files are opened.
         pub open: OpenOptions = OpenOptions::default();
         /// How two files are compared.
         pub pair: PairOptions = PairOptions::default();
-        /// Files of folders that are not to be taken: names relative to the folder given, or file names, `*` standing for any
-        /// characters.
+        /// Files to leave out: names relative to the folder given, or file names; `*` matches any characters.
         pub exclude: Vec<String> = Vec::new();
         /// Which files form one recording, and what kind of device made it.
         pub grouping: GroupingOptions = GroupingOptions::default();
-        /// The recording whose clock the timeline takes: its id, or the name of one of its files (`*` stands for any
-        /// characters). Its event is then the first. `None`: the recording that covers most of its event; a camera where
-        /// one covers it alike.
+        /// The recording whose clock is the reference clock: its id, or the name of one of its files (`*` matches any
+        /// characters). Its event is then the first. `None`: the recording that covers most of its event, or a camera if
+        /// one covers as much.
         pub main: Option<String> = None;
-        /// The user's own correspondences.
+        /// Moments that the user knows to match.
         pub anchors: Vec<Anchor> = Vec::new();
-        /// How far devices were from what they recorded: a recording's id or the name of its files (`*` stands for any
-        /// characters), and metres. A far microphone hears late, 2.9 ms a metre; that is taken back.
+        /// Distances from device to source: a recording's id or the name of its files (`*` matches any characters), and
+        /// metres. Sound takes 2.9 ms per metre; this delay is compensated.
         pub distances_m: Vec<(String, f64)> = Vec::new();
-        /// How many files are read or compared at once. `None`: as many as the machine has cores.
+        /// How many files are read or compared at once. `None`: the number of cores.
         pub threads: Option<NonZeroUsize> = None;
     }
 }
