@@ -248,7 +248,7 @@ fn make(material: &Material, class: &Class, seed: u64) -> std::io::Result<Shoot>
     let longest_s = camera.duration_s().max(recorder.duration_s());
     let mut devices = vec![camera, recorder];
     if class.special == Special::Jumps {
-        // The timeline clock must be one that does not jump, or the truth would ask whose jump it was.
+        // The reference clock must be one that does not jump, or the truth would ask whose jump it was.
         devices.reverse();
     }
     if class.special == Special::ThreeDevices {

@@ -6,7 +6,7 @@
 
 Needs ffmpeg (libx264, its own AAC and FLAC encoders), espeak-ng, NumPy and SciPy.
 
-One world, three devices. All sounds are laid out on the timeline clock (camera A's clock, zero at the
+One world, three devices. All sounds are laid out on the reference clock (camera A's clock, zero at the
 start of its first file). Each device then samples that world on its own clock: sample n of a file is
 the world at  timeline = offset + n / rate * (1 + drift_ppm * 1e-6),  read with a windowed sinc of 64
 points. Nothing else moves sound in time: filters are zero-phase, and every room's direct path has no

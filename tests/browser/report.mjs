@@ -147,6 +147,12 @@ const bars = await page.locator('.clip').count();
 const targets = await page.evaluate(() => [...document.querySelectorAll('a[href^="#"]')].filter((a) => !document.getElementById(a.hash.slice(1))).map((a) => a.hash));
 check(bars > 0 && targets.length === 0, `every one of ${bars} bars and all links lead somewhere ${targets}`);
 
+const folded = () => page.evaluate(() => !document.querySelector('#cut details').open);
+check(await folded() && !(await page.locator('#cut table').isVisible()), 'the table of the rough cut is folded, below its strip');
+await page.focus('#cut summary');
+await page.keyboard.press('Enter');
+check(!await folded() && await page.locator('#cut table').isVisible(), 'Enter unfolds it');
+
 const buttons = page.locator('[data-play]');
 const playing = () => page.evaluate(() => [...document.querySelectorAll('audio')].map((a, i) => (a.paused ? -1 : i)).filter((i) => i >= 0));
 await buttons.nth(0).focus();

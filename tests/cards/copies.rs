@@ -96,7 +96,7 @@ fn what_is_excluded_takes_no_part() {
     let (alignment, table) = aligned(&shoot, 0, &["--exclude", "PROXY/*"]);
     assert!(alignment.files().count() == 2 && table.contains("1 file passed over: 1 excluded"), "{table}");
     let nothing = coeval(&[&"align", &shoot, &"--exclude", &"NOTHING*"]);
-    assert!(nothing.code == 1 && nothing.err.contains("fits no file"), "{nothing:?}");
+    assert!(nothing.code == 1 && nothing.err.contains("matches no file"), "{nothing:?}");
     let all = coeval(&[&"align", &shoot, &"--exclude", &"*"]);
     assert!(all.code == 2 && all.err.contains("excluded"), "{all:?}");
 }

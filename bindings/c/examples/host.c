@@ -50,7 +50,7 @@ static float noise(unsigned long *state) {
 
 int main(int argc, char **argv) {
     static float clip[CLIP], recorded[RECORDED], conformed[CLIP];
-    void *library, *session = NULL, *symbol;
+    void *library, *instance = NULL, *symbol;
     plugin_entry_function entry;
     const plugin_interface *plugin = NULL;
     size_t i, frame, done = 0, got;
@@ -72,24 +72,24 @@ int main(int argc, char **argv) {
     for (i = 0; i < RECORDED; i++)
         recorded[i] = heard_at(3.0 + (double)i / RATE * (1.0 + 50e-6)) + noise(&recorder_noise);
 
-    session = plugin->open(RATE);
-    good = session != NULL;
+    instance = plugin->open(RATE);
+    good = instance != NULL;
     for (i = 0; good && i < CLIP; i += BLOCK)
-        good = plugin->analyse(session, PLUGIN_CLIP, clip + i, CLIP - i < BLOCK ? CLIP - i : BLOCK);
+        good = plugin->analyse(instance, PLUGIN_CLIP, clip + i, CLIP - i < BLOCK ? CLIP - i : BLOCK);
     for (i = 0; good && i < RECORDED; i += BLOCK)
-        good = plugin->analyse(session, PLUGIN_RECORDER, recorded + i, RECORDED - i < BLOCK ? RECORDED - i : BLOCK);
-    good = good && plugin->settle(session, CLIP);
-    if (session != NULL) printf("plugin: %s\n", plugin->report(session));
+        good = plugin->analyse(instance, PLUGIN_RECORDER, recorded + i, RECORDED - i < BLOCK ? RECORDED - i : BLOCK);
+    good = good && plugin->settle(instance, CLIP);
+    if (instance != NULL) printf("plugin: %s\n", plugin->report(instance));
     while (good && done < CLIP) {
-        while (good && plugin->wants(session, &frame)) {
+        while (good && plugin->wants(instance, &frame)) {
             size_t from = frame < RECORDED ? frame : RECORDED;
-            good = plugin->feed(session, recorded + from, RECORDED - from < BLOCK ? RECORDED - from : BLOCK);
+            good = plugin->feed(instance, recorded + from, RECORDED - from < BLOCK ? RECORDED - from : BLOCK);
         }
-        got = plugin->take(session, conformed + done, CLIP - done < BLOCK ? CLIP - done : BLOCK);
+        got = plugin->take(instance, conformed + done, CLIP - done < BLOCK ? CLIP - done : BLOCK);
         if (got == 0) break;
         done += got;
     }
-    if (session != NULL) plugin->close(session);
+    if (instance != NULL) plugin->close(instance);
     dlclose(library);
 
     /* Under the clip lies what was heard there, but for the recorder's noise. */

@@ -6,21 +6,21 @@
 
 #include <coeval.h>
 
-typedef struct session {
+typedef struct instance {
     double rate_hz;
     coeval_error *error;
     coeval_track_builder *builders[2];
     coeval_resampler *resampler;
     char report[200];
-} session;
+} instance;
 
-static int failed(session *s) {
+static int failed(instance *s) {
     snprintf(s->report, sizeof s->report, "%s", coeval_error_text(s->error));
     return 0;
 }
 
-static void close_session(void *opaque) {
-    session *s = opaque;
+static void close_instance(void *opaque) {
+    instance *s = opaque;
     coeval_track_builder_free(&s->builders[PLUGIN_CLIP]);
     coeval_track_builder_free(&s->builders[PLUGIN_RECORDER]);
     coeval_resampler_free(&s->resampler);
@@ -28,15 +28,15 @@ static void close_session(void *opaque) {
     free(s);
 }
 
-static void *open_session(double rate_hz) {
-    session *s;
+static void *open_instance(double rate_hz) {
+    instance *s;
     int i;
     if (coeval_abi_version() != COEVAL_ABI_VERSION || (s = calloc(1, sizeof *s)) == NULL) return NULL;
     s->rate_hz = rate_hz;
     s->error = coeval_error_new();
     for (i = 0; i < 2; i++) {
         if (coeval_track_builder_new(rate_hz, 1, &s->builders[i], s->error) != COEVAL_OK) {
-            close_session(s);
+            close_instance(s);
             return NULL;
         }
     }
@@ -44,7 +44,7 @@ static void *open_session(double rate_hz) {
 }
 
 static int analyse(void *opaque, int which, const float *samples, size_t frames) {
-    session *s = opaque;
+    instance *s = opaque;
     coeval_status status = coeval_track_builder_push_interleaved(s->builders[which], samples, frames, s->error);
     return status == COEVAL_OK || failed(s);
 }
@@ -52,7 +52,7 @@ static int analyse(void *opaque, int which, const float *samples, size_t frames)
 /* The clip is `a`, the recorder `b`: the map found leads from the recorder's time to the clip's own time, and
  * with that as timeline the resampler's output lies under the clip. */
 static int settle(void *opaque, size_t clip_frames) {
-    session *s = opaque;
+    instance *s = opaque;
     coeval_track *clip = NULL, *recorder = NULL;
     coeval_pair *pair = NULL;
     coeval_pair_summary found;
@@ -87,7 +87,7 @@ static int settle(void *opaque, size_t clip_frames) {
 }
 
 static int wants(void *opaque, size_t *frame) {
-    session *s = opaque;
+    instance *s = opaque;
     uint64_t wanted = 0;
     int yes = coeval_resampler_wants(s->resampler, &wanted);
     *frame = (size_t)wanted;
@@ -95,7 +95,7 @@ static int wants(void *opaque, size_t *frame) {
 }
 
 static int feed(void *opaque, const float *samples, size_t frames) {
-    session *s = opaque;
+    instance *s = opaque;
     coeval_status status = frames > 0
                                ? coeval_resampler_push_interleaved(s->resampler, samples, frames, s->error)
                                : coeval_resampler_end_of_source(s->resampler, s->error);
@@ -103,16 +103,16 @@ static int feed(void *opaque, const float *samples, size_t frames) {
 }
 
 static size_t take(void *opaque, float *samples, size_t capacity) {
-    session *s = opaque;
+    instance *s = opaque;
     size_t frames = 0;
     if (coeval_resampler_pull_interleaved(s->resampler, samples, capacity, NULL, &frames, s->error) != COEVAL_OK)
         failed(s);
     return frames;
 }
 
-static const char *report(void *opaque) { return ((session *)opaque)->report; }
+static const char *report(void *opaque) { return ((instance *)opaque)->report; }
 
-static const plugin_interface interface = {open_session, analyse, settle, wants, feed, take, report, close_session};
+static const plugin_interface interface = {open_instance, analyse, settle, wants, feed, take, report, close_instance};
 
 #if defined(__GNUC__)
 __attribute__((visibility("default")))

@@ -8,21 +8,21 @@
 enum { PLUGIN_CLIP = 0, PLUGIN_RECORDER = 1 };
 
 typedef struct plugin_interface {
-    /* A session for mono sound at `rate_hz`; NULL when there is none to be had. */
+    /* An instance for mono sound at `rate_hz`; NULL when there is none to be had. */
     void *(*open)(double rate_hz);
     /* First pass: the next block of one of the two sounds, to find out how they lie. 0: failed. */
-    int (*analyse)(void *session, int which, const float *samples, size_t frames);
+    int (*analyse)(void *instance, int which, const float *samples, size_t frames);
     /* After the first pass. 0: the two have no common sound, or it failed. */
-    int (*settle)(void *session, size_t clip_frames);
+    int (*settle)(void *instance, size_t clip_frames);
     /* Second pass: which recorder frame is wanted next? 0: none now, take blocks out. */
-    int (*wants)(void *session, size_t *frame);
+    int (*wants)(void *instance, size_t *frame);
     /* The recorder's sound from that frame on; no frames: the recording has ended there. 0: failed. */
-    int (*feed)(void *session, const float *samples, size_t frames);
+    int (*feed)(void *instance, const float *samples, size_t frames);
     /* Sound that lies under the clip, sample for sample; returns the number of frames. */
-    size_t (*take)(void *session, float *samples, size_t capacity);
+    size_t (*take)(void *instance, float *samples, size_t capacity);
     /* What went wrong last, or what was found. Valid until the next call. */
-    const char *(*report)(void *session);
-    void (*close)(void *session);
+    const char *(*report)(void *instance);
+    void (*close)(void *instance);
 } plugin_interface;
 
 /* The one function that a plugin exports. */

@@ -805,7 +805,7 @@ private:
     detail::Handle<coeval_speech_builder, coeval_speech_builder_free> handle_;
 };
 
-/// Who speaks when in a shoot.
+/// When someone speaks in a shoot.
 class Voices {
 public:
     explicit Voices(detail::Handle<coeval_voices, coeval_voices_free> handle) : handle_(std::move(handle)) {}
@@ -859,7 +859,7 @@ public:
     }
     std::string to_json() const { return detail::text(coeval_plan_to_json(get())); }
     double shown_s() const { return coeval_plan_shown_s(get()); }
-    /// Frames a second: numerator and denominator.
+    /// Frame rate (fps): numerator and denominator.
     std::pair<std::uint32_t, std::uint32_t> frame_rate() const {
         std::pair<std::uint32_t, std::uint32_t> rate;
         detail::check([&](auto error) { return coeval_plan_frame_rate(get(), &rate.first, &rate.second, error); });

@@ -172,7 +172,7 @@ const NOTHING: coeval_rendered = coeval_rendered {
 };
 
 /// Writes the sound of a rough cut to `file`, as WAV: stereo, 48 kHz, 24 bits, as long as the cut, silent where time
-/// passes at speed. It appears whole or not at all. `voices` are those of the alignment, `folder` is the one that the
+/// is sped up. It appears whole or not at all. `voices` are those of the alignment, `folder` is the one that the
 /// alignment's names are relative to. `options` may be NULL for the defaults, `rendered` where nobody wants to know;
 /// `progress` may be NULL; `user` is handed to it.
 #[unsafe(no_mangle)]

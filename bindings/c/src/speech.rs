@@ -1,4 +1,4 @@
-//! Who speaks when.
+//! When someone speaks.
 
 use coeval::Result;
 use coeval_listen::speech::{
@@ -21,7 +21,7 @@ const _: () = assert!(COEVAL_SPEECH_STEP_S == STEP_S && COEVAL_SPEECH_RATE_HZ ==
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 #[repr(i32)]
 pub enum coeval_origin {
-    /// Somebody aboard, over the intercom.
+    /// A local voice: any voice that does not come over the radio. Texts call it `intercom`.
     COEVAL_INTERCOM = 1,
     /// The radio.
     COEVAL_RADIO = 2,

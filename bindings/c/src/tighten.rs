@@ -1,4 +1,4 @@
-//! From who speaks when to a rough cut.
+//! From when someone speaks to a rough cut.
 
 use std::ffi::{CString, c_char};
 
@@ -33,7 +33,7 @@ pub unsafe extern "C" fn coeval_tighten_options_free(options: *mut *mut coeval_t
     unsafe { handle::free(options) }
 }
 
-/// Pause that is left between two sentences where time is taken out, seconds, 0.2 to 30. Default 0.8.
+/// Pause left between two sentences where time is removed, seconds, 0.2 to 30. Default 0.8.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_tighten_options_set_pause_s(
     options: *mut coeval_tighten_options,
@@ -49,7 +49,7 @@ pub unsafe extern "C" fn coeval_tighten_options_set_pause_s(
     }
 }
 
-/// A cut keeps this from every voice, seconds, 0.08 to 5. Default 0.2.
+/// Minimum time between a cut and speech, seconds, 0.08 to 5. Default 0.2.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_tighten_options_set_handle_s(
     options: *mut coeval_tighten_options,
@@ -65,7 +65,7 @@ pub unsafe extern "C" fn coeval_tighten_options_set_handle_s(
     }
 }
 
-/// Shorter stretches without voice or event are no dead air, seconds, 0.2 to 600. Default 2.
+/// Minimum length of dead air (a stretch without speech or event), seconds, 0.2 to 600. Default 2.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_tighten_options_set_dead_s(
     options: *mut coeval_tighten_options,
@@ -129,8 +129,8 @@ pub unsafe extern "C" fn coeval_tighten_options_set_target_s(
     }
 }
 
-/// Dead air of `from_s` seconds (0.2 or more) and longer is passed at `speed` times the speed (2 to 100), not taken out.
-/// `from_s` 0, the default: it is taken out, and `speed` does not matter.
+/// Dead air of at least `from_s` seconds (0.2 or more) is sped up `speed` times (2 to 100) instead of dropped. `from_s` 0,
+/// the default: it is dropped, and `speed` is not used.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_tighten_options_set_pass(
     options: *mut coeval_tighten_options,
@@ -263,7 +263,7 @@ pub unsafe extern "C" fn coeval_tighten_options_add_motion(
     }
 }
 
-/// A tightened timeline: stretches end to end, each shown, passed at speed or dropped. Never changes: any number of
+/// A tightened timeline: stretches end to end, each shown, sped up or dropped. Never changes: any number of
 /// threads may use one.
 pub struct coeval_plan {
     _opaque: [u8; 0],
@@ -341,7 +341,7 @@ pub unsafe extern "C" fn coeval_plan_free(plan: *mut *mut coeval_plan) {
     unsafe { handle::free(plan) }
 }
 
-/// Frames a second of the timeline, as a ratio.
+/// Frame rate (fps) of the timeline, as a ratio.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_plan_frame_rate(
     plan: *const coeval_plan,

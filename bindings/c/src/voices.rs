@@ -1,4 +1,4 @@
-//! Who speaks when in a shoot.
+//! When someone speaks in a shoot.
 
 use std::ffi::{CString, c_char, c_void};
 
@@ -14,7 +14,7 @@ use crate::shoot::{coeval_alignment, yes_or_no};
 use crate::speech::coeval_origin;
 use crate::status::{coeval_error, coeval_status, guard};
 
-/// Who speaks when in a shoot, as its recorder heard it. Never changes: any number of threads may use one.
+/// When someone speaks in a shoot, as its recorder heard it. Never changes: any number of threads may use one.
 pub struct coeval_voices {
     _opaque: [u8; 0],
 }
@@ -56,7 +56,7 @@ impl Voices {
     }
 }
 
-/// Hears the recorder of a shoot once, and each camera once, and writes who speaks when to `*out`. `folder` is the one
+/// Hears the recorder of a shoot once, and each camera once, and writes when someone speaks to `*out`. `folder` is the one
 /// that the alignment's names are relative to. `allow_ffmpeg`: as for `coeval_shoot_set_allow_ffmpeg`. `progress` may
 /// be NULL; `user` is handed to it.
 #[unsafe(no_mangle)]

@@ -978,7 +978,7 @@ static void cards(const char *folder) {
     }
     coeval_alignment_free(&alignment);
     CHECK_OK(coeval_shoot_exclude(shoot, "NO_SUCH_*", error), error);
-    CHECK_FAILS(coeval_shoot_align(shoot, NULL, NULL, &alignment, error), "fits no file");
+    CHECK_FAILS(coeval_shoot_align(shoot, NULL, NULL, &alignment, error), "matches no file");
     coeval_shoot_free(&shoot);
 }
 
@@ -1091,7 +1091,7 @@ static void shoots(void) {
     CHECK(coeval_alignment_anchor_count(alignment) == 0);
     anchor.struct_size = sizeof anchor;
     CHECK_FAILS(coeval_alignment_get_anchor(alignment, 0, &anchor, error), "no anchor");
-    CHECK_FAILS(coeval_shoot_add_anchor(shoot, "CAM_A_001", "soon", "REC_001", "3.0", 0, 0.0, error), "no moment");
+    CHECK_FAILS(coeval_shoot_add_anchor(shoot, "CAM_A_001", "soon", "REC_001", "3.0", 0, 0.0, error), "is not a time");
     CHECK_FAILS(coeval_shoot_add_anchor(shoot, "CAM_A_001", "7.0", "REC_001", "3.0", 2, 0.0, error), "neither");
     /* It starts 2 s late; this says 4 s. */
     CHECK_OK(coeval_shoot_add_anchor(shoot, "CAM_A_001", "00:00:07.0", "REC_001", "3.0", 0, 0.05, error), error);

@@ -333,7 +333,7 @@ pub(crate) fn conform<'py>(
     Ok(list)
 }
 
-/// Who speaks when in a shoot, as JSON.
+/// When someone speaks in a shoot, as JSON.
 #[pyfunction]
 pub(crate) fn hear(
     py: Python<'_>,

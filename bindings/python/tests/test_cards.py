@@ -41,5 +41,5 @@ def test_what_is_excluded_takes_no_part(card: Path) -> None:
     for exclude in ("backup/*", ["backup/*"]):
         shoot = coeval.align_shoot(card, exclude=exclude)
         assert len(shoot.files) == 3 and all(file.placed for file in shoot.files)
-    with pytest.raises(coeval.InvalidArgumentError, match="fits no file"):
+    with pytest.raises(coeval.InvalidArgumentError, match="matches no file"):
         coeval.align_shoot(card, exclude="NO_SUCH_*")

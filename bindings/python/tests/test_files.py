@@ -125,7 +125,7 @@ def test_anchors_are_held_against_the_sound(shoot_folder: Path, tmp_path: Path) 
     moved_s = obeyed["REC_0003.FLAC"].clock_map.to_timeline(0.0) - obeyed["CAM-A_0017.MP4"].clock_map.to_timeline(0.0)
     stood_s = free["REC_0003.FLAC"].clock_map.to_timeline(0.0) - free["CAM-A_0017.MP4"].clock_map.to_timeline(0.0)
     assert moved_s - stood_s == pytest.approx(2.0, abs=2e-3)
-    with pytest.raises(ValueError, match="no moment"):
+    with pytest.raises(ValueError, match="is not a time"):
         coeval.align_shoot(files, anchors=[coeval.Anchor("REC_*", "soon", "CAM*", 1)])
 
 

@@ -61,7 +61,7 @@ impl Truth {
         serde_json::from_str(&text).map_err(|e| Error::new(ErrorKind::Damaged, e.to_string()).with_path(path))
     }
 
-    /// Every file that is known, and its true map; `None` for one that has no place.
+    /// Every file that is known, and its true map; `None` for one that is to stay unplaced.
     fn maps(&self) -> Result<Vec<(&str, Option<ClockMap>)>, Error> {
         let files = self.recordings.iter().flat_map(|r| &r.files);
         let map = |f: &TrueFile| (!f.knots.is_empty()).then(|| ClockMap::from_knots(f.knots.clone())).transpose();

@@ -88,7 +88,7 @@ fn unquoted(word: &str) -> Option<String> {
     String::from_utf8(bytes).ok()
 }
 
-/// 1 to 1000 frames a second.
+/// 1 to 1000 fps.
 fn is_frame_rate([num, den]: [u32; 2]) -> bool {
     den > 0 && num >= den && u64::from(num) <= 1000 * u64::from(den)
 }

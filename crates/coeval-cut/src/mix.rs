@@ -87,7 +87,7 @@ impl RenderOptions {
 }
 
 /// Writes the sound of a rough cut to `path` as WAV: stereo, 48 kHz, 24 bits, as long as the shorter timeline, silent
-/// where time passes at speed. The file appears whole or not at all. `folder` is the one that the alignment's names are
+/// where time is sped up. The file appears whole or not at all. `folder` is the one that the alignment's names are
 /// relative to; `speech` says which recording is the voice and how loud it is.
 ///
 /// # Errors

@@ -34,7 +34,7 @@ pub(crate) fn alignment(recordings: &[Value]) -> Alignment {
     Alignment::from_json(&value.to_string()).unwrap()
 }
 
-/// Two cameras and a recorder, 29.97 frames a second, 199.02 s.
+/// Two cameras and a recorder, 29.97 fps, 199.02 s.
 pub(crate) fn shoot() -> Alignment {
     alignment(&[
         recording("cam-a", "camera", "A.MOV", 48_000, [12.012, 174.174]),

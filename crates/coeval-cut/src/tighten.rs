@@ -94,7 +94,7 @@ pub struct Facts {
     pub events: Vec<Moment>,
     /// What was found to happen, and competes with what is said.
     pub found: Vec<Moment>,
-    /// The cameras, the timeline clock's first.
+    /// The cameras, the reference clock's first.
     pub angles: Vec<Angle>,
 }
 
@@ -216,7 +216,7 @@ impl Entry {
 /// A tightened timeline.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Plan {
-    /// Frames a second, as a ratio.
+    /// Frame rate (fps), as a ratio.
     pub frame_rate: [u32; 2],
     /// From the first frame to the last, without gap or overlap.
     pub entries: Vec<Entry>,
@@ -452,7 +452,7 @@ fn first_picture(facts: &Facts) -> i64 {
     starts.min().unwrap_or(0).clamp(0, facts.frames)
 }
 
-/// Where what can be passed at speed begins: with the first picture, or with what must stay before it.
+/// Where what can be sped up begins: with the first picture, or with what must stay before it.
 fn head(kept: &[Kept], facts: &Facts) -> i64 {
     kept.first().map_or(i64::MAX, |k| k.from).min(first_picture(facts))
 }
@@ -644,7 +644,7 @@ pub fn angles(plan: &mut Plan, facts: &Facts, options: &TightenOptions) {
             out.push(entry);
             continue;
         }
-        // What is passed at speed has one angle: its frames cannot be counted in parts.
+        // What is sped up has one angle: its frames cannot be counted in parts.
         let inner =
             moments.iter().copied().filter(|m| entry.fate == EditAction::Show && *m > entry.from && *m < entry.to);
         let bounds: Vec<i64> = std::iter::once(entry.from).chain(inner).chain([entry.to]).collect();
@@ -794,7 +794,7 @@ mod tests {
         facts.voices.remove(1);
         facts.found.clear();
         facts.angles[1].frames = vec![(275, 2500)];
-        // What is passed at speed begins with the first picture too.
+        // What is sped up begins with the first picture too.
         let passed = first(&facts, &TightenOptions { pass_from_s: Some(5.0), ..TightenOptions::default() });
         assert_eq!(passed.kept()[0], (275, 740, 8));
         // The user's word goes before, and is said.

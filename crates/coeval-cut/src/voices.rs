@@ -1,4 +1,4 @@
-//! Reads who speaks when from a finished alignment, what else happens, and what a plan needs besides.
+//! Reads when someone speaks from a finished alignment, what else happens, and what a plan needs besides.
 
 use std::io::{Read, Seek, SeekFrom, Write};
 use std::path::Path;
@@ -20,7 +20,7 @@ use crate::tighten::{Angle, Facts, Moment, Voice};
 /// The value of `schema`.
 pub const SCHEMA: &str = "coeval.speech/1";
 
-/// Who speaks when, and of which alignment that was read: a text that a folder of results keeps, so that a plan can
+/// When someone speaks, and of which alignment that was read: a text that a folder of results keeps, so that a plan can
 /// be made again with other parameters without reading a sample.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct SpeechMap {
@@ -32,7 +32,7 @@ pub struct SpeechMap {
     pub recorder: String,
     /// Integrated loudness of what is said there, LUFS (ITU-R BS.1770); `None` when nobody speaks.
     pub loudness_lufs: Option<f64>,
-    /// Who speaks when, in time order.
+    /// When someone speaks, in time order.
     pub voices: Vec<Voice>,
     /// Claps that two recordings heard, and what stands out of the cameras' sound where nobody speaks, in time order.
     pub events: Vec<Moment>,

@@ -72,7 +72,7 @@ pub fn to_edl(
     if start.rate() != layout.rate {
         return Err(Error::new(
             ErrorKind::InvalidArgument,
-            format!("the start timecode counts {} frames a second, the timeline {}", start.rate(), layout.rate),
+            format!("the start timecode counts {} fps, the timeline {}", start.rate(), layout.rate),
         ));
     }
     let whole = |piece: &Piece| {
@@ -178,7 +178,7 @@ pub fn edl(title: &str, channel: Channel, start: Timecode, events: &[Event]) -> 
         if event.source_in.rate() != start.rate() {
             return Err(Error::new(
                 ErrorKind::InvalidArgument,
-                format!("a list counts one rate, {} frames a second, not {}", start.rate(), event.source_in.rate()),
+                format!("a list counts one rate, {} fps, not {}", start.rate(), event.source_in.rate()),
             )
             .with_path(&event.clip));
         }

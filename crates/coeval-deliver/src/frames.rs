@@ -18,7 +18,7 @@ pub struct PictureClip<'a> {
     pub file: &'a str,
     /// From the file's presentation time to timeline time.
     pub map: &'a ClockMap,
-    /// Frames a second; the mean where frames differ in length.
+    /// Frame rate (fps); the mean where frames differ in length.
     pub rate: FrameRate,
     /// Where the picture starts on the file's presentation time, seconds.
     pub start_s: f64,
@@ -86,7 +86,7 @@ impl FrameOptions {
 
 /// A longer file is none that a device made, seconds.
 const LONGEST_S: f64 = 2.0 * 86_400.0;
-/// A thousand hours of material at 100 ppm and 60 frames a second slip 22,000 times.
+/// A thousand hours of material at 100 ppm and 60 fps slip 22,000 times.
 pub(crate) const MOST_PIECES: usize = 100_000;
 
 pub(crate) fn refuse<T>(file: &str, what: String) -> Result<T> {
@@ -135,7 +135,7 @@ pub(crate) fn first_beyond(
     None
 }
 
-/// Lays a clip on the frames of a timeline with `sequence` frames a second.
+/// Lays a clip on the frames of a timeline with `sequence` fps.
 ///
 /// `quiet` holds stretches of dead air on the timeline, `(from_s, to_s)`, in any order. Half a frame
 /// is half of the longer of both frames, the clip's and the timeline's. Pieces come in timeline
@@ -407,7 +407,7 @@ mod tests {
 
     #[test]
     fn endless_slips_are_refused_at_once() {
-        // Two days at 1000 frames a second, running off by a frame every fifth: 35 million pieces.
+        // Two days at 1000 fps, running off by a frame every fifth: 35 million pieces.
         let rate = FrameRate::new(1000, 1).unwrap();
         let started = std::time::Instant::now();
         let off = ClockMap::linear(0.0, 240_000.0, 172_800.0);

@@ -514,31 +514,31 @@ impl<'a> OneEvent<'a> {
     }
 
     fn read_me(&self, out: &OutFolder, others: &[Elsewhere]) -> String {
-        let mut text = String::from("What lies here\r\n==============\r\n\r\n");
+        let mut text = String::from("What is in this folder\r\n======================\r\n\r\n");
         let lines = [
             (
                 "report.html",
-                "Begin here: who recorded when, how sure it is, and places to listen to. Needs no network.",
+                "Start here. It shows what needs attention, who recorded when, and places to listen to. It needs no network.",
             ),
             (
                 TIMELINE,
-                "The timeline (OpenTimelineIO): a track for each recording's picture and sound, clips on whole frames.",
+                "The timeline (OpenTimelineIO). Each recording has a track for picture and one for sound; clips are on whole frames.",
             ),
-            ("edl", "The same as edit decision lists, one a track, for programs that take no OpenTimelineIO."),
+            ("edl", "The same as edit decision lists, one per track, for editors that cannot read OpenTimelineIO."),
             (
                 UNDER_CLIPS,
-                "A recorder's sound for each camera clip: same start, same length, in step to the sample. Put it under the clip at its first moment.",
+                "Conformed sound of the recorder for each camera clip: resampled and cut so that it lies under the clip to the sample. Put it under the clip, with the same start.",
             ),
             (
                 WHOLE,
-                "Each recorder file whole, on the timeline's clock. Put it where its time reference says; it needs no stretching.",
+                "Each recorder file in full, on the reference clock. Put it at its time reference; it needs no stretching.",
             ),
-            (MARKERS, "Clips, jumps, claps and speech with timecode, as a table."),
-            (CAPTIONS, "The same as captions for a player that shows the timeline (WebVTT)."),
-            (CHAPTERS, "The clips of the timeline's clock as chapters for a player (WebVTT)."),
-            (rough::FOLDER, "A shorter version with dead air taken out: edits.txt says what goes and can be changed."),
-            (rough::SPEECH, "Who speaks when and what else happens, for programs."),
-            (ALIGNMENT, "Every file's place, for programs."),
+            (MARKERS, "A table of clips, jumps, claps and speech, with timecode."),
+            (CAPTIONS, "The same as captions for a video player (WebVTT)."),
+            (CHAPTERS, "The clips of the reference recording as chapters for a video player (WebVTT)."),
+            (rough::FOLDER, "A shorter version without dead air. You can change edits.txt, the list of its cuts."),
+            (rough::SPEECH, "When someone speaks and what else happens, for programs."),
+            (ALIGNMENT, "The place of each file, for programs."),
         ];
         // A folder that an earlier run has left empty holds nothing to take in.
         let is_there = |path: PathBuf| path.is_file() || coeval_shoot::files_below(&path).is_ok_and(|f| !f.is_empty());
@@ -549,36 +549,36 @@ impl<'a> OneEvent<'a> {
         let unplaced: Vec<&str> = self.alignment.files().filter(|f| f.is_left_out()).map(|f| f.path.as_str()).collect();
         let _ = write!(
             text,
-            "\r\nThe timeline has {} frames a second. Its first moment has the timecode {}; lists and time references\r\n\
-             count from there. Its clock is that of {}. The files in sound/ must stay where they are, or be found\r\n\
-             again by your program, and so must the recordings.\r\n",
+            "\r\nThe timeline has {} fps. It starts at timecode {}, and lists and time references count from there.\r\n\
+             Its reference clock is that of {}. Do not move the recordings or the files in sound/: your editor\r\n\
+             would have to find them again.\r\n",
             self.layout.rate,
             self.start,
             one_line(&self.alignment.timeline.clock)
         );
         if !unplaced.is_empty() {
             let names = unplaced.iter().map(|n| one_line(n)).collect::<Vec<_>>().join(", ");
-            let _ = write!(text, "\r\nWithout a place: {names}. alignment.json says why.\r\n");
+            let _ = write!(text, "\r\nUnplaced: {names}. The report gives the reasons.\r\n");
         }
         let copies = self.alignment.files().filter_map(|f| Some((f, f.copy_of.as_ref()?)));
         let copies: Vec<String> =
             copies.map(|(f, of)| format!("{} (of {})", one_line(&f.path), one_line(of))).collect();
         if !copies.is_empty() {
-            let _ = write!(text, "\r\nCopies, which are not used: {}.\r\n", copies.join(", "));
+            let _ = write!(text, "\r\nCopies that are not used: {}.\r\n", copies.join(", "));
         }
         let doubtful = self.alignment.files().filter(|f| self.alignment.is_doubtful(f));
         let doubtful: Vec<String> = doubtful.map(|f| one_line(&f.path)).collect();
         if !doubtful.is_empty() {
             let _ = write!(
                 text,
-                "\r\nTo be checked, less than 99 % sure: {}. They lie on tracks of their own, which are switched off.\r\n",
+                "\r\nTo be checked (confidence below 99 %): {}. They are on separate tracks, which are switched off.\r\n",
                 doubtful.join(", ")
             );
         }
         if !others.is_empty() {
             let _ = write!(
                 text,
-                "\r\nThis is event {}. The recordings hold several, which share no sound; each has a timeline of its own.\r\n",
+                "\r\nThis is event {}. The recordings hold several events that share no sound. Each has its own timeline.\r\n",
                 self.number
             );
             for other in others {
@@ -586,8 +586,8 @@ impl<'a> OneEvent<'a> {
             }
         }
         text.push_str(
-            "\r\nBefore you pass any of it on: radio traffic may be unlawful to publish, and everybody recorded must have\r\n\
-             agreed. Turn headphones down before you listen.\r\n",
+            "\r\nBefore you publish: radio traffic may be unlawful to publish, and everybody recorded must have agreed.\r\n\
+             Turn headphones down before you listen.\r\n",
         );
         text
     }

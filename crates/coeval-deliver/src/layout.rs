@@ -82,9 +82,9 @@ pub struct Lane {
 /// An alignment on whole frames.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Layout {
-    /// The timeline's frame rate: that of the timeline clock's picture, else of the first camera's, else 25.
+    /// The timeline's frame rate: that of the reference clock's picture, else of the first camera's, else 25.
     pub rate: FrameRate,
-    /// The timeline clock's lanes first, then the others in the alignment's order, then those that are to be checked;
+    /// The reference clock's lanes first, then the others in the alignment's order, then those that are to be checked;
     /// those without a placed file are left out.
     pub lanes: Vec<Lane>,
 }

@@ -38,7 +38,7 @@ use crate::timecode::{FrameRate, Timecode};
 
 /// The folder of a rough cut beside its alignment.
 pub const FOLDER: &str = "rough-cut";
-/// Who speaks when, beside the alignment: what a rough cut is made of.
+/// When someone speaks, beside the alignment: what a rough cut is made of.
 pub const SPEECH: &str = "speech.json";
 const EDITS: &str = "edits.txt";
 const PLAN: &str = "plan.json";
@@ -56,7 +56,7 @@ fn cut_lane(alignment: &Alignment, lane: &Lane, plan: &Plan, rate: FrameRate, so
     let mut at = 0;
     for (from, to, speed) in plan.kept() {
         let frames = if speed == 1 { to - from } else { (to - from + i64::from(speed) - 1) / i64::from(speed) };
-        // At speed there is picture only.
+        // Where time is sped up there is picture only.
         if speed == 1 || !sound {
             cuts.extend(lane.pieces.iter().filter_map(|p| cut_piece(alignment, p, from, to, speed, at, frames, rate)));
         }
@@ -228,16 +228,16 @@ pub fn check_folder(out: &Path, edited: Option<&Plan>) -> Result<()> {
     for name in files_below(out)? {
         if name != EDITS && !own.contains(&name) {
             return taken(
-                format!("holds {name:?}, which is no part of an earlier rough cut"),
-                "choose another folder with -o, or let --replace write over files of the same names",
+                format!("the folder holds {name:?}, which is not part of an earlier rough cut"),
+                "choose another folder with -o, or use --replace to overwrite files with the same names",
             );
         }
         let text = if name == EDITS { read_text(&out.join(EDITS), LARGEST_LIST).unwrap_or_default() } else { continue };
         let untouched = plan.as_ref().is_some_and(|p| edit_list(p) == text);
         if !untouched && (edited.is_none() || read_edit_list(&text).ok().as_ref() != edited) {
             return taken(
-                format!("{EDITS} has been changed since"),
-                "give it back with --edits, choose another folder with -o, or let --replace write over it",
+                format!("{EDITS} has been changed"),
+                "use it with --edits, choose another folder with -o, or use --replace to overwrite it",
             );
         }
     }
@@ -303,18 +303,18 @@ pub fn write(
     if [rate.num(), rate.den()] != plan.frame_rate {
         return Err(Error::new(
             ErrorKind::InvalidArgument,
-            format!(
-                "the plan counts {}/{} frames a second, the timeline {rate}",
-                plan.frame_rate[0], plan.frame_rate[1]
-            ),
+            format!("the plan has {}/{} fps, but the timeline has {rate}", plan.frame_rate[0], plan.frame_rate[1]),
         ));
     }
     let here = resolved(out);
     let read = alignment.files().map(|f| media.join(&f.path)).chain(levels.voice_over.iter().map(|v| v.path.clone()));
     if let Some(path) = read.map(|path| resolved(&path)).find(|path| path.starts_with(&here)) {
-        return Err(Error::new(ErrorKind::InvalidArgument, "this lies where the rough cut goes, and could be removed")
-            .with_path(path)
-            .with_remedy("move it, or choose another folder with -o"));
+        return Err(Error::new(
+            ErrorKind::InvalidArgument,
+            "this file is in the folder of the rough cut, and could be removed",
+        )
+        .with_path(path)
+        .with_remedy("move it, or choose another folder with -o"));
     }
     let start = Timecode::from_label([1, 0, 0, 0], rate, rate.counting())?;
     let tracks = tracks(alignment, &layout, plan, &facts.voices, levels);
@@ -386,7 +386,7 @@ fn events(
     let rate = start.rate();
     let mut events: Vec<Event> = Vec::new();
     let mut before: Option<Piece> = None;
-    // The list has no speeds: what is passed at speed is left out of it.
+    // The list has no speeds: what is sped up is left out of it.
     for cut in joined(&track.cuts, conformed).into_iter().filter(|c| c.speed == 1) {
         let piece = cut.piece;
         let whole = conformed_of(&piece, conformed).map(|c| &c.1);
@@ -506,9 +506,9 @@ fn section(plan: &Plan, facts: &Facts) -> Result<String> {
         .iter()
         .map(|e| {
             let (fate, word) = match e.fate {
-                EditAction::Show => ("show", "stays".to_owned()),
-                EditAction::Pass(speed) => ("pass", format!("passes {speed} times faster")),
-                EditAction::Drop => ("drop", "goes".to_owned()),
+                EditAction::Show => ("show", "kept".to_owned()),
+                EditAction::Pass(speed) => ("pass", format!("sped up {speed} times")),
+                EditAction::Drop => ("drop", "dropped".to_owned()),
             };
             json!({
                 "fate": fate, "word": word, "from": plan.clock(e.from), "to": plan.clock(e.to),
@@ -684,7 +684,7 @@ mod tests {
         std::fs::write(&path, empty).unwrap();
         assert!(into_report(&path, &some_plan(), &facts).unwrap());
         let once = std::fs::read_to_string(&path).unwrap();
-        assert!(once.contains("Rough cut: 0:00:50 becomes") && once.contains("cam a|#%") && once.contains("#cut"));
+        assert!(once.contains("Rough cut: 0:00:50 cut to") && once.contains("cam a|#%") && once.contains("#cut"));
         assert!(into_report(&path, &some_plan(), &facts).unwrap());
         assert_eq!(std::fs::read_to_string(&path).unwrap(), once);
         assert_eq!(report::with_cut(empty, report::cut_in(&once).unwrap()).unwrap(), once);

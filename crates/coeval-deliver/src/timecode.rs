@@ -5,7 +5,7 @@ use std::str::FromStr;
 
 use coeval::{Error, ErrorKind, Result};
 
-/// Frames a second as an exact ratio in lowest terms: 30000/1001.
+/// Frame rate (fps) as an exact ratio in lowest terms: 30000/1001.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub struct FrameRate {
     num: u32,
@@ -30,16 +30,13 @@ impl FrameRate {
     /// 60.
     pub const FPS_60: Self = Self { num: 60, den: 1 };
 
-    /// `num / den` frames a second.
+    /// `num / den` fps.
     ///
     /// # Errors
     /// [`InvalidArgument`](ErrorKind::InvalidArgument) when the ratio is not within 1 to 1000.
     pub fn new(num: u32, den: u32) -> Result<Self> {
         if den == 0 || num < den || u64::from(num) > 1000 * u64::from(den) {
-            return Err(Error::new(
-                ErrorKind::InvalidArgument,
-                format!("{num}/{den} frames a second is not within 1 to 1000"),
-            ));
+            return Err(Error::new(ErrorKind::InvalidArgument, format!("{num}/{den} fps is not within 1 to 1000")));
         }
         let divisor = greatest_common_divisor(num, den);
         Ok(Self { num: num / divisor, den: den / divisor })
@@ -55,7 +52,7 @@ impl FrameRate {
         self.den
     }
 
-    /// Frames a second, as near as `f64` comes.
+    /// Frame rate (fps), as near as `f64` comes.
     pub fn hz(self) -> f64 {
         f64::from(self.num) / f64::from(self.den)
     }
@@ -80,8 +77,9 @@ impl FrameRate {
         seconds * f64::from(self.num) / f64::from(self.den)
     }
 
-    /// Labels that drop-frame counting skips in each minute but every tenth: 2 at 30000/1001, 4 at
-    /// 60000/1001, 8 at 120000/1001; 0 where drop-frame counting is not defined (24000/1001 too).
+    /// Labels that drop-frame counting skips in each minute but every tenth: 2 at 30000/1001 and 4 at 60000/1001 (SMPTE ST
+    /// 12-1); 8 at 120000/1001 (the same rule carried on: common practice, no source); 0 where drop-frame counting is not
+    /// defined (24000/1001 too).
     pub fn dropped_labels(self) -> u32 {
         if self.den == 1001 && self.num.is_multiple_of(30_000) { self.num / 15_000 } else { 0 }
     }
@@ -145,7 +143,7 @@ impl Timecode {
         let shown = format!("{h:02}:{m:02}:{s:02}{}{f:02}", separator(counting));
         let bad = |what: String| Err(Error::new(ErrorKind::InvalidArgument, what));
         if h > 23 || m > 59 || s > 59 || f >= rate.nominal() {
-            return bad(format!("there is no timecode {shown} at {rate} frames a second"));
+            return bad(format!("there is no timecode {shown} at {rate} fps"));
         }
         let dropped = dropped(rate, counting);
         if s == 0 && !m.is_multiple_of(10) && i64::from(f) < dropped {
@@ -162,7 +160,7 @@ impl Timecode {
     /// # Errors
     /// [`InvalidArgument`](ErrorKind::InvalidArgument) when it is no such label.
     pub fn parse(text: &str, rate: FrameRate) -> Result<Self> {
-        let bad = || Error::new(ErrorKind::InvalidArgument, format!("{text:?} is no timecode, such as 01:02:03:04"));
+        let bad = || Error::new(ErrorKind::InvalidArgument, format!("{text:?} is not a timecode such as 01:02:03:04"));
         let mark = text.rfind([':', ';', '.', ',']).ok_or_else(bad)?;
         let (head, tail) = (&text[..mark], &text[mark + 1..]);
         let counting = if text[mark..].starts_with(':') { Counting::NonDropFrame } else { Counting::DropFrame };
@@ -239,7 +237,7 @@ fn check(rate: FrameRate, counting: Counting) -> Result<()> {
     if counting == Counting::DropFrame && rate.dropped_labels() == 0 {
         return Err(Error::new(
             ErrorKind::InvalidArgument,
-            format!("drop-frame counting is not defined at {rate} frames a second"),
+            format!("drop-frame counting is not defined at {rate} fps"),
         ));
     }
     Ok(())

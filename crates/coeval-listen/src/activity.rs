@@ -405,7 +405,7 @@ pub fn align_activity(
     if sights.is_empty() {
         return Ok(Err(ActivityUnplaced::NothingSeen));
     }
-    let travel_s = options.extra_distance_m / 343.2;
+    let travel_s = options.extra_distance_m / coeval::network::SPEED_OF_SOUND_M_S;
     let allowed = |offset: f64| options.offset_range_s.is_none_or(|(low, high)| low <= offset && offset <= high);
     let near = 1.5 * frame_s;
     // A placement's worth: what is seen and heard at once, each by its strength; a strong sight that stays

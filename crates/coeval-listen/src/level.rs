@@ -134,6 +134,7 @@ struct ActiveLevel {
 impl ActiveLevel {
     /// Thresholds at full scale / 2, / 4, ... / 2^16.
     const STEPS: usize = 16;
+    /// The active level lies this far above its threshold: ITU-T P.56, the margin of method B (from memory).
     const MARGIN_DB: f64 = 15.9;
 
     fn new(rate_hz: f64) -> Self {

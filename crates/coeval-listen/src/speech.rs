@@ -1,4 +1,4 @@
-//! Who speaks when on a recorder's track: the people aboard, the radio, or nobody.
+//! When someone speaks on a recorder's track: the people aboard, the radio, or nobody.
 //!
 //! 1. [`SpeechBuilder`] hears the sound once, as a stream, and gives a [`SpeechCurve`]: the probability
 //!    of speech for every 10 ms.

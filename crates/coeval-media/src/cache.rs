@@ -310,7 +310,7 @@ impl Identity {
     /// What the system says; [`InvalidArgument`](ErrorKind::InvalidArgument) for what is no plain file.
     pub fn of(path: &Path) -> Result<Self> {
         Self::read(path).map_err(|e| Error::io(path, e)).and_then(|identity| {
-            identity.ok_or_else(|| Error::new(ErrorKind::InvalidArgument, "this is no plain file").with_path(path))
+            identity.ok_or_else(|| Error::new(ErrorKind::InvalidArgument, "this is not a regular file").with_path(path))
         })
     }
 

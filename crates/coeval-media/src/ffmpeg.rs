@@ -118,7 +118,7 @@ pub fn luma_frames(
     c.args(["-f", "rawvideo", "-pix_fmt", "gray", "pipe:1"]);
     let mut child =
         c.stdout(Stdio::piped()).stderr(Stdio::null()).spawn().map_err(|e| not_there(path, e).with_remedy(remedy))?;
-    let out = child.stdout.take().ok_or_else(|| Error::new(ErrorKind::Internal, "ffmpeg's output is not there"))?;
+    let out = child.stdout.take().ok_or_else(|| Error::new(ErrorKind::Internal, "ffmpeg gave no output"))?;
     let mut process = Process { child, sound: BufReader::with_capacity(256 * 1024, out) };
     let mut luma = vec![0; width * height];
     let mut count = 0u64;
@@ -187,7 +187,7 @@ impl Process {
         let mut child = c.stdout(Stdio::piped()).stderr(Stdio::null()).spawn().map_err(|e| not_there(path, e))?;
         match child.stdout.take() {
             Some(out) => Ok(Self { child, sound: BufReader::with_capacity(256 * 1024, out) }),
-            None => Err(Error::new(ErrorKind::Internal, "ffmpeg's output is not there").with_path(path)),
+            None => Err(Error::new(ErrorKind::Internal, "ffmpeg gave no output").with_path(path)),
         }
     }
 

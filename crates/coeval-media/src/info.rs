@@ -91,7 +91,7 @@ pub struct SoundInfo {
 #[derive(Debug, Clone)]
 #[non_exhaustive]
 pub struct PictureInfo {
-    /// Frames a second, if all frames last equally long; else the mean. 0/1 where the file does not tell.
+    /// Frame rate (fps), if all frames last equally long; else the mean. 0/1 where the file does not tell.
     pub frame_rate: Rational,
     /// Frames differ in length by more than a tick of the track's clock.
     pub variable_rate: bool,

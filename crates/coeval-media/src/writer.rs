@@ -99,7 +99,7 @@ pub struct WavWriter {
     riff_limit: u64,
 }
 
-/// Payload of a `ds64` chunk without a table.
+/// Payload of a `ds64` chunk without a table: three 64-bit sizes and a count (EBU Tech 3306, section 3; from memory).
 const DS64_BYTES: u32 = 28;
 /// Bytes of a page of the usual systems, at least.
 const PAGE: usize = 4096;
@@ -423,6 +423,8 @@ mod tests {
         w.finish().expect("finishes");
         let raw = std::fs::read(&path).expect("raw");
         let at = raw.windows(4).position(|w| w == b"bext").expect("bext") + 8;
+        // EBU Tech 3285 v2, section 2.3: 256 + 32 + 32 bytes of text, 10 of date, 8 of time, then the reference (8), then
+        // the version.
         assert_eq!(&raw[at..at + 20], b"skipper and surveyor");
         assert_eq!(raw[at + 338..at + 346], (25u64 * 3600 * 48_000).to_le_bytes());
         assert_eq!(raw[at + 346], 2);
@@ -473,6 +475,7 @@ mod tests {
             w.write(&sound).expect("writes");
             w.finish().expect("finishes");
             let raw = std::fs::read(&path).expect("raw");
+            // EBU Tech 3306, section 3 (from memory): `ds64` comes first, and begins with the size of the whole.
             assert_eq!((&raw[..8], &raw[12..16]), (&b"RF64\xFF\xFF\xFF\xFF"[..], &b"ds64"[..]));
             assert_eq!(raw[20..28], (raw.len() as u64 - 8).to_le_bytes());
             let (reader, back) = read(&path);
@@ -498,7 +501,8 @@ mod tests {
             let mean = steps.iter().sum::<f64>() / steps.len() as f64;
             let power = steps.iter().map(|v| (v - 0.3).powi(2)).sum::<f64>() / steps.len() as f64;
             // The mean of the rounded values is the value itself, and the error's power is a quarter of a
-            // squared step (1/6 of the dither + 1/12 of rounding) at any level; without dither both fail.
+            // squared step (1/6 of the dither + 1/12 of rounding) at any level; without dither both fail. Theory of
+            // triangular dither (Lipshitz and others, as above, from memory); the tolerances are own targets.
             assert!((mean - 0.3).abs() < 0.005, "{mean}");
             assert!((power - 0.25).abs() < 0.005, "{power}");
             if first.is_empty() {

@@ -297,7 +297,7 @@ pub enum EvidenceKind {
     Picture,
     /// The user's correspondences.
     Anchors,
-    /// Timecode in the files, against that of the timeline clock's recording.
+    /// Timecode in the files, against that of the reference clock's recording.
     Timecode,
 }
 
@@ -327,7 +327,7 @@ pub struct Jump {
 /// A picture track.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Picture {
-    /// Frames a second as an exact ratio: `[30000, 1001]`. The mean where frames differ in length.
+    /// Frame rate (fps) as an exact ratio: `[30000, 1001]`. The mean where frames differ in length.
     pub frame_rate: [u32; 2],
     /// Frames differ in length.
     pub variable_rate: bool,
@@ -448,7 +448,7 @@ impl Alignment {
         }
     }
 
-    /// Frames a second of the timeline, as an exact ratio: those of the timeline clock's picture, else of the first
+    /// Frame rate of the timeline (fps), as an exact ratio: that of the reference clock's picture, else of the first
     /// placed file's that has picture, else 25. What is not within 1 to 1000 counts for none. Of several events the first
     /// counts.
     pub fn frame_rate(&self) -> [u32; 2] {
@@ -505,14 +505,14 @@ impl Alignment {
             return Err(bad(format!("two recordings are called {:?}", twice.id)));
         }
         if !ids.contains(read.timeline.clock.as_str()) {
-            return Err(bad(format!("the timeline's clock {:?} is no recording", read.timeline.clock)));
+            return Err(bad(format!("the reference clock {:?} is not a recording", read.timeline.clock)));
         }
         let counted = read.events.iter().enumerate().all(|(i, e)| e.event == i + 1);
         if read.events.len() == 1 || !counted {
             return Err(bad("its events are not numbered from 1 to two or more".to_owned()));
         }
         if let Some(event) = read.events.iter().find(|e| !ids.contains(e.clock.as_str())) {
-            return Err(bad(format!("the clock {:?} of event {} is no recording", event.clock, event.event)));
+            return Err(bad(format!("the clock {:?} of event {} is not a recording", event.clock, event.event)));
         }
         for file in read.files() {
             if file.event.is_some_and(|e| !(1..=read.events.len()).contains(&e)) {

@@ -88,7 +88,7 @@ impl std::str::FromStr for At {
     /// `200.5`, `3:20.5`, `00:03:20.5` or `01:03:20:12` (also `01:03:20;12`).
     fn from_str(text: &str) -> Result<Self> {
         let bad = || {
-            Error::invalid(format!("{text:?} is no moment"))
+            Error::invalid(format!("{text:?} is not a time"))
                 .with_remedy("write seconds (200.5), a clock time (00:03:20.5) or a timecode (01:03:20:12)")
         };
         let parts: Vec<&str> = text.trim().split([':', ';']).collect();
@@ -181,7 +181,7 @@ pub fn read_anchors(path: &Path) -> Result<Vec<Anchor>> {
 fn parse(text: &str, is_toml: bool) -> Result<Vec<Anchor>> {
     let bad = |what: String| {
         Error::new(ErrorKind::Damaged, format!("not a list of anchors: {}", what.trim()))
-            .with_remedy("each needs a, a_at, b and b_at; hard and uncertainty_s may be given")
+            .with_remedy("each anchor needs a, a_at, b and b_at; hard and uncertainty_s are optional")
     };
     let listed: Listed = match is_toml {
         true => toml::from_str(text).map_err(|e| bad(e.to_string()))?,
@@ -255,7 +255,7 @@ fn moment(
         (Some(file), _) | (None, &[file]) => file,
         (None, files) => {
             return Err(Error::invalid(format!("an anchor's `{name}` fits {} files", files.len()))
-                .with_remedy("name one file, with its folder where names repeat"));
+                .with_remedy("name one file, with its folder if several files have this name"));
         }
     };
     let headers = probed[file].info.as_ref().map_err(|e| {
@@ -278,7 +278,7 @@ fn moment(
             "an anchor names {} at {at}, which is {seconds:.3} s from its start; it is {length:.3} s long",
             probed[file].name
         ))
-        .with_remedy("moments count from the file's own start, timecodes from its own timecode"));
+        .with_remedy("count times from the start of the file, and timecodes from the file's own timecode"));
     }
     Ok((file, seconds, frame_s))
 }
@@ -291,7 +291,7 @@ fn label_seconds(label: [u32; 4], headers: &Headers, name: &str) -> Result<(f64,
     };
     let nominal = (f64::from(num) / f64::from(den)).round() as i64;
     if i64::from(label[3]) >= nominal {
-        return Err(Error::invalid(format!("frame {} of an anchor does not exist at {num}/{den} a second", label[3])));
+        return Err(Error::invalid(format!("frame {} of an anchor does not exist at {num}/{den} fps", label[3])));
     }
     let start = headers.timecode.as_deref();
     let drop = start.is_some_and(|t| t.contains(';'));

@@ -135,7 +135,7 @@ pub fn group(probed: &[Probed], grouping: &GroupingOptions) -> Result<Vec<Group>
     let mut taken = vec![false; probed.len()];
     for (id, pattern) in &grouping.recordings {
         if id.is_empty() || !id.chars().all(|c| c.is_alphanumeric() || "-_.".contains(c)) {
-            return Err(Error::invalid(format!("`{id}` is no id for a recording"))
+            return Err(Error::invalid(format!("`{id}` cannot be the id of a recording"))
                 .with_remedy("use letters, digits, `-`, `_` and `.`"));
         }
         let files = matching(probed, pattern)?;
@@ -421,8 +421,8 @@ fn default_kind(probed: &[Probed], files: &[usize]) -> Kind {
 pub(crate) fn matching(probed: &[Probed], pattern: &str) -> Result<Vec<usize>> {
     let files: Vec<usize> = (0..probed.len()).filter(|&i| is_meant(pattern, &probed[i].name)).collect();
     if files.is_empty() {
-        return Err(Error::invalid(format!("`{pattern}` fits no file and no recording"))
-            .with_remedy("use a name as it stands in the result, `*` for any characters"));
+        return Err(Error::invalid(format!("`{pattern}` matches no file and no recording"))
+            .with_remedy("use a name from the table; `*` matches any characters"));
     }
     Ok(files)
 }

@@ -102,7 +102,7 @@ pub struct Conformed {
     pub frames: u64,
     /// First sample counted from midnight at `rate_hz`, as `bext` has it.
     pub time_reference: u64,
-    /// Frames a second of the timeline, as a ratio.
+    /// Frame rate (fps) of the timeline, as a ratio.
     pub frame_rate: [u32; 2],
 }
 
@@ -123,7 +123,7 @@ pub fn plan(alignment: &Alignment, options: &ConformOptions) -> Result<Vec<Confo
     }
     let [num, den] = options.frame_rate.unwrap_or_else(|| alignment.frame_rate());
     if num == 0 || den == 0 {
-        return Err(Error::invalid(format!("{num}/{den} is no frame rate")));
+        return Err(Error::invalid(format!("{num}/{den} is not a frame rate")));
     }
     let frame_s = f64::from(den) / f64::from(num);
     let rate = f64::from(options.rate_hz);
@@ -221,7 +221,7 @@ impl Conformed {
     ) -> Result<()> {
         let placed = |path: &str| {
             let map = alignment.map(path);
-            map.ok_or_else(|| Error::invalid("the alignment has no place for this file").with_path(path))
+            map.ok_or_else(|| Error::invalid("this file is not placed in the alignment").with_path(path))
         };
         let mut voices = Vec::new();
         for source in &self.sources {
@@ -369,7 +369,7 @@ impl Conformed {
         let from = self.sources.join(", ");
         match &self.placement {
             SoundPlacement::UnderClip(clip) => format!("Lies under {clip}, sample for sample. From {from}"),
-            SoundPlacement::OnTimeline => format!("On the timeline's clock. From {from}"),
+            SoundPlacement::OnTimeline => format!("On the reference clock. From {from}"),
         }
     }
 

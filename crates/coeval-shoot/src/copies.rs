@@ -247,7 +247,7 @@ pub(crate) fn add(alignment: &mut Alignment, copies: Vec<SetAside>) {
         recording.files.push(File {
             path: probed.name,
             status: Status::Unplaced,
-            reason: Some(format!("a copy ({what}) of {original}, which is used")),
+            reason: Some(format!("a copy ({what}) of {original}")),
             duration_s: duration_s.or(Some(info.duration_s)).filter(|d| d.is_finite()),
             confidence: None,
             uncertainty_s: None,

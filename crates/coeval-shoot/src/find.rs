@@ -80,7 +80,7 @@ impl Found {
         }
         let media = self.passed_media.iter();
         lines.extend(media.map(|(name, container)| {
-            format!("{name} holds {container}, but is not called like a recording: rename it, or name it by itself")
+            format!("{name} holds {container}, but its extension is not that of a recording: rename it, or name the file itself")
         }));
         lines
     }
@@ -150,7 +150,7 @@ pub fn find_without(paths: &[impl AsRef<Path>], exclude: &[String]) -> Result<Fo
             format!("no recording among the {} files of this folder", passed.len())
         };
         if let Some((name, container)) = media_among(&passed, &root).first() {
-            what.push_str(&format!("; {name} holds {container}, but is not called like a recording"));
+            what.push_str(&format!("; {name} holds {container}, but its extension is not that of a recording"));
         }
         return Err(Error::new(ErrorKind::NotFound, what)
             .with_path(paths[0].as_ref())
@@ -161,15 +161,15 @@ pub fn find_without(paths: &[impl AsRef<Path>], exclude: &[String]) -> Result<Fo
         source.name = name;
         if !readable && source.problem.is_none() {
             source.problem = Some(
-                Error::new(ErrorKind::Unsupported, "the name is not UTF-8, so that no result can refer to it")
+                Error::new(ErrorKind::Unsupported, "the name is not UTF-8, so no result can refer to it")
                     .with_path(&source.path)
                     .with_remedy("rename the file"),
             );
         }
     }
     if let Some(pattern) = exclude.iter().find(|p| !sources.iter().any(|s| is_meant(p, &s.name))) {
-        return Err(Error::invalid(format!("`{pattern}` fits no file, and so excludes nothing"))
-            .with_remedy("use a name below the folder given, `*` for any characters"));
+        return Err(Error::invalid(format!("`{pattern}` matches no file"))
+            .with_remedy("use a path below the folder; `*` matches any characters"));
     }
     let excluded = sources.extract_if(.., |s| exclude.iter().any(|p| is_meant(p, &s.name))).count();
     if sources.is_empty() {
@@ -222,7 +222,7 @@ fn search_folder(folder: &Path, given: &Path, add: &mut dyn FnMut(PathBuf, Optio
                 let (depth, path) = (e.depth(), e.path().unwrap_or(folder).to_path_buf());
                 let cause = e.into_io_error().unwrap_or_else(|| std::io::Error::other("cannot be listed"));
                 if depth == 0 {
-                    return Err(Error::io(given, cause).with_remedy("ask for permission to read the folder"));
+                    return Err(Error::io(given, cause).with_remedy("get permission to read the folder"));
                 }
                 let error = Error::io(&path, cause).with_remedy("ask for permission to read it");
                 add(path, Some(error));
@@ -239,9 +239,10 @@ fn search_folder(folder: &Path, given: &Path, add: &mut dyn FnMut(PathBuf, Optio
                 walk.skip_current_dir();
             } else if has_known_extension(name) {
                 walk.skip_current_dir();
-                let error = Error::new(ErrorKind::UnknownFormat, "a folder, although it is called like a recording")
-                    .with_path(entry.path())
-                    .with_remedy("rename the folder, or name the files in it");
+                let error =
+                    Error::new(ErrorKind::UnknownFormat, "this is a folder, although its name ends like a recording")
+                        .with_path(entry.path())
+                        .with_remedy("rename the folder, or name the files in it");
                 add(entry.into_path(), Some(error));
             }
         } else {

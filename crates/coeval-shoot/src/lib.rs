@@ -40,6 +40,7 @@ pub use headers::{Headers, Probed, probe};
 pub use measure::{Measured, measure, shown_claps};
 pub use options::Options;
 pub use parallel::{both, for_all, on_threads};
+pub use proof::{LIP_SYNC_ACCEPTED_S, LIP_SYNC_NOTICED_S, LIP_SYNC_R37_S};
 pub use scratch::temporary_files;
 pub use settle::{Settled, settle};
 pub use sound::{Compared, Heard, Sound, TrackFile, compare, hear};
@@ -150,7 +151,7 @@ pub fn align_with(
             let name = &file.name;
             if name.is_empty() || name.contains('*') || probed.iter().any(|p| &p.name == name) {
                 return Err(Error::invalid(format!("{name:?} cannot be the name of a track"))
-                    .with_remedy("give every track a name of its own without `*`"));
+                    .with_remedy("give every track a unique name without `*`"));
             }
             let headers = Headers { duration_s: file.track.duration_s(), ..Headers::default() };
             probed.push(Probed::new(name, headers));

@@ -104,7 +104,7 @@ const STEP_S: f64 = 0.25;
 const LEVEL: f32 = 0.1;
 
 /// Which files are to be heard against each other: each camera file with the recorder that ran longest with it, else
-/// with the recording that did; without cameras, each file with the timeline clock's. Of several events the first counts.
+/// with the recording that did; without cameras, each file with the reference clock's. Of several events the first counts.
 pub fn couples(alignment: &Alignment) -> Vec<Couple> {
     let first = alignment.first_event();
     let alignment: &Alignment = &first;

@@ -5,14 +5,16 @@ use coeval::network::Placement;
 use crate::alignment::{Agreement, EvidenceKind, Proof};
 use crate::words::clock_time;
 
-/// Sound early and late by this much still passes a whole broadcast chain, seconds: EBU Recommendation R37 (+40 and
-/// -60 ms; the numbers were read in a secondary source).
-const R37_S: (f64, f64) = (0.040, 0.060);
-/// Sound early and late by this much is not noticed, seconds: ITU-R BT.1359-1 (+45 and -125 ms; likewise).
-const NOTICED_S: (f64, f64) = (0.045, 0.125);
-/// Sound early and late by this much is still accepted, seconds: ITU-R BT.1359-1 (+90 and -185 ms; likewise).
-const ACCEPTED_S: (f64, f64) = (0.090, 0.185);
-/// A file's end without evidence is worth a word when it is longer than this, seconds.
+/// How early and how late sound may be after a whole broadcast chain, seconds: EBU Recommendation R37 (+40 and -60 ms,
+/// read in a secondary source).
+pub const LIP_SYNC_R37_S: (f64, f64) = (0.040, 0.060);
+/// How early and how late sound may be before it is noticed, seconds: ITU-R BT.1359-1 (+45 and -125 ms, read in a
+/// secondary source).
+pub const LIP_SYNC_NOTICED_S: (f64, f64) = (0.045, 0.125);
+/// How early and how late sound may be before it is no longer accepted, seconds: ITU-R BT.1359-1 (+90 and -185 ms, read
+/// in a secondary source).
+pub const LIP_SYNC_ACCEPTED_S: (f64, f64) = (0.090, 0.185);
+/// A file's end without evidence is mentioned when it is longer than this, seconds. Own choice.
 const BARE_S: f64 = 60.0;
 
 /// A stretch is worth a word when it is less probable to be right than the file by this share.
@@ -73,7 +75,7 @@ pub(crate) fn of(
     proof.verdict = verdict(&proof, duration_s, is_clock);
     for s in placement.stretches.iter().filter(|s| s.confidence < DOUBTFUL * placement.confidence) {
         proof.verdict.push_str(&format!(
-            "; from {} to {} nothing was measured, and its clock may have jumped there ({:.0} % sure of its place)",
+            "; from {} to {} nothing was measured, and its clock may have jumped there (confidence {:.0} %)",
             clock_time(s.from_s),
             clock_time(s.to_s),
             100.0 * s.confidence
@@ -86,9 +88,9 @@ pub(crate) fn of(
 fn verdict(proof: &Proof, duration_s: f64, is_clock: bool) -> String {
     let [start, end] = proof.ends_uncertainty_s.map(|u| 2.0 * u);
     let mut words = if is_clock && start.max(end) < 1e-6 {
-        "it is the clock that the others are laid on".to_owned()
+        "it is the reference clock".to_owned()
     } else if proof.evidence_span_s.is_none() && !proof.agreement.iter().any(|a| a.by == EvidenceKind::Anchors) {
-        format!("placed by its neighbours in the take, {} at the worst end", ms(start.max(end)))
+        format!("placed between its neighbours in the take, within {} at the worse end", ms(start.max(end)))
     } else {
         in_sync(proof, duration_s, start, end)
     };
@@ -98,10 +100,10 @@ fn verdict(proof: &Proof, duration_s: f64, is_clock: bool) -> String {
     match proof.without_best_third_s {
         _ if proof.evidence == 0 => {}
         Some(moved) if moved > 0.0 => {
-            words.push_str(&format!("; without the best third of its evidence it moves by {}", ms(moved)));
+            words.push_str(&format!("; without the best third of the evidence it moves by {}", ms(moved)));
         }
         Some(_) => {}
-        None => words.push_str("; the evidence is too little to do without a third of it"),
+        None => words.push_str("; there is too little evidence to test it without a third"),
     }
     words
 }
@@ -113,14 +115,14 @@ fn in_sync(proof: &Proof, duration_s: f64, start: f64, end: f64) -> String {
     let bare = |length: f64, here: f64, there: f64| length > BARE_S && here > 2.0 * there;
     if bare(after, end, start) {
         format!(
-            "the start is certain to {}; the last {} have nothing in common with the others: extrapolated, +-{}",
+            "the start is within {}; the last {} share no sound with other files and are extrapolated, within {}",
             ms(start),
             length(after),
             ms(end)
         )
     } else if bare(before, start, end) {
         format!(
-            "the end is certain to {}; the first {} have nothing in common with the others: extrapolated, +-{}",
+            "the end is within {}; the first {} share no sound with other files and are extrapolated, within {}",
             ms(end),
             length(before),
             ms(start)
@@ -133,14 +135,14 @@ fn in_sync(proof: &Proof, duration_s: f64, start: f64, end: f64) -> String {
 /// An error of either sign against the published limits of lip sync.
 fn limits(error_s: f64) -> &'static str {
     let within = |limit: (f64, f64)| error_s <= limit.0 && error_s <= limit.1;
-    if within(R37_S) {
-        "inside the limits of EBU R37 (+40/-60 ms)"
-    } else if within(NOTICED_S) {
-        "beyond EBU R37, inside what ITU-R BT.1359 says is noticed (+45/-125 ms)"
-    } else if within(ACCEPTED_S) {
-        "may be noticed, inside what ITU-R BT.1359 says is accepted (+90/-185 ms)"
+    if within(LIP_SYNC_R37_S) {
+        "within the limits of EBU R37 (+40/-60 ms)"
+    } else if within(LIP_SYNC_NOTICED_S) {
+        "outside EBU R37, but not yet noticeable by ITU-R BT.1359 (+45/-125 ms)"
+    } else if within(LIP_SYNC_ACCEPTED_S) {
+        "may be noticed, but still acceptable by ITU-R BT.1359 (+90/-185 ms)"
     } else {
-        "beyond what ITU-R BT.1359 says is accepted (+90/-185 ms): check it by eye and ear"
+        "not acceptable by ITU-R BT.1359 (+90/-185 ms): check it by eye and ear"
     }
 }
 
@@ -188,8 +190,8 @@ mod tests {
         let proof = of(&placed([6.5e-4, 5e-4], Some(2e-4)), 1800.0, false, &heard(2.0, 1795.0), &[]);
         assert_eq!(
             proof.verdict,
-            "in sync within 1.3 ms from start to end; inside the limits of EBU R37 (+40/-60 ms); without the best third \
-             of its evidence it moves by 0.20 ms"
+            "in sync within 1.3 ms from start to end; within the limits of EBU R37 (+40/-60 ms); without the best third \
+             of the evidence it moves by 0.20 ms"
         );
         assert!((proof.residual_rms_s - 3e-4).abs() < 1e-9 && proof.evidence == 50);
         let wide = of(&placed([0.03, 0.03], None), 1800.0, false, &heard(2.0, 1795.0), &[]).verdict;
@@ -204,15 +206,15 @@ mod tests {
             let placement = Placement { stretches, ..placed([3e-4, 4e-4], Some(1e-4)) };
             of(&placement, 1800.0, false, &heard(2.0, 900.0), &[]).verdict
         };
-        assert!(verdict(0.12).contains("from 0:15:00 to 0:30:00") && verdict(0.12).contains("(12 % sure"));
+        assert!(verdict(0.12).contains("from 0:15:00 to 0:30:00") && verdict(0.12).contains("(confidence 12 %)"));
         assert!(!verdict(0.99).contains("jumped"), "{}", verdict(0.99));
     }
 
     #[test]
     fn extrapolated_ends_are_said() {
         let late = of(&placed([3e-4, 4.5e-3], Some(1e-4)), 1800.0, false, &heard(2.0, 1560.0), &[]).verdict;
-        assert!(late.starts_with("the start is certain to 0.60 ms; the last 4 minutes"), "{late}");
-        assert!(late.contains("extrapolated, +-9.0 ms"), "{late}");
+        assert!(late.starts_with("the start is within 0.60 ms; the last 4 minutes"), "{late}");
+        assert!(late.contains("extrapolated, within 9.0 ms"), "{late}");
         let early = of(&placed([4.5e-3, 3e-4], Some(1e-4)), 1800.0, false, &heard(240.0, 1798.0), &[]).verdict;
         assert!(early.contains("the first 4 minutes"), "{early}");
     }
@@ -225,6 +227,6 @@ mod tests {
         assert_eq!(said[1..], [(EvidenceKind::Anchors, 1, -2.0), (EvidenceKind::Timecode, 1, 0.04)]);
         assert_eq!((said[0].0, said[0].1), (EvidenceKind::Sound, 50));
         let clock = of(&placed([0.0, 0.0], Some(0.0)), 1800.0, true, &heard(2.0, 1790.0), &[]).verdict;
-        assert_eq!(clock, "it is the clock that the others are laid on");
+        assert_eq!(clock, "it is the reference clock");
     }
 }

@@ -50,7 +50,7 @@ impl Settled {
     }
 }
 
-/// Solves all files together and writes down the result. Of the options the timeline clock, the anchors and the
+/// Solves all files together and writes down the result. Of the options the reference clock, the anchors and the
 /// distances count.
 ///
 /// # Errors
@@ -105,7 +105,7 @@ pub fn settle(
         .collect();
     let main = options.main.as_deref().map(|main| named(main, probed, groups, &recording_of)).transpose()?;
     if let Some(main) = main.filter(|&m| !nodes.is_empty() && nodes.iter().all(|n| n.recording != m)) {
-        return Err(Error::invalid(format!("{} has no sound and cannot be the timeline clock", groups[main].id))
+        return Err(Error::invalid(format!("{} has no sound and cannot be the reference clock", groups[main].id))
             .with_remedy("name another recording"));
     }
     let choice = network::choose(&nodes, &links)?;
@@ -366,7 +366,7 @@ fn events(
 /// Two takes cover an event alike where they differ by no more than this part of the longer.
 const COVERS_ALIKE: f64 = 0.05;
 
-/// The timeline clock of an event where nobody chose: the recording that covers most of it; cameras before recorders
+/// The reference clock of an event where nobody chose: the recording that covers most of it; cameras before recorders
 /// where they cover alike. A clock that only an anchor ties to the others tells nobody's drift and comes last.
 fn clock_of(groups: &[Group], nodes: &[Node], links: &[Link], choice: &Choice, within: &[usize]) -> Option<usize> {
     let covers_s =
@@ -462,7 +462,7 @@ fn anchor_warning(resolved: &Resolved, report: &AnchorReport) -> Option<String> 
     let what = format!("the anchor {} = {}", resolved.a_words, resolved.b_words);
     match (report.disagreement_s, report.used) {
         (Some(off), used) if report.contradicts => Some(format!(
-            "{what} is {off:+.3} s off by the sound (1 sd {:.3} s); {}",
+            "{what} is {off:+.3} s off by the sound (std. dev. {:.3} s); {}",
             report.uncertainty_s,
             match (used, resolved.anchor.force) {
                 (true, _) => "it was obeyed against the sound because it is hard",
@@ -487,7 +487,7 @@ fn named(main: &str, probed: &[Probed], groups: &[Group], recording_of: &[usize]
     let first = recording_of[files[0]];
     if files.iter().any(|&f| recording_of[f] != first) {
         return Err(Error::invalid(format!("`{main}` fits files of several recordings"))
-            .with_remedy("name one recording as the timeline clock"));
+            .with_remedy("name one recording as the reference clock"));
     }
     Ok(first)
 }

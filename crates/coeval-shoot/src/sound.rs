@@ -136,7 +136,7 @@ fn hear_one(path: &Path, options: &OpenOptions, progress: &dyn Progress) -> Resu
     }
     let mut warnings = reader.warnings().to_vec();
     if !sound.start_is_exact {
-        warnings.push("the format does not say how late its sound starts: up to 25 ms".to_owned());
+        warnings.push("the format does not say its encoder delay, so the sound may be up to 25 ms late (common practice, no source)".to_owned());
     }
     let heard_s = frames as f64 / rate_hz;
     // Pictures may go on without sound; sound alone is as long as what could be read of it.

@@ -40,11 +40,11 @@ pub fn write_whole(path: &Path, content: &[u8]) -> Result<()> {
 pub fn read_text(path: &Path, most_bytes: u64) -> Result<String> {
     let failed = |e| Error::io(path, e);
     let bad = |what: &str| {
-        Error::new(ErrorKind::Damaged, what).with_path(path).with_remedy("check that this is the file that was meant")
+        Error::new(ErrorKind::Damaged, what).with_path(path).with_remedy("check that this is the right file")
     };
     // A pipe that nobody writes to would not even open.
     if !std::fs::metadata(path).map_err(failed)?.is_file() {
-        return Err(bad("this is no plain file"));
+        return Err(bad("this is not a regular file"));
     }
     let mut bytes = Vec::new();
     std::fs::File::open(path).map_err(failed)?.take(most_bytes + 1).read_to_end(&mut bytes).map_err(failed)?;
@@ -102,9 +102,9 @@ impl OutFolder {
     ) -> Result<Self> {
         let absolute = std::path::absolute(path).map_err(|e| Error::io(path, e))?;
         if !inside && material.iter().any(|folder| resolved(&absolute).starts_with(resolved(folder))) {
-            return Err(Error::new(ErrorKind::InvalidArgument, "this folder lies within the recordings")
+            return Err(Error::new(ErrorKind::InvalidArgument, "this folder is inside the folder of the recordings")
                 .with_path(path)
-                .with_remedy("choose a folder elsewhere, or allow it with --inside"));
+                .with_remedy("choose another folder, or allow it with --inside"));
         }
         let here = resolved(&absolute);
         let within = |source: &&PathBuf| {
@@ -116,9 +116,12 @@ impl OutFolder {
             })
         };
         if let Some(source) = sources.iter().find(within) {
-            return Err(Error::new(ErrorKind::InvalidArgument, format!("{} lies where results go", source.display()))
-                .with_path(path)
-                .with_remedy("choose another folder: this recording could be written over"));
+            return Err(Error::new(
+                ErrorKind::InvalidArgument,
+                format!("{} is in the folder for the results", source.display()),
+            )
+            .with_path(path)
+            .with_remedy("choose another folder: this recording could be overwritten"));
         }
         let mut earlier = Vec::new();
         match std::fs::read_dir(&absolute) {
@@ -135,10 +138,10 @@ impl OutFolder {
                     } else if !replace {
                         return Err(Error::new(
                             ErrorKind::OutputExists,
-                            format!("holds {name:?}, which is no earlier result"),
+                            format!("the folder holds {name:?}, which is not an earlier result"),
                         )
                         .with_path(path)
-                        .with_remedy("choose a new folder, or give --replace to write over files of the same names"));
+                        .with_remedy("choose a new folder, or use --replace to overwrite files with the same names"));
                     }
                 }
                 writable(&absolute, path)?;
@@ -147,9 +150,9 @@ impl OutFolder {
             }
             Err(e) if e.kind() == std::io::ErrorKind::NotFound => {
                 if absolute.is_symlink() {
-                    return Err(Error::new(ErrorKind::NotFound, "this is a link to what does not exist")
+                    return Err(Error::new(ErrorKind::NotFound, "this is a broken link")
                         .with_path(path)
-                        .with_remedy("make the folder that it names, or choose another"));
+                        .with_remedy("create the folder that it names, or choose another"));
                 }
                 let parent = absolute.parent().unwrap_or(&absolute);
                 if !parent.is_dir() {
@@ -278,7 +281,7 @@ pub fn not_through_links(folder: &Path, name: &str) -> Result<()> {
         if at.is_symlink() {
             return Err(Error::new(ErrorKind::OutputExists, "this is a link to a folder elsewhere")
                 .with_path(&at)
-                .with_remedy("choose another folder for the results, or take the link away"));
+                .with_remedy("choose another folder for the results, or remove the link"));
         }
     }
     Ok(())
@@ -327,11 +330,11 @@ fn present(folder: &Path) -> impl Iterator<Item = walkdir::Result<String>> {
 /// such folder.
 ///
 /// # Errors
-/// [`InvalidArgument`](ErrorKind::InvalidArgument) when this is no folder; what the system answers.
+/// [`InvalidArgument`](ErrorKind::InvalidArgument) when this is not a folder; what the system answers.
 pub fn files_below(folder: &Path) -> Result<Vec<String>> {
     if !folder.is_dir() {
         if folder.exists() || folder.is_symlink() {
-            return Err(Error::new(ErrorKind::InvalidArgument, "this is no folder").with_path(folder));
+            return Err(Error::new(ErrorKind::InvalidArgument, "this is not a folder").with_path(folder));
         }
         return Ok(Vec::new());
     }

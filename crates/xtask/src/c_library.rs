@@ -50,7 +50,7 @@ const SECTIONS: [(&str, &[&str]); 14] = [
         "Shoots",
         &["coeval_shoot", "coeval_kind", "coeval_alignment", "coeval_file", "coeval_recording", "coeval_anchor"],
     ),
-    ("Who speaks when", &["coeval_voice", "coeval_alignment_hear"]),
+    ("When someone speaks", &["coeval_voice", "coeval_alignment_hear"]),
     ("Rough cuts", &["coeval_tighten", "coeval_plan", "coeval_fate", "coeval_mix", "coeval_rendered"]),
 ];
 

@@ -9,6 +9,7 @@ mod instructions;
 mod layers;
 mod packages;
 mod web;
+mod words;
 
 use std::io::{BufRead, BufReader};
 use std::path::{Path, PathBuf};
@@ -16,7 +17,8 @@ use std::process::{Command, ExitCode, Stdio};
 
 const HELP: &str = "\
 cargo xtask check        formatting, clippy, documentation: all without a warning; no crate uses one above it, no
-                         modules use each other in a circle; with cargo-deny installed also licences and origins of
+                         modules use each other in a circle; no word that was given up, no foreign name and no path of
+                         a machine, and how hard README and guide are to read; with cargo-deny installed also licences and origins of
                          dependencies
 cargo xtask test         every test: the workspace, the bindings, the checks against Python libraries,
                          the report and the page that aligns in a browser
@@ -83,6 +85,7 @@ fn cargo(arguments: &[&str]) -> Command {
 fn check() -> Outcome {
     layers::check()?;
     packages::check()?;
+    words::check()?;
     run(&mut cargo(&["fmt", "--all", "--check"]))?;
     run(&mut cargo(&["clippy", "--workspace", "--all-targets", "--", "-D", "warnings"]))?;
     run(cargo(&["doc", "--workspace", "--no-deps", "--quiet"]).env("RUSTDOCFLAGS", "-D warnings"))?;

@@ -413,7 +413,7 @@ class PairAlignment:
         jumps = "" if not self.jumps else f", {len(self.jumps)} jump{'s' if len(self.jumps) > 1 else ''}"
         return (
             f"offset {self.offset_s:.6f} s, drift {self.drift_ppm:+.2f} ppm{jumps}, "
-            f"1 sd {self.uncertainty_s * 1e3:.3f} ms, confidence {self.confidence:.4f}"
+            f"std. dev. {self.uncertainty_s * 1e3:.3f} ms, confidence {self.confidence:.4f}"
         )
 
     def _repr_html_(self) -> str:
@@ -422,7 +422,7 @@ class PairAlignment:
         rows = [
             ("offset", f"{self.offset_s:.6f} s"),
             ("drift", f"{self.drift_ppm:+.3f} ppm"),
-            ("1 sd", f"{self.uncertainty_s * 1e3:.3f} ms"),
+            ("std. dev.", f"{self.uncertainty_s * 1e3:.3f} ms"),
             ("confidence", f"{self.confidence:.6f}"),
             ("overlap", f"{self.overlap_s:.1f} s"),
             ("measurements", str(len(self.evidence))),

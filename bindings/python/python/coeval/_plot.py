@@ -43,11 +43,11 @@ def plot_pair(result: PairAlignment, ax: Optional[Axes]) -> Axes:
         markersize=4,
         linewidth=0.8,
         color="tab:blue",
-        label="measured, 1 sd",
+        label="measured, std. dev.",
     )
     b_s, a_s = result.knots.T
     ax.plot(b_s, (a_s - b_s - result.offset_s) * 1e3, color="tab:orange", label="map")
-    ax.set_ylabel(f"offset - {result.offset_s:.6f} s (ms)")
+    ax.set_ylabel(f"offset relative to {result.offset_s:.6f} s (ms)")
     ax.set_title(str(result))
     ax.legend()
     return ax
@@ -110,7 +110,7 @@ def plot_voices(voices: Voices, ax: Optional[Axes]) -> Axes:
 
 
 def plot_plan(plan: Plan, ax: Optional[Axes]) -> Axes:
-    """What is shown, by camera, what is passed at speed and what is dropped, along the timeline."""
+    """What is shown, by camera, what is sped up and what is dropped, along the timeline."""
     frame_s = plan.frame_rate[1] / plan.frame_rate[0]
     lanes = sorted({entry.camera or "no picture" for entry in plan.kept}) + ["dropped"]
     ax = _axes(ax, 1.2 + 0.5 * len(lanes))

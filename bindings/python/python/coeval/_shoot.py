@@ -441,7 +441,7 @@ class Alignment:
         return conform(self, out, **options)
 
     def hear(self, **options: Unpack[HearOptions]) -> Voices:
-        """Find out who speaks when; see `hear`."""
+        """Find out when someone speaks; see `hear`."""
         return hear(self, **options)
 
     def tighten(self, voices: Voices, **options: Any) -> Plan:
@@ -480,7 +480,7 @@ class Alignment:
 
     def _repr_html_(self) -> str:
         head = "".join(
-            f"<th>{name}</th>" for name in ("recording", "file", "offset", "drift", "1 sd", "confidence", "jumps")
+            f"<th>{name}</th>" for name in ("recording", "file", "offset", "drift", "std. dev.", "confidence", "jumps")
         )
         rows = []
         for file in self.files:
@@ -706,7 +706,7 @@ def conform(
     rate_hz : int
         Rate of what is made, 8000 to 192000.
     frame_rate : (int, int), optional
-        Frames a second of the timeline as a ratio, ``(30000, 1001)``; that of its clock's picture if not given.
+        Frame rate (fps) of the timeline as a ratio, ``(30000, 1001)``; that of its clock's picture if not given.
     timeline_start_s : float
         Moment of the day that timeline zero stands for in time references, seconds since midnight.
     camera_level_db : float, optional

@@ -1,4 +1,4 @@
-"""Who speaks when on a recorder's track: the people aboard, the radio, or nobody."""
+"""When someone speaks on a recorder's track: the people aboard, the radio, or nobody."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ class SpeechSegment:
     known of it."""
 
     def origin(self, shared: Optional[float] = None) -> str:
-        """Where the voice comes from: ``"intercom"``, somebody aboard, or ``"radio"``.
+        """Where the voice comes from: ``"intercom"`` (any local voice) or ``"radio"``.
 
         Parameters
         ----------

@@ -1,4 +1,4 @@
-"""Who speaks when in a shoot, and a rough cut that follows from it."""
+"""When someone speaks in a shoot, and a rough cut that follows from it."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ class Voice:
     end_s: float
     """Where it ends, seconds."""
     origin: str
-    """``"intercom"``, somebody aboard, or ``"radio"``."""
+    """``"intercom"`` (any local voice) or ``"radio"``."""
     confidence: float
     """Mean probability of speech, 0 to 1."""
     heard_by: tuple[HeardBy, ...]
@@ -47,7 +47,7 @@ class Voice:
 
 
 class Voices:
-    """Who speaks when in a shoot, as its recorder heard it; it cannot be changed.
+    """When someone speaks in a shoot, as its recorder heard it; it cannot be changed.
 
     Made by `Alignment.hear` or `Voices.from_json`.
 
@@ -184,10 +184,10 @@ class PlanEntry:
 
 @dataclass(frozen=True)
 class Plan:
-    """A tightened timeline: stretches end to end, each shown, passed at speed or dropped, each with its reason."""
+    """A tightened timeline: stretches end to end, each shown, sped up or dropped, each with its reason."""
 
     frame_rate: tuple[int, int]
-    """Frames a second, as a ratio."""
+    """Frame rate (fps), as a ratio."""
     entries: tuple[PlanEntry, ...]
     """From the first frame to the last, without gap or overlap."""
     shown_s: float
@@ -242,7 +242,7 @@ def hear(
     allow_ffmpeg: bool = False,
     progress: Progress = None,
 ) -> Voices:
-    """Find out who speaks when in a shoot: its recorder is heard once, and each camera once.
+    """Find out when someone speaks in a shoot: its recorder is heard once, and each camera once.
 
     Parameters
     ----------
@@ -302,34 +302,35 @@ def tighten(
     voices : Voices
         What `hear` found in it.
     events : sequence of Event or (float, float, str)
-        What else is to be kept: from where to where on the timeline, seconds, and what it is.
+        What else to keep: from, to (seconds on the timeline), and what it is.
     keep_events : bool
-        Whether claps, loud moments and engines that are opened up are worth keeping.
+        Keep claps, loud moments and revving engines.
     motion : mapping, optional
-        How much the picture of a file moves, by the file's name: moments in file time, seconds, ascending, and the
-        motion at each, in any unit, 0 being stillness. Where it moves more than it usually does is worth keeping.
+        How much the picture of a file moves, by the file's name: times in the file, seconds, ascending, and the motion
+        at each, in any unit, 0 for no motion. Stretches with unusual motion are kept.
     protect_s : sequence of (float, float)
-        Stretches that stay whatever is in them, seconds.
+        Stretches that are always kept, seconds.
     see : sequence of (float, float, str)
-        Which camera is seen, where it runs, while somebody speaks from here to there, seconds: its recording's id.
+        Which camera is shown while someone speaks in a stretch: from, to (seconds), and its recording's id.
     pause_s : float, optional
-        Pause that is left between two sentences where time is taken out, seconds, 0.2 to 30; 0.8 if not given.
+        Pause left between two sentences where time is removed, seconds, 0.2 to 30; 0.8 if not given.
     handle_s : float, optional
-        A cut keeps this from every voice, seconds, 0.08 to 5; 0.2 if not given.
+        Minimum time between a cut and speech, seconds, 0.08 to 5; 0.2 if not given.
     dead_s : float, optional
-        Shorter stretches without voice or event are no dead air, seconds, 0.2 to 600; 2 if not given.
+        Minimum length of dead air (a stretch without speech or event), seconds, 0.2 to 600; 2 if not given.
     target_s : float, optional
-        Length that the result shall have, seconds; everything that is said stays if not given.
+        Target length of the rough cut, seconds; all speech is kept if not given.
     pass_from_s : float, optional
-        Dead air at least so long is passed at speed, not dropped, seconds.
+        Dead air of at least this length is sped up instead of dropped, seconds.
     pass_speed : int, optional
-        How many times faster, 2 to 100; 8 if not given.
+        How many times faster dead air is sped up, 2 to 100; 8 if not given.
     keep_radio : bool
-        Whether calls over the radio are worth keeping.
+        Keep radio calls.
     min_shot_s : float, optional
-        No shot is shorter, seconds, 0 to 60, but where a camera ends or the kept time does; 2.5 if not given.
+        Minimum length of a shot, seconds, 0 to 60; 2.5 if not given. A shot may be shorter where the camera or the kept
+        stretch ends.
     dissolve_s : float, optional
-        Length of a dissolve where one camera must hide its own jump, seconds, 0 to 5; 0.5 if not given.
+        Length of the dissolve that hides a jump cut within one camera, seconds, 0 to 5; 0.5 if not given.
 
     Returns
     -------

@@ -11,7 +11,7 @@ pub(super) fn between(page: &str, (from, to): (&str, &str)) -> Option<std::ops::
     Some(begin..end)
 }
 
-/// A page with this rough cut, in place of one that it may have; `None` when it has no place for it.
+/// A page with this rough cut, in place of one that it may have; `None` when it cannot hold one.
 pub(crate) fn with_cut(page: &str, section: &str) -> Option<String> {
     let mut page = page.to_owned();
     for (place, content) in CUT.into_iter().zip([CUT_LINK, section]) {
@@ -28,7 +28,8 @@ pub(crate) fn cut_in(page: &str) -> Option<&str> {
 /// Does a section hold nothing but the tags and attributes of the rough cut's template? None of them runs, loads or leads
 /// anywhere.
 fn is_plain(section: &str) -> bool {
-    const TAGS: &str = " section h2 p svg rect title span i code div table caption thead tbody tr th td ";
+    const TAGS: &str =
+        " section h2 p svg rect title span i code details summary div table caption thead tbody tr th td ";
     const ATTRIBUTES: &str = " id class role aria-label aria-labelledby tabindex scope data-l x y width height viewBox \
                               preserveAspectRatio ";
     let listed = |list: &str, word: &str| !word.contains(' ') && list.contains(&format!(" {word} "));

@@ -21,8 +21,8 @@ fn verdicts_follow_the_published_limits() {
         (5.1, "in sync by EBU R 37"),
         (40.0, "in sync by EBU R 37"),
         (-60.0, "in sync by EBU R 37"),
-        (44.0, "beyond EBU R 37, seldom noticed"),
-        (-124.0, "beyond EBU R 37, seldom noticed"),
+        (44.0, "outside EBU R 37, seldom noticed"),
+        (-124.0, "outside EBU R 37, seldom noticed"),
         (46.0, "noticed"),
         (-126.0, "noticed"),
         (90.1, "unacceptable"),
@@ -36,7 +36,7 @@ fn verdicts_follow_the_published_limits() {
 #[test]
 fn numbers_are_said_as_people_say_them() {
     assert_eq!([0.0853, 24.0, 90.0, 3661.0].map(length), ["85 ms", "24.0 s", "1 min 30 s", "1 h 1 min"]);
-    assert_eq!([0.0231, -0.0046, 0.000_01].map(early_or_late), ["23 ms early", "4.6 ms late", "on the spot"]);
+    assert_eq!([0.0231, -0.0046, 0.000_01].map(early_or_late), ["23 ms early", "4.6 ms late", "no offset"]);
     assert_eq!([0.000_03, 0.0011, 0.001_11].map(within_ms), ["0.1 ms", "1.1 ms", "1.2 ms"]);
     assert_eq!(percent(1.0), "over 99.99 %");
 }
@@ -47,14 +47,30 @@ fn problems_come_first_and_the_worst_of_them_before_the_rest() {
     alignment.recordings[0].files[0].confidence = Some(0.93);
     let page = html(&alignment, "day 1", &[]);
     let at = |text: &str| page.find(text).unwrap_or_else(|| panic!("{text} is not there"));
-    let (unplaced, doubtful) = (at("X.MP4 has no place."), at("b&#x2f;C 1.MP4 may lie wrong."));
+    let (unplaced, doubtful) = (at("X.MP4 is unplaced."), at("b&#x2f;C 1.MP4 may be in the wrong place."));
     let jump = at("b&#x2f;C 1.MP4 lost 500 ms of sound.");
     assert!(
         at("What needs attention") < doubtful && doubtful.max(unplaced) < jump && jump < at("Who recorded when</h2>")
     );
     // cam-b ran from 30.0 s to 130.5 s, cam-a to 174.2 s, the recorder to 199.0 s.
-    assert!(page.contains("cam-a stopped 24.8 s before the last."), "{page}");
-    assert!(page.contains("its level could not be read."));
+    assert!(page.contains("cam-a stopped 24.8 s before the last recording."), "{page}");
+    assert!(page.contains("its level could not be measured."));
+}
+
+/// Many files with one fault are one message.
+#[test]
+fn a_message_is_said_once() {
+    let mut alignment = example();
+    let clip = alignment.recordings[1].files[0].clone();
+    for i in 0..27 {
+        let mut more = clip.clone();
+        more.path = format!("{i:02}.MOV");
+        more.warnings = vec!["its clock wanders".to_owned()];
+        alignment.recordings[1].files.push(more);
+    }
+    let page = html(&alignment, "clips", &[]);
+    assert_eq!(page.matches("Its clock wanders.").count(), 1);
+    assert!(page.contains("00.MOV, 01.MOV, 02.MOV and 24 more:"), "{page}");
 }
 
 /// Thirty clips of a minute each all end before the last one does: that is no thirty empty batteries.
@@ -71,7 +87,7 @@ fn short_clips_are_no_empty_batteries() {
     }
     let page = html(&alignment, "clips", &[]);
     assert_eq!(page.matches("the battery empty").count() + page.matches("its battery empty").count(), 1);
-    assert!(page.contains("recordings stopped long before the last"), "{page}");
+    assert!(page.contains("recordings stopped long before the last one"), "{page}");
 }
 
 #[test]

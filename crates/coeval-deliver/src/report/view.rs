@@ -6,7 +6,7 @@ use coeval::Result;
 use coeval::clock::ClockMap;
 use coeval_shoot::alignment::{Alignment, File, Kind, Recording, SURE};
 use coeval_shoot::listen::{Check, Couple, by_hand, couples};
-use coeval_shoot::{Measured, clock_time};
+use coeval_shoot::{LIP_SYNC_R37_S, Measured, clock_time};
 use sha2::{Digest as _, Sha256};
 
 use super::plot::{Series, Shape, plot};
@@ -15,8 +15,7 @@ use super::rows::{
     Version,
 };
 use super::words::{
-    EARLY, R37_CHAIN_S, early_or_late, in_words, length, lip_sync, percent, residual_words, sentence, signed_ms,
-    small_ms, within_ms,
+    EARLY, early_or_late, in_words, length, lip_sync, percent, residual_words, sentence, signed_ms, small_ms, within_ms,
 };
 use super::{Report, SCRIPT, STYLE, wave};
 use crate::layout::{Content, SourceRate};
@@ -26,6 +25,8 @@ use crate::lists::Mark;
 const MISSED_S: f64 = 1.0;
 /// Recordings that stopped early are named one by one up to so many.
 const STOPPED_EARLY: usize = 3;
+/// A message names up to so many files.
+const NAMED: usize = 4;
 /// Rows of the table of markers.
 const MARKS: usize = 200;
 /// Curves are drawn for a phone, a tablet or paper, and a desk.
@@ -67,9 +68,9 @@ impl<'a> View<'a> {
         let all = self.alignment.files().filter(|f| f.copy_of.is_none()).count();
         let placed = self.placed.len();
         let headline = match all - placed {
-            0 => format!("All {all} files lie on one clock."),
-            1 => format!("{placed} of {all} files lie on one clock; one has no place."),
-            n => format!("{placed} of {all} files lie on one clock; {n} have no place."),
+            0 => format!("All {all} files are placed on one timeline."),
+            1 => format!("{placed} of {all} files are placed on one timeline; 1 is unplaced."),
+            n => format!("{placed} of {all} files are placed on one timeline; {n} are unplaced."),
         };
         let sync = self.sync();
         let lanes = self.lanes();
@@ -132,16 +133,16 @@ impl<'a> View<'a> {
         if let Some(hand_s) = worst(&|c| self.worst_by_hand(c)) {
             let conformed_s = worst(&|c| Some(2.0 * self.uncertainty_s(c))).unwrap_or(0.0);
             lede.push(format!(
-                "Conformed sound keeps within {} of the picture, nineteen times of twenty. Laid by hand it would have been up to {} off.",
+                "Conformed sound stays within {} of the picture (95 % of cases). Placed by hand it would be up to {} off.",
                 within_ms(conformed_s),
                 length(hand_s.abs()),
             ));
         }
         let serious = self.problems().iter().filter(|p| p.serious).count();
         lede.push(match serious {
-            0 => "Nothing has to be done before you cut.".to_owned(),
-            1 => "One thing should be looked at before you cut.".to_owned(),
-            n => format!("{n} things should be looked at before you cut."),
+            0 => "No action is needed before you cut.".to_owned(),
+            1 => "One thing needs action before you cut.".to_owned(),
+            n => format!("{n} things need action before you cut."),
         });
         lede
     }
@@ -166,7 +167,7 @@ impl<'a> View<'a> {
     pub(super) fn link(&self, path: &str) -> (&'static str, String) {
         let couple = self.couples.iter().find(|c| c.clip == path).or(self.couples.iter().find(|c| c.other == path));
         let check = couple.and_then(|c| self.check_anchor(c)).map(|anchor| ("Listen", anchor));
-        check.unwrap_or_else(|| ("Its line", self.file_anchor(path)))
+        check.unwrap_or_else(|| ("Details", self.file_anchor(path)))
     }
 
     pub(super) fn problems(&self) -> Vec<Problem> {
@@ -175,21 +176,28 @@ impl<'a> View<'a> {
             all.push(Problem { serious, what, then, link });
         };
         let section = |name: &'static str, id: &str| Some((name, id.to_owned()));
+        let (mut unplaced, mut warned) = (Grouped::default(), Grouped::default());
+        let mut bare: Vec<(&String, f64)> = Vec::new();
         for (recording, file) in self.alignment.recordings.iter().flat_map(|r| r.files.iter().map(move |f| (r, f))) {
-            let line = Some(("Its line", self.file_anchor(&file.path)));
+            let line = Some(("Details", self.file_anchor(&file.path)));
             if let Some(original) = &file.copy_of {
-                let then = "It takes no part, so that it is no second angle.".to_owned();
-                say(false, format!("{} is a copy of {original}, which is used.", file.path), then, line);
+                let then = "The copy is not used.".to_owned();
+                say(false, format!("{} is a copy of {original}.", file.path), then, line);
                 continue;
             }
             if !file.is_placed() {
                 let why = file.reason.as_deref().unwrap_or("no reason is given");
-                say(true, format!("{} has no place.", file.path), sentence(why), line);
+                unplaced.add(sentence(why), &file.path, line);
                 continue;
             }
             if file.confidence.is_some_and(|c| c < SURE) {
                 let words = in_words(file.confidence.unwrap_or(0.0));
-                say(true, format!("{} may lie wrong.", file.path), sentence(words), Some(self.link(&file.path)));
+                say(
+                    true,
+                    format!("{} may be in the wrong place.", file.path),
+                    sentence(words),
+                    Some(self.link(&file.path)),
+                );
             }
             for jump in &file.jumps {
                 let what = if jump.lost_s >= 0.0 { "lost" } else { "repeated" };
@@ -198,30 +206,42 @@ impl<'a> View<'a> {
                     false,
                     format!("{} {what} {} of sound.", file.path, length(jump.lost_s.abs())),
                     format!(
-                        "About {} on the timeline, as closely as there was sound to compare. It is split there; listen across the split.",
+                        "The jump is at about {} on the timeline. The clip is split there: listen across the split.",
                         clock_time(at.map_or(0.0, |p| p.map.forward(jump.file_s)))
                     ),
                     Some(self.link(&file.path)),
                 );
             }
             for warning in &file.warnings {
-                say(false, format!("{}:", file.path), sentence(warning), None);
+                warned.add(sentence(warning), &file.path, None);
             }
             let missed_s: f64 = self.missed(recording, file).iter().map(|m| m.1 - m.0).sum();
             if missed_s >= MISSED_S {
-                say(
-                    false,
-                    format!("{} has picture without a recorder for {}.", file.path, length(missed_s)),
-                    "Its own sound is all there is for that time.".to_owned(),
-                    section("Coverage", "when"),
-                );
+                bare.push((&file.path, missed_s));
             }
+        }
+        for (then, paths, link) in unplaced.0 {
+            let are = if paths.len() == 1 { "is" } else { "are" };
+            say(true, format!("{} {are} unplaced.", few(&paths)), then, link);
+        }
+        for (then, paths, link) in warned.0 {
+            say(false, format!("{}:", few(&paths)), then, link);
+        }
+        if !bare.is_empty() {
+            let paths: Vec<&str> = bare.iter().map(|b| b.0.as_str()).collect();
+            let all_s = bare.iter().map(|b| b.1).sum();
+            say(
+                false,
+                format!("No recorder ran during {} of {}.", length(all_s), few(&paths)),
+                "There is only the camera's own sound.".to_owned(),
+                section("Coverage", "when"),
+            );
         }
         for pair in self.alignment.pairs.iter().filter(|p| p.contradicted) {
             say(
                 true,
-                format!("{} and {} contradict the rest.", pair.a, pair.b),
-                "Their comparison was left out; listen to both before you cut.".to_owned(),
+                format!("The comparison of {} and {} contradicts the others.", pair.a, pair.b),
+                "It was not used. Listen to both before you cut.".to_owned(),
                 section("Evidence", "clocks"),
             );
         }
@@ -233,7 +253,7 @@ impl<'a> View<'a> {
                 for (id, early_s) in some {
                     say(
                         false,
-                        format!("{id} stopped {} before the last.", length(*early_s)),
+                        format!("{id} stopped {} before the last recording.", length(*early_s)),
                         "Was the card full, or the battery empty?".to_owned(),
                         section("Coverage", "when"),
                     );
@@ -242,11 +262,12 @@ impl<'a> View<'a> {
             many => say(
                 false,
                 format!(
-                    "{} of {} recordings stopped long before the last.",
+                    "{} of {} recordings stopped long before the last one.",
                     many.len(),
                     self.alignment.recordings.len()
                 ),
-                "Short clips do; if one of them should not have, was its card full, or its battery empty?".to_owned(),
+                "This is normal for short clips. If one stopped too soon: was its card full, or its battery empty?"
+                    .to_owned(),
                 section("Coverage", "when"),
             ),
         }
@@ -257,7 +278,7 @@ impl<'a> View<'a> {
                         say(true, format!("{}:", path), advice.text, section("Levels", "levels"));
                     }
                 }
-                Err(e) => say(true, format!("{path}: its level could not be read."), sentence(e.message()), None),
+                Err(e) => say(true, format!("{path}: its level could not be measured."), sentence(e.message()), None),
             }
         }
         // The serious first, otherwise in the order found.
@@ -304,14 +325,14 @@ impl<'a> View<'a> {
     pub(super) fn listen_note(&self) -> String {
         let Some(check) = self.report.checks.first() else { return String::new() };
         let mut note = format!(
-            "Both sides are made equally loud, {} kHz, {} each.",
+            "Both sides are equally loud. Each sample is {} kHz and {} long.",
             check.rate_hz / 1000,
             length(check.clip.len() as f64 / f64::from(check.rate_hz))
         );
         let heard = |c: &&Couple| self.check_anchor(c).is_some();
         let all = self.couples.iter().filter(heard).count();
         if all < self.couples.len() {
-            note.push_str(&format!(" To keep this page small, {all} of {} clips are here.", self.couples.len()));
+            note.push_str(&format!(" To keep this page small, it has only {all} of {} clips.", self.couples.len()));
         }
         note
     }
@@ -331,7 +352,7 @@ impl<'a> View<'a> {
                 id: id.to_owned(),
                 other: couple.other.clone(),
                 words: format!(
-                    "By hand {} at worst: {}. Aligned within {}, nineteen times of twenty. The placement is {}.",
+                    "By hand: at worst {}, {}. Aligned: within {} (95 % of cases). The placement is {}.",
                     early_or_late(hand_s),
                     lip_sync(hand_s).1,
                     within_ms(2.0 * sd_s),
@@ -395,7 +416,7 @@ impl<'a> View<'a> {
                 conformed: format!("\u{b1}{}", within_ms(conformed_s)),
                 // The less forgiving side.
                 conformed_class: lip_sync(conformed_s).0,
-                words: format!("By hand {words}; conformed {}.", lip_sync(conformed_s).1),
+                words: format!("By hand: {words}. Conformed: {}.", lip_sync(conformed_s).1),
             })
         };
         self.couples.iter().filter_map(row).collect()
@@ -421,11 +442,16 @@ impl<'a> View<'a> {
             series.push(Series { name: recording.id.clone(), colour, shape: Shape::Line, points });
         }
         let worst = series.iter().flat_map(|s| &s.points).map(|p| p.1.abs()).fold(0.0, f64::max);
-        let limits: &[(f64, &str)] =
-            if worst > 0.02 { &[(R37_CHAIN_S.0, "EBU R 37, early"), (-R37_CHAIN_S.1, "EBU R 37, late")] } else { &[] };
-        let last: Vec<String> =
-            series.iter().filter_map(|s| Some(format!("{} ends {}", s.name, signed_ms(s.points.last()?.1)))).collect();
-        let words = format!("How far each clock runs off, over the timeline. {}.", last.join(", "));
+        let limits: &[(f64, &str)] = if worst > 0.02 {
+            &[(LIP_SYNC_R37_S.0, "EBU R 37, early"), (-LIP_SYNC_R37_S.1, "EBU R 37, late")]
+        } else {
+            &[]
+        };
+        let last: Vec<String> = series
+            .iter()
+            .filter_map(|s| Some(format!("{} ends at {}", s.name, signed_ms(s.points.last()?.1))))
+            .collect();
+        let words = format!("Drift of each clock over the timeline. {}.", last.join(", "));
         plot(&words, width, self.duration_s, &series, limits)
     }
 
@@ -443,7 +469,7 @@ impl<'a> View<'a> {
                 points: p.residuals.iter().map(|r| (r[0], r[1])).collect(),
             })
             .collect();
-        plot("What is left between measurements and result, over the timeline.", width, self.duration_s, &series, &[])
+        plot("Residuals of the measurements over the timeline.", width, self.duration_s, &series, &[])
     }
 
     pub(super) fn pairs(&self) -> Vec<PairRow> {
@@ -454,11 +480,11 @@ impl<'a> View<'a> {
             evidence: p.evidence,
             rms: small_ms(p.residual_rms_s),
             words: match (p.contradicted, p.evidence) {
-                (true, _) => "contradicts the rest, at least in part; left out there",
+                (true, _) => "contradicts the others, at least in part; not used there",
                 (_, 0) => "no measurement was used",
-                (_, 1..10) => "few measurements: it hangs by a thread",
-                _ if p.residual_rms_s > 0.005 => "spread out: little common sound, or much echo",
-                _ => "steady",
+                (_, 1..10) => "few measurements",
+                _ if p.residual_rms_s > 0.005 => "scattered: little common sound, or strong echo",
+                _ => "consistent",
             },
         };
         self.alignment.pairs.iter().map(row).collect()
@@ -486,7 +512,7 @@ impl<'a> View<'a> {
                                 .collect::<Vec<_>>()
                                 .join(" ")
                         }
-                        (_, reason) => format!("No place: {}", reason.as_deref().unwrap_or("no reason is given")),
+                        (_, reason) => format!("Unplaced: {}", reason.as_deref().unwrap_or("no reason is given")),
                     },
                 }
             })
@@ -529,6 +555,28 @@ impl<'a> View<'a> {
                 mark.name.clone()
             },
         })
+    }
+}
+
+/// Messages that files share, each once, with its files and the link of the first.
+#[derive(Default)]
+struct Grouped<'a>(Vec<(String, Vec<&'a str>, Option<(&'static str, String)>)>);
+
+impl<'a> Grouped<'a> {
+    fn add(&mut self, message: String, path: &'a str, link: Option<(&'static str, String)>) {
+        match self.0.iter_mut().find(|g| g.0 == message) {
+            Some(group) => group.1.push(path),
+            None => self.0.push((message, vec![path], link)),
+        }
+    }
+}
+
+/// Names of files in a sentence; of many the first.
+fn few(paths: &[&str]) -> String {
+    match paths {
+        [only] => (*only).to_owned(),
+        [most @ .., last] if paths.len() <= NAMED => format!("{} and {last}", most.join(", ")),
+        _ => format!("{} and {} more", paths[..NAMED - 1].join(", "), paths.len() - NAMED + 1),
     }
 }
 

@@ -1,15 +1,12 @@
 //! How numbers and verdicts are said.
 
 use coeval_shoot::alignment::SURE;
+use coeval_shoot::{LIP_SYNC_ACCEPTED_S, LIP_SYNC_NOTICED_S, LIP_SYNC_R37_S};
 
-/// EBU R 37: sound early and late, over the whole chain, seconds.
-pub(super) const R37_CHAIN_S: (f64, f64) = (0.040, 0.060);
-/// EBU R 37: what one stage may add.
+/// EBU R 37-2007: what one stage may add, sound early and late, seconds. From memory.
 const R37_STAGE_S: (f64, f64) = (0.005, 0.015);
-/// ITU-R BT.1359-1: where it begins to be noticed, and where it is no longer accepted.
-const NOTICED_S: (f64, f64) = (0.045, 0.125);
-const UNACCEPTABLE_S: (f64, f64) = (0.090, 0.185);
-/// A recording that ends so much before the last one stopped early: as a share of the timeline, and seconds.
+/// A recording that ends this much before the last one stopped early: as a share of the timeline, and seconds. Own
+/// choice.
 pub(super) const EARLY: (f64, f64) = (0.02, 10.0);
 
 /// Sound so early (negative: late) against picture, in words.
@@ -17,11 +14,11 @@ pub(super) fn lip_sync(early_s: f64) -> (&'static str, &'static str) {
     let within = |limit: (f64, f64)| early_s <= limit.0 && early_s >= -limit.1;
     if within(R37_STAGE_S) {
         ("good", "in sync")
-    } else if within(R37_CHAIN_S) {
+    } else if within(LIP_SYNC_R37_S) {
         ("good", "in sync by EBU R 37")
-    } else if within(NOTICED_S) {
-        ("mid", "beyond EBU R 37, seldom noticed")
-    } else if within(UNACCEPTABLE_S) {
+    } else if within(LIP_SYNC_NOTICED_S) {
+        ("mid", "outside EBU R 37, seldom noticed")
+    } else if within(LIP_SYNC_ACCEPTED_S) {
         ("bad", "noticed")
     } else {
         ("bad", "unacceptable")
@@ -31,13 +28,13 @@ pub(super) fn lip_sync(early_s: f64) -> (&'static str, &'static str) {
 /// A probability in words.
 pub(super) fn in_words(confidence: f64) -> &'static str {
     if confidence >= 0.999 {
-        "as good as certain: of a thousand like it one may be wrong"
+        "almost certain: at most 1 in 1000 such placements is wrong"
     } else if confidence >= SURE {
-        "sure: of a hundred like it one may be wrong"
+        "sure: at most 1 in 100 such placements is wrong"
     } else if confidence >= 0.9 {
-        "likely, not sure: listen to it before you cut"
+        "likely, but not sure: listen before you cut"
     } else {
-        "doubtful: do not use it before you have listened"
+        "doubtful: listen before you use it"
     }
 }
 
@@ -72,7 +69,7 @@ pub(super) fn early_or_late(seconds: f64) -> String {
     let text = signed_ms(seconds);
     match text.strip_prefix('+') {
         Some(ms) => format!("{ms} early"),
-        None => text.strip_prefix('\u{2212}').map_or_else(|| "on the spot".to_owned(), |ms| format!("{ms} late")),
+        None => text.strip_prefix('\u{2212}').map_or_else(|| "no offset".to_owned(), |ms| format!("{ms} late")),
     }
 }
 
@@ -89,7 +86,7 @@ pub(super) fn small_ms(seconds: f64) -> String {
 pub(super) fn residual_words(mut spread: Vec<f64>) -> String {
     spread.sort_by(f64::total_cmp);
     match spread.get(spread.len() * 19 / 20) {
-        Some(&s) => format!("Nineteen of twenty are within {}.", within_ms(s)),
+        Some(&s) => format!("95 % are within {}.", within_ms(s)),
         None => String::new(),
     }
 }

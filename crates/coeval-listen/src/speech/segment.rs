@@ -7,7 +7,7 @@ use serde::{Deserialize, Serialize};
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 #[non_exhaustive]
 pub enum Origin {
-    /// Somebody aboard, over the intercom.
+    /// A local voice: any voice that does not come over the radio. Files call it `intercom`.
     Local,
     /// The radio.
     Radio,
