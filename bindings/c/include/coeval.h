@@ -8,7 +8,7 @@
  * coeval_shoot_align; make sound that lies on another clock with a coeval_resampler. Short sharp
  * sounds are found by a coeval_marker_detector, voices by a coeval_speech_builder; levels are
  * measured by a coeval_level_meter, peaks kept down by a coeval_limiter. coeval_alignment_hear says
- * who speaks when in an aligned shoot, coeval_tighten plans a rough cut from that, and
+ * when someone speaks in an aligned shoot, coeval_tighten plans a rough cut from that, and
  * coeval_plan_render writes its sound.
  *
  * Units stand in names: _s seconds, _ppm parts per million, _hz, _db. Sound is float32, full scale
@@ -1682,7 +1682,7 @@ enum coeval_origin
 #endif // defined(__cplusplus) || __STDC_VERSION__ >= 202311L
  {
     /**
-     * Somebody aboard, over the intercom.
+     * A local voice: any voice that does not come over the radio. Texts call it `intercom`.
      */
     COEVAL_INTERCOM = 1,
     /**
@@ -2468,15 +2468,15 @@ coeval_status coeval_alignment_get_anchor(const coeval_alignment *alignment,
                                           coeval_anchor_check *out,
                                           coeval_error *error);
 
-/* ---- Who speaks when ------------------------------------------------------------------------- */
+/* ---- When someone speaks --------------------------------------------------------------------- */
 
 /**
- * Who speaks when in a shoot, as its recorder heard it. Never changes: any number of threads may use one.
+ * When someone speaks in a shoot, as its recorder heard it. Never changes: any number of threads may use one.
  */
 typedef struct coeval_voices coeval_voices;
 
 /**
- * Hears the recorder of a shoot once, and each camera once, and writes who speaks when to `*out`. `folder` is the one
+ * Hears the recorder of a shoot once, and each camera once, and writes when someone speaks to `*out`. `folder` is the one
  * that the alignment's names are relative to. `allow_ffmpeg`: as for `coeval_shoot_set_allow_ffmpeg`. `progress` may
  * be NULL; `user` is handed to it.
  * [long]
@@ -2578,7 +2578,7 @@ typedef int32_t coeval_fate;
 typedef struct coeval_mix_options coeval_mix_options;
 
 /**
- * A tightened timeline: stretches end to end, each shown, passed at speed or dropped. Never changes: any number of
+ * A tightened timeline: stretches end to end, each shown, sped up or dropped. Never changes: any number of
  * threads may use one.
  */
 typedef struct coeval_plan coeval_plan;
@@ -2723,7 +2723,7 @@ coeval_status coeval_mix_options_set_allow_ffmpeg(coeval_mix_options *options,
 
 /**
  * Writes the sound of a rough cut to `file`, as WAV: stereo, 48 kHz, 24 bits, as long as the cut, silent where time
- * passes at speed. It appears whole or not at all. `voices` are those of the alignment, `folder` is the one that the
+ * is sped up. It appears whole or not at all. `voices` are those of the alignment, `folder` is the one that the
  * alignment's names are relative to. `options` may be NULL for the defaults, `rendered` where nobody wants to know;
  * `progress` may be NULL; `user` is handed to it.
  * [long]
@@ -2752,7 +2752,7 @@ coeval_tighten_options *coeval_tighten_options_new(void);
 void coeval_tighten_options_free(coeval_tighten_options **options);
 
 /**
- * Pause that is left between two sentences where time is taken out, seconds, 0.2 to 30. Default 0.8.
+ * Pause left between two sentences where time is removed, seconds, 0.2 to 30. Default 0.8.
  * [real-time]
  */
 coeval_status coeval_tighten_options_set_pause_s(coeval_tighten_options *options,
@@ -2760,7 +2760,7 @@ coeval_status coeval_tighten_options_set_pause_s(coeval_tighten_options *options
                                                  coeval_error *error);
 
 /**
- * A cut keeps this from every voice, seconds, 0.08 to 5. Default 0.2.
+ * Minimum time between a cut and speech, seconds, 0.08 to 5. Default 0.2.
  * [real-time]
  */
 coeval_status coeval_tighten_options_set_handle_s(coeval_tighten_options *options,
@@ -2768,7 +2768,7 @@ coeval_status coeval_tighten_options_set_handle_s(coeval_tighten_options *option
                                                   coeval_error *error);
 
 /**
- * Shorter stretches without voice or event are no dead air, seconds, 0.2 to 600. Default 2.
+ * Minimum length of dead air (a stretch without speech or event), seconds, 0.2 to 600. Default 2.
  * [real-time]
  */
 coeval_status coeval_tighten_options_set_dead_s(coeval_tighten_options *options,
@@ -2800,8 +2800,8 @@ coeval_status coeval_tighten_options_set_target_s(coeval_tighten_options *option
                                                   coeval_error *error);
 
 /**
- * Dead air of `from_s` seconds (0.2 or more) and longer is passed at `speed` times the speed (2 to 100), not taken out.
- * `from_s` 0, the default: it is taken out, and `speed` does not matter.
+ * Dead air of at least `from_s` seconds (0.2 or more) is sped up `speed` times (2 to 100) instead of dropped. `from_s` 0,
+ * the default: it is dropped, and `speed` is not used.
  * [real-time]
  */
 coeval_status coeval_tighten_options_set_pass(coeval_tighten_options *options,
@@ -2898,7 +2898,7 @@ coeval_status coeval_plan_from_json(const char *json, coeval_plan **out, coeval_
 void coeval_plan_free(coeval_plan **plan);
 
 /**
- * Frames a second of the timeline, as a ratio.
+ * Frame rate (fps) of the timeline, as a ratio.
  * [real-time]
  */
 coeval_status coeval_plan_frame_rate(const coeval_plan *plan,
