@@ -142,7 +142,7 @@ fn a_wrong_anchor_is_reported_with_the_measured_disagreement() {
         let moved_s = held.map("right.wav").unwrap().forward(right_s) - held.map("left.wav").unwrap().forward(left_s);
         assert!((moved_s - if hard { off_s } else { 0.0 }).abs() < 2e-3, "{hard} {off_s}: {moved_s}");
         let printed = coeval(&[&"align", &material, &"--anchors", &list]).out;
-        assert_eq!(printed.contains("the sound contradicts it: +2.000 s"), off_s > 1.0, "{printed}");
+        assert_eq!(printed.contains("the sound contradicts it by +2.000 s"), off_s > 1.0, "{printed}");
     }
     std::fs::write(&list, "[[anchor]]\na = 'nobody.wav'\na_at = 1\nb = 'left.wav'\nb_at = 1\n").unwrap();
     assert_eq!(coeval(&[&"align", &material, &"--anchors", &list]).code, 1);
@@ -220,7 +220,7 @@ fn every_placed_file_has_its_proof() {
         let clock = alignment.recordings.iter().any(|r| r.id == alignment.timeline.clock && r.files.contains(file));
         println!("{}: {}", file.path, proof.verdict);
         assert!(proof.evidence >= 3 && proof.residual_rms_s < 1e-3 && by(file, EvidenceKind::Sound) == proof.evidence);
-        assert_eq!(proof.verdict.contains("it is the clock"), clock);
+        assert_eq!(proof.verdict.contains("it is the reference clock"), clock);
         assert!(clock || proof.verdict.contains("EBU R37") && proof.verdict.contains("best third"));
         assert!(clock || proof.without_best_third_s.unwrap() < 1e-3 && proof.drift_sigma_ppm > 0.0, "{proof:?}");
     }

@@ -121,7 +121,7 @@ fn a_rough_cut_of_the_demo() {
     let refused = tighten(&out, &["--edits", edits.to_str().unwrap()]);
     assert_eq!(refused.code, 2, "{refused:?}");
     assert!(
-        refused.err.contains(": \"keep\" is none of show, pass, drop") && refused.err.contains("line "),
+        refused.err.contains(": \"keep\" is not show, pass or drop") && refused.err.contains("line "),
         "{}",
         refused.err
     );

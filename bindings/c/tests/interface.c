@@ -851,7 +851,7 @@ static void rough_cuts(void) {
     CHECK_REFUSED(coeval_tighten_options_set_pass(options, 5.0, 1000, error), "pass_speed");
     CHECK_REFUSED(coeval_tighten_options_add_protected(options, 2.0, 1.0, error), "no length");
     CHECK_REFUSED(coeval_tighten_options_add_event(options, 2.0, 1.0, "x", error), "no length");
-    CHECK_REFUSED(coeval_tighten_options_add_seen(options, 0.0, 9.0, "rec-1", error), "no camera is called");
+    CHECK_REFUSED(coeval_tighten_options_add_seen(options, 0.0, 9.0, "rec-1", error), "no camera called");
     CHECK_FAILS(coeval_tighten_options_add_seen(options, 0.0, 9.0, NULL, error), "NULL");
     CHECK_REFUSED(coeval_tighten_options_add_motion(options, "NONE.MOV", still_s, still, 2, error), "no placed file");
     CHECK_FAILS(coeval_tighten_options_add_motion(options, "A.MOV", still_s, NULL, 2, error), "NULL");
