@@ -560,10 +560,13 @@ impl<'a> View<'a> {
 
 /// Messages that files share, each once, with its files and the link of the first.
 #[derive(Default)]
-struct Grouped<'a>(Vec<(String, Vec<&'a str>, Option<(&'static str, String)>)>);
+struct Grouped<'a>(Vec<(String, Vec<&'a str>, Option<Link>)>);
+
+/// What a link is called, and where it leads.
+type Link = (&'static str, String);
 
 impl<'a> Grouped<'a> {
-    fn add(&mut self, message: String, path: &'a str, link: Option<(&'static str, String)>) {
+    fn add(&mut self, message: String, path: &'a str, link: Option<Link>) {
         match self.0.iter_mut().find(|g| g.0 == message) {
             Some(group) => group.1.push(path),
             None => self.0.push((message, vec![path], link)),
