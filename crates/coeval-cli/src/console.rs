@@ -126,8 +126,9 @@ pub(crate) struct Watch<'a> {
 impl<'a> Watch<'a> {
     pub(crate) fn new(shown: ShownAs, stop: &'a AtomicBool) -> Self {
         let bar = (shown == ShownAs::Bar).then(|| {
-            let style = ProgressStyle::with_template("{msg:16} {bar:40} {percent:>3} %  {elapsed}")
-                .unwrap_or_else(|_| ProgressStyle::default_bar());
+            let style =
+                ProgressStyle::with_template("{msg:16} {wide_bar} {percent:>3} %  {elapsed}, {eta} left of this step")
+                    .unwrap_or_else(|_| ProgressStyle::default_bar());
             ProgressBar::with_draw_target(Some(1000), ProgressDrawTarget::stderr()).with_style(style)
         });
         let last = (shown == ShownAs::Lines).then(Mutex::default);

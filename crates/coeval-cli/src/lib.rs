@@ -21,6 +21,10 @@ use console::{EXIT_CODES, WhileRead};
 #[derive(Parser)]
 #[command(name = "coeval", version, after_help = EXIT_CODES, arg_required_else_help = true)]
 struct Cli {
+    /// Show no progress: print results and errors only
+    #[arg(short, long, global = true)]
+    quiet: bool,
+
     #[command(subcommand)]
     command: Command,
 }
@@ -77,7 +81,8 @@ pub fn run(args: impl IntoIterator<Item = impl Into<OsString> + Clone>, console:
         }
     };
     let mut out = WhileRead(&mut *console.out);
-    let mut to = Console { out: &mut out, err: &mut *console.err, progress: console.progress, stop: console.stop };
+    let progress = if cli.quiet { ShownAs::Nothing } else { console.progress };
+    let mut to = Console { out: &mut out, err: &mut *console.err, progress, stop: console.stop };
     let result = match &cli.command {
         Command::Align(args) => align::run(args, &mut to),
         Command::Tighten(args) => tighten::run(args, &mut to),
