@@ -537,9 +537,14 @@ fn keep(
     let before_pictures = |start_s: f64| start_s < first as f64 * frame_s + handle_s && first > 0;
     for c in clusters.iter_mut().filter(|c| c.0 < must_s && before_pictures(c.0)) {
         // What of it begins with a picture stays, where the film can begin there without cutting into a voice.
-        let spoken = facts.voices.iter().filter(|v| before_pictures(v.start_s)).map(|v| v.end_s);
-        let begins_s = spoken.fold(0.0, f64::max) + room_s + handle_s;
-        let seen = |i: &&Item| i.start_s >= c.0.max(begins_s) && i.start_s <= c.1 && !before_pictures(i.start_s);
+        let spoken_s = |start_s: f64| {
+            let before = facts.voices.iter().filter(|v| v.start_s < start_s);
+            before.map(|v| v.end_s).fold(0.0, f64::max)
+        };
+        let seen = |i: &&Item| {
+            let begins_s = spoken_s(i.start_s) + room_s + handle_s;
+            i.start_s >= c.0.max(begins_s) && i.start_s <= c.1 && !before_pictures(i.start_s)
+        };
         match items.iter().zip(stays).filter(|i| *i.1).map(|i| i.0).find(seen) {
             Some(item) => c.0 = item.start_s,
             None => c.2 = false,
