@@ -811,7 +811,7 @@ static void rough_cuts(void) {
     CHECK(strcmp(coeval_plan_to_json(plan), coeval_plan_to_json(read)) == 0);
     CHECK(shown(read, &count, &speed) == all_s && count == 2 && coeval_plan_to_json(NULL) == NULL);
     coeval_plan_free(&read);
-    CHECK(failed_with(coeval_plan_from_json("[]", &read, error), COEVAL_DAMAGED, "no plan"));
+    CHECK(failed_with(coeval_plan_from_json("[]", &read, error), COEVAL_DAMAGED, "not a plan"));
     CHECK(failed_with(coeval_plan_from_json("{\"schema\": \"coeval.plan/1\", \"plan\": {\"frame_rate\": [25, 1], \"entries\":"
                                             "[{\"from\": 5, \"to\": 5, \"fate\": \"show\", \"camera\": null, \"dissolve\": 0,"
                                             "\"reason\": \"\"}], \"notes\": []}}",
