@@ -140,6 +140,9 @@ fn test() -> Outcome {
                 Ok(Seen::of(&mut node, false))
             };
             let page = || {
+                if std::env::var_os(WITHOUT_PAGE).is_some() {
+                    return Err(format!("{WITHOUT_PAGE} is set"));
+                }
                 let packages = browser()?;
                 // What cannot be built is no reason to skip.
                 let out = match web::build() {
@@ -158,6 +161,9 @@ fn test() -> Outcome {
     report.side_by_side([vec![script("bindings/python")], beside]);
     report.finish()
 }
+
+/// Set to leave out the page for browsers, whose build and tests take three to five minutes of two cores.
+const WITHOUT_PAGE: &str = "COEVAL_WITHOUT_PAGE";
 
 /// Tests by name; an error says why they cannot run here.
 type Job = (&'static str, Box<dyn FnOnce() -> Outcome<Seen> + Send>);
