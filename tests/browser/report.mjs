@@ -5,28 +5,13 @@
 // usage: node report.mjs FOLDER
 // FOLDER holds node_modules and takes screenshots and results, made from the demo recordings by the command in COEVAL.
 // CHROMIUM names the browser, if it is not found by itself.
-import { execFileSync, spawnSync } from 'node:child_process';
-import { copyFileSync, existsSync, mkdirSync, readFileSync, rmSync, statSync, writeFileSync } from 'node:fs';
-import { createRequire } from 'node:module';
-import { dirname, join, resolve } from 'node:path';
-import { fileURLToPath, pathToFileURL } from 'node:url';
+import { spawnSync } from 'node:child_process';
+import { copyFileSync, mkdirSync, readFileSync, rmSync, statSync, writeFileSync } from 'node:fs';
+import { join, resolve } from 'node:path';
+import { pathToFileURL } from 'node:url';
+import { accessible, browserOf, check, complaintsOf, finish, root } from './support.mjs';
 
 const folder = resolve(process.argv[2]);
-const require = createRequire(join(folder, 'x.js'));
-const { chromium } = require('playwright-core');
-const axe = readFileSync(require.resolve('axe-core/axe.min.js'), 'utf8');
-const root = resolve(dirname(fileURLToPath(import.meta.url)), '../..');
-
-let passed = 0;
-let failed = 0;
-const check = (good, what) => {
-  if (good) passed += 1;
-  else failed += 1;
-  console.log(`${good ? 'ok' : 'FAILED'}  ${what}`);
-};
-
-const browserPath = process.env.CHROMIUM
-  ?? ['chromium', 'chromium-browser', 'google-chrome'].flatMap((name) => (process.env.PATH ?? '').split(':').map((p) => join(p, name))).find(existsSync);
 
 // Aligns the recordings of a folder and makes a rough cut: both pages.
 const made = (material, out, status, between = () => {}) => {
@@ -44,21 +29,14 @@ const material = join(root, 'examples/survey-launch/recordings');
 const { report, cut } = made(material, join(folder, 'out'), 3);
 check(statSync(report).size < 15e6, `it is smaller than 15 MB: ${(statSync(report).size / 1e6).toFixed(1)} MB`);
 
-const browser = await chromium.launch({ executablePath: browserPath, args: ['--no-sandbox'] });
-console.log(`browser: ${browser.version()}`);
-mkdirSync(join(folder, 'screenshots'), { recursive: true });
+const { browser, axe } = await browserOf(folder);
 
 const open = async (file, width, scheme) => {
   const url = pathToFileURL(resolve(file)).href;
   const page = await browser.newPage({ viewport: { width, height: 900 }, colorScheme: scheme });
   // Other tests run beside this one.
   page.setDefaultTimeout(180_000);
-  const complaints = [];
-  page.on('console', (m) => complaints.push(`${m.type()}: ${m.text()}`));
-  page.on('pageerror', (e) => complaints.push(e.message));
-  page.on('request', (r) => {
-    if (r.url() !== url && !r.url().startsWith('data:')) complaints.push(`asks for ${r.url()}`);
-  });
+  const complaints = complaintsOf(page, url, /^data:/);
   await page.goto(url);
   return { page, complaints };
 };
@@ -68,17 +46,8 @@ for (const [what, file] of [['report', report], ['rough-cut', cut]]) {
   for (const { width, scheme } of looks) {
     const at = `${what}, ${width} px, ${scheme}`;
     const { page, complaints } = await open(file, width, scheme);
-    const overflow = await page.evaluate(() => document.documentElement.scrollWidth - innerWidth);
-    check(overflow <= 0, `nothing sticks out sideways at ${at}: ${overflow} px`);
     await page.screenshot({ path: join(folder, 'screenshots', `${what}-${width}-${scheme}.png`), fullPage: true });
-    // The policy of the page keeps foreign scripts out; this one comes through the debugger.
-    const session = await page.context().newCDPSession(page);
-    await session.send('Runtime.evaluate', { expression: axe });
-    const { violations, passes } = await page.evaluate(() => globalThis.axe.run(document, {
-      runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice'],
-    }));
-    for (const v of violations) console.log(`  ${v.id}: ${v.help}: ${v.nodes.map((n) => n.html.slice(0, 160)).slice(0, 3).join(' | ')}`);
-    check(violations.length === 0 && passes.length > (what === 'report' ? 20 : 10), `no violation at ${at}; ${passes.length} rules passed`);
+    await accessible(page, axe, at, what === 'report' ? 20 : 10);
     check(complaints.length === 0, `no complaint and no request at ${at} ${complaints.join('; ')}`);
     await page.close();
   }
@@ -261,5 +230,4 @@ for (const c of checks) {
 }
 check(clear >= 0.8 * checks.length, `${clear} of ${checks.length} checks hold enough common sound to be measured`);
 
-console.log(`test result: ${failed === 0 ? 'ok' : 'FAILED'}. ${passed} passed; ${failed} failed; 0 ignored; 0 measured; 0 filtered out`);
-process.exit(failed === 0 ? 0 : 1);
+finish();

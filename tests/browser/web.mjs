@@ -5,30 +5,17 @@
 // FOLDER holds node_modules and takes screenshots and results, WEB is what `cargo xtask web` made. The command is COEVAL;
 // CHROMIUM names the browser, if it is not found by itself.
 import { spawnSync } from 'node:child_process';
-import { copyFileSync, cpSync, existsSync, mkdirSync, readdirSync, readFileSync, rmSync, unlinkSync, writeFileSync } from 'node:fs';
-import { createRequire } from 'node:module';
-import { dirname, join, resolve } from 'node:path';
-import { fileURLToPath, pathToFileURL } from 'node:url';
+import { copyFileSync, cpSync, mkdirSync, readdirSync, readFileSync, rmSync, unlinkSync, writeFileSync } from 'node:fs';
+import { join, resolve } from 'node:path';
+import { pathToFileURL } from 'node:url';
+import { accessible, browserOf, check, complaintsOf, finish, root } from './support.mjs';
 
 const [folder, web] = process.argv.slice(2).map((path) => resolve(path));
-const require = createRequire(join(folder, 'x.js'));
-const { chromium } = require('playwright-core');
-const axe = readFileSync(require.resolve('axe-core/axe.min.js'), 'utf8');
-const root = resolve(dirname(fileURLToPath(import.meta.url)), '../..');
-
-let passed = 0;
-let failed = 0;
-const check = (good, what) => {
-  if (good) passed += 1;
-  else failed += 1;
-  console.log(`${good ? 'ok' : 'FAILED'}  ${what}`);
-};
 
 // The recordings and the command's results lie as the page has them: beside each other.
 const place = join(folder, 'web');
 rmSync(place, { recursive: true, force: true });
 mkdirSync(place);
-mkdirSync(join(folder, 'screenshots'), { recursive: true });
 const material = join(place, 'recordings');
 cpSync(join(root, 'examples/survey-launch/recordings'), material, { recursive: true });
 const native = (out, ...more) => {
@@ -37,10 +24,7 @@ const native = (out, ...more) => {
 };
 native('recordings-aligned');
 
-const browserPath = process.env.CHROMIUM
-  ?? ['chromium', 'chromium-browser', 'google-chrome'].flatMap((name) => (process.env.PATH ?? '').split(':').map((p) => join(p, name))).find(existsSync);
-const browser = await chromium.launch({ executablePath: browserPath, args: ['--no-sandbox', '--disable-background-networking'] });
-console.log(`browser: ${browser.version()}`);
+const { browser, axe } = await browserOf(folder, '--disable-background-networking');
 
 const url = pathToFileURL(join(web, 'coeval.html')).href;
 const open = async (width, scheme) => {
@@ -48,13 +32,8 @@ const open = async (width, scheme) => {
   const page = await context.newPage();
   // Other tests run beside this one.
   page.setDefaultTimeout(240_000);
-  const complaints = [];
-  page.on('console', (m) => complaints.push(`${m.type()}: ${m.text()}`));
-  page.on('pageerror', (e) => complaints.push(e.message));
+  const complaints = complaintsOf(page, url, /^(data|blob):/);
   page.on('dialog', (dialog) => { complaints.push(`says ${dialog.message()}`); dialog.dismiss(); });
-  page.on('request', (r) => {
-    if (r.url() !== url && !/^(data|blob):/.test(r.url())) complaints.push(`asks for ${r.url()}`);
-  });
   const started = performance.now();
   await page.goto(url);
   await page.locator('#said', { hasText: 'Ready' }).waitFor();
@@ -62,20 +41,8 @@ const open = async (width, scheme) => {
   await context.setOffline(true);
   return { page, complaints, ready_s };
 };
-const accessible = async (page, at) => {
-  const overflow = await page.evaluate(() => document.documentElement.scrollWidth - innerWidth);
-  check(overflow <= 0, `nothing sticks out sideways at ${at}: ${overflow} px`);
-  // The policy of the page keeps foreign scripts out; this one comes through the debugger.
-  const session = await page.context().newCDPSession(page);
-  await session.send('Runtime.evaluate', { expression: axe });
-  // The report in its frame has a test of its own.
-  const { violations, passes } = await page.evaluate(() => globalThis.axe.run({ exclude: ['iframe'] }, {
-    iframes: false,
-    runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice'],
-  }));
-  for (const v of violations) console.log(`  ${v.id}: ${v.help}: ${v.nodes.map((n) => n.html.slice(0, 160)).slice(0, 3).join(' | ')}`);
-  check(violations.length === 0 && passes.length > 10, `no violation at ${at}; ${passes.length} rules passed`);
-};
+// The report in its frame has a test of its own.
+const isAccessible = (page, at) => accessible(page, axe, at, 10, false);
 /** Goes on, or back, by the Tab key to what `selector` names, and presses Enter. */
 const press = async (page, selector, way = 'Tab') => {
   for (let i = 0; i < 30; i += 1) {
@@ -154,7 +121,7 @@ const hostile = '<img src=x onerror=alert(1)>"\'&amp;.mp4';
 try {
   const { page, complaints, ready_s } = await open(1280, 'light');
   check(ready_s < 10, `it is ready within 10 s: ${ready_s.toFixed(2)} s`);
-  await accessible(page, '1280 px, light, at first');
+  await isAccessible(page, '1280 px, light, at first');
   check(await page.locator('#go').isDisabled(), 'with nothing chosen there is nothing to align');
   await page.setInputFiles('#pick-folder', material);
   await said(page, '7 files');
@@ -170,7 +137,7 @@ try {
   await said(page, 'Done');
   console.log(`aligned in ${((performance.now() - started) / 1000).toFixed(1)} s`);
   check((await page.textContent('#headline')).startsWith('6 of 7 files'), `it is aligned: ${await page.textContent('#headline')}`);
-  await accessible(page, '1280 px, light, with the result');
+  await isAccessible(page, '1280 px, light, with the result');
   await page.screenshot({ path: join(folder, 'screenshots', 'web-1280-light.png'), fullPage: true });
 
   // Saved with all sound.
@@ -194,7 +161,7 @@ try {
   await press(page, '#open button', 'Shift+Tab');
   await page.locator('#place[open]').waitFor();
   await page.locator('#place-said', { hasText: /^$/ }).waitFor({ state: 'attached' });
-  await accessible(page, '1280 px, light, putting a file by hand');
+  await isAccessible(page, '1280 px, light, putting a file by hand');
   await page.focus('#place-at');
   await page.keyboard.press('Control+a');
   await page.keyboard.type('20');
@@ -263,14 +230,14 @@ try {
       await press(other, '#go');
       await said(other, 'Done');
       const open = await other.textContent('#open');
-      check(/notes\.wav has no place/.test(open), `what is no recording is named: ${open}`);
-      check(/gone\.mp4 has no place: .*(no such file|cannot be read|No such file)/i.test(open), 'what has vanished is named');
+      check(/notes\.wav is unplaced/.test(open), `what is no recording is named: ${open}`);
+      check(/gone\.mp4 is unplaced: .*(no such file|cannot be read|No such file)/i.test(open), 'what has vanished is named');
       check((await other.textContent('#chosen')).includes(hostile), 'a name that is markup is shown as it is');
       await other.locator('#report').scrollIntoViewIfNeeded();
     } else {
       await other.setInputFiles('#pick-folder', material);
     }
-    await accessible(other, at);
+    await isAccessible(other, at);
     await other.screenshot({ path: join(folder, 'screenshots', `web-${width}-${scheme}.png`), fullPage: true });
     check(said2.length === 0, `no complaint and no request at ${at} ${said2.join('; ')}`);
     await other.close();
@@ -279,5 +246,4 @@ try {
   check(false, e.stack);
 }
 await browser.close();
-console.log(`test result: ${failed === 0 ? 'ok' : 'FAILED'}. ${passed} passed; ${failed} failed; 0 ignored; 0 measured; 0 filtered out`);
-process.exit(failed === 0 ? 0 : 1);
+finish();
