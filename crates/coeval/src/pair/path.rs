@@ -849,8 +849,9 @@ fn on_one_source(rows: &[Vec<u8>], bins: &mut [usize], pieces: &[std::ops::Range
             let at = moved(shift);
             all.iter().enumerate().map(|(i, a)| at(i).and_then(|i| shape.get(i)).map_or(0.0, |s| a * s)).sum()
         };
-        // Of equals the nearest.
-        let best = (-reach..=reach).fold(0, |best, s| if alike(s) > alike(best) { s } else { best });
+        // Where no other place is better it stays.
+        let (best, _) =
+            (-reach..=reach).map(|s| (s, alike(s))).fold((0, alike(0)), |b, s| if s.1 > b.1 { s } else { b });
         let fits = range.clone().all(|i| (0..rows[i].len() as i64).contains(&(bins[i] as i64 + best)));
         let shift = if best.abs() > HOP_BINS && fits { best } else { 0 };
         let at = moved(shift);
