@@ -7,13 +7,13 @@ export type Part = 'timeline' | 'edl' | 'under-clips' | 'whole' | 'markers' | 'r
 export interface Options {
   /** What to make. Default: all but conformed sound (`under-clips`, `whole`), which is large. */
   parts?: Part[];
-  /** The user's own correspondences. */
+  /** Moments that are known to match. */
   anchors?: Anchor[];
-  /** Further arguments of `coeval align`, for instance `['--main', 'cam-a']`. Files are named as in the results. */
+  /** Further arguments of `coeval align`, for instance `['--reference', 'cam-a']`. Files are named as in the results. */
   arguments?: string[];
 }
 
-/** This moment of one file is that moment of another: seconds from each file's start, or times as the command reads them. */
+/** A moment of one file that is known to match a moment of another: seconds from each file's start, or times as the command reads them. */
 export interface Anchor {
   a: string;
   a_at: number | string;
@@ -37,7 +37,7 @@ export interface Progress {
 export interface Result {
   /** What the results are called: a name for a folder or an archive. */
   name: string;
-  /** The command's exit code: 0 all are placed, and surely; 2 no two recordings share sound; 3 some are left. */
+  /** The command's exit code: 0 all are placed with confidence of at least 99 %; 2 no two recordings share sound; 3 some are unplaced or to be checked. */
   code: 0 | 2 | 3;
   /** alignment.json, parsed; `alignment.schema.json` of the project describes it. */
   alignment: any;
@@ -47,7 +47,7 @@ export interface Result {
   sources: Map<string, Blob>;
   /** The table that the command prints. */
   table: string;
-  /** What it prints besides, as sound that was clipped; often empty. */
+  /** Its other messages, such as clipped sound; often empty. */
   message: string;
 }
 
@@ -65,9 +65,10 @@ export class CoevalError extends Error {
 export function load(own?: { module?: () => Promise<WebAssembly.Module>; worker?: () => Worker }): Promise<WebAssembly.Module>;
 
 /**
- * Puts recordings on one clock. The bytes of `alignment.json` are those of the command for the same files.
+ * Places recordings on a common timeline. The result is that of the command for the same files; measured numbers differ
+ * in their last digits, times by less than a sample.
  *
- * A file that cannot be read is no error: the result says why it has no place. An aborted `signal` ends the worker at
+ * A file that cannot be read is no error: the result says why it is unplaced. An aborted `signal` ends the worker at
  * once and rejects with the signal's reason. What was measured is kept in the worker for the next call.
  *
  * @throws {CoevalError}

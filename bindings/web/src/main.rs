@@ -1,6 +1,6 @@
-//! The `coeval` command as a program for WASI, which `js/worker.js` runs in a browser: the same work on the same files, so
-//! that its results have the same bytes. It tells its progress in lines that a program can read, and knows one command
-//! more, `sound FILE OUT`.
+//! The `coeval` command as a program for WASI, which `js/worker.js` runs in a browser: the same work on the same files.
+//! Measured numbers differ from the native command's in their last digits, because transforms round as the processor has
+//! it. It tells its progress in lines that a program can read, and knows one command more, `sound FILE OUT`.
 #![forbid(unsafe_code)]
 
 use std::path::Path;
