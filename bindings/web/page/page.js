@@ -74,7 +74,7 @@ const add = (entries) => {
   $('result').hidden = true;
   complain();
   list();
-  if (isReady) say(chosen.size < 2 ? 'Choose two recordings at least.' : `${chosen.size} files. Align them when all are there.`);
+  if (isReady) say(chosen.size < 2 ? 'Choose at least two recordings.' : `${chosen.size} files. Click Align when you have added all of them.`);
 };
 
 for (const id of ['pick-files', 'pick-folder']) {
@@ -153,7 +153,7 @@ const worked = async (work) => {
     for (const bar of bars.values()) bar.value = 1;
     return made;
   } catch (e) {
-    say(e.name === 'AbortError' ? 'Cancelled. Nothing was made.' : 'Nothing was made.');
+    say(e.name === 'AbortError' ? 'Cancelled. There is no result.' : 'There is no result.');
     if (e.name !== 'AbortError') complain(e);
     return undefined;
   } finally {
@@ -169,9 +169,9 @@ const isPlaced = (file) => file.status === 'placed';
 
 const SURE = 0.99;
 const why = (file) => {
-  if (!isPlaced(file)) return `has no place: ${file.reason}`;
+  if (!isPlaced(file)) return `is unplaced: ${file.reason}`;
   const obeyed = (result.alignment.anchors ?? []).some((a) => a.hard && a.used && (a.a === file.path || a.b === file.path));
-  return file.confidence < SURE && !obeyed ? `is ${Math.round(100 * file.confidence)} % sure: check it by ear in the report.` : '';
+  return file.confidence < SURE && !obeyed ? `is placed with confidence of ${Math.round(100 * file.confidence)} %: check it by ear in the report.` : '';
 };
 
 const showReport = async (name) => { $('report').srcdoc = await result.files.get(name).text(); };
@@ -181,7 +181,7 @@ const showResult = async () => {
   const placed = all.filter(isPlaced);
   const open = all.map((file) => [file, why(file)]).filter(([, words]) => words);
   $('result').hidden = false;
-  $('headline').textContent = `${placed.length} of ${all.length} files have their place${open.length > 0 ? '' : ', and surely'}.`;
+  $('headline').textContent = `${placed.length} of ${all.length} files are placed${open.length > 0 ? '' : ', all with confidence of at least 99 %'}.`;
   $('open-part').hidden = open.length === 0;
   $('open').replaceChildren(...open.map(([file, words]) => {
     const [item, about] = [element('li', '', { class: isPlaced(file) ? '' : 'serious' }), element('div', '')];
@@ -222,7 +222,7 @@ $('save').addEventListener('click', async () => {
   const made = await worked((onProgress, signal) => align(recordings(), { anchors, parts }, onProgress, signal));
   if (!made) return;
   try {
-    $('saved').textContent = 'Putting it together';
+    $('saved').textContent = 'Making the archive';
     const names = [...made.files.keys()].sort();
     const archive = await zip(names.map((name) => [`${made.name}/${name}`, made.files.get(name)]));
     const link = element('a', '', { href: URL.createObjectURL(archive), download: `${made.name}.zip` });
@@ -366,7 +366,7 @@ $('place-ok').addEventListener('click', async () => {
   // A moment that both have, in sight if there is one.
   const [first_s, last_s] = [Math.max(0, at_s), Math.min(other.duration_s, at_s + file.duration_s)];
   if (!(first_s < last_s)) {
-    $('place-said').textContent = 'The two would have no moment in common there.';
+    $('place-said').textContent = 'The two files would not overlap there.';
     return;
   }
   const look_s = Number($('place-from').value) + Number($('place-span').value) / 2;
@@ -382,7 +382,7 @@ addEventListener('resize', draw);
 
 ready.then(() => {
   isReady = true;
-  say(chosen.size > 1 ? `${chosen.size} files. Align them when all are there.` : 'Ready. Choose two recordings at least.');
+  say(chosen.size > 1 ? `${chosen.size} files. Click Align when you have added all of them.` : 'Ready. Choose at least two recordings.');
   show();
 }, (e) => complain(new CoevalError('broken', `the engine cannot run in this browser: ${e.message}`)));
 show();

@@ -29,7 +29,7 @@ const GIVEN_UP: [(&str, &str); 18] = [
 ];
 
 /// What a user sees, where all of the file is that: pages, templates, notebooks, the header.
-const PAGES: [&str; 14] = [
+const PAGES: [&str; 16] = [
     "README.md",
     "docs/guide.md",
     "crates/*/README.md",
@@ -43,6 +43,8 @@ const PAGES: [&str; 14] = [
     "crates/coeval-deliver/src/*.rs",
     "crates/coeval-shoot/src/options.rs",
     "bindings/c/include/*",
+    "bindings/web/js/*.d.ts",
+    "bindings/web/page/*",
     "bindings/python/python/coeval/*.py",
 ];
 
