@@ -24,6 +24,7 @@ cargo xtask test         every test: the workspace, the bindings, the checks aga
                          the report and the page that aligns in a browser
 cargo xtask instructions counts the instructions of each stage by valgrind; none may need 10 % more than in
                          benches/instructions.txt, which --refresh makes again
+cargo xtask targets      checks that the libraries, the command and the Python module compile for Windows, macOS and Arm
 cargo xtask wheel        makes the Python wheel and source distribution in target/wheels, and checks them
 cargo xtask web          makes the npm package and the page that aligns in a browser, in target/web (needs node)
 cargo xtask pages --prefix P
@@ -45,6 +46,7 @@ fn main() -> ExitCode {
             instructions::Verdict::Skipped(why) => println!("skipped: instructions: {why}"),
         }),
         ["instructions", "--refresh"] => instructions::refresh(),
+        ["targets"] => targets(),
         ["wheel"] => wheel(),
         ["web"] => web::build().map(|out| println!("{}", out.display())),
         ["pages", "--prefix", prefix] => pages(prefix),
@@ -171,6 +173,33 @@ type Job = (&'static str, Box<dyn FnOnce() -> Outcome<Seen> + Send>);
 /// Where cargo builds.
 fn target() -> PathBuf {
     root().join(std::env::var_os("CARGO_TARGET_DIR").unwrap_or_else(|| "target".into()))
+}
+
+/// Other systems and processors than this one, for which all that is handed to users must compile.
+const TARGETS: [&str; 3] = ["x86_64-pc-windows-gnu", "aarch64-apple-darwin", "aarch64-unknown-linux-gnu"];
+
+/// Compiles what is handed to users for other systems, as far as that goes without their linkers.
+fn targets() -> Outcome {
+    for triple in TARGETS {
+        standard_library(triple)?;
+        let mut check = cargo(&["check", "--locked", "--target", triple]);
+        check.args(["-p", "coeval-cli", "-p", "coeval-c", "-p", "coeval-python"]);
+        // The Python module needs no interpreter of that system: it keeps to the stable interface.
+        run(check.env("PYO3_BUILD_EXTENSION_MODULE", "1"))?;
+        println!("{triple}: compiles");
+    }
+    Ok(())
+}
+
+/// Installs the standard library of a target if it is missing.
+fn standard_library(triple: &str) -> Outcome {
+    let mut libraries = Command::new("rustc");
+    libraries.args(["--print", "target-libdir", "--target", triple]).current_dir(root());
+    let there = libraries.output().map_err(|e| format!("rustc: {e}"))?;
+    if Path::new(String::from_utf8_lossy(&there.stdout).trim()).is_dir() {
+        return Ok(());
+    }
+    run(Command::new("rustup").args(["target", "add", triple]))
 }
 
 /// Makes the Python wheel and source distribution. On Linux the wheel is linked against an old C library, so

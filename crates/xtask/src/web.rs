@@ -3,19 +3,14 @@
 use std::path::PathBuf;
 use std::process::Command;
 
-use crate::{Outcome, cargo, root, run, target};
+use crate::{Outcome, cargo, run, standard_library, target};
 
 const TARGET: &str = "wasm32-wasip1";
 
 /// Builds the npm package and the page into the folder `web` of the target folder, and answers it. The compiler's part for
 /// WebAssembly is installed if it is missing.
 pub(crate) fn build() -> Outcome<PathBuf> {
-    let mut libraries = Command::new("rustc");
-    libraries.args(["--print", "target-libdir", "--target", TARGET]).current_dir(root());
-    let there = libraries.output().map_err(|e| format!("rustc: {e}"))?;
-    if !PathBuf::from(String::from_utf8_lossy(&there.stdout).trim()).is_dir() {
-        run(Command::new("rustup").args(["target", "add", TARGET]))?;
-    }
+    standard_library(TARGET)?;
     let mut engine = cargo(&["build", "--profile", "web", "--target", TARGET, "--package", "coeval-web"]);
     // Every browser that is kept up to date has had these instructions since 2023.
     run(engine.env("CARGO_TARGET_WASM32_WASIP1_RUSTFLAGS", "-C target-feature=+simd128"))?;
