@@ -10,6 +10,7 @@ import subprocess
 import sys
 import threading
 import time
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, Optional
 
@@ -136,6 +137,57 @@ def test_remote_archives_are_staged(tmp_path: Path, mischief: Path) -> None:
     small = batch.run(shoots[:1], tmp_path / "other", workers=1, options=batch.Options(stage_bytes=1000, retries=0))
     assert "more than may be staged" in small.failed[0].reasons[0]
     assert batch.run(shoots, tmp_path / "out", workers=1).unchanged == 2
+
+
+@pytest.fixture
+def s3(monkeypatch: pytest.MonkeyPatch) -> Iterator[Any]:
+    """A bucket called `archive` at a server on this machine, which needs no account."""
+    import s3fs
+    from moto.server import ThreadedMotoServer
+
+    server = ThreadedMotoServer(ip_address="127.0.0.1", port=0, verbose=False)
+    server.start()
+    host, port = server.get_host_and_port()
+    monkeypatch.setenv("AWS_ENDPOINT_URL", f"http://{host}:{port}")
+    monkeypatch.setenv("AWS_DEFAULT_REGION", "us-east-1")
+    for name in ("AWS_ACCESS_KEY_ID", "AWS_SECRET_ACCESS_KEY"):
+        monkeypatch.setenv(name, "for-the-test")
+    # Not the one that the batch has: what changes here it must see by itself.
+    files = s3fs.S3FileSystem(skip_instance_cache=True)
+    files.mkdir("archive")
+    yield files
+    server.stop()
+
+
+def test_an_archive_in_s3(tmp_path: Path, mischief: Path, s3: Any) -> None:
+    for seed, name in enumerate(["harbour/one", "harbour/two", ".hidden/three"]):
+        make_shoot(tmp_path / "local" / name, seed)
+    s3.put(f"{tmp_path}/local/", "archive/2024/", recursive=True)
+    out, options = tmp_path / "out", batch.Options(retries=0)
+    with LocalCluster(n_workers=2, threads_per_worker=1, memory_limit=0, dashboard_address=None) as cluster:
+
+        def run() -> batch.Summary:
+            shoots = batch.find_shoots("s3://archive/2024", depth=2)
+            return batch.run(shoots, out, scheduler=cluster.scheduler_address, options=options)
+
+        first = run()
+        assert (first.aligned, first.unchanged, first.failed) == (2, 0, ())
+        table = batch.table(out)
+        assert sorted(set(table["shoot"])) == ["s3://archive/2024/harbour/one", "s3://archive/2024/harbour/two"]
+        assert table["offset_s"].max() == pytest.approx(1.0, abs=1e-3)
+        staged = [line for line in mischief.read_text().split() if "coeval-stage-" in line]
+        assert len(staged) == 2 and not any(os.path.exists(line) for line in staged)
+        assert run().unchanged == 2
+        # The same workers see what has changed since: one recording is another one, and a shoot has come.
+        make_shoot(tmp_path / "later", 7)
+        s3.put(f"{tmp_path}/later/", "archive/2024/harbour/two/", recursive=True)
+        s3.put(f"{tmp_path}/later/", "archive/2024/harbour/four/", recursive=True)
+        again = run()
+        assert (again.aligned, again.unchanged, again.failed) == (2, 1, ())
+    small = batch.run(["s3://archive/2024/harbour/one"], tmp_path / "other", workers=1, options=batch.Options(stage_bytes=1000, retries=0))
+    assert "more than may be staged" in small.failed[0].reasons[0]
+    with pytest.raises(coeval.FileMissingError, match="s3://archive/nothing"):
+        list(batch.find_shoots("s3://archive/nothing"))
 
 
 def test_the_command(tmp_path: Path) -> None:

@@ -105,8 +105,10 @@ def _filesystem(place: str) -> tuple[Any, str]:
     """The file system of a URL, and the path in it."""
     import fsspec
 
-    made: tuple[Any, str] = fsspec.core.url_to_fs(place)
-    return made
+    files, path = fsspec.core.url_to_fs(place)
+    # It remembers what it has listed, in this process for ever: an archive grows meanwhile.
+    files.invalidate_cache()
+    return files, path
 
 
 def find_shoots(archive: Union[str, os.PathLike[str]], *, depth: int = 1) -> Iterator[str]:
