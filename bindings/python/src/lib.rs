@@ -21,8 +21,8 @@ mod _native {
     };
     #[pymodule_export]
     use super::signals::{
-        ClockMap, Marker, SpeechCurve, Track, TrackBuilder, align, find_markers, levels, limit, marker_from_bytes,
-        match_markers, resample, shared_speech, speech, speech_origin, track,
+        ClockMap, Marker, SpeechCurve, Track, TrackBuilder, align, find_markers, lag_curve, levels, limit,
+        marker_from_bytes, match_markers, resample, shared_speech, speech, speech_origin, track,
     };
 
     use pyo3::prelude::*;

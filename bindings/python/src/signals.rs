@@ -162,6 +162,25 @@ fn table(py: Python<'_>, rows: Vec<f64>, columns: usize) -> PyResult<Bound<'_, P
     rows.into_pyarray(py).reshape([count, columns])
 }
 
+/// Lags, their correlations, and rows of a rival's lag and correlation.
+type Curve<'py> = (Bound<'py, PyArray1<f64>>, Bound<'py, PyArray1<f32>>, Bound<'py, PyArray2<f64>>);
+
+/// Correlation over lags from a map, one for each sample of a track; and its rivals, rows of lag and correlation.
+#[pyfunction]
+pub(crate) fn lag_curve<'py>(
+    py: Python<'py>,
+    a: &Track,
+    b: &Track,
+    map: &ClockMap,
+    reach_s: f64,
+    progress: Option<Py<PyAny>>,
+) -> PyResult<Curve<'py>> {
+    let curve = run(py, progress.as_ref(), 1, |progress| coeval::lag_curve(&a.0, &b.0, &map.0, reach_s, progress))?;
+    let rivals = curve.rivals().iter().flat_map(|r| [r.lag_s, f64::from(r.correlation)]).collect();
+    let lags_s: Vec<f64> = curve.lags_s().collect();
+    Ok((lags_s.into_pyarray(py), curve.correlation.into_pyarray(py), table(py, rivals, 2)?))
+}
+
 /// A piecewise-linear map from file time to timeline time.
 #[pyclass(frozen, module = "coeval._native")]
 pub(crate) struct ClockMap(pub(crate) coeval::clock::ClockMap);

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import copy
+import inspect
 import io
 import pickle
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pytest
@@ -15,6 +16,16 @@ from conftest import Pair
 from numpy.typing import NDArray
 
 import coeval
+from coeval import _options
+
+if TYPE_CHECKING:
+
+    def mistakes_in_options(aligned: coeval.Alignment, voices: coeval.Voices, plan: coeval.Plan) -> None:
+        """Each line is an error to the type checker; one that it lets pass is an unused comment, which is an error too."""
+        aligned.tighten(voices, pauses_s=1.0)  # type: ignore[call-arg]
+        aligned.tighten(voices, pause_s="long")  # type: ignore[arg-type]
+        aligned.render(voices, plan, "cut.wav", loud=-14.0)  # type: ignore[call-arg]
+        aligned.conform("out", sample_rate=48_000)  # type: ignore[call-arg]
 
 
 # For calls that types forbid.
@@ -178,6 +189,47 @@ def test_tables(found: coeval.PairAlignment, claps: list[coeval.Marker]) -> None
     assert found.lag([1.0, 2.0]) == pytest.approx(found.clock_map.to_timeline([1.0, 2.0]) - np.array([1.0, 2.0]))
     markers = coeval.markers_to_pandas(claps, start=datetime(2024, 5, 1, 10))
     assert list(markers["time_s"]) == [m.time_s for m in claps] and set(markers["shape"]) <= {"clap", "burst", "click", "thud"}
+
+
+def test_the_lag_curve_shows_rivals() -> None:
+    rng = np.random.default_rng(6)
+    world = rng.standard_normal(40 * 8000)
+    # 5 s come again 6 s later.
+    world[160_000:200_000] = world[112_000:152_000]
+    a, b = coeval.track(world, 8000), coeval.track(world[16_000:] + rng.standard_normal(world.size - 16_000), 8000)
+    pair = coeval.align(a, b)
+    curve = pair.lag_curve(a, b)
+    assert curve.lag_s.shape == curve.correlation.shape == (160_001,) and curve.correlation.dtype == np.float32
+    assert abs(curve.lag_s[np.argmax(curve.correlation)]) < 1e-4
+    # Half of b's power is its own noise.
+    assert curve.correlation.max() == pytest.approx(0.5**0.5, abs=0.05)
+    assert sorted(curve.rival_lag_s) == pytest.approx([-6.0, 6.0], abs=2e-4)
+    assert np.all(curve.rival_correlation > 0.05)
+    for again in copies(curve):
+        assert again == curve and hash(again) == hash(curve) and not again.correlation.flags.writeable
+    assert {line.get_label() for line in curve.plot().get_lines()} == {"correlation", "rivals", "as aligned"}
+    for wrong in (lambda: pair.lag_curve(a, b, reach_s=0.0), lambda: ANY.align(a, b).lag_curve(world, b)):
+        with pytest.raises(coeval.InvalidArgumentError, match="reach_s|a is ndarray"):
+            wrong()
+    with pytest.raises(coeval.InvalidArgumentError, match="no placement"):
+        coeval.align(a, coeval.track(rng.standard_normal(80_000), 8000)).lag_curve(a, b)
+
+
+@pytest.mark.parametrize(
+    ("function", "options"),
+    [
+        (coeval.resample, _options.ResampleOptions),
+        (coeval.conform, _options.ConformOptions),
+        (coeval.hear, _options.HearOptions),
+        (coeval.tighten, _options.TightenOptions),
+        (coeval.render, _options.RenderOptions),
+    ],
+)
+def test_typed_options_are_those_of_the_function(function: Any, options: Any) -> None:
+    parameters = inspect.signature(function).parameters.values()
+    # `under` belongs to maps, not to a pair.
+    taken = {p.name: p.annotation for p in parameters if p.kind is p.KEYWORD_ONLY and p.name != "under"}
+    assert taken == {name: hint.__forward_arg__ for name, hint in options.__annotations__.items()}
 
 
 def test_earlier_names_warn(claps: list[coeval.Marker], shoot_folder: Path, tmp_path: Path) -> None:

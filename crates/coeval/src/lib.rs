@@ -7,6 +7,8 @@ pub use track::{Track, TrackBuilder};
 
 pub use pair::{Aligner, PairAlignment, PairOptions, PairOutcome, Unplaced, align_pair};
 
+pub use lag::{LagCurve, Rival, lag_curve};
+
 pub use network::{Link, Node, Solution, solve};
 
 pub use clock::ClockMap;
@@ -25,6 +27,7 @@ pub mod clock;
 mod correlate;
 mod filter;
 mod fit;
+pub mod lag;
 pub mod marker;
 pub mod network;
 pub mod options;

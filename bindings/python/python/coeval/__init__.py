@@ -57,7 +57,7 @@ from ._measure import (
 )
 from ._media import MediaInfo, ReadWarning, probe, read
 from ._native import Marker, __version__
-from ._pair import Evidence, Measurement, PairAlignment, PairJump, PairStretch, align, align_files
+from ._pair import Evidence, LagCurve, Measurement, PairAlignment, PairJump, PairStretch, align, align_files
 from ._shoot import (
     Alignment,
     Anchor,
@@ -99,6 +99,7 @@ __all__ = [
     "InvalidArgumentError",
     "Jump",
     "Loop",
+    "LagCurve",
     "LevelReport",
     "Marker",
     "MarkerMatch",

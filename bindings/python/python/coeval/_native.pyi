@@ -135,6 +135,13 @@ def align(
     threads: int,
     progress: _Progress,
 ) -> dict[str, Any]: ...
+def lag_curve(
+    a: Track,
+    b: Track,
+    map: ClockMap,
+    reach_s: float,
+    progress: _Progress,
+) -> tuple[NDArray[np.float64], NDArray[np.float32], NDArray[np.float64]]: ...
 def align_files(
     a: _Path,
     b: _Path,

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import Any, Optional, TypedDict
+from collections.abc import Iterable, Mapping
+from typing import Optional, TypedDict
 
-import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike
 
 from ._sound import Path, Progress
 
@@ -41,6 +40,40 @@ class ConformOptions(TypedDict, total=False):
 class HearOptions(TypedDict, total=False):
     """Options of `hear`."""
 
+    root: Optional[Path]
+    allow_ffmpeg: bool
+    progress: Progress
+
+
+class TightenOptions(TypedDict, total=False):
+    """Options of `tighten`."""
+
+    events: Iterable[tuple[float, float, str]]
+    keep_events: bool
+    motion: Optional[Mapping[str, tuple[ArrayLike, ArrayLike]]]
+    protect_s: Iterable[tuple[float, float]]
+    see: Iterable[tuple[float, float, str]]
+    pause_s: Optional[float]
+    handle_s: Optional[float]
+    dead_s: Optional[float]
+    target_s: Optional[float]
+    pass_from_s: Optional[float]
+    pass_speed: Optional[int]
+    keep_radio: bool
+    min_shot_s: Optional[float]
+    dissolve_s: Optional[float]
+
+
+class RenderOptions(TypedDict, total=False):
+    """Options of `render`."""
+
+    voice_only: bool
+    voice_over: Iterable[tuple[Path, float]]
+    loudness_lufs: Optional[float]
+    true_peak_dbtp: Optional[float]
+    camera_db: Optional[float]
+    duck_db: Optional[float]
+    replace: bool
     root: Optional[Path]
     allow_ffmpeg: bool
     progress: Progress

@@ -104,6 +104,50 @@ class Evidence:
         return f"<{len(self)} measurements>"
 
 
+@dataclass(frozen=True, eq=False)
+class LagCurve:
+    """How alike two recordings are at other lags than the one that was found; arrays are read-only.
+
+    Made by `PairAlignment.lag_curve`.
+    """
+
+    lag_s: NDArray[np.float64]
+    """Time of `a` minus the time that the alignment gives, seconds, ascending in steps of 1/8000 s; 0 is the alignment."""
+    correlation: NDArray[np.float32]
+    """Correlation coefficient at each lag, -1 to 1; 0 where the two have no sound in common."""
+    rival_lag_s: NDArray[np.float64]
+    """Other lags at which the two are alike, more than 20 ms from 0 and from each other, the strongest first."""
+    rival_correlation: NDArray[np.float64]
+    """Correlation coefficient of each rival."""
+
+    def __post_init__(self) -> None:
+        for array in self._columns():
+            array.flags.writeable = False
+
+    def _columns(self) -> tuple[NDArray[Any], ...]:
+        return self.lag_s, self.correlation, self.rival_lag_s, self.rival_correlation
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, LagCurve) and all(map(np.array_equal, self._columns(), other._columns()))
+
+    def __hash__(self) -> int:
+        return hash(tuple(array.tobytes() for array in self._columns()))
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        # Made anew, its arrays are read-only again.
+        return LagCurve, self._columns()
+
+    def plot(self, ax: Optional[Axes] = None) -> Axes:
+        """Draw the curve, its rivals marked (``pip install coeval[plot]``)."""
+        from ._plot import plot_lag
+
+        return plot_lag(self, ax)
+
+    def __repr__(self) -> str:
+        peak = self.correlation[np.argmax(np.abs(self.correlation))]
+        return f"LagCurve({len(self.lag_s)} lags, peak {peak:.3f}, {len(self.rival_lag_s)} rivals)"
+
+
 def _frozen(array: NDArray[np.float64]) -> NDArray[np.float64]:
     array.flags.writeable = False
     return array
@@ -288,6 +332,47 @@ class PairAlignment:
         """Time of `a` minus time of `b` at moments of `b`, both in seconds: how the offset goes on over time."""
         times = np.asarray(b_s, dtype=np.float64)
         return np.asarray(self.clock_map.to_timeline(times) - times)
+
+    def lag_curve(self, a: Track, b: Track, *, reach_s: float = 10.0, progress: Progress = None) -> LagCurve:
+        """Correlate `b`, laid on `a` as it was aligned, with `a` at other lags.
+
+        A clear peak at lag 0 and no rivals: there is no other place within reach. Rivals are sounds that come again, for
+        example music with a beat, or a loudspeaker's loop.
+
+        Parameters
+        ----------
+        a, b : Track
+            The tracks that were aligned.
+        reach_s : float
+            Largest lag, seconds, 0.02 to 60.
+        progress : callable or bool, optional
+            See `align`.
+
+        Returns
+        -------
+        LagCurve
+
+        Raises
+        ------
+        InvalidArgumentError
+            When there is no placement, or for a reach out of range. It is a `ValueError`.
+
+        Examples
+        --------
+        >>> import numpy as np, coeval
+        >>> world = np.random.default_rng(7).standard_normal(30 * 8000)
+        >>> a, b = coeval.track(world, 8000), coeval.track(world[40_000:], 8000)
+        >>> curve = coeval.align(a, b).lag_curve(a, b, reach_s=1.0)
+        >>> f"{curve.lag_s[np.argmax(curve.correlation)]:.4f}", len(curve.rival_lag_s)
+        ('0.0000', 0)
+        """
+        for name, one in (("a", a), ("b", b)):
+            if not isinstance(one, Track):
+                raise InvalidArgumentError(f"{name} is {type(one).__name__}, not a Track", remedy="make one with track")
+        with Listener(progress) as callback:
+            lag_s, correlation, rivals = _native.lag_curve(a._inner, b._inner, self.clock_map._inner, reach_s, callback)
+        columns = [np.ascontiguousarray(rivals[:, i]) for i in range(2)]
+        return LagCurve(lag_s, correlation, *columns)
 
     def to_pandas(self, start: Optional[datetime] = None) -> pandas.DataFrame:
         """One row for each measurement, as a pandas table (``pip install coeval[table]``).

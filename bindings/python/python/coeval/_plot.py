@@ -9,7 +9,7 @@ import numpy as np
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from ._pair import PairAlignment
+    from ._pair import LagCurve, PairAlignment
     from ._shoot import Alignment
     from ._speech import SpeechCurve
     from ._tighten import Plan, Voices
@@ -49,6 +49,20 @@ def plot_pair(result: PairAlignment, ax: Optional[Axes]) -> Axes:
     ax.plot(b_s, (a_s - b_s - result.offset_s) * 1e3, color="tab:orange", label="map")
     ax.set_ylabel(f"offset relative to {result.offset_s:.6f} s (ms)")
     ax.set_title(str(result))
+    ax.legend()
+    return ax
+
+
+def plot_lag(curve: LagCurve, ax: Optional[Axes]) -> Axes:
+    """Correlation over lag, its rivals marked."""
+    ax = _axes(ax, 2.8)
+    ax.plot(curve.lag_s, curve.correlation, color="tab:blue", linewidth=0.8, label="correlation")
+    if len(curve.rival_lag_s):
+        ax.plot(curve.rival_lag_s, curve.rival_correlation, "v", color="tab:red", label="rivals")
+    ax.axvline(0.0, color="tab:orange", linewidth=0.8, label="as aligned")
+    ax.set_xlabel("lag from the alignment (s)")
+    ax.set_ylabel("correlation")
+    ax.grid(alpha=0.3)
     ax.legend()
     return ax
 

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from typing_extensions import Unpack
 
-    from ._options import ConformOptions, HearOptions
+    from ._options import ConformOptions, HearOptions, RenderOptions, TightenOptions
 
 
 class Jump(NamedTuple):
@@ -444,11 +444,11 @@ class Alignment:
         """Find out when someone speaks; see `hear`."""
         return hear(self, **options)
 
-    def tighten(self, voices: Voices, **options: Any) -> Plan:
+    def tighten(self, voices: Voices, **options: Unpack[TightenOptions]) -> Plan:
         """Plan a rough cut; see `tighten`."""
         return tighten(self, voices, **options)
 
-    def render(self, voices: Voices, plan: Plan, path: Path, **options: Any) -> Rendered:
+    def render(self, voices: Voices, plan: Plan, path: Path, **options: Unpack[RenderOptions]) -> Rendered:
         """Write the sound of a rough cut; see `render`."""
         return render(self, voices, plan, path, **options)
 

@@ -179,7 +179,7 @@ class Track:
     """What aligning needs of a recording: mono sound at 8 kHz whose spectrum is levelled.
 
     A track is made once and compared with many; it is a sixth of the sound's size (two bytes a sample). Make
-    one with `track` or `Track.from_file`.
+    one with `track`, or read one again with `Track.load`.
 
     Attributes
     ----------
