@@ -137,6 +137,29 @@ if have gcc "tests in C"; then
     static="$prefix/lib/libcoeval.a $(sed -n 's/^Libs.private: //p' "$prefix/lib/pkgconfig/coeval.pc")"
     check "build against the static library" gcc -std=c11 $strict -I"$prefix/include" "$here/tests/threads.c" -o "$work/bin/static" $static -pthread
     check "the static program runs" "$work/bin/static"
+    # A plugin that takes in the static library hands on nothing of it, ours or Rust's.
+    taken_in() {
+        printf '#include <coeval.h>\nint plugin_run(void) { return coeval_abi_version(); }\n' >"$work/taken.c"
+        gcc -std=c11 -shared -fPIC -I"$prefix/include" "$work/taken.c" $static -Wl,--exclude-libs,ALL -o "$work/bin/taken.so" &&
+            test "$(nm -D --defined-only "$work/bin/taken.so" | awk '{print $3}')" = plugin_run
+    }
+    [ "$(uname)" != Linux ] || check "a plugin with the static library in it exports nothing of it" taken_in
+    # Another static library of Rust's, by the same compiler.
+    two_of_rust() {
+        cat >"$work/other.rs" <<'END'
+#[unsafe(no_mangle)]
+pub extern "C" fn other_digits(count: u32) -> u32 {
+    std::panic::set_hook(Box::new(|_| {}));
+    assert!(std::panic::catch_unwind(|| panic!("on purpose")).is_err());
+    std::thread::spawn(move || (0..count).map(|x| x.to_string().len() as u32).sum()).join().unwrap()
+}
+END
+        rustc --edition 2024 --crate-type staticlib -O -o "$work/libother.a" "$work/other.rs" || return 1
+        for order in "$work/libother.a $static" "${static/libcoeval.a/libcoeval.a $work/libother.a}"; do
+            gcc -std=c11 $strict -I"$prefix/include" "$here/tests/two_static.c" $order -pthread -o "$work/bin/two" && "$work/bin/two" || return 1
+        done
+    }
+    have rustc "two static libraries of Rust" && check "two static libraries of Rust in one program" two_of_rust
 
     if have valgrind "memory checks"; then
         grind="valgrind --quiet --error-exitcode=9 --leak-check=full --show-leak-kinds=definite --errors-for-leak-kinds=definite"
