@@ -217,6 +217,7 @@ def test_frames_for_people(shoot: coeval.Alignment) -> None:
 
 
 def test_timeline(shoot: coeval.Alignment, shoot_folder: Path) -> None:
+    pytest.importorskip("opentimelineio")
     timeline = shoot.to_otio()
     clips = list(timeline.find_clips())
     assert timeline.name == "recordings"

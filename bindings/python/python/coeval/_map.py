@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from . import _native
 from ._errors import InvalidArgumentError
-from ._sound import Listener, Progress, as_rate, as_sound
+from ._sound import Listener, Progress, as_rate, as_sound, check_numbers
 
 if TYPE_CHECKING:
     from ._pair import PairAlignment
@@ -195,6 +195,7 @@ def resample(
         raise InvalidArgumentError(f"frames is {frames!r}, not a whole number")
     if frames < 0:
         raise InvalidArgumentError(f"frames is {frames}, less than 0")
+    check_numbers(start_s=start_s, fade_s=fade_s)
     under_native = None if under is None else under._inner
     with Listener(progress) as callback:
         out = _native.resample(

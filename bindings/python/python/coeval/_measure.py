@@ -14,7 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 from . import _native
 from ._errors import InvalidArgumentError
 from ._native import Marker
-from ._sound import Listener, Progress, as_rate, as_sound, numbers, renamed
+from ._sound import Listener, Progress, as_rate, as_sound, check_numbers, numbers, renamed
 
 if TYPE_CHECKING:
     import pandas
@@ -252,6 +252,7 @@ def match_markers(
     MarkerMatch or None
         `None` where chance would do as well; one clap in each recording proves nothing.
     """
+    check_numbers(max_drift_ppm=max_drift_ppm, min_confidence=min_confidence)
     with Listener(None):
         found = _native.match_markers(a, b, max_drift_ppm, offset_range_s, durations_s, min_confidence)
     if found is None:
@@ -330,6 +331,7 @@ def limit(
     True
     """
     sound, rate = as_sound(samples), as_rate(rate_hz)
+    check_numbers(limit_dbtp=limit_dbtp)
     with Listener(progress) as callback:
         limited = _native.limit(sound, rate, limit_dbtp, callback)
     return limited.reshape(sound.shape)

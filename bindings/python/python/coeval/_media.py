@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from . import _native
-from ._sound import File, Listener, Progress, as_path
+from ._sound import File, Listener, Progress, as_path, check_numbers
 
 
 class ReadWarning(UserWarning):
@@ -118,6 +118,7 @@ def read(
     ReadWarning
         When something is wrong with the file that could be read past, a broken end above all.
     """
+    check_numbers(start_s=start_s, duration_s=duration_s)
     with as_path(path) as real, Listener(progress) as callback:
         samples, rate_hz, notes = _native.read(real, start_s, duration_s, allow_ffmpeg, callback)
     for note in notes:

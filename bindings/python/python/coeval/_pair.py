@@ -18,7 +18,7 @@ from . import _native
 from ._errors import DamagedFileError, InvalidArgumentError, from_os_error
 from ._map import ClockMap, resample
 from ._media import read
-from ._sound import File, Listener, Path, Progress, Track, _make, as_path, as_threads
+from ._sound import File, Listener, Path, Progress, Track, _make, as_path, as_threads, check_numbers
 
 if TYPE_CHECKING:
     import pandas
@@ -369,6 +369,7 @@ class PairAlignment:
         for name, one in (("a", a), ("b", b)):
             if not isinstance(one, Track):
                 raise InvalidArgumentError(f"{name} is {type(one).__name__}, not a Track", remedy="make one with track")
+        check_numbers(reach_s=reach_s)
         with Listener(progress) as callback:
             lag_s, correlation, rivals = _native.lag_curve(a._inner, b._inner, self.clock_map._inner, reach_s, callback)
         columns = [np.ascontiguousarray(rivals[:, i]) for i in range(2)]
@@ -602,6 +603,7 @@ def align(
 
     rate_b = rate_a if rate_b is None else rate_b
     count, known = as_threads(threads), _range(offset_range_s)
+    check_numbers(max_drift_ppm=max_drift_ppm)
     track_a, track_b = as_track(a, rate_a, "rate_a"), as_track(b, rate_b, "rate_b")
     with Listener(progress) as callback:
         found = _native.align(track_a._inner, track_b._inner, max_drift_ppm, known, count, callback)
@@ -641,6 +643,7 @@ def align_files(
         When a file cannot be used. They are `FileNotFoundError`, `PermissionError` and `ValueError`.
     """
     count, known = as_threads(threads), _range(offset_range_s)
+    check_numbers(max_drift_ppm=max_drift_ppm)
     with as_path(a, "a") as path_a, as_path(b, "b") as path_b, Listener(progress) as callback:
         found = _native.align_files(path_a, path_b, max_drift_ppm, known, allow_ffmpeg, count, callback)
     paths = None if path_a is not a or path_b is not b else (os.fspath(path_a), os.fspath(path_b))

@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 from . import _native
 from ._errors import ConformError, DamagedFileError, InvalidArgumentError, from_os_error
 from ._map import ClockMap
-from ._sound import Listener, Path, Progress, Track, _make, as_threads, numbers, renamed
+from ._sound import Listener, Path, Progress, Track, _make, as_threads, check_numbers, numbers, renamed
 from ._tighten import Plan, Rendered, Voices, hear, render, tighten
 
 if TYPE_CHECKING:
@@ -598,6 +598,7 @@ def align_shoot(
         For options that name no file or contradict each other. It is a `ValueError`.
     """
     given = numbers("align_shoot", locals())
+    check_numbers(max_drift_ppm=max_drift_ppm)
     single = isinstance(paths, (str, bytes, os.PathLike))
     listed: list[Any] = [paths] if single else list(paths)  # type: ignore[arg-type]
     count = as_threads(threads)
@@ -672,6 +673,7 @@ def align_many(
     if not tracks:
         raise InvalidArgumentError("sounds is empty")
     count = as_threads(threads)
+    check_numbers(max_drift_ppm=max_drift_ppm)
     with Listener(progress) as callback:
         return Alignment(_native.align_tracks(tracks, main, _pairs(kinds, "kinds"), max_drift_ppm, count, callback))
 
@@ -738,6 +740,7 @@ def conform(
         raise InvalidArgumentError(f"errors is {errors!r}, not 'raise' or 'return'")
     sample_format = renamed("format", "sample_format", format, sample_format)
     count = as_threads(threads)
+    check_numbers(rate_hz=rate_hz, timeline_start_s=timeline_start_s, camera_level_db=camera_level_db)
     with Listener(progress) as callback:
         made = _native.conform(
             alignment.to_json(),

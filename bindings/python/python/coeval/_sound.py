@@ -8,6 +8,7 @@ import tempfile
 import warnings
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
+from types import TracebackType
 from typing import IO, Any, Optional, Union, cast
 
 import numpy as np
@@ -79,10 +80,15 @@ def as_rate(rate_hz: float, name: str = "rate_hz") -> float:
 def numbers(function: str, given: Mapping[str, Any]) -> dict[str, Optional[float]]:
     """Those of a function's arguments that are numbers or switches of its options, by name; `None`: the default."""
     named = {name: given[name] for name in _native.OPTIONS[function]}
+    check_numbers(**named)
+    return named
+
+
+def check_numbers(**named: Optional[float]) -> None:
+    """Refuses arguments that are neither numbers nor `None`, by name: before Python 3.11 the compiled half cannot say it."""
     for name, value in named.items():
         if not isinstance(value, (int, float, np.number, np.bool_, type(None))):
             raise ArgumentTypeError(f"{name} is {value!r}, not a number")
-    return named
 
 
 @contextmanager
@@ -126,16 +132,16 @@ def as_threads(threads: Optional[int]) -> int:
     return int(threads)
 
 
-def _argument_at_fault(error: object) -> Optional[str]:
+def _argument_at_fault(error: object, trace: Optional[TracebackType]) -> Optional[str]:
     """What the compiled half says of an argument that it cannot take; `None` for any other error."""
-    if not isinstance(error, TypeError):
+    # Below the call of the compiled half there is no frame, but for what a callback raises.
+    if not isinstance(error, TypeError) or trace is None or trace.tb_next is not None:
         return None
-    # From Python 3.11 on the name is in a note, before in the message.
+    # From Python 3.11 on the name is in a note.
     for note in getattr(error, "__notes__", ()):
         if note.startswith("while processing '"):
             return f"{note.split(chr(39))[1]}: {error}"
-    text = str(error)
-    return text[len("argument ") :].replace("'", "", 2) if text.startswith("argument '") else None
+    return str(error)
 
 
 class Listener:
@@ -165,10 +171,10 @@ class Listener:
     def __enter__(self) -> Optional[ProgressCallback]:
         return self.callback
 
-    def __exit__(self, kind: object, error: object, trace: object) -> None:
+    def __exit__(self, kind: object, error: object, trace: Optional[TracebackType]) -> None:
         if self._bar is not None:
             self._bar.close()
-        named = _argument_at_fault(error)
+        named = _argument_at_fault(error, trace)
         if named is not None:
             raise ArgumentTypeError(named) from None
         if isinstance(error, OverflowError):
