@@ -3,3 +3,4 @@
 
 mod copies;
 mod small;
+mod timecode;

@@ -21,7 +21,7 @@ mod _native {
     };
     #[pymodule_export]
     use super::signals::{
-        ClockMap, Marker, SpeechCurve, Track, TrackBuilder, align, find_markers, lag_curve, levels, limit,
+        ClockMap, Marker, SpeechCurve, Track, TrackBuilder, align, find_markers, lag_curve, levels, limit, ltc,
         marker_from_bytes, match_markers, resample, shared_speech, speech, speech_origin, track,
     };
 

@@ -7,6 +7,7 @@ use coeval::progress::{Progress, step};
 use coeval::resample::{ResampleOptions, Resampler, Route};
 use coeval_listen::level::{LevelMeter, LevelReport, Stretch};
 use coeval_listen::limit::Limiter;
+use coeval_listen::ltc::LtcDecoder;
 use coeval_listen::speech::{SharedMeter, SpeechBuilder, SpeechOptions, SpeechSegment};
 use numpy::{IntoPyArray, PyArray1, PyArray2, PyArrayMethods, PyReadonlyArray1, PyReadonlyArray2};
 use pyo3::prelude::*;
@@ -462,6 +463,31 @@ impl SpeechCurve {
         let found = self.0.segments(&options).map_err(|e| raise(py, &e))?;
         Ok(found.iter().map(|s| (s.start_s, s.end_s, s.confidence, s.outside_band_db)).collect())
     }
+}
+
+/// Frames of timecode in the first channel: the fields of `coeval.LtcFrame` in their order.
+#[pyfunction]
+pub(crate) fn ltc<'py>(
+    py: Python<'py>,
+    samples: Samples<'_>,
+    rate_hz: f64,
+    progress: Option<Py<PyAny>>,
+) -> PyResult<Bound<'py, PyList>> {
+    let frames = samples.view()?;
+    let found = run(py, progress.as_ref(), 1, |progress| {
+        let mut decoder = LtcDecoder::new(rate_hz)?;
+        frames.blocks(|block, done| {
+            step(progress, "reading timecode", done)?;
+            decoder.push(block);
+            Ok(())
+        })?;
+        Ok(decoder.finish())
+    })?;
+    let rows = found.iter().map(|f| {
+        let counted = (f.hours, f.minutes, f.seconds, f.frames, f.fps);
+        (f.start_s, f.length_s, f.label(), counted, f.drop_frame, f.user_bits)
+    });
+    PyList::new(py, rows.collect::<Vec<_>>())
 }
 
 /// Hears an array.

@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 import coeval
@@ -43,3 +44,34 @@ def test_what_is_excluded_takes_no_part(card: Path) -> None:
         assert len(shoot.files) == 3 and all(file.placed for file in shoot.files)
     with pytest.raises(coeval.InvalidArgumentError, match="matches no file"):
         coeval.align_shoot(card, exclude="NO_SUCH_*")
+
+
+def timecode(first: int, count: int, rate_hz: int) -> np.ndarray:
+    """Timecode of 25 frames a second from frame `first` on, by the bit layout of SMPTE ST 12-1 (from memory)."""
+    levels, level = [], 0.25
+    for n in range(first, first + count):
+        fields = ((0, n % 25), (16, n // 25 % 60), (32, n // 1500 % 60), (48, n // 90_000))
+        bits = 0xBFFC << 64 | sum((v % 10 | v // 10 << 8) << at for at, v in fields) | 0xA << 60
+        for i in range(80):
+            level = -level
+            levels.append(level)
+            if bits >> i & 1:
+                level = -level
+            levels.append(level)
+    edges = np.arange(count * rate_hz // 25) * (4000 / rate_hz)
+    return np.array([levels[edge] for edge in edges.astype(int)])
+
+
+def test_timecode_in_sound_is_read() -> None:
+    sound = np.concatenate([np.zeros(4800), timecode(36_000 * 25 - 10, 50, 48_000)])
+    frames = coeval.ltc(sound.astype(np.float32), 48_000)
+    assert len(frames) >= 49 and frames[-1].label == "10:00:01:14"
+    for frame in frames:
+        counted = ((frame.hours * 60 + frame.minutes) * 60 + frame.seconds) * 25 + frame.frames
+        assert abs(frame.start_s - 0.1 - (counted - 899_990) / 25) < 1e-4
+        assert (frame.fps, frame.drop_frame, frame.user_bits) == (25, False, 0xA0000000)
+    assert coeval.ltc(np.random.default_rng(1).standard_normal(480_000), 48_000) == []
+    with pytest.raises(coeval.InvalidArgumentError, match="2 channels"):
+        coeval.ltc(np.zeros((100, 2)), 48_000)
+    with pytest.raises(coeval.InvalidArgumentError, match="22050"):
+        coeval.ltc(np.zeros(100), 8000)

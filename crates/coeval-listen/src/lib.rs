@@ -4,6 +4,7 @@
 pub mod activity;
 pub mod level;
 pub mod limit;
+pub mod ltc;
 pub mod moment;
 pub mod speech;
 mod true_peak;

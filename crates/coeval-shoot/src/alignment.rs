@@ -210,6 +210,10 @@ pub struct File {
     /// Timecode of its first frame as written.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub timecode: Option<String>,
+    /// Timecode that its sound carries; it is the file's own then, and `timecode` follows from it where the headers have
+    /// none.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub ltc: Option<Ltc>,
     /// What speaks for its place; `None` when unplaced.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub proof: Option<Proof>,
@@ -247,6 +251,8 @@ impl File {
 pub enum PlacedBy {
     /// The chapters before and after it in its take.
     Neighbours,
+    /// The timecode in its sound, against that in others'.
+    Timecode,
 }
 
 /// What speaks for a file's place.
@@ -282,6 +288,21 @@ pub struct Agreement {
     pub count: usize,
     /// Median of what it says about timeline time, minus the result, seconds.
     pub difference_s: f64,
+}
+
+/// Timecode on a channel of sound (SMPTE ST 12-1).
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Ltc {
+    /// The channel, counted from 1. It is left out of what is compared.
+    pub channel: usize,
+    /// What is written on the first frame that was read: `01:02:03:04`, with `;` before the frames of drop-frame.
+    pub first: String,
+    /// Where that frame begins, file seconds.
+    pub first_s: f64,
+    /// Frames a second as an exact ratio.
+    pub rate: [u32; 2],
+    /// How many frames were read.
+    pub frames: u64,
 }
 
 /// A kind of evidence.

@@ -570,6 +570,7 @@ pub(crate) mod tests {
             sound: Some(SoundTrack { codec: "PCM".into(), rate_hz, channels, bits: Some(24) }),
             created_unix_s: None,
             timecode: None,
+            ltc: None,
             proof: None,
             warnings: Vec::new(),
         }

@@ -263,6 +263,7 @@ pub(crate) fn add(alignment: &mut Alignment, copies: Vec<SetAside>) {
             sound: info.sound,
             created_unix_s: info.created_unix_s,
             timecode: info.timecode,
+            ltc: None,
             proof: None,
             warnings: Vec::new(),
         });

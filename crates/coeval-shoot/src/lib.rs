@@ -13,6 +13,7 @@ mod guard;
 mod headers;
 mod kept;
 pub mod listen;
+mod ltc;
 mod measure;
 mod neighbours;
 mod options;
@@ -22,6 +23,7 @@ mod proof;
 mod scratch;
 mod settle;
 mod sound;
+mod timecode;
 mod words;
 mod write;
 
@@ -87,6 +89,7 @@ fn place_originals(
     options: &Options,
     progress: &dyn Progress,
 ) -> Result<Alignment> {
+    timecode::carry(&mut probed, &heard);
     let named = |name: &str| {
         let anchored = options.anchors.iter().any(|a| a.a == name || a.b == name);
         anchored || options.main.as_deref() == Some(name) || options.distances_m.iter().any(|d| d.0 == name)
@@ -244,7 +247,7 @@ fn place(
     let range_s = |a: usize, b: usize| by_own_times(&probed[a], &probed[b], options.trusted_times_s?);
     let mut compared = Vec::new();
     let mut told: Option<claps::ClapEvidence> = None;
-    let mut looked_again = false;
+    let (mut looked_again, mut asked_timecode) = (false, false);
     loop {
         let more = compare(heard, &groups, &compared, &options.pair, &range_s, progress)?;
         compared.extend(more);
@@ -274,6 +277,15 @@ fn place(
         if compared.len() > before {
             continue;
         }
+        if !std::mem::replace(&mut asked_timecode, true) {
+            let recording = |f: usize| groups.iter().position(|g| g.files.contains(&f));
+            compared.extend(timecode::place(&settled, probed, heard, recording));
+            compared.sort_by_key(|c| (c.a, c.b));
+            if compared.len() > before {
+                continue;
+            }
+        }
+        timecode::say(&mut settled.alignment, probed, heard, &compared);
         for (file, note) in told.iter().flat_map(|t| &t.notes) {
             settled.note(&probed[*file].name, note);
         }

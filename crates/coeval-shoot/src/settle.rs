@@ -649,6 +649,7 @@ fn file_entry(
         sound: info.and_then(|i| i.sound.clone()),
         created_unix_s: info.and_then(|i| i.created_unix_s),
         timecode: info.and_then(|i| i.timecode.clone()),
+        ltc: None,
         proof: None,
         warnings,
     }

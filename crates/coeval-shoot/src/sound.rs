@@ -16,7 +16,7 @@ use crate::guard::guarded;
 use crate::headers::Probed;
 use crate::kept::{self, Kept};
 use crate::parallel::for_all;
-use crate::scratch;
+use crate::{ltc, scratch};
 
 /// A file's sound as the comparison needs it.
 #[derive(Debug)]
@@ -30,11 +30,19 @@ pub struct Sound {
     pub warnings: Vec<String>,
     /// Where the track is kept, if it is.
     kept: Option<Kept>,
+    /// Timecode on a channel that the track leaves out.
+    pub(crate) ltc: Option<ltc::Read>,
 }
 
 impl Sound {
     pub(crate) fn of(file: &TrackFile) -> Self {
-        Self { track: file.track.clone(), duration_s: file.track.duration_s(), warnings: Vec::new(), kept: None }
+        Self {
+            track: file.track.clone(),
+            duration_s: file.track.duration_s(),
+            warnings: Vec::new(),
+            kept: None,
+            ltc: None,
+        }
     }
 }
 
@@ -105,13 +113,14 @@ pub fn hear(found: &Found, probed: &[Probed], options: &OpenOptions, progress: &
 fn heard(path: &Path, options: &OpenOptions, progress: &dyn Progress) -> Result<Sound> {
     let about = |(cache, key): &Kept| (cache.clone(), key.clone().with(b"about"));
     let load = |kept: &Kept| {
-        let (duration_s, warnings) = kept::get(&about(kept))?;
+        let (duration_s, warnings, ltc) = kept::get(&about(kept))?;
         let (mut bytes, length) = kept.0.read(&kept.1)?;
         let spill = Some((scratch::AFTER_S, scratch::temporary_files()));
-        Some(Sound { track: Track::read_from(&mut bytes, length, spill).ok()?, duration_s, warnings, kept: None })
+        let track = Track::read_from(&mut bytes, length, spill).ok()?;
+        Some(Sound { track, duration_s, warnings, kept: None, ltc })
     };
     let save = |kept: &Kept, sound: &Sound| {
-        kept::put(&about(kept), &(sound.duration_s, &sound.warnings));
+        kept::put(&about(kept), &(sound.duration_s, &sound.warnings, &sound.ltc));
         kept.0.write(&kept.1, |out| sound.track.write_to(out).map_err(std::io::Error::other));
     };
     let (mut sound, kept) = kept::measured(path, options, "track", load, save, || hear_one(path, options, progress))?;
@@ -120,13 +129,39 @@ fn heard(path: &Path, options: &OpenOptions, progress: &dyn Progress) -> Result<
 }
 
 fn hear_one(path: &Path, options: &OpenOptions, progress: &dyn Progress) -> Result<Sound> {
+    let (mut sound, carriers) = hear_without(path, options, &[], progress)?;
+    if !carriers.is_empty() {
+        let (left_out, read) = ltc::read(path, options, &carriers, progress)?;
+        if !left_out.is_empty() {
+            // It sounds from beginning to end, and would be all that is heard.
+            sound = hear_without(path, options, &left_out, &|_: &str, _: f64| progress.report("reading sound", 1.0))?.0;
+            sound.ltc = read;
+        }
+    }
+    Ok(sound)
+}
+
+/// The sound of all channels but these, and the channels that some timecode was heard on.
+fn hear_without(
+    path: &Path,
+    options: &OpenOptions,
+    left_out: &[usize],
+    progress: &dyn Progress,
+) -> Result<(Sound, Vec<usize>)> {
     let mut reader = SoundReader::open(path, options)?;
     let (info, sound) = (reader.info().clone(), reader.sound()?);
     let (rate_hz, channels) = (f64::from(sound.rate_hz), sound.channels);
-    let builder = TrackBuilder::new(rate_hz, channels).map_err(|e| e.with_path(path))?;
+    let heard = if left_out.is_empty() { channels } else { channels.saturating_sub(left_out.len()).max(1) };
+    let builder = TrackBuilder::new(rate_hz, heard).map_err(|e| e.with_path(path))?;
+    let mut look = ltc::Look::new(rate_hz, channels);
     let mut builder = builder.spilling(scratch::AFTER_S, scratch::temporary_files());
     let frames = reader.read_to_end(|block, done| {
-        builder.push(block).map_err(|e| e.with_path(path))?;
+        if left_out.is_empty() {
+            look.push(block);
+            builder.push(block).map_err(|e| e.with_path(path))?;
+        } else {
+            builder.push(&ltc::without(block, channels, left_out)).map_err(|e| e.with_path(path))?;
+        }
         step(progress, "reading sound", done)
     })?;
     if frames == 0 {
@@ -142,7 +177,7 @@ fn hear_one(path: &Path, options: &OpenOptions, progress: &dyn Progress) -> Resu
     // Pictures may go on without sound; sound alone is as long as what could be read of it.
     let duration_s =
         if info.picture.is_some() && info.duration_s.is_finite() { info.duration_s.max(heard_s) } else { heard_s };
-    Ok(Sound { track: builder.finish(), duration_s, warnings, kept: None })
+    Ok((Sound { track: builder.finish(), duration_s, warnings, kept: None, ltc: None }, look.found()))
 }
 
 /// How sure both of two placements must be to tell how their files lie to each other.

@@ -16,7 +16,7 @@ Two recordings:
 (True, '5.0000')
 
 A whole shoot: ``coeval.align_shoot("folder")``; arrays of several recordings: `align_many`. Files: `align_files`, `read`, `probe`. What follows from a
-result: `resample`, `conform`, `hear`, `tighten`, `render`, `Alignment.to_otio`. One recording by itself: `markers`, `levels`, `speech`, `limit`.
+result: `resample`, `conform`, `hear`, `tighten`, `render`, `Alignment.to_otio`. One recording by itself: `markers`, `levels`, `speech`, `ltc`, `limit`.
 
 Arrays are NumPy arrays of float16, float32 or float64 (full scale 1.0), int32, int16 or uint8; mono, or frames by
 channels (``axis=1``: channels by frames). Times
@@ -46,11 +46,13 @@ from ._measure import (
     Advice,
     ChannelLevel,
     LevelReport,
+    LtcFrame,
     MarkerMatch,
     MarkerPair,
     Stretch,
     levels,
     limit,
+    ltc,
     markers,
     markers_to_pandas,
     match_markers,
@@ -101,6 +103,7 @@ __all__ = [
     "Loop",
     "LagCurve",
     "LevelReport",
+    "LtcFrame",
     "Marker",
     "MarkerMatch",
     "MarkerPair",
@@ -138,6 +141,7 @@ __all__ = [
     "hear",
     "levels",
     "limit",
+    "ltc",
     "markers",
     "markers_to_pandas",
     "match_markers",

@@ -297,6 +297,62 @@ def levels(samples: ArrayLike, rate_hz: float, *, progress: Progress = None) -> 
     return LevelReport(**values)
 
 
+class LtcFrame(NamedTuple):
+    """One frame of timecode that sound carries."""
+
+    start_s: float
+    """Where it begins, seconds after the first sample."""
+    length_s: float
+    """How long it is, seconds."""
+    label: str
+    """As written: ``01:02:03:04``, with ``;`` before the frames of drop-frame."""
+    hours: int
+    """0 to 23."""
+    minutes: int
+    """0 to 59."""
+    seconds: int
+    """0 to 59."""
+    frames: int
+    """Frame within the second, from 0."""
+    fps: int
+    """Frames are counted to this number: 24, 25 or 30."""
+    drop_frame: bool
+    """Whether labels are left out, as 30000/1001 fps are counted."""
+    user_bits: int
+    """The eight groups of user bits, the first group lowest."""
+
+
+def ltc(samples: ArrayLike, rate_hz: float, *, progress: Progress = None) -> list[LtcFrame]:
+    """Read linear timecode (LTC, SMPTE ST 12-1) from one channel of sound.
+
+    Parameters
+    ----------
+    samples : array_like, shape (frames,)
+        The channel that carries it; float32, float64 or int16.
+    rate_hz : float
+        Sampling rate, 22050 to 768000.
+    progress : callable or bool, optional
+        See `align`.
+
+    Returns
+    -------
+    list of LtcFrame
+        In order of time. What does not count on is no timecode and left out; the list is empty for any other sound.
+
+    Examples
+    --------
+    >>> import numpy as np, coeval
+    >>> coeval.ltc(np.zeros(48_000), 48_000)
+    []
+    """
+    sound, rate = as_sound(samples), as_rate(rate_hz)
+    if sound.ndim != 1 and sound.shape[1] != 1:
+        raise InvalidArgumentError(f"samples have {sound.shape[1]} channels: give one, as samples[:, 0]")
+    with Listener(progress) as callback:
+        found = _native.ltc(sound, rate, callback)
+    return [LtcFrame(*row[:3], *row[3], *row[4:]) for row in found]
+
+
 def limit(
     samples: ArrayLike, rate_hz: float, limit_dbtp: float = -1.0, *, progress: Progress = None
 ) -> NDArray[np.float32]:

@@ -134,9 +134,10 @@ class File:
     event: Optional[int]
     """Number of the event whose timeline it is placed on, from 1; `None` when unplaced."""
     placed_by: Optional[str]
-    """``"neighbours"`` where the chapters before and after it placed it, and no sound of its own."""
+    """What placed it where no sound of its own did: ``"neighbours"``, the chapters before and after it, or ``"timecode"``,
+    the timecode in its sound."""
     details: Mapping[str, Any] = field(repr=False)
-    """Everything that the contract says of the file, further keys included (picture, sound, warnings)."""
+    """Everything that the contract says of the file, further keys included (picture, sound, timecode in it as `ltc`, warnings)."""
 
     def __eq__(self, other: object) -> bool:
         return isinstance(other, File) and (self.recording, self.details) == (other.recording, other.details)

@@ -1,0 +1,204 @@
+//! Timecode in sound: which channels carry it, and what it says.
+
+use std::path::Path;
+
+use coeval::Result;
+use coeval::progress::{Progress, step};
+use coeval_listen::ltc::{LtcDecoder, LtcFrame, frame_rate};
+use coeval_media::{OpenOptions, SoundReader};
+use serde::{Deserialize, Serialize};
+
+use crate::alignment::Ltc;
+
+/// Timecode is looked for in so many seconds of every so many (own choice).
+const LOOK_S: f64 = 0.5;
+const EVERY_S: f64 = 5.0;
+/// A channel is one of timecode where so much of its energy lies in frames of timecode; in a microphone's channel they are
+/// what comes across in pauses (own choice).
+const ENERGY: f64 = 0.5;
+/// Readings are one run where timecode and file go on alike, to this part.
+const ALIKE: f64 = 0.01;
+
+/// Timecode that was read from a file's sound.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub(crate) struct Read {
+    pub(crate) told: Ltc,
+    /// No channel carries anything else.
+    pub(crate) alone: bool,
+    /// What is written on the file's first moment, and to which number frames are counted.
+    pub(crate) first: String,
+    pub(crate) fps: u8,
+    /// About one a second: file seconds, and seconds since midnight by timecode.
+    pub(crate) points: Vec<[f64; 2]>,
+}
+
+/// Listens into every channel here and there.
+pub(crate) struct Look {
+    rate_hz: f64,
+    channels: usize,
+    decoders: Vec<Option<LtcDecoder>>,
+    found: Vec<bool>,
+    at: usize,
+}
+
+impl Look {
+    pub(crate) fn new(rate_hz: f64, channels: usize) -> Self {
+        Self { rate_hz, channels, decoders: vec![None; channels], found: vec![false; channels], at: 0 }
+    }
+
+    pub(crate) fn push(&mut self, mut interleaved: &[f32]) {
+        let (every, look) = ((EVERY_S * self.rate_hz) as usize, (LOOK_S * self.rate_hz) as usize);
+        while interleaved.len() >= self.channels && every > 0 {
+            let place = self.at % every;
+            let until = if place < look { look } else { every };
+            let frames = (until - place).min(interleaved.len() / self.channels);
+            let (block, rest) = interleaved.split_at(frames * self.channels);
+            if place < look {
+                for c in 0..self.channels {
+                    if self.found[c] {
+                        continue;
+                    }
+                    if place == 0 {
+                        self.decoders[c] = LtcDecoder::new(self.rate_hz).ok();
+                    }
+                    if let Some(decoder) = &mut self.decoders[c] {
+                        decoder.push(&channel(block, self.channels, c));
+                        self.found[c] |= !decoder.take().is_empty();
+                    }
+                }
+            }
+            self.at += frames;
+            interleaved = rest;
+        }
+    }
+
+    /// Channels in which there is some timecode, from 0.
+    pub(crate) fn found(&self) -> Vec<usize> {
+        (0..self.channels).filter(|&c| self.found[c]).collect()
+    }
+}
+
+fn channel(interleaved: &[f32], channels: usize, which: usize) -> Vec<f32> {
+    interleaved.iter().skip(which).step_by(channels).copied().collect()
+}
+
+/// The other channels; silence where there is none.
+pub(crate) fn without(interleaved: &[f32], channels: usize, left_out: &[usize]) -> Vec<f32> {
+    if left_out.len() == channels {
+        return vec![0.0; interleaved.len() / channels];
+    }
+    interleaved.iter().enumerate().filter(|(i, _)| !left_out.contains(&(i % channels))).map(|(_, x)| *x).collect()
+}
+
+/// Reads the timecode of these channels from the whole file, and tells which of them carry nothing else.
+pub(crate) fn read(
+    path: &Path,
+    options: &OpenOptions,
+    channels: &[usize],
+    progress: &dyn Progress,
+) -> Result<(Vec<usize>, Option<Read>)> {
+    let mut reader = SoundReader::open(path, options)?;
+    let sound = reader.sound()?;
+    let rate_hz = f64::from(sound.rate_hz);
+    let decoders: Result<Vec<_>> =
+        channels.iter().map(|&c| Ok((c, LtcDecoder::new(rate_hz)?, Collected::default()))).collect();
+    let mut all = decoders.map_err(|e| e.with_path(path))?;
+    reader.read_to_end(|block, _| {
+        for (c, decoder, collected) in &mut all {
+            let mine = channel(block, sound.channels, *c);
+            decoder.push(&mine);
+            collected.samples(&mine);
+            collected.frames(decoder.take());
+        }
+        step(progress, "reading sound", 1.0)
+    })?;
+    let mut carriers = Vec::new();
+    for (c, decoder, mut collected) in all {
+        collected.frames(decoder.finish());
+        if collected.is_timecode(rate_hz) {
+            carriers.push((c, collected));
+        }
+    }
+    let left_out: Vec<usize> = carriers.iter().map(|c| c.0).collect();
+    let alone = left_out.len() == sound.channels;
+    // The first of those with the most frames.
+    carriers.sort_by_key(|(c, collected)| (std::cmp::Reverse(collected.count), *c));
+    Ok((left_out, carriers.into_iter().next().and_then(|(c, collected)| collected.read(c, alone))))
+}
+
+/// What is kept of a channel.
+#[derive(Default)]
+struct Collected {
+    sum: f64,
+    squares: f64,
+    samples: u64,
+    /// Energy within frames, in units of full scale times seconds.
+    energy: f64,
+    count: u64,
+    /// About one a second, and the last.
+    kept: Vec<LtcFrame>,
+    last: Option<LtcFrame>,
+}
+
+impl Collected {
+    fn samples(&mut self, samples: &[f32]) {
+        for x in samples.iter().filter(|x| x.is_finite()).map(|&x| f64::from(x)) {
+            self.sum += x;
+            self.squares += x * x;
+        }
+        self.samples += samples.len() as u64;
+    }
+
+    fn frames(&mut self, frames: Vec<LtcFrame>) {
+        for frame in frames {
+            self.count += 1;
+            self.energy += frame.rms * frame.rms * frame.length_s;
+            if self.kept.last().is_none_or(|k| frame.start_s - k.start_s >= 1.0) {
+                self.kept.push(frame);
+            }
+            self.last = Some(frame);
+        }
+    }
+
+    fn is_timecode(&self, rate_hz: f64) -> bool {
+        let all = (self.squares - self.sum * self.sum / self.samples.max(1) as f64) / rate_hz;
+        self.count > 1 && self.energy >= ENERGY * all
+    }
+
+    fn read(mut self, channel: usize, alone: bool) -> Option<Read> {
+        self.kept.extend(self.last.filter(|last| self.kept.last() != Some(last)));
+        let first = *self.kept.first()?;
+        let rate = frame_rate(&self.kept)?;
+        let fps = f64::from(rate[0]) / f64::from(rate[1]);
+        Some(Read {
+            told: Ltc { channel: channel + 1, first: first.label(), first_s: first.start_s, rate, frames: self.count },
+            alone,
+            first: first.label_after(-(first.start_s * fps).round() as i64),
+            fps: first.fps,
+            points: self.kept.iter().map(|f| [f.start_s, f64::from(f.number()) / fps]).collect(),
+        })
+    }
+}
+
+impl Read {
+    /// Timecode of the file's first moment, seconds since midnight.
+    pub(crate) fn zero_s(&self) -> f64 {
+        self.points.first().map_or(0.0, |[file_s, day_s]| (day_s - file_s).rem_euclid(86_400.0))
+    }
+
+    /// Length of a frame, seconds.
+    pub(crate) fn frame_s(&self) -> f64 {
+        f64::from(self.told.rate[1]) / f64::from(self.told.rate[0])
+    }
+
+    /// Where this file was at a moment of the day, if it ran then.
+    pub(crate) fn file_s(&self, day_s: f64) -> Option<f64> {
+        let within = |w: &&[[f64; 2]]| {
+            let (file_s, by_timecode_s) = (w[1][0] - w[0][0], w[1][1] - w[0][1]);
+            (by_timecode_s - file_s).abs() < ALIKE * file_s && (w[0][1]..=w[1][1]).contains(&day_s)
+        };
+        let (from, to) = self.points.windows(2).find(within).map(|w| (w[0], w[1]))?;
+        let part = (day_s - from[1]) / (to[1] - from[1]);
+        Some(from[0] + part * (to[0] - from[0]))
+    }
+}
