@@ -4,3 +4,4 @@
 mod copies;
 mod small;
 mod timecode;
+mod tracks;

@@ -3,7 +3,7 @@
 
 use std::path::Path;
 
-use coeval_media::{Bext, SampleFormat, WavOptions, WavWriter};
+use coeval_media::{Bext, OpenOptions, SampleFormat, SoundReader, WavOptions, WavWriter};
 use coeval_shoot::Alignment;
 use coeval_shoot::alignment::{EvidenceKind, PlacedBy};
 use coeval_tests::ltc::Ltc;
@@ -94,6 +94,40 @@ fn timecode_that_comes_across_faintly_leaves_a_channel_its_sound() {
     write(&dir.path().join("stern.wav"), &[&sound(6, 2)]);
     let (alignment, _) = aligned(dir.path(), 0);
     assert!(alignment.files().all(|f| f.is_placed() && f.ltc.is_none()));
+}
+
+#[test]
+fn channels_of_timecode_are_not_measured_nor_laid_under_clips() {
+    let dir = tempfile::tempdir().unwrap();
+    let (from, to) = (timecode(100.0, 40.0), timecode(100.0, 20.0));
+    let short: Vec<f32> = to.iter().copied().chain(std::iter::repeat(0.0)).take(from.len()).collect();
+    write(&dir.path().join("bow.wav"), &[&short, &sound(0, 1), &from]);
+    write(&dir.path().join("stern.wav"), &[&sound(6, 2)]);
+    let out = dir.path().with_extension("out");
+    let ran = coeval(&[&"align", &dir.path(), &"-o", &out, &"--only", &"sound", &"--kind", &"stern.wav=camera"]);
+    assert_eq!(ran.code, 0, "{ran:?}");
+    assert_eq!(ran.lines_with("channel 1 carries timecode too; that of channel 3 is used").len(), 1, "{ran:?}");
+    let alignment = Alignment::from_json(&std::fs::read_to_string(out.join("alignment.json")).unwrap()).unwrap();
+    let bow = alignment.file("bow.wav").unwrap();
+    let ltc = bow.ltc.as_ref().unwrap();
+    assert_eq!((ltc.channel, &ltc.also[..], bow.sound_channels()), (3, &[1][..], vec![1]));
+    let measured = coeval_shoot::measure(&alignment, dir.path(), &OpenOptions::default(), &()).unwrap();
+    for (name, measured) in measured {
+        assert_eq!(measured.unwrap().level.channels.len(), 1, "{name}");
+    }
+    for name in ["under-clips/stern.sound-of-bow.wav", "whole/bow.on-timeline.wav"] {
+        let mut reader = SoundReader::open(&out.join("sound").join(name), &OpenOptions::default()).unwrap();
+        assert_eq!(reader.sound().unwrap().channels, 1, "{name}");
+        let mut heard = Vec::new();
+        reader
+            .read_to_end(|block, _| {
+                heard.extend_from_slice(block);
+                Ok(())
+            })
+            .unwrap();
+        assert!(heard.iter().any(|x| x.abs() > 0.05), "{name} is silent");
+        assert_eq!(coeval_listen::ltc::ltc(&heard, f64::from(HZ)).unwrap(), [], "{name}");
+    }
 }
 
 #[test]

@@ -74,6 +74,7 @@ const OPTIONS: &[(&str, &str, &str, &str)] = &[
     ("GroupingOptions.kinds", "coeval_shoot_set_kind", "align_shoot kinds", "align kind"),
     ("GroupingOptions.chapters", "coeval_shoot_set_recognise_chapters", "align_shoot keep_apart", "align keep-apart"),
     ("OpenOptions.allow_ffmpeg", "coeval_mix_options_set_allow_ffmpeg", "read allow_ffmpeg", "probe allow-ffmpeg"),
+    ("OpenOptions.channels", "(a host picks channels)", "(read gives all)", "(align names tracks)"),
     ("OpenOptions.cache", "coeval_shoot_set_cache", "align_shoot cache", "align cache"),
     ("RoughCutOptions.tighten", "(see TightenOptions)", "(see TightenOptions)", "(see TightenOptions)"),
     ("RoughCutOptions.moments", "coeval_tighten_options_add_event", "tighten events", "tighten event"),

@@ -287,6 +287,7 @@ pub(crate) fn conform<'py>(
     frame_rate: Option<[u32; 2]>,
     timeline_start_s: f64,
     camera_level_db: Option<f64>,
+    tracks: Vec<String>,
     format: &str,
     replace: bool,
     allow_ffmpeg: bool,
@@ -299,6 +300,7 @@ pub(crate) fn conform<'py>(
     options.frame_rate = frame_rate;
     options.timeline_start_s = timeline_start_s;
     options.camera_level_db = camera_level_db;
+    options.tracks = tracks;
     options.format = format;
     options.replace = replace;
     options.open = open_options(allow_ffmpeg);

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+import wave
 from pathlib import Path
 
 import numpy as np
@@ -75,3 +76,25 @@ def test_timecode_in_sound_is_read() -> None:
         coeval.ltc(np.zeros((100, 2)), 48_000)
     with pytest.raises(coeval.InvalidArgumentError, match="22050"):
         coeval.ltc(np.zeros(100), 8000)
+
+
+def test_tracks_of_one_recorder_lie_as_one(tmp_path: Path) -> None:
+    shutil.copy(RECORDINGS / "CAM-A_0017.MP4", tmp_path)
+    sound, rate_hz = coeval.read(RECORDINGS / "REC_0003.FLAC")
+    sound = sound.reshape(len(sound), -1)[:, 0]
+    unused = 0.01 * np.random.default_rng(3).standard_normal(len(sound))
+    tracks: list[np.ndarray] = [unused, sound]
+    for number, track in enumerate(tracks, 1):
+        with wave.open(str(tmp_path / f"take_Tr{number}.wav"), "wb") as out:
+            out.setparams((1, 2, rate_hz, 0, "NONE", ""))
+            out.writeframes(np.asarray(32767 * track, dtype="<i2").tobytes())
+    shoot = coeval.align_shoot(tmp_path)
+    first, second = shoot["take_Tr1.wav"], shoot["take_Tr2.wav"]
+    assert first.placed and second.placed and first.recording == second.recording
+    assert second.details["track_of"] == first.path and second.details["knots"] == first.details["knots"]
+    assert first.details["compared"] == []
+    (tmp_path / "out").mkdir()
+    under = [made for made in shoot.conform(tmp_path / "out", tracks=[2]) if made.under_clip]
+    assert [(made.sources, made.channels) for made in under] == [(("take_Tr2.wav",), 1)]
+    with pytest.raises(coeval.InvalidArgumentError, match="no recorder has a track"):
+        shoot.conform(tmp_path / "out", tracks="Brass", replace=True)

@@ -58,6 +58,10 @@ pub(crate) struct HandoverArgs {
     /// [default: not mixed in]
     #[arg(long, requires = "out", value_name = "DB", allow_negative_numbers = true)]
     camera_level: Option<f64>,
+    /// Recorder tracks that go under clips: numbers from 1 or names, with commas between; `*` matches any characters
+    /// [default: all of a recorder that has one or two, else those called a mix, else the first two that say anything]
+    #[arg(long, requires = "out", value_name = "TRACK", value_delimiter = ',')]
+    tracks: Vec<String>,
     /// Timecode at which the timeline starts [default: 01:00:00:00, drop-frame if the frame rate has it]
     #[arg(long, requires = "out", value_name = "HH:MM:SS:FF")]
     start: Option<String>,
@@ -123,6 +127,7 @@ impl HandoverArgs {
         options.absolute = self.absolute;
         options.title = found.root.file_name().map_or("timeline".into(), |n| n.to_string_lossy().into_owned());
         options.conform.camera_level_db = self.camera_level;
+        options.conform.tracks = self.tracks.clone();
         options.conform.format = match self.bit_depth {
             Some(BitDepth::Sixteen) => SampleFormat::Int16,
             Some(BitDepth::Float) => SampleFormat::Float32,

@@ -313,8 +313,8 @@ impl Material<'_> {
         let recording = found.ok_or_else(|| Error::invalid(format!("there is no recording called {recording:?}")))?;
         let rate = f64::from(RATE);
         let fade = (FADE_S * rate) as i64;
-        for file in &recording.files {
-            let (Some(first), Some(last), Some(_)) = (file.knots.first(), file.knots.last(), &file.sound) else {
+        for file in recording.listened() {
+            let (Some(first), Some(last), true) = (file.knots.first(), file.knots.last(), file.has_sound()) else {
                 continue;
             };
             // On a sample of the timeline.

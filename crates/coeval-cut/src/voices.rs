@@ -73,7 +73,7 @@ fn placed(alignment: &Alignment) -> Vec<(String, Vec<[f64; 2]>)> {
 
 fn span(file: &File) -> Option<(f64, f64)> {
     let (first, last) = (file.knots.first()?, file.knots.last()?);
-    file.sound.as_ref().map(|_| (first[1], last[1]))
+    file.has_sound().then_some((first[1], last[1]))
 }
 
 /// Hears the recorder once, and each camera once, as streams. `folder` is the one that the alignment's names are
@@ -103,7 +103,7 @@ pub fn speech_map(
     options.open = open.clone();
     let mut voices: Vec<Voice> = Vec::new();
     let mut loudness = LevelMeter::new(RATE_HZ as u32, 1)?;
-    for file in &recorder.files {
+    for file in recorder.listened() {
         let Some((from_s, to_s)) = span(file) else { continue };
         let frames = ((to_s - from_s) * RATE_HZ).floor().max(0.0) as u64;
         // The cameras' sound is laid beside it later; on disk, since it may last for hours.
@@ -198,7 +198,7 @@ fn happenings(
     open: &OpenOptions,
     progress: &dyn Progress,
 ) -> Result<Vec<Moment>> {
-    let all = alignment.recordings.iter().flat_map(|r| r.files.iter().map(move |f| (r, f)));
+    let all = alignment.recordings.iter().flat_map(|r| r.listened().map(move |f| (r, f)));
     let files: Vec<_> = all.filter(|(_, f)| span(f).is_some()).collect();
     let with_cameras = files.iter().any(|(r, _)| r.kind == Kind::Camera);
     let length = |(_, f): &(&Recording, &File)| f.duration_s.unwrap_or(0.0);
@@ -206,7 +206,7 @@ fn happenings(
         let path = folder.join(&file.path);
         // A recorder's line opens and shuts: its level says little where a camera can be asked.
         let level = recording.kind == Kind::Camera || !with_cameras;
-        match guarded(&path, || events_in(&path, level, open, progress)) {
+        match guarded(&path, || events_in(&path, level, &file.opened(open), progress)) {
             Err(e) if e.kind() == ErrorKind::Cancelled => Err(e),
             other => Ok(other.unwrap_or_default()),
         }

@@ -614,7 +614,7 @@ fn heard(measured: &[(String, Result<Measured>)]) -> Vec<Moment> {
 fn dead_air(alignment: &Alignment, measured: &[(String, Result<Measured>)]) -> Vec<(f64, f64)> {
     let (mut spans, mut speech) = (Vec::new(), Vec::new());
     for recording in alignment.recordings.iter().filter(|r| r.kind == Kind::Recorder) {
-        for file in &recording.files {
+        for file in recording.listened() {
             let (Some(map), Some((_, Ok(of)))) = (file.map(), measured.iter().find(|m| m.0 == file.path)) else {
                 continue;
             };

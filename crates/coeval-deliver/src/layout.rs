@@ -9,7 +9,7 @@
 use coeval::Result;
 use coeval::clock::ClockMap;
 use coeval_shoot::Alignment;
-use coeval_shoot::alignment::{File, Picture};
+use coeval_shoot::alignment::{File, Picture, Recording};
 
 use crate::frames::{self, FrameOptions, MOST_PIECES, PictureClip, check_clock, first_beyond, on_frames, refuse};
 use crate::timecode::FrameRate;
@@ -71,6 +71,8 @@ impl Piece {
 pub struct Lane {
     /// Id of the recording.
     pub recording: String,
+    /// Which of the files that its recorder wrote at once these are, from 0; 0 for all others.
+    pub track: usize,
     /// Picture or sound.
     pub content: Content,
     /// Are these the files that are [to be checked](Alignment::is_doubtful)? They lie on no other lane.
@@ -90,9 +92,10 @@ pub struct Layout {
 }
 
 impl Lane {
-    /// What a track of it is called: its recording, and whether it is to be checked.
+    /// What a track of it is called: its recording, its number where there are several, and whether it is to be checked.
     pub fn name(&self) -> String {
-        format!("{}{}", self.recording, if self.doubtful { " to be checked" } else { "" })
+        let number = if self.track > 0 { format!(" {}", self.track + 1) } else { String::new() };
+        format!("{}{number}{}", self.recording, if self.doubtful { " to be checked" } else { "" })
     }
 }
 
@@ -123,8 +126,10 @@ impl Layout {
         let mut lanes = Vec::new();
         let mut pieces_before = 0;
         let parts = [false, true].into_iter().flat_map(|doubtful| recordings.iter().map(move |r| (*r, doubtful)));
-        for (recording, doubtful) in parts {
-            let files = recording.files.iter().filter(|f| alignment.is_doubtful(f) == doubtful);
+        let parts = parts
+            .flat_map(|(recording, doubtful)| tracks(recording).into_iter().map(move |t| (recording, doubtful, t)));
+        for (recording, doubtful, (track, files)) in parts {
+            let files = files.into_iter().filter(|f| alignment.is_doubtful(f) == doubtful);
             let mut files: Vec<_> = files.filter_map(|f| Some((f, f.map()?))).collect();
             files.sort_by(|(_, a), (_, b)| a.knots()[0].1.total_cmp(&b.knots()[0].1));
             for content in [Content::Picture, Content::Sound] {
@@ -150,12 +155,19 @@ impl Layout {
                 }
                 pieces_before += pieces.len();
                 if !pieces.is_empty() {
-                    lanes.push(Lane { recording: recording.id.clone(), content, doubtful, pieces });
+                    lanes.push(Lane { recording: recording.id.clone(), track, content, doubtful, pieces });
                 }
             }
         }
         Ok(Self { rate, lanes })
     }
+}
+
+/// Files that follow each other: all first ones of those that were written at once, all second ones, and so on.
+fn tracks(recording: &Recording) -> Vec<(usize, Vec<&File>)> {
+    let sets = recording.sets();
+    let most = sets.iter().map(Vec::len).max().unwrap_or(0);
+    (0..most).map(|track| (track, sets.iter().filter_map(|set| set.get(track).copied()).collect())).collect()
 }
 
 fn frame_rate(picture: &Picture) -> Option<FrameRate> {

@@ -186,6 +186,7 @@ pub(crate) fn open(mut source: Source, kind: Kind, start: u64) -> Result<Opened>
         created_unix_s: matroska.created_unix_s,
         timecode_s: None,
         timecode: None,
+        ixml: None,
     };
     // Rounded timestamps: two ticks, and a millisecond of jitter.
     let tolerance = if exact { 0 } else { (2.0 * tick_s * f64::from(rate_hz)) as i64 + i64::from(rate_hz) / 1000 };

@@ -1,5 +1,7 @@
 //! What a file's headers say.
 
+use crate::ixml::Ixml;
+
 /// An exact ratio, for frame rates: 30000/1001.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub struct Rational {
@@ -65,6 +67,8 @@ pub struct MediaInfo {
     pub timecode_s: Option<f64>,
     /// Timecode of the first frame as written (`tmcd`), where there is one.
     pub timecode: Option<String>,
+    /// What a recorder wrote of the take and its tracks.
+    pub ixml: Option<Ixml>,
 }
 
 /// A sound track.

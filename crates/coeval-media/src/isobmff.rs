@@ -187,6 +187,7 @@ pub(crate) fn open(mut source: Source) -> Result<Opened> {
         created_unix_s: created.and_then(|c| i64::try_from(c).ok()).map(|c| c - EPOCH_1904_S).filter(|c| *c > 0),
         timecode_s,
         timecode,
+        ixml: None,
     };
     if entry.maybe_he_aac {
         warnings
@@ -237,5 +238,6 @@ pub(crate) fn picture_alone(mut source: Source) -> Result<Option<MediaInfo>> {
         created_unix_s: created.and_then(|c| i64::try_from(c).ok()).map(|c| c - EPOCH_1904_S).filter(|c| *c > 0),
         timecode_s,
         timecode,
+        ixml: None,
     }))
 }

@@ -8,6 +8,7 @@ mod ffmpeg;
 mod foreign;
 mod info;
 mod isobmff;
+mod ixml;
 mod reader;
 mod riff;
 mod sniff;
@@ -20,6 +21,7 @@ pub use coeval_error::{Error, ErrorKind, Result};
 pub use cache::{Cache, Identity, Key};
 pub use ffmpeg::luma_frames;
 pub use info::{MediaInfo, PictureInfo, Rational, SoundInfo};
+pub use ixml::Ixml;
 pub use reader::{Hole, OpenOptions, SoundReader, container_of, probe, probe_picture};
 pub use writer::{Bext, SampleFormat, WavOptions, WavWriter, restamp};
 

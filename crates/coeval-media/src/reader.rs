@@ -22,6 +22,8 @@ pub struct OpenOptions {
     pub allow_ffmpeg: bool,
     /// Where what was measured of files is kept between runs. `None`: nowhere.
     pub cache: Option<Cache>,
+    /// The channels that are read, from 0, in this order, each once. `None`: all.
+    pub channels: Option<Vec<usize>>,
 }
 
 /// Reads headers only.
@@ -89,7 +91,9 @@ pub struct SoundReader {
     warnings: Vec<String>,
     bytes_read: Arc<AtomicU64>,
     rate_hz: u32,
+    /// Channels of the track, and those of them that are handed out, if not all.
     channels: usize,
+    picked: Option<Vec<usize>>,
     /// Next frame of presentation to hand out, and the segment it is in or comes before.
     at: u64,
     segment: usize,
@@ -118,7 +122,7 @@ impl SoundReader {
     ///
     /// # Errors
     /// Names the file, what was wrong and what to do: `NotFound`, `PermissionDenied`,
-    /// `InvalidArgument` (a folder), `UnknownFormat`, `Unsupported` (a codec by name), `Damaged`
+    /// `InvalidArgument` (a folder; channels that it does not have), `UnknownFormat`, `Unsupported` (a codec by name), `Damaged`
     /// (cut before its index), `NoSound`.
     pub fn open(path: &Path, options: &OpenOptions) -> Result<Self> {
         let mut source = Source::open(path)?;
@@ -129,12 +133,23 @@ impl SoundReader {
             Err(e) if e.kind() == ErrorKind::Unsupported && options.allow_ffmpeg => ffmpeg::open(path, own_timeline)?,
             other => other?,
         };
-        Self::over(path, opened, bytes_read)
+        Self::over(path, opened, bytes_read, options.channels.clone())
     }
 
-    fn over(path: &Path, opened: Opened, bytes_read: Arc<AtomicU64>) -> Result<Self> {
-        let Opened { info, track, decoder, segments, tolerance, warnings } = opened;
+    fn over(path: &Path, opened: Opened, bytes_read: Arc<AtomicU64>, picked: Option<Vec<usize>>) -> Result<Self> {
+        let Opened { mut info, track, decoder, segments, tolerance, warnings } = opened;
         let (rate_hz, channels) = info.sound.as_ref().map_or((0, 0), |s| (s.rate_hz, s.channels));
+        if let (Some(picked), Some(sound)) = (&picked, &mut info.sound) {
+            let once = |(i, c): (usize, &usize)| *c < channels && !picked[..i].contains(c);
+            if picked.is_empty() || !picked.iter().enumerate().all(once) {
+                let named: Vec<String> = picked.iter().map(|c| (c + 1).to_string()).collect();
+                let message = format!("channels {} cannot be read: it has {channels}", named.join(", "));
+                return Err(Error::invalid(message)
+                    .with_path(path)
+                    .with_remedy("name channels that it has, each once"));
+            }
+            sound.channels = picked.len();
+        }
         let mut reader = Self {
             info,
             track,
@@ -146,6 +161,7 @@ impl SoundReader {
             bytes_read,
             rate_hz,
             channels,
+            picked,
             at: 0,
             segment: 0,
             block: Vec::new(),
@@ -265,7 +281,13 @@ impl SoundReader {
             }
             let from = (wanted - self.block_start) as usize;
             let frames = ((self.block_end() - wanted) as u64).min(left) as usize;
-            out.extend_from_slice(&self.block[from * self.channels..(from + frames) * self.channels]);
+            let block = &self.block[from * self.channels..(from + frames) * self.channels];
+            match &self.picked {
+                Some(picked) => {
+                    out.extend(block.chunks_exact(self.channels).flat_map(|frame| picked.iter().map(|&c| frame[c])));
+                }
+                None => out.extend_from_slice(block),
+            }
             self.at += frames as u64;
             return Ok(frames);
         }
@@ -310,7 +332,7 @@ impl SoundReader {
                 .with_remedy("copy it again from the device, or convert its sound to WAV"));
         }
         let n = frames.min(SILENCE_BLOCK);
-        out.resize(n as usize * self.channels, 0.0);
+        out.resize(n as usize * self.picked.as_ref().map_or(self.channels, Vec::len), 0.0);
         let rate = f64::from(self.rate_hz);
         let hole = Hole { start_s: self.at as f64 / rate, length_s: n as f64 / rate };
         let half_frame = 0.5 / rate;

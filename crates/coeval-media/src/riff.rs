@@ -8,6 +8,7 @@ use coeval_error::{ErrorKind, Result};
 
 use crate::codec::{Decoder, Packet, Pcm};
 use crate::info::{MediaInfo, SoundInfo};
+use crate::ixml::{Ixml, MOST_BYTES};
 use crate::source::Source;
 use crate::track::{Opened, Segment, Track, check_channels, check_rate, unsupported};
 
@@ -37,7 +38,7 @@ pub(crate) fn open(mut source: Source) -> Result<Opened> {
     let riff_size = u64::from(u32_le(&head[4..]));
     let mut at: u64 = if w64 { 40 } else { 12 };
     let (mut format, mut data, mut ds64_data) = (None, None, None);
-    let (mut time_reference, mut created) = (None, None);
+    let (mut time_reference, mut created, mut ixml) = (None, None, None::<Ixml>);
     for _ in 0..MAX_CHUNKS {
         let Some((id, mut size, body)) = chunk(&mut source, at, w64)? else { break };
         match &id {
@@ -57,6 +58,10 @@ pub(crate) fn open(mut source: Source) -> Result<Opened> {
                     time_reference = Some(u64_le(&b[338..]));
                     created = originated(&b[320..338]);
                 }
+            }
+            b"iXML" if ixml.is_none() => {
+                let length = size.min(MOST_BYTES) as usize;
+                ixml = Ixml::read(source.slice(body, length, 0)?);
             }
             b"data" if data.is_none() => {
                 if big && (size == 0xFFFF_FFFF || size == 0) {
@@ -108,6 +113,7 @@ pub(crate) fn open(mut source: Source) -> Result<Opened> {
         return Err(source.error(ErrorKind::NoSound, "the WAV file holds no sound (0 samples)", "leave it out"));
     }
     let rate = f64::from(format.rate_hz);
+    let by_ixml = ixml.as_ref().and_then(|i| i.timestamp).map(|(samples, rate_hz)| samples as f64 / f64::from(rate_hz));
     let info = MediaInfo {
         container,
         duration_s: frames as f64 / rate,
@@ -121,8 +127,9 @@ pub(crate) fn open(mut source: Source) -> Result<Opened> {
         }),
         picture: None,
         created_unix_s: created,
-        timecode_s: time_reference.map(|t| t as f64 / rate),
+        timecode_s: time_reference.map(|t| t as f64 / rate).or(by_ixml),
         timecode: None,
+        ixml,
     };
     let packet_frames = (256 * 1024 / frame_bytes).clamp(1, 4096);
     let decoder = Decoder::pcm(format.pcm, format.channels);

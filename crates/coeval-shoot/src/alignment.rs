@@ -8,6 +8,7 @@ use std::borrow::Cow;
 
 use coeval::clock::ClockMap;
 use coeval::{Error, ErrorKind, Result};
+use coeval_media::OpenOptions;
 use serde::{Deserialize, Serialize};
 
 /// The value of `schema`.
@@ -127,6 +128,25 @@ pub struct Recording {
     pub event: Option<usize>,
 }
 
+impl Recording {
+    /// Its files, those together that the recorder wrote at once: the first of them, then those that are
+    /// [tracks of it](File::track_of).
+    pub fn sets(&self) -> Vec<Vec<&File>> {
+        let mut sets = Vec::new();
+        for first in self.files.iter().filter(|f| f.track_of.is_none()) {
+            let further = self.files.iter().filter(|f| f.track_of.as_ref() == Some(&first.path));
+            sets.push(std::iter::once(first).chain(further).collect());
+        }
+        sets
+    }
+
+    /// Its files to listen to: of those that were written at once the first that says anything.
+    pub fn listened(&self) -> impl Iterator<Item = &File> {
+        let says = |f: &&File| f.compared.as_ref().is_none_or(|channels| !channels.is_empty());
+        self.sets().into_iter().filter_map(move |set| set.iter().copied().find(says).or(set.first().copied()))
+    }
+}
+
 /// Kind of device.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
@@ -191,6 +211,13 @@ pub struct File {
     /// The event whose timeline it is placed on; `None`: the first.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub event: Option<usize>,
+    /// The file that the recorder wrote at the same time, sample for sample: this one holds further tracks of it, and lies
+    /// where that one lies.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub track_of: Option<String>,
+    /// The channels whose sound was compared, counted from 1, where these are not all: the others say nothing.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub compared: Option<Vec<usize>>,
     /// What placed it, where that is not sound of its own, a clap or an anchor.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub placed_by: Option<PlacedBy>,
@@ -214,6 +241,9 @@ pub struct File {
     /// none.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub ltc: Option<Ltc>,
+    /// What the recorder wrote of the take and its tracks.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub ixml: Option<Ixml>,
     /// What speaks for its place; `None` when unplaced.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub proof: Option<Proof>,
@@ -226,6 +256,32 @@ impl File {
     /// From this file's time to timeline time; `None` when it is unplaced.
     pub fn map(&self) -> Option<ClockMap> {
         ClockMap::from_knots(self.knots.iter().map(|k| (k[0], k[1])).collect()).ok()
+    }
+
+    /// The channels of its sound that hold something to listen to, from 0: all but those that carry timecode.
+    pub fn sound_channels(&self) -> Vec<usize> {
+        let all = self.sound.as_ref().map_or(0, |s| s.channels);
+        self.ltc.as_ref().map_or_else(|| (0..all).collect(), |ltc| ltc.others(all))
+    }
+
+    /// Those of them that say anything, as far as that is known.
+    pub fn telling_channels(&self) -> Vec<usize> {
+        let channels = self.sound_channels();
+        let says = |c: &usize| self.compared.as_ref().is_none_or(|compared| compared.contains(&(c + 1)));
+        let telling: Vec<usize> = channels.iter().copied().filter(says).collect();
+        if telling.is_empty() { channels } else { telling }
+    }
+
+    /// Does it hold sound to listen to, and not timecode alone?
+    pub fn has_sound(&self) -> bool {
+        !self.sound_channels().is_empty()
+    }
+
+    /// How its sound is opened, for these channels alone.
+    pub fn opened(&self, options: &OpenOptions) -> OpenOptions {
+        let mut options = options.clone();
+        options.channels = self.ltc.as_ref().map(|_| self.sound_channels());
+        options
     }
 
     /// Is it left without a place, although no other file stands for it?
@@ -293,8 +349,11 @@ pub struct Agreement {
 /// Timecode on a channel of sound (SMPTE ST 12-1).
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Ltc {
-    /// The channel, counted from 1. It is left out of what is compared.
+    /// The channel, counted from 1. It is left out of what is compared, measured and conformed.
     pub channel: usize,
+    /// Further channels that carry timecode, counted from 1. They are left out too, and what they say is not used.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub also: Vec<usize>,
     /// What is written on the first frame that was read: `01:02:03:04`, with `;` before the frames of drop-frame.
     pub first: String,
     /// Where that frame begins, file seconds.
@@ -303,6 +362,50 @@ pub struct Ltc {
     pub rate: [u32; 2],
     /// How many frames were read.
     pub frames: u64,
+}
+
+impl Ltc {
+    /// The channels of so many that carry no timecode, from 0.
+    pub(crate) fn others(&self, channels: usize) -> Vec<usize> {
+        (0..channels).filter(|c| self.channel != c + 1 && !self.also.contains(&(c + 1))).collect()
+    }
+}
+
+/// What a recorder wrote of a take and its tracks (`iXML`). What it did not write is empty.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct Ixml {
+    /// What is filmed.
+    #[serde(skip_serializing_if = "String::is_empty")]
+    pub project: String,
+    /// The scene.
+    #[serde(skip_serializing_if = "String::is_empty")]
+    pub scene: String,
+    /// The take.
+    #[serde(skip_serializing_if = "String::is_empty")]
+    pub take: String,
+    /// The tape or sound roll.
+    #[serde(skip_serializing_if = "String::is_empty")]
+    pub tape: String,
+    /// User bits, as written.
+    #[serde(skip_serializing_if = "String::is_empty")]
+    pub user_bits: String,
+    /// What the files of one take have in common.
+    #[serde(skip_serializing_if = "String::is_empty")]
+    pub family: String,
+    /// Names of the file's channels, in their order.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub tracks: Vec<String>,
+    /// Number of each channel on the recorder, from 1, in the same order; 0 where it is not said.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub numbers: Vec<u32>,
+}
+
+impl From<coeval_media::Ixml> for Ixml {
+    fn from(read: coeval_media::Ixml) -> Self {
+        let coeval_media::Ixml { project, scene, take, tape, user_bits, family, tracks, numbers, .. } = read;
+        Self { project, scene, take, tape, user_bits, family, tracks, numbers }
+    }
 }
 
 /// A kind of evidence.

@@ -93,7 +93,9 @@ pub(crate) fn ask(known: &Known<'_>, options: &Options, progress: &dyn Progress)
     let length = |&f: &usize| known.duration_s(f);
     let heard = for_all("listening for claps", &listened, length, progress, |&f, progress| {
         let path = &known.found.sources[f].path;
-        match guarded(path, || find_claps(path, &options.open, progress)) {
+        let mut open = options.open.clone();
+        open.channels = audible(&known.heard[f]).and_then(|sound| sound.channels.clone());
+        match guarded(path, || find_claps(path, &open, progress)) {
             Err(e) if e.kind() == ErrorKind::Cancelled => Err(e),
             // What could be read once and not twice has no claps; its place stands on what was compared.
             other => Ok(other.unwrap_or_default()),

@@ -12,6 +12,7 @@
 //! a stream of blocks; [`conform`] writes files.
 
 mod lies_there;
+mod tracks;
 
 use std::collections::{HashSet, VecDeque};
 use std::fmt::Write;
@@ -23,7 +24,7 @@ use coeval::resample::{Leg, ResampleOptions, Resampler, Route};
 use coeval::{Error, ErrorKind, Result};
 use coeval_media::{Bext, OpenOptions, SampleFormat, SoundReader, WavOptions, WavWriter};
 
-use crate::alignment::{Alignment, File, Kind, Recording};
+use crate::alignment::{Alignment, File, Ixml, Kind, Recording};
 use crate::feed::feed;
 use crate::parallel::for_all;
 use crate::write::plain_name;
@@ -48,6 +49,10 @@ pub struct ConformOptions {
     /// Level of the camera's own sound under the recorder's, dB (0: as recorded, -12: a quarter of
     /// its amplitude); `None`: the recorder alone.
     pub camera_level_db: Option<f64>,
+    /// The recorders' tracks that go under clips, in this order: numbers from 1, or names; `*` stands for any characters.
+    /// Empty: all of a recorder that has one or two; else those called a mix, or the first two that say anything. The same
+    /// of a recorder that has none of them.
+    pub tracks: Vec<String>,
     /// How samples are written. Default 24 bits; integers get triangular dither.
     pub format: SampleFormat,
     /// May files of the same names be replaced?
@@ -63,6 +68,7 @@ impl Default for ConformOptions {
             frame_rate: None,
             timeline_start_s: 0.0,
             camera_level_db: None,
+            tracks: Vec::new(),
             format: SampleFormat::Int24,
             replace: false,
             open: OpenOptions::default(),
@@ -96,7 +102,7 @@ pub struct Conformed {
     pub start_s: f64,
     /// Rate, Hz.
     pub rate_hz: u32,
-    /// Channels: as many as the recorder's files have, or the camera's where it is mixed in.
+    /// Channels: as many as the recorder's files have besides timecode, or the camera's where it is mixed in.
     pub channels: usize,
     /// Length, samples of each channel.
     pub frames: u64,
@@ -104,6 +110,10 @@ pub struct Conformed {
     pub time_reference: u64,
     /// Frame rate (fps) of the timeline, as a ratio.
     pub frame_rate: [u32; 2],
+    /// What the recorder wrote of the take, with the names of these channels.
+    pub ixml: Ixml,
+    /// For each of `sources` its channels that are heard, and the channel that each goes to; `None`: to all.
+    routes: Vec<Vec<(usize, Option<usize>)>>,
 }
 
 /// Everything that can be conformed: under each placed camera file the sound of each recorder that
@@ -111,7 +121,7 @@ pub struct Conformed {
 ///
 /// # Errors
 /// [`InvalidArgument`](ErrorKind::InvalidArgument) for a rate not within 8000 to 192000 Hz, a frame
-/// rate that is none, or a level that is not a number.
+/// rate that is none, a level that is not a number, or a track that no recorder has.
 pub fn plan(alignment: &Alignment, options: &ConformOptions) -> Result<Vec<Conformed>> {
     let first = alignment.first_event();
     let alignment: &Alignment = &first;
@@ -129,31 +139,31 @@ pub fn plan(alignment: &Alignment, options: &ConformOptions) -> Result<Vec<Confo
     let rate = f64::from(options.rate_hz);
     let time_reference = |start_s: f64| ((options.timeline_start_s + start_s) * rate).round().max(0.0) as u64;
     let recorders: Vec<&Recording> = alignment.recordings.iter().filter(|r| r.kind == Kind::Recorder).collect();
-    let mut names = HashSet::new();
+    let chosen = tracks::choose(&recorders, &options.tracks)?;
+    let mut taken = HashSet::new();
     let mut all = Vec::new();
     for camera in alignment.recordings.iter().filter(|r| r.kind == Kind::Camera) {
         for clip in &camera.files {
             let Some(span) = Span::of(clip) else { continue };
-            for recorder in &recorders {
-                let heard: Vec<&File> = recorder
-                    .files
-                    .iter()
-                    .filter(|f| f.sound.is_some() && Span::of(f).is_some_and(|s| s.meets(&span)))
-                    .collect();
-                let Some(mut channels) = heard.iter().filter_map(|f| f.sound.as_ref()).map(|s| s.channels).max() else {
-                    continue;
-                };
+            for (recorder, chosen) in recorders.iter().zip(&chosen) {
+                let runs = |f: &File| Span::of(f).is_some_and(|s| s.meets(&span));
+                let (heard, ixml): (Vec<_>, Vec<_>) =
+                    chosen.iter().filter(|s| runs(s.file)).map(|s| (s, &s.file.ixml)).unzip();
+                let Some(mut channels) = heard.iter().map(|s| s.of).max() else { continue };
+                let names = tracks::names(heard.iter().flat_map(|s| &s.tracks), channels);
                 if options.camera_level_db.is_some() {
-                    channels = channels.max(clip.sound.as_ref().map_or(0, |s| s.channels));
+                    channels = channels.max(clip.sound_channels().len());
                 }
                 let picture_s = clip.picture.as_ref().map_or(0.0, |p| p.start_s);
                 let start_s = (span.map.forward(picture_s) / frame_s).round() * frame_s - picture_s;
-                let names = &mut names;
+                let what = format!("sound-of-{}", plain_name(&recorder.id));
                 all.push(Conformed {
-                    name: name(&camera.id, &clip.path, &format!("sound-of-{}", plain_name(&recorder.id)), names),
+                    name: name(&camera.id, &clip.path, &what, &mut taken),
                     placement: SoundPlacement::UnderClip(clip.path.clone()),
                     recording: recorder.id.clone(),
-                    sources: heard.iter().map(|f| f.path.clone()).collect(),
+                    sources: heard.iter().map(|s| s.file.path.clone()).collect(),
+                    routes: heard.iter().map(|s| s.routes()).collect(),
+                    ixml: tracks::take(ixml, names),
                     start_s,
                     rate_hz: options.rate_hz,
                     channels,
@@ -166,16 +176,18 @@ pub fn plan(alignment: &Alignment, options: &ConformOptions) -> Result<Vec<Confo
     }
     for recorder in &recorders {
         for file in &recorder.files {
-            let (Some(span), Some(sound)) = (Span::of(file), &file.sound) else { continue };
+            let (Some(span), true) = (Span::of(file), file.has_sound()) else { continue };
             let start_s = (span.from_s / frame_s + SAME_FRAME).floor() * frame_s;
             all.push(Conformed {
-                name: name(&recorder.id, &file.path, "on-timeline", &mut names),
+                name: name(&recorder.id, &file.path, "on-timeline", &mut taken),
                 placement: SoundPlacement::OnTimeline,
                 recording: recorder.id.clone(),
                 sources: vec![file.path.clone()],
+                routes: vec![each(&file.sound_channels())],
+                ixml: tracks::of_file(file),
                 start_s,
                 rate_hz: options.rate_hz,
-                channels: sound.channels,
+                channels: file.sound_channels().len(),
                 frames: ((span.to_s - start_s) * rate).ceil() as u64,
                 time_reference: time_reference(start_s),
                 frame_rate: [num, den],
@@ -187,9 +199,10 @@ pub fn plan(alignment: &Alignment, options: &ConformOptions) -> Result<Vec<Confo
 
 impl Conformed {
     /// The sound of one placed file on the timeline: `frames` samples of each channel at `rate_hz`, the first at `start_s`
-    /// on the timeline. Where the file does not run there is silence. It has no name and no time reference: it is for
-    /// [`render`](Self::render), not for writing.
+    /// on the timeline, of the channels that say anything. Where the file does not run there is silence. It has no name and
+    /// no time reference: it is for [`render`](Self::render), not for writing.
     pub fn of_file(file: &File, start_s: f64, rate_hz: u32, frames: u64) -> Self {
+        let channels = file.telling_channels();
         Self {
             name: String::new(),
             placement: SoundPlacement::OnTimeline,
@@ -197,10 +210,12 @@ impl Conformed {
             sources: vec![file.path.clone()],
             start_s,
             rate_hz,
-            channels: file.sound.as_ref().map_or(1, |s| s.channels.max(1)),
+            channels: channels.len().max(1),
             frames,
             time_reference: 0,
             frame_rate: [25, 1],
+            ixml: Ixml::default(),
+            routes: vec![each(&channels)],
         }
     }
 
@@ -224,20 +239,21 @@ impl Conformed {
             map.ok_or_else(|| Error::invalid("this file is not placed in the alignment").with_path(path))
         };
         let mut voices = Vec::new();
-        for source in &self.sources {
+        for (source, channels) in self.sources.iter().zip(&self.routes) {
             let map = placed(source)?;
             let route = match &self.placement {
                 SoundPlacement::UnderClip(clip) => Route::under_clip(&map, &placed(clip)?),
                 SoundPlacement::OnTimeline => Route::onto_timeline(&map),
             };
-            voices.push(Voice::open(&folder.join(source), &route, self, options, 1.0)?);
+            voices.push(Voice::open(&folder.join(source), &route, channels, self, options, 1.0)?);
         }
         if let (SoundPlacement::UnderClip(clip), Some(level_db)) = (&self.placement, options.camera_level_db)
-            && alignment.file(clip).is_some_and(|f| f.sound.is_some())
+            && let Some(channels) = alignment.file(clip).map(File::sound_channels).filter(|c| !c.is_empty())
         {
             let own = Leg { from_s: f64::NEG_INFINITY, to_s: f64::INFINITY, at_s: 0.0, source_s: 0.0, speed: 1.0 };
             let gain = 10f64.powf(level_db / 20.0) as f32;
-            voices.push(Voice::open(&folder.join(clip), &Route::from_legs(vec![own])?, self, options, gain)?);
+            let route = Route::from_legs(vec![own])?;
+            voices.push(Voice::open(&folder.join(clip), &route, &each(&channels), self, options, gain)?);
         }
         let mut mix = Vec::new();
         let mut done = 0;
@@ -405,20 +421,48 @@ impl Conformed {
         let [high, low] = [self.time_reference >> 32, self.time_reference & 0xFFFF_FFFF].map(|n| n.to_string());
         // The text is as long whatever these numbers are, so that a file can be given another time reference in place.
         let padding = " ".repeat(20 - high.len() - low.len());
-        let note = self.describe().replace('&', "&amp;").replace('<', "&lt;").replace('>', "&gt;");
+        let Ixml { project, scene, take, tape, user_bits, family: _, tracks, numbers } = &self.ixml;
+        let about = [("PROJECT", project), ("SCENE", scene), ("TAKE", take), ("TAPE", tape), ("UBITS", user_bits)];
+        let about: String =
+            about.iter().filter(|(_, said)| !said.is_empty()).map(|(name, said)| element(name, said)).collect();
+        let mut list = String::new();
+        if tracks.iter().any(|name| !name.is_empty()) {
+            list = format!("<TRACK_LIST>\n<TRACK_COUNT>{}</TRACK_COUNT>\n", tracks.len());
+            for ((name, number), channel) in tracks.iter().zip(numbers).zip(1..) {
+                let _ = write!(
+                    list,
+                    "<TRACK><CHANNEL_INDEX>{number}</CHANNEL_INDEX><INTERLEAVE_INDEX>{channel}</INTERLEAVE_INDEX>\n{}</TRACK>\n",
+                    element("NAME", name)
+                );
+            }
+            list += "</TRACK_LIST>\n";
+        }
+        let note = element("NOTE", &self.describe());
         // Writing to a String cannot fail.
         let _ = write!(
             text,
-            "<IXML_VERSION>1.52</IXML_VERSION>\n<NOTE>{note}</NOTE>\n<SPEED>\n\
+            "<IXML_VERSION>1.52</IXML_VERSION>\n{about}{note}<SPEED>\n\
              <TIMECODE_RATE>{num}/{den}</TIMECODE_RATE>\n<TIMECODE_FLAG>{flag}</TIMECODE_FLAG>\n\
              <FILE_SAMPLE_RATE>{rate}</FILE_SAMPLE_RATE>\n<TIMESTAMP_SAMPLE_RATE>{rate}</TIMESTAMP_SAMPLE_RATE>\n\
              <TIMESTAMP_SAMPLES_SINCE_MIDNIGHT_HI>{high}</TIMESTAMP_SAMPLES_SINCE_MIDNIGHT_HI>\n\
-             <TIMESTAMP_SAMPLES_SINCE_MIDNIGHT_LO>{low}</TIMESTAMP_SAMPLES_SINCE_MIDNIGHT_LO>\n</SPEED>\n</BWFXML>\n\
+             <TIMESTAMP_SAMPLES_SINCE_MIDNIGHT_LO>{low}</TIMESTAMP_SAMPLES_SINCE_MIDNIGHT_LO>\n</SPEED>\n{list}</BWFXML>\n\
              {padding}",
             rate = self.rate_hz,
         );
         text
     }
+}
+
+fn element(name: &str, text: &str) -> String {
+    let safe: String = text.chars().filter(|c| !c.is_control()).collect();
+    let safe = safe.replace('&', "&amp;").replace('<', "&lt;").replace('>', "&gt;");
+    format!("<{name}>{safe}</{name}>\n")
+}
+
+/// These channels of a file, each to its own; a single one to all.
+fn each(channels: &[usize]) -> Vec<(usize, Option<usize>)> {
+    let alone = channels.len() == 1;
+    channels.iter().enumerate().map(|(i, c)| (*c, (!alone).then_some(i))).collect()
 }
 
 /// One file that sounds in a conformed sound.
@@ -427,7 +471,8 @@ struct Voice {
     /// The frame that the reader gives next.
     at: u64,
     resampler: Resampler,
-    channels: usize,
+    /// Where each of its channels goes; `None`: to all.
+    goes: Vec<Option<usize>>,
     gain: f32,
     input: Vec<f32>,
     block: Vec<f32>,
@@ -435,46 +480,47 @@ struct Voice {
 }
 
 impl Voice {
-    fn open(path: &Path, route: &Route, target: &Conformed, options: &ConformOptions, gain: f32) -> Result<Self> {
-        let reader = SoundReader::open(path, &options.open)?;
+    fn open(
+        path: &Path,
+        route: &Route,
+        channels: &[(usize, Option<usize>)],
+        target: &Conformed,
+        options: &ConformOptions,
+        gain: f32,
+    ) -> Result<Self> {
+        let mut open = options.open.clone();
+        open.channels = Some(channels.iter().map(|c| c.0).collect());
+        let reader = SoundReader::open(path, &open)?;
         let sound = reader.info().sound.as_ref();
         let sound = sound.ok_or_else(|| Error::new(ErrorKind::NoSound, "no sound track").with_path(path))?;
-        let channels = sound.channels;
+        let goes: Vec<Option<usize>> = channels.iter().map(|c| c.1).collect();
         let start_s = if target.placement == SoundPlacement::OnTimeline { target.start_s } else { 0.0 };
         let resample =
-            ResampleOptions::new(f64::from(sound.rate_hz), f64::from(target.rate_hz), channels, target.frames)
+            ResampleOptions::new(f64::from(sound.rate_hz), f64::from(target.rate_hz), goes.len(), target.frames)
                 .starting_at(start_s);
         let resampler = Resampler::new(route, &resample).map_err(|e| e.with_path(path))?;
-        Ok(Self {
-            reader,
-            at: 0,
-            resampler,
-            channels,
-            gain,
-            input: Vec::new(),
-            block: Vec::new(),
-            ready: VecDeque::new(),
-        })
+        Ok(Self { reader, at: 0, resampler, goes, gain, input: Vec::new(), block: Vec::new(), ready: VecDeque::new() })
     }
 
-    /// Adds the next `frames` frames; one channel goes to all, others each to its own.
+    /// Adds the next `frames` frames.
     fn add_to(&mut self, mix: &mut [f32], channels: usize, frames: usize) -> Result<()> {
-        while self.ready.len() < frames * self.channels {
+        while self.ready.len() < frames * self.goes.len() {
             feed(&mut self.resampler, &mut self.reader, &mut self.at, &mut self.input)?;
             if self.resampler.pull(&mut self.block) == 0 {
                 return Err(Error::new(ErrorKind::Internal, "the resampler ended before its length"));
             }
             self.ready.extend(&self.block);
         }
-        for (frame, out) in self.ready.make_contiguous().chunks_exact(self.channels).zip(mix.chunks_exact_mut(channels))
-        {
-            if self.channels == 1 {
-                out.iter_mut().for_each(|y| *y += self.gain * frame[0]);
-            } else {
-                out.iter_mut().zip(frame).for_each(|(y, x)| *y += self.gain * x);
+        let own = self.ready.make_contiguous().chunks_exact(self.goes.len());
+        for (frame, out) in own.zip(mix.chunks_exact_mut(channels)) {
+            for (x, goes) in frame.iter().zip(&self.goes) {
+                match goes {
+                    Some(channel) => out[*channel] += self.gain * x,
+                    None => out.iter_mut().for_each(|y| *y += self.gain * x),
+                }
             }
         }
-        self.ready.drain(..frames * self.channels);
+        self.ready.drain(..frames * self.goes.len());
         Ok(())
     }
 }
@@ -566,11 +612,14 @@ pub(crate) mod tests {
             event: None,
             placed_by: None,
             copy_of: None,
+            track_of: None,
+            compared: None,
             picture: None,
             sound: Some(SoundTrack { codec: "PCM".into(), rate_hz, channels, bits: Some(24) }),
             created_unix_s: None,
             timecode: None,
             ltc: None,
+            ixml: None,
             proof: None,
             warnings: Vec::new(),
         }

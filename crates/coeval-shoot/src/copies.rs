@@ -212,16 +212,6 @@ fn best_lag(x: &[f32], y: &[f32]) -> Option<(f64, f64)> {
     parts.max_by(|p, q| p.0.total_cmp(&q.0))
 }
 
-/// The headers of those that are no copies.
-pub(crate) fn without(probed: &[Probed], copies: &[Option<Copy>]) -> Vec<Probed> {
-    let kept = (0..probed.len()).filter(|&i| copies.get(i).is_none_or(Option::is_none));
-    kept.map(|i| {
-        let info = probed[i].info.as_ref().map(Headers::clone).map_err(crate::guard::repeat);
-        Probed { name: probed[i].name.clone(), info }
-    })
-    .collect()
-}
-
 /// A copy that takes no part, and what is known of it.
 pub(crate) struct SetAside {
     probed: Probed,
@@ -259,11 +249,14 @@ pub(crate) fn add(alignment: &mut Alignment, copies: Vec<SetAside>) {
             event: None,
             placed_by: None,
             copy_of: Some(original),
+            track_of: None,
+            compared: None,
             picture: info.picture,
             sound: info.sound,
             created_unix_s: info.created_unix_s,
             timecode: info.timecode,
             ltc: None,
+            ixml: info.ixml,
             proof: None,
             warnings: Vec::new(),
         });

@@ -7,7 +7,7 @@ use coeval::{Error, ErrorKind, Result};
 use coeval_media::{MediaInfo, OpenOptions};
 use serde::Serialize;
 
-use crate::alignment::{Picture, SoundTrack};
+use crate::alignment::{Ixml, Picture, SoundTrack};
 use crate::find::Found;
 use crate::guard::{guarded, repeat};
 use crate::parallel::for_all;
@@ -39,6 +39,8 @@ pub struct Headers {
     pub timecode_s: Option<f64>,
     /// Timecode of the first frame as written.
     pub timecode: Option<String>,
+    /// What the recorder wrote of the take and its tracks.
+    pub ixml: Option<Ixml>,
 }
 
 impl From<MediaInfo> for Headers {
@@ -60,6 +62,7 @@ impl From<MediaInfo> for Headers {
                 duration_s: p.duration_s,
             }),
             created_unix_s: info.created_unix_s,
+            ixml: info.ixml.map(Ixml::from),
             timecode_s: info.timecode_s,
             timecode: info.timecode,
         }
@@ -107,6 +110,13 @@ fn headers(path: &Path, options: &OpenOptions) -> Result<Headers> {
         },
         other => other.map(Headers::from),
     }
+}
+
+/// The headers of some once more.
+pub(crate) fn again(probed: &[Probed], which: impl Fn(usize) -> bool) -> Vec<Probed> {
+    let some = probed.iter().enumerate().filter(|(i, _)| which(*i));
+    some.map(|(_, p)| Probed { name: p.name.clone(), info: p.info.as_ref().map(Headers::clone).map_err(repeat) })
+        .collect()
 }
 
 #[cfg(test)]

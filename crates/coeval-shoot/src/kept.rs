@@ -60,6 +60,9 @@ pub(crate) fn measured<T>(
     if options.allow_ffmpeg {
         key = key.with(&ffmpeg());
     }
+    if let Some(channels) = &options.channels {
+        key = key.with(format!("{channels:?}").as_bytes());
+    }
     let kept = (cache, key);
     if let Some(known) = load(&kept) {
         return Ok((known, Some(kept)));

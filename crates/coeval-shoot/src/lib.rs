@@ -20,10 +20,12 @@ mod options;
 mod parallel;
 mod patterns;
 mod proof;
+mod says;
 mod scratch;
 mod settle;
 mod sound;
 mod timecode;
+mod tracks;
 mod words;
 mod write;
 
@@ -35,6 +37,7 @@ use coeval::{Error, Result};
 
 pub use alignment::{Alignment, Kind};
 pub use anchors::{Anchor, At, read_anchors};
+use chapters::Chapters;
 pub use coeval_media::Cache;
 pub use find::{Found, Source, find, find_without, natural_order};
 pub use guard::guarded;
@@ -79,7 +82,7 @@ pub fn align_found(found: &Found, options: &Options, progress: &dyn Progress) ->
     })
 }
 
-/// Sets copies aside, places the others, and adds the copies to the result. `probed` and `heard` may go on beyond the
+/// Sets copies and further tracks aside, places the others, and adds them to the result. `probed` and `heard` may go on beyond the
 /// sources of `found`.
 fn place_originals(
     found: &Found,
@@ -95,26 +98,48 @@ fn place_originals(
         anchored || options.main.as_deref() == Some(name) || options.distances_m.iter().any(|d| d.0 == name)
     };
     let mut copies = copies::find(found, &probed, &heard, &named);
-    let mut groups = chapters::group(&copies::without(&probed, &copies), grouping);
+    // Files of the caller's own, beyond the sources, are what they are.
+    let apart = |i: usize| copies.get(i).is_none_or(Option::is_some) || named(&probed[i].name);
+    let mut sets = match grouping.chapters {
+        Chapters::Recognise => tracks::find(&probed, &heard, &apart, options, progress)?,
+        Chapters::KeepApart => Vec::new(),
+    };
+    let first_of = |sets: &[Vec<usize>], i: usize| sets.iter().find(|s| s[1..].contains(&i)).map(|s| s[0]);
+    let rest = |copies: &[Option<copies::Copy>], sets: &[Vec<usize>]| {
+        let aside = |&i: &usize| copies.get(i).is_some_and(Option::is_some) || first_of(sets, i).is_some();
+        headers::again(&probed, |i| !aside(&i))
+    };
+    let mut groups = chapters::group(&rest(&copies, &sets), grouping);
     if groups.is_err() {
-        // What the user names is nothing but copies: then each is taken for itself.
+        // What the user names is nothing but copies or tracks: then each is taken for itself.
         copies.fill(None);
+        sets.clear();
         groups = chapters::group(&probed, grouping);
     }
     let groups = groups?;
+    let used = tracks::join(&sets, &mut heard)?;
+    let says = |i: usize| used.iter().any(|u| u.contains(&i));
     let names: Vec<String> = probed.iter().map(|p| p.name.clone()).collect();
-    let is_copy = |i: usize| copies.get(i).is_some_and(Option::is_some);
-    let originals =
-        Found::of((0..found.sources.len()).filter(|&i| !is_copy(i)).map(|i| found.sources[i].again()).collect());
-    let mut set_aside = Vec::new();
-    for i in (0..copies.len()).rev() {
-        if let Some(copy) = copies[i] {
+    let silent: Vec<String> = sets.iter().filter(|s| !says(s[0])).map(|s| names[s[0]].clone()).collect();
+    let (mut originals, mut set_aside, mut followers) = (Vec::new(), Vec::new(), Vec::new());
+    for i in (0..probed.len()).rev() {
+        if let Some(copy) = copies.get(i).copied().flatten() {
             set_aside.push(copies::SetAside::new(probed.remove(i), heard.remove(i), &names[copy.original], copy));
+        } else if let Some(first) = first_of(&sets, i) {
+            followers.push((i, tracks::Follower::new(probed.remove(i), heard.remove(i), &names[first], says(i))));
+        } else if let Some(source) = found.sources.get(i) {
+            originals.push(source.again());
         }
     }
+    originals.reverse();
     set_aside.reverse();
+    // In the order of each set.
+    let place_in_set = |i: usize| sets.iter().find_map(|s| s.iter().position(|&f| f == i));
+    followers.sort_by_key(|f| place_in_set(f.0));
+    let originals = Found::of(originals);
     let mut alignment = place(Some(&originals), &probed, groups, &heard, options, progress)?.0.alignment;
     say_where_was_looked(&mut alignment, options);
+    tracks::add(&mut alignment, followers.into_iter().map(|f| f.1).collect(), &silent);
     copies::add(&mut alignment, set_aside);
     Ok(alignment)
 }

@@ -113,15 +113,15 @@ pub fn couples(alignment: &Alignment) -> Vec<Couple> {
     let is_clip = |r: &&Recording| if any_camera { r.kind == Kind::Camera } else { r.id == *clock };
     let mut all: Vec<Couple> = Vec::new();
     for recording in alignment.recordings.iter().filter(is_clip) {
-        for file in &recording.files {
+        for file in recording.listened() {
             let others = alignment.recordings.iter().filter(|r| r.id != recording.id);
-            let shared = others.flat_map(|r| r.files.iter().map(move |f| (r.kind, f))).filter_map(|(kind, other)| {
+            let shared = others.flat_map(|r| r.listened().map(move |f| (r.kind, f))).filter_map(|(kind, other)| {
                 let couple = Couple {
                     clip: file.path.clone(),
                     other: other.path.clone(),
                     common_s: common(&file.map()?, file.sound.as_ref()?.rate_hz, &other.map()?)?,
                 };
-                other.sound.as_ref().map(|_| (kind == Kind::Recorder, couple))
+                (file.has_sound() && other.has_sound()).then_some((kind == Kind::Recorder, couple))
             });
             let longest = |a: &(bool, Couple), b: &(bool, Couple)| {
                 let length = |c: &Couple| c.common_s.1 - c.common_s.0;
@@ -232,14 +232,14 @@ fn check(
     };
     let own = Leg { from_s: f64::NEG_INFINITY, to_s: f64::INFINITY, at_s: 0.0, source_s: 0.0, speed: 1.0 };
     let by_hand_s = by_hand(alignment, couple).ok_or_else(|| Error::invalid("not placed"))?;
-    let clip_path = folder.join(&couple.clip);
-    let other_path = folder.join(&couple.other);
     let length = |s: f64| (s * f64::from(rate_hz)).round() as usize;
-    let cut =
-        |path: &Path, route: &Route, at_s: f64, s: f64| mono(path, route, at_s, length(s), rate_hz, &options.open);
+    let cut = |path: &str, route: &Route, at_s: f64, s: f64| {
+        let open = alignment.file(path).map_or_else(|| options.open.clone(), |f| f.opened(&options.open));
+        mono(&folder.join(path), route, at_s, length(s), rate_hz, &open)
+    };
     let under = Route::under_clip(&other_map, &clip_map);
-    let clip = cut(&clip_path, &Route::from_legs(vec![own])?, region_s, search_s)?;
-    let after = cut(&other_path, &under, region_s, search_s)?;
+    let clip = cut(&couple.clip, &Route::from_legs(vec![own])?, region_s, search_s)?;
+    let after = cut(&couple.other, &under, region_s, search_s)?;
     let at = busiest(&clip, &after, length(STEP_S), length(seconds));
     let clip_s = region_s + at as f64 / f64::from(rate_hz);
     let part = |x: &[f32]| x[at..at + length(seconds)].to_vec();
@@ -251,7 +251,7 @@ fn check(
         timeline_s: clip_map.forward(clip_s),
         rate_hz,
         clip: part(&clip),
-        before: cut(&other_path, &Route::from_legs(vec![hand])?, clip_s, seconds)?,
+        before: cut(&couple.other, &Route::from_legs(vec![hand])?, clip_s, seconds)?,
         after: part(&after),
         before_early_s: {
             let middle_s = clip_s + seconds / 2.0;

@@ -82,15 +82,8 @@ fn channel(interleaved: &[f32], channels: usize, which: usize) -> Vec<f32> {
     interleaved.iter().skip(which).step_by(channels).copied().collect()
 }
 
-/// The other channels; silence where there is none.
-pub(crate) fn without(interleaved: &[f32], channels: usize, left_out: &[usize]) -> Vec<f32> {
-    if left_out.len() == channels {
-        return vec![0.0; interleaved.len() / channels];
-    }
-    interleaved.iter().enumerate().filter(|(i, _)| !left_out.contains(&(i % channels))).map(|(_, x)| *x).collect()
-}
-
-/// Reads the timecode of these channels from the whole file, and tells which of them carry nothing else.
+/// Reads the timecode of these channels from the whole file, and tells which channels carry something else. No timecode:
+/// none of them carries nothing else.
 pub(crate) fn read(
     path: &Path,
     options: &OpenOptions,
@@ -119,11 +112,13 @@ pub(crate) fn read(
             carriers.push((c, collected));
         }
     }
-    let left_out: Vec<usize> = carriers.iter().map(|c| c.0).collect();
-    let alone = left_out.len() == sound.channels;
+    let others = (0..sound.channels).filter(|c| carriers.iter().all(|k| k.0 != *c)).collect::<Vec<_>>();
+    let also = carriers.iter().map(|c| c.0 + 1).collect::<Vec<_>>();
     // The first of those with the most frames.
     carriers.sort_by_key(|(c, collected)| (std::cmp::Reverse(collected.count), *c));
-    Ok((left_out, carriers.into_iter().next().and_then(|(c, collected)| collected.read(c, alone))))
+    let best = carriers.into_iter().next();
+    let read = best.and_then(|(c, collected)| collected.read(c, also, others.is_empty()));
+    Ok((others, read))
 }
 
 /// What is kept of a channel.
@@ -165,13 +160,21 @@ impl Collected {
         self.count > 1 && self.energy >= ENERGY * all
     }
 
-    fn read(mut self, channel: usize, alone: bool) -> Option<Read> {
+    fn read(mut self, channel: usize, mut also: Vec<usize>, alone: bool) -> Option<Read> {
+        also.retain(|c| *c != channel + 1);
         self.kept.extend(self.last.filter(|last| self.kept.last() != Some(last)));
         let first = *self.kept.first()?;
         let rate = frame_rate(&self.kept)?;
         let fps = f64::from(rate[0]) / f64::from(rate[1]);
         Some(Read {
-            told: Ltc { channel: channel + 1, first: first.label(), first_s: first.start_s, rate, frames: self.count },
+            told: Ltc {
+                channel: channel + 1,
+                also,
+                first: first.label(),
+                first_s: first.start_s,
+                rate,
+                frames: self.count,
+            },
             alone,
             first: first.label_after(-(first.start_s * fps).round() as i64),
             fps: first.fps,

@@ -20,7 +20,8 @@ use crate::parallel::for_all;
 pub struct Measured {
     /// Its levels.
     pub level: LevelReport,
-    /// Claps and knocks, in order; their times are presentation time.
+    /// Claps and knocks, in order; their times are presentation time. Of files that a recorder wrote at once only
+    /// [one](crate::alignment::Recording::listened) has claps and speech.
     pub claps: Vec<Marker>,
     /// Where somebody speaks, in order, presentation time; pauses of less than 2 s are part of it. Of a
     /// recorder's files only: at a camera engine and wind speak too.
@@ -30,7 +31,7 @@ pub struct Measured {
 /// Who pauses for longer ends a turn, seconds.
 const TURN_S: f64 = 2.0;
 
-/// Measures the sound of all files of an alignment that have any, each read once, as a stream; in the alignment's
+/// Measures the sound of all files of an alignment that have any besides timecode, each read once, as a stream; in the alignment's
 /// order. `folder` is the one that its names are relative to.
 ///
 /// # Errors
@@ -41,13 +42,22 @@ pub fn measure(
     options: &OpenOptions,
     progress: &dyn Progress,
 ) -> Result<Vec<(String, Result<Measured>)>> {
-    let all = alignment.recordings.iter().flat_map(|r| r.files.iter().map(|f| (r.kind, f)));
-    let files: Vec<(Kind, &File)> = all.filter(|(_, f)| f.sound.is_some()).collect();
-    let length = |(_, file): &(Kind, &File)| file.duration_s.unwrap_or(0.0);
-    for_all("measuring sound", &files, length, progress, |(kind, file), progress| {
+    let mut files: Vec<(Kind, bool, &File)> = Vec::new();
+    for recording in &alignment.recordings {
+        let listened: Vec<&str> = recording.listened().map(|f| f.path.as_str()).collect();
+        let known = |f: &File| f.copy_of.is_some() || listened.contains(&f.path.as_str());
+        files.extend(recording.files.iter().filter(|f| f.has_sound()).map(|f| (recording.kind, known(f), f)));
+    }
+    let length = |(_, _, file): &(Kind, bool, &File)| file.duration_s.unwrap_or(0.0);
+    for_all("measuring sound", &files, length, progress, |(kind, listened, file), progress| {
         let path = folder.join(&file.path);
-        match guarded(&path, || measured(&path, *kind, options, progress)) {
+        match guarded(&path, || measured(&path, *kind, &file.opened(options), progress)) {
             Err(e) if e.kind() == ErrorKind::Cancelled => Err(e),
+            // Several tracks of one recorder hear the same.
+            Ok(mut measured) if !*listened => {
+                (measured.claps, measured.speech) = (Vec::new(), Vec::new());
+                Ok((file.path.clone(), Ok(measured)))
+            }
             other => Ok((file.path.clone(), other)),
         }
     })

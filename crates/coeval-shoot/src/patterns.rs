@@ -10,7 +10,7 @@ fn fits_base(pattern: &str, name: &str) -> bool {
 }
 
 /// Does `pattern`, in which `*` stands for any characters, fit the whole of `name`?
-fn fits(pattern: &str, name: &str) -> bool {
+pub(crate) fn fits(pattern: &str, name: &str) -> bool {
     let mut parts = pattern.split('*');
     let first = parts.next().unwrap_or("");
     let Some(mut rest) = name.strip_prefix(first) else { return false };

@@ -17,7 +17,7 @@ use crate::chapters::{Group, matching};
 use crate::headers::Probed;
 use crate::neighbours::{self, Known};
 use crate::proof::{self, Measured};
-use crate::sound::{Compared, Heard, audible};
+use crate::sound::{Compared, Heard, Sound, audible};
 
 /// The outcome of [`settle`].
 #[derive(Debug)]
@@ -645,11 +645,14 @@ fn file_entry(
         event: None,
         placed_by: None,
         copy_of: None,
+        track_of: None,
+        compared: sound.and_then(Sound::compared),
         picture: info.and_then(|i| i.picture.clone()),
         sound: info.and_then(|i| i.sound.clone()),
         created_unix_s: info.and_then(|i| i.created_unix_s),
         timecode: info.and_then(|i| i.timecode.clone()),
         ltc: None,
+        ixml: info.and_then(|i| i.ixml.clone()),
         proof: None,
         warnings,
     }

@@ -5,7 +5,7 @@ use std::path::Path;
 
 use coeval::pair::{Aligner, PairAlignment, PairOptions, PairOutcome, Unplaced};
 use coeval::progress::{Progress, step};
-use coeval::track::{Track, TrackBuilder};
+use coeval::track::{TRACK_RATE_HZ, Track, TrackBuilder};
 use coeval::{Error, ErrorKind, Result};
 use coeval_media::{OpenOptions, SoundReader};
 
@@ -16,6 +16,7 @@ use crate::guard::guarded;
 use crate::headers::Probed;
 use crate::kept::{self, Kept};
 use crate::parallel::for_all;
+use crate::says::{self, Listener, Said};
 use crate::{ltc, scratch};
 
 /// A file's sound as the comparison needs it.
@@ -29,12 +30,22 @@ pub struct Sound {
     /// What was found wrong but could be read past.
     pub warnings: Vec<String>,
     /// Where the track is kept, if it is.
-    kept: Option<Kept>,
+    pub(crate) kept: Option<Kept>,
     /// Timecode on a channel that the track leaves out.
     pub(crate) ltc: Option<ltc::Read>,
+    /// The channels that the track is made of, from 0; `None`: all.
+    pub(crate) channels: Option<Vec<usize>>,
+    /// What each channel says.
+    pub(crate) said: Vec<Said>,
 }
 
 impl Sound {
+    /// The channels that are compared, counted from 1; `None`: all.
+    pub(crate) fn compared(&self) -> Option<Vec<usize>> {
+        let some = self.channels.as_ref().filter(|c| c.len() < self.said.len());
+        some.map(|channels| channels.iter().map(|c| c + 1).collect())
+    }
+
     pub(crate) fn of(file: &TrackFile) -> Self {
         Self {
             track: file.track.clone(),
@@ -42,6 +53,8 @@ impl Sound {
             warnings: Vec::new(),
             kept: None,
             ltc: None,
+            channels: None,
+            said: Vec::new(),
         }
     }
 }
@@ -113,14 +126,14 @@ pub fn hear(found: &Found, probed: &[Probed], options: &OpenOptions, progress: &
 fn heard(path: &Path, options: &OpenOptions, progress: &dyn Progress) -> Result<Sound> {
     let about = |(cache, key): &Kept| (cache.clone(), key.clone().with(b"about"));
     let load = |kept: &Kept| {
-        let (duration_s, warnings, ltc) = kept::get(&about(kept))?;
+        let (duration_s, warnings, ltc, channels, said) = kept::get(&about(kept))?;
         let (mut bytes, length) = kept.0.read(&kept.1)?;
         let spill = Some((scratch::AFTER_S, scratch::temporary_files()));
         let track = Track::read_from(&mut bytes, length, spill).ok()?;
-        Some(Sound { track, duration_s, warnings, kept: None, ltc })
+        Some(Sound { track, duration_s, warnings, kept: None, ltc, channels, said })
     };
     let save = |kept: &Kept, sound: &Sound| {
-        kept::put(&about(kept), &(sound.duration_s, &sound.warnings, &sound.ltc));
+        kept::put(&about(kept), &(sound.duration_s, &sound.warnings, &sound.ltc, &sound.channels, &sound.said));
         kept.0.write(&kept.1, |out| sound.track.write_to(out).map_err(std::io::Error::other));
     };
     let (mut sound, kept) = kept::measured(path, options, "track", load, save, || hear_one(path, options, progress))?;
@@ -129,38 +142,67 @@ fn heard(path: &Path, options: &OpenOptions, progress: &dyn Progress) -> Result<
 }
 
 fn hear_one(path: &Path, options: &OpenOptions, progress: &dyn Progress) -> Result<Sound> {
-    let (mut sound, carriers) = hear_without(path, options, &[], progress)?;
+    let (mut sound, carriers) = hear_channels(path, options, &[], progress)?;
+    let mut channels: Vec<usize> = (0..sound.said.len()).collect();
     if !carriers.is_empty() {
-        let (left_out, read) = ltc::read(path, options, &carriers, progress)?;
-        if !left_out.is_empty() {
-            // It sounds from beginning to end, and would be all that is heard.
-            sound = hear_without(path, options, &left_out, &|_: &str, _: f64| progress.report("reading sound", 1.0))?.0;
-            sound.ltc = read;
-        }
+        // Timecode sounds from beginning to end, and would be all that is heard.
+        (channels, sound.ltc) = ltc::read(path, options, &carriers, progress)?;
     }
+    let many = channels.len() > FEW;
+    if many {
+        let said: Vec<Said> = channels.iter().map(|&c| sound.said[c]).collect();
+        channels = says::which(&said).into_iter().map(|i| channels[i]).collect();
+    }
+    if channels.len() == sound.said.len() && !many {
+        return Ok(sound);
+    }
+    sound.track = match channels.as_slice() {
+        [] => silence(sound.track.len())?,
+        _ => {
+            let (mut options, again) = (options.clone(), |_: &str, _: f64| progress.report("reading sound", 1.0));
+            options.channels = Some(channels.clone());
+            // The loudest would be all that is heard of many.
+            let alike = |&c: &usize| (1.0 / sound.said[c].rms.max(LEAST_RMS)) as f32;
+            let gains: Vec<f32> = if many { channels.iter().map(alike).collect() } else { Vec::new() };
+            hear_channels(path, &options, &gains, &again)?.0.track
+        }
+    };
+    sound.channels = Some(channels);
     Ok(sound)
 }
 
-/// The sound of all channels but these, and the channels that some timecode was heard on.
-fn hear_without(
+/// A track of so many samples of silence.
+fn silence(length: usize) -> Result<Track> {
+    let mut builder = TrackBuilder::new(TRACK_RATE_HZ, 1)?.spilling(scratch::AFTER_S, scratch::temporary_files());
+    let block = [0.0; 8192];
+    for from in (0..length).step_by(block.len()) {
+        builder.push(&block[..block.len().min(length - from)])?;
+    }
+    Ok(builder.finish())
+}
+
+/// The sound of the channels that `options` open, each at its gain (none: as it is), and the channels that some timecode
+/// was heard on.
+fn hear_channels(
     path: &Path,
     options: &OpenOptions,
-    left_out: &[usize],
+    gains: &[f32],
     progress: &dyn Progress,
 ) -> Result<(Sound, Vec<usize>)> {
     let mut reader = SoundReader::open(path, options)?;
     let (info, sound) = (reader.info().clone(), reader.sound()?);
     let (rate_hz, channels) = (f64::from(sound.rate_hz), sound.channels);
-    let heard = if left_out.is_empty() { channels } else { channels.saturating_sub(left_out.len()).max(1) };
-    let builder = TrackBuilder::new(rate_hz, heard).map_err(|e| e.with_path(path))?;
-    let mut look = ltc::Look::new(rate_hz, channels);
+    let builder = TrackBuilder::new(rate_hz, channels).map_err(|e| e.with_path(path))?;
+    let (mut look, mut listener) = (ltc::Look::new(rate_hz, channels), Listener::new(rate_hz, channels));
     let mut builder = builder.spilling(scratch::AFTER_S, scratch::temporary_files());
     let frames = reader.read_to_end(|block, done| {
-        if left_out.is_empty() {
+        if gains.is_empty() {
             look.push(block);
+            listener.push(block);
             builder.push(block).map_err(|e| e.with_path(path))?;
         } else {
-            builder.push(&ltc::without(block, channels, left_out)).map_err(|e| e.with_path(path))?;
+            let louder: Vec<f32> = block.iter().zip(gains.iter().cycle()).map(|(x, gain)| gain * x).collect();
+            builder.push(&louder).map_err(|e| e.with_path(path))?;
         }
         step(progress, "reading sound", done)
     })?;
@@ -177,8 +219,15 @@ fn hear_without(
     // Pictures may go on without sound; sound alone is as long as what could be read of it.
     let duration_s =
         if info.picture.is_some() && info.duration_s.is_finite() { info.duration_s.max(heard_s) } else { heard_s };
-    Ok((Sound { track: builder.finish(), duration_s, warnings, kept: None, ltc: None }, look.found()))
+    let track = builder.finish();
+    let said = listener.finish();
+    Ok((Sound { track, duration_s, warnings, kept: None, ltc: None, channels: None, said }, look.found()))
 }
+
+/// Of so many channels each is heard as it is; of more, those that say something, each as loud as the others.
+const FEW: usize = 2;
+/// What is quieter is not made louder any more.
+const LEAST_RMS: f64 = 1e-6;
 
 /// How sure both of two placements must be to tell how their files lie to each other.
 const SURE: f64 = 0.99;

@@ -117,6 +117,15 @@ pub(crate) fn say(alignment: &mut Alignment, probed: &[Probed], heard: &[Heard],
         let mut files = alignment.recordings.iter_mut().flat_map(|r| &mut r.files);
         let Some(file) = files.find(|x| x.path == probed.name) else { continue };
         file.ltc = Some(read.told.clone());
+        if !read.told.also.is_empty() {
+            let also: Vec<String> = read.told.also.iter().map(usize::to_string).collect();
+            let (s, verb) = if also.len() == 1 { ("", "carries") } else { ("s", "carry") };
+            file.warnings.push(format!(
+                "channel{s} {} {verb} timecode too; that of channel {} is used",
+                also.join(" and "),
+                read.told.channel
+            ));
+        }
         let mine = compared.iter().filter(|c| (c.a == f || c.b == f) && c.is_placed());
         let (by_timecode, others): (Vec<_>, Vec<_>) = mine.partition(|c| c.by == EvidenceKind::Timecode);
         if file.is_placed() && !by_timecode.is_empty() && others.is_empty() {

@@ -180,6 +180,7 @@ def conform(
     frame_rate: Optional[Sequence[int]],
     timeline_start_s: float,
     camera_level_db: Optional[float],
+    tracks: Sequence[str],
     format: str,
     replace: bool,
     allow_ffmpeg: bool,

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from typing import Optional, TypedDict
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Optional, TypedDict, Union
 
 from numpy.typing import ArrayLike
 
@@ -28,6 +28,7 @@ class ConformOptions(TypedDict, total=False):
     frame_rate: Optional[tuple[int, int]]
     timeline_start_s: float
     camera_level_db: Optional[float]
+    tracks: Sequence[Union[int, str]]
     sample_format: str
     replace: bool
     allow_ffmpeg: bool

@@ -688,6 +688,7 @@ def conform(
     frame_rate: Optional[tuple[int, int]] = None,
     timeline_start_s: float = 0.0,
     camera_level_db: Optional[float] = None,
+    tracks: Sequence[Union[int, str]] = (),
     sample_format: str = "int24",
     replace: bool = False,
     allow_ffmpeg: bool = False,
@@ -714,6 +715,10 @@ def conform(
         Moment of the day that timeline zero stands for in time references, seconds since midnight.
     camera_level_db : float, optional
         Level of the camera's own sound mixed in, dB; the recorder alone if not given.
+    tracks : sequence of int or str
+        The recorders' tracks that go under clips, in this order: numbers from 1, or names; ``*`` stands for any
+        characters. All of a recorder that has one or two if not given; else those called a mix, or the first two that
+        say anything.
     sample_format : {"int24", "int16", "float32"}
         How samples are written.
     replace : bool
@@ -751,6 +756,7 @@ def conform(
             frame_rate,
             timeline_start_s,
             camera_level_db,
+            [str(track) for track in ([tracks] if isinstance(tracks, str) else tracks)],
             sample_format,
             replace,
             allow_ffmpeg,

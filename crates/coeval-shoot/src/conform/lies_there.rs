@@ -49,7 +49,8 @@ impl<'a> Recipe<'a> {
         key = key.with(format!("{unstamped:?} {how:?}").as_bytes());
         for file in conformed.sources.iter().chain(clip) {
             let identity = Identity::of(&folder.join(file)).ok()?;
-            key = key.with(format!("{:?}", alignment.map(file)?.knots()).as_bytes()).with(identity.bytes());
+            let (map, channels) = (alignment.map(file)?, alignment.file(file)?.sound_channels());
+            key = key.with(format!("{:?} {channels:?}", map.knots()).as_bytes()).with(identity.bytes());
         }
         Some(Self { kept: (cache, key), path, conformed, options })
     }
