@@ -3,6 +3,7 @@
 #ifndef COEVAL_TEST_H
 #define COEVAL_TEST_H
 
+#include <stdatomic.h>
 #include <stdint.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -10,7 +11,8 @@
 
 #include <coeval.h>
 
-static int checks_done;
+/* Several threads may check at once. */
+static atomic_int checks_done;
 
 #define CHECK(what)                                                                    \
     do {                                                                               \
