@@ -193,7 +193,11 @@ fn compare(
     let real = jumps_between(&true_a, &true_b, a.duration_s(), b.duration_s());
     let nothing_s: Vec<(f64, f64)> = nothing_s.iter().map(|n| (true_b.inverse(n.0), true_b.inverse(n.1))).collect();
     let real = told_apart(&real, &nothing_s);
-    record.jumps = count_jumps(&real, found);
+    let ends = [0.0, a.duration_s()].map(|t| true_b.inverse(true_a.forward(t)));
+    // Before the first sound that both heard, and after the last, no jump shows.
+    let (first, last) = ends.map(|t| t.clamp(0.0, b.duration_s())).into();
+    let shows = |j: &&Jumps| j.within_s.0 > first && j.within_s.1 < last;
+    record.jumps = count_jumps(&real.iter().filter(shows).copied().collect::<Vec<_>>(), found);
     let paths = (0..2).filter(|&s| common[s]).map(|s| a.later_s[s] - b.later_s[s]);
     let paths: Vec<f64> = std::iter::once(0.0).chain(paths).collect();
     let steps = (b.duration_s().ceil() as usize).max(20);

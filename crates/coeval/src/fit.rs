@@ -6,6 +6,8 @@
 //! Files of one recording share its clock and have an offset each; a jump is a step at a known moment.
 //! Weights: Huber's (k = 1.345), scale from the median absolute deviation.
 
+use std::collections::HashMap;
+
 /// A recording as the fit sees it.
 #[derive(Debug, Clone)]
 pub(crate) struct Clock {
@@ -90,7 +92,8 @@ const JUMP_PRIOR_S: f64 = 1.0;
 /// Relative strengthening of the normal matrix' diagonal, far above rounding and far below any measurement:
 /// an unknown that the observations do not touch must not turn the matrix indefinite.
 const STIFFENING: f64 = 1e-12;
-/// What lies further off than so many spreads has no weight at all.
+/// What lies further off than so many spreads has no weight at all, if what lies beside it in its stretch between two jumps
+/// has any: two voices that are too far from each other must not take the stretch away.
 const WORTHLESS: f64 = 10.0;
 /// Intervals in which a walking drift is constant: at most this many, at least this long.
 const INTERVALS: f64 = 48.0;
@@ -163,6 +166,20 @@ impl Problem {
         Layout { drift, offset, jumps, bias, len }
     }
 
+    /// For each observation, which stretch between jumps of which two files it is of, counted from zero.
+    fn stretches(&self) -> Vec<usize> {
+        let of = |file: usize, at_s: f64| (file, self.files[file].jumps.partition_point(|&jump| jump <= at_s));
+        let mut known = HashMap::new();
+        let key = |o: &Observation| (of(o.a, o.a_s), of(o.b, o.b_s));
+        self.observations
+            .iter()
+            .map(|o| {
+                let next = known.len();
+                *known.entry(key(o)).or_insert(next)
+            })
+            .collect()
+    }
+
     /// Solves it; `None` when there is nothing to solve or the numbers are unusable.
     pub(crate) fn solve(&self) -> Option<Solved> {
         let layout = self.layout();
@@ -187,6 +204,7 @@ impl Problem {
             .map(|o| self.link_weight.get(o.link).copied().unwrap_or(1.0) / (o.sigma_s * o.sigma_s))
             .collect();
         let base = weights.clone();
+        let stretch = self.stretches();
         let mut members: Vec<Vec<usize>> = vec![Vec::new(); self.group_error_s.len()];
         for (i, o) in self.observations.iter().enumerate() {
             members[o.group].push(i);
@@ -300,10 +318,12 @@ impl Problem {
                 });
                 break;
             }
-            for ((w, &b), &s) in weights.iter_mut().zip(&base).zip(&scaled) {
-                let u = s / next_scale;
+            let off: Vec<f64> = scaled.iter().map(|s| s / next_scale).collect();
+            let mut least = vec![f64::INFINITY; stretch.iter().max().map_or(0, |last| last + 1)];
+            stretch.iter().zip(&off).for_each(|(&s, &u)| least[s] = least[s].min(u));
+            for (((w, &b), &u), &s) in weights.iter_mut().zip(&base).zip(&off).zip(&stretch) {
                 // Huber's weight.
-                *w = if u > WORTHLESS { 0.0 } else { b * (1.345 / u).min(1.0) };
+                *w = if u > WORTHLESS && least[s] <= WORTHLESS { 0.0 } else { b * (1.345 / u).min(1.0) };
             }
             scale = next_scale;
         }

@@ -2,7 +2,8 @@
 //!
 //! `a` is resampled by the map found so far, so that a matching pair lies at lag zero whatever the
 //! drift. Cross-spectra of successive windows are summed until their correlation peak stands out;
-//! its place, by Newton's method on the weighted cross-spectrum, is one piece of evidence. The
+//! its place, by Newton's method on the weighted cross-spectrum, is one piece of evidence. A window across a jump is cut
+//! there, and its parts are measured each by itself. The
 //! weighting is the maximum-likelihood one (Hannan-Thomson in Knapp & Carter, IEEE TASSP 24(4), 1976),
 //! C / (|G12| (1 - C)) with C the magnitude-squared coherence, estimated from the windows that matched.
 
@@ -21,6 +22,8 @@ const SIZE: usize = 8192;
 const REACH: usize = 64;
 const WINDOW: usize = SIZE - 2 * REACH;
 pub(crate) const WINDOW_S: f64 = WINDOW as f64 / TRACK_RATE_HZ;
+/// The shortest part of a window that is measured, samples (50 ms): a syllable.
+const PART: i64 = 400;
 /// Lags nearer than this to the peak are its own (2.5 ms).
 const OWN: usize = 20;
 /// Windows are summed over this long at the most: longer, and a wandering clock smears them.
@@ -71,8 +74,30 @@ pub(crate) fn flat() -> Vec<f32> {
     vec![1.0; SIZE / 2 + 1]
 }
 
+/// A window, or what lies of one between two breaks, samples of `b`.
+struct Part {
+    window: i64,
+    samples: (i64, i64),
+    /// How many breaks lie before it.
+    after: usize,
+}
+
+/// The windows at `starts`, cut at breaks (samples of `b`, ascending). What is cut too short is left out.
+fn parts(starts: &[i64], breaks: &[i64]) -> Vec<Part> {
+    let cut = |&window: &i64| {
+        let (first, last) = (window, window + WINDOW as i64);
+        let before = breaks.partition_point(|&t| t <= first);
+        let within = &breaks[before..before + breaks[before..].partition_point(|&t| t < last)];
+        let edges: Vec<i64> = std::iter::once(first).chain(within.iter().copied()).chain([last]).collect();
+        (0..=within.len()).map(move |i| Part { window, samples: (edges[i], edges[i + 1]), after: before + i })
+    };
+    starts.iter().flat_map(cut).filter(|p| p.samples.1 - p.samples.0 >= PART).collect()
+}
+
 struct Window {
     middle_s: f64,
+    /// How many breaks lie before it.
+    after: usize,
     /// How far `a` was read off the place that the map names, samples.
     shift: f64,
     cross: Vec<Complex32>,
@@ -157,45 +182,49 @@ pub(crate) fn measure(
 ) -> Result<Measured> {
     let plan = plans.get(SIZE);
     let sign = if how.inverted { -1.0 } else { 1.0 };
-    let window = |&start: &i64| -> Window {
-        let middle_s = (start as f64 + WINDOW as f64 / 2.0) / TRACK_RATE_HZ;
+    let window = |part: &Part| -> Window {
+        let window_s = (part.window as f64 + WINDOW as f64 / 2.0) / TRACK_RATE_HZ;
+        let (first, last) = part.samples;
+        let middle_s = (first + last) as f64 / 2.0 / TRACK_RATE_HZ;
         let mut block = vec![0.0; SIZE];
         // Placed so that lag zero is the correlation's index zero.
-        b.read(start, &mut block[REACH..REACH + WINDOW]);
-        let (near, far) = (middle_s - WINDOW_S / 4.0, middle_s + WINDOW_S / 4.0);
+        let at = |sample: i64| REACH + (sample - part.window) as usize;
+        b.read(first, &mut block[at(first)..at(last)]);
+        let half_s = (last - first) as f64 / TRACK_RATE_HZ / 4.0;
+        let (near, far) = (middle_s - half_s, middle_s + half_s);
         let slope = (how.map.forward(far) - how.map.forward(near)) / (far - near);
         // Across a jump the slope means nothing: such a window is read at the plain rate.
         let slope = if (slope - 1.0).abs() < 2e-3 { slope } else { 1.0 };
         let mut stretch = vec![0.0; SIZE];
         // On a place that the interpolation table knows exactly; the remainder is added to the result.
-        let wanted = how.map.forward(middle_s) * TRACK_RATE_HZ;
+        let wanted = (how.map.forward(middle_s) + (window_s - middle_s) * slope) * TRACK_RATE_HZ;
         let middle = on_phase(wanted);
         resampled(a, middle, slope, &mut stretch[..WINDOW + 2 * REACH]);
         let (x, y) = (plan.spectrum(&mut stretch), plan.spectrum(&mut block));
-        let power = |s: &[Complex32]| s.chunks(BAND).map(|c| c.iter().map(|v| v.norm_sqr()).sum()).collect();
+        let power = |s: &[Complex32]| s.chunks(BAND).map(|c| c.iter().map(|v| v.norm_sqr()).sum::<f32>()).collect();
         let cross = x.iter().zip(&y).map(|(x, y)| x * y.conj() * sign).collect();
-        Window { middle_s, shift: middle - wanted, power_a: power(&x), power_b: power(&y), cross }
+        // What `a` holds beside a part of a window is no part of what is compared.
+        let share = (last - first) as f32 / WINDOW as f32;
+        let mut power_a: Vec<f32> = power(&x);
+        power_a.iter_mut().for_each(|p| *p *= share);
+        Window { middle_s, after: part.after, shift: middle - wanted, power_a, power_b: power(&y), cross }
     };
     let mut result = Measured { evidence: Vec::new(), long: Vec::new(), weak: false, weighting: Vec::new() };
     let mut matched = Sum::new();
     let mut pending = Sum::new();
     let mut spans: Vec<f64> = Vec::new();
     let mut heard: Vec<Heard> = Vec::new();
-    let mut breaks = how.breaks_s.iter().copied().peekable();
+    let breaks: Vec<i64> = how.breaks_s.iter().map(|t| (t * TRACK_RATE_HZ).round() as i64).collect();
+    let parts = parts(starts, &breaks);
+    let mut after = 0;
     let peak = Peak { plan: &plan, how };
     let mut scratch = (Vec::new(), Vec::new());
-    for (i, batch) in starts.chunks(64).enumerate() {
-        step(progress, "measure", (i * 64) as f64 / starts.len() as f64)?;
+    for (i, batch) in parts.chunks(64).enumerate() {
+        step(progress, "measure", (i * 64) as f64 / parts.len() as f64)?;
         let windows: Vec<Window> = batch.par_iter().map(window).collect();
         for w in &windows {
-            let mut across = false;
-            while let Some(t) = breaks.next_if(|&t| t <= w.middle_s + WINDOW_S / 2.0) {
+            if std::mem::replace(&mut after, w.after) != w.after {
                 pending = Sum::new();
-                across |= t > w.middle_s - WINDOW_S / 2.0;
-            }
-            // Part of such a window lies on the other side of a jump.
-            if across {
-                continue;
             }
             if w.middle_s - pending.first_s > PATIENCE_S {
                 pending = Sum::new();

@@ -447,7 +447,7 @@ impl Aligner {
     fn followed(&self, view: (&Track, &Track), line: &Line, progress: &dyn Progress) -> Result<Option<(Line, Path)>> {
         let whole = (0.0, view.1.duration_s());
         let mut line = *line;
-        let mut path = trace(view.0, view.1, &line, whole, &self.plans, progress)?;
+        let mut path = trace(view.0, view.1, &line, whole, &[], &self.plans, progress)?;
         for _ in 0..TURNS {
             let Some(slope_ppm) = path.as_ref().and_then(Path::slope_ppm) else { break };
             if (slope_ppm - line.drift_ppm).abs() < SLOPE_PPM {
@@ -466,7 +466,7 @@ impl Aligner {
                 Some(turned) if turned.score > line.score => line = turned,
                 _ => break,
             }
-            path = trace(view.0, view.1, &line, whole, &self.plans, progress)?;
+            path = trace(view.0, view.1, &line, whole, &[], &self.plans, progress)?;
         }
         Ok(path.map(|p| (line, p)))
     }

@@ -444,7 +444,7 @@ fn bounded(nats: f32) -> f32 {
 const PATH_MOST: f32 = 16.0;
 /// How far sources lie apart at the most, bins (18 ms: 6 m of air), and what it costs that a block is of one that is not
 /// known, nats: one block in ten, at any of the delays.
-const SOURCE_BINS: usize = 36;
+pub(super) const SOURCE_BINS: usize = 36;
 const ANOTHER: f32 = 6.6;
 /// So many sources are told apart, at the most, and so many blocks make one.
 const SOURCES: usize = 4;
@@ -531,6 +531,8 @@ pub(crate) struct Path {
     pub(crate) aside_s: Vec<f64>,
     /// Delays in `a` of the sources that its blocks hear, beside the path, seconds: 0 first, then the louder ones.
     pub(crate) sources_s: Vec<f64>,
+    /// What all pieces say at the lags around their own.
+    pub(super) shape: Vec<f32>,
 }
 
 impl Path {
@@ -577,25 +579,51 @@ const OWN_BINS: usize = 20;
 const ASIDE: [i64; 12] = [-947, -787, -613, -461, -307, -149, 151, 311, 463, 617, 797, 953];
 /// A jump smaller than this (4 ms) is another source instead, bins.
 const NO_JUMP_BINS: u64 = 8;
-/// Share of what a piece says on its own lane from which it would also do on another.
-const ALSO_DOES: f32 = 0.35;
+/// Share of what a piece says on its own lane from which it would also do on another. Of 166 lost buffers (tune half of the
+/// benchmark) 0.35 finds 8 fewer, 0.8 finds the same; from 1 on nothing would do.
+const ALSO_DOES: f32 = 0.6;
 /// Parts in which rivals are judged, at the most, and how far each must stand out.
 const PARTS: usize = 16;
 const PART_STANDING: f64 = 8.0;
 /// What a piece of the path must show to count.
 const PIECE_STANDING: f64 = 7.0;
 
-/// Follows a line through a stretch of `b`, as far as it lies within `a`.
+/// Follows a line through a stretch of `b`, as far as it lies within `a`. `shape` is that of another path of these tracks,
+/// by whose sources this one is to lie; empty where there is none.
 pub(crate) fn trace(
     a: &Track,
     b: &Track,
     line: &Line,
     within_s: (f64, f64),
+    shape: &[f32],
     plans: &Plans,
     progress: &dyn Progress,
 ) -> Result<Option<Path>> {
     let (from, to) = line.overlap(a, within_s);
-    let length = block_length(to - from);
+    follow((a, b), line, (from, to), (block_length(to - from), shape), plans, progress)
+}
+
+/// The same by the shortest blocks, which hear what lies between two jumps.
+pub(crate) fn trace_finely(
+    a: &Track,
+    b: &Track,
+    line: &Line,
+    within_s: (f64, f64),
+    shape: &[f32],
+    plans: &Plans,
+    progress: &dyn Progress,
+) -> Result<Option<Path>> {
+    follow((a, b), line, line.overlap(a, within_s), (block_length(0.0), shape), plans, progress)
+}
+
+fn follow(
+    (a, b): (&Track, &Track),
+    line: &Line,
+    (from, to): (f64, f64),
+    (length, shape): (usize, &[f32]),
+    plans: &Plans,
+    progress: &dyn Progress,
+) -> Result<Option<Path>> {
     let first = (from * TRACK_RATE_HZ).ceil() as i64;
     let total = (((to - from) * TRACK_RATE_HZ) as i64 / length as i64).max(0) as usize;
     if total < 2 {
@@ -620,22 +648,33 @@ pub(crate) fn trace(
     let straight = vec![HALF; total];
     let standing = stands_out(&rows, &straight, 0..total);
     let aside_s = lanes_aside(&rows, &straight);
-    // A device that loses sound again and again leaves the line for good: rows follow the path, from the last block
-    // that speaks for it on.
+    // A device that loses sound again and again leaves the line for good: rows follow the path, block by block from the
+    // piece on that the line was found by. What is loud in a row that does not show where the path was before may be that
+    // sound's repeat.
     let mut centres = vec![0i64; total];
     let (mut score, mut bins) = best_path(&rows, &centres, &Sources::one());
     for _ in 0..FOLLOWED {
         let lag = |i: usize| bins[i] as i64 - HALF as i64 + centres[i];
-        let strong: Vec<usize> = (0..total).filter(|&i| unpack(rows[i][bins[i]]) >= STRONG).collect();
-        let nearest = |i: usize| {
-            let after = strong.partition_point(|&s| s < i);
-            let near = [after.checked_sub(1), Some(after)].into_iter().flatten().filter_map(|k| strong.get(k));
-            near.min_by_key(|s| s.abs_diff(i)).map(|&s| lag(s))
+        let strong = |i: usize| unpack(rows[i][bins[i]]) >= STRONG;
+        let on_line = |i: usize| lag(i).unsigned_abs() as usize <= OWN_BINS;
+        let says = |r: &std::ops::Range<usize>| {
+            let strong = r.clone().filter(|&i| strong(i));
+            (strong.clone().filter(|&i| on_line(i)).count(), strong.count())
         };
-        let wanted: Vec<(usize, i64)> = (0..total)
-            .filter_map(|i| Some((i, nearest(i)?)))
-            .filter(|&(i, lag)| (lag - centres[i]).unsigned_abs() as usize > HALF / 2)
-            .collect();
+        let Some(first) = unbroken(&bins, &centres).into_iter().max_by_key(says) else { break };
+        let mut wanted: Vec<(usize, i64)> = Vec::new();
+        let mut follow = |blocks: &mut dyn Iterator<Item = usize>| {
+            let mut last: Option<i64> = None;
+            for i in blocks {
+                match last {
+                    Some(lag) if (lag - centres[i]).unsigned_abs() as usize > HALF / 2 => wanted.push((i, lag)),
+                    _ if strong(i) => last = Some(lag(i)),
+                    _ => {}
+                }
+            }
+        };
+        follow(&mut (first.start..total));
+        follow(&mut (0..first.end).rev());
         if wanted.is_empty() {
             break;
         }
@@ -670,7 +709,7 @@ pub(crate) fn trace(
         .filter(|range| stands_out(&rows, &bins, range.clone()).height >= PIECE_STANDING)
         .collect::<Vec<_>>();
     let pieces = joined(&rows, &mut bins, &centres, pieces);
-    let sources_s = on_one_source(&raw, &mut bins, &pieces);
+    let (sources_s, shape) = on_one_source(&raw, &mut bins, &pieces, shape);
     let pieces = pieces.into_iter().map(|range| points(&bins, range)).collect();
     let usual = rows.iter().map(|r| r.iter().map(|&b| unpack(b)).sum::<f32>() / r.len() as f32).sum::<f32>();
     Ok(Some(Path {
@@ -685,6 +724,7 @@ pub(crate) fn trace(
         usual: usual / total as f32,
         aside_s,
         sources_s,
+        shape,
     }))
 }
 
@@ -826,7 +866,12 @@ fn profile(rows: &[Vec<u8>], bins: &[usize], range: std::ops::Range<usize>, read
 /// Moves the pieces of a path to where all hear the same source. Whichever is loudest beyond a jump would pass for the one
 /// before it, and the jump for so much larger or smaller; but most pieces hear all sources, each at the same delay beside
 /// the others: a piece lies where its own profile over the lags is that of the pieces that say more.
-fn on_one_source(rows: &[Vec<u8>], bins: &mut [usize], pieces: &[std::ops::Range<usize>]) -> Vec<f64> {
+fn on_one_source(
+    rows: &[Vec<u8>],
+    bins: &mut [usize],
+    pieces: &[std::ops::Range<usize>],
+    known: &[f32],
+) -> (Vec<f64>, Vec<f32>) {
     let [even, _] = readings();
     let reach = SOURCE_BINS as i64;
     // How far what the piece says at each lag near its own stands out of what it says at any, and at all how far.
@@ -842,7 +887,8 @@ fn on_one_source(rows: &[Vec<u8>], bins: &mut [usize], pieces: &[std::ops::Range
         pieces.iter().map(|range| (range.clone(), shape(range, bins))).collect();
     let says = |shape: &[f32]| shape.iter().sum::<f32>();
     pieces.sort_by(|x, y| says(&y.1).total_cmp(&says(&x.1)).then(x.0.start.cmp(&y.0.start)));
-    let mut all = vec![0.0f32; 4 * SOURCE_BINS + 1];
+    let mut all = known.to_vec();
+    all.resize(4 * SOURCE_BINS + 1, 0.0);
     for (range, shape) in pieces {
         let moved = |shift: i64| move |i: usize| usize::try_from(i as i64 + shift).ok();
         let alike = |shift: i64| -> f32 {
@@ -864,7 +910,8 @@ fn on_one_source(rows: &[Vec<u8>], bins: &mut [usize], pieces: &[std::ops::Range
     let mut order: Vec<usize> = (0..all.len()).filter(|&i| all[i] > least && i.abs_diff(own) > SEAT_BINS).collect();
     order.sort_by(|&x, &y| all[y].total_cmp(&all[x]).then(x.cmp(&y)));
     let others = distinct(order, SOURCES - 1, |k, &i| k.abs_diff(i) <= SEAT_BINS);
-    std::iter::once(own).chain(others).map(|i| (i as f64 - own as f64) * BIN_S).collect()
+    let sources_s = std::iter::once(own).chain(others).map(|i| (i as f64 - own as f64) * BIN_S).collect();
+    (sources_s, all)
 }
 
 /// Standard deviations of a profile's background that its highest chance peaks near a lane reach, among 145 lags.
@@ -1071,13 +1118,13 @@ mod tests {
         let rows: Vec<Vec<u8>> =
             (0..100).map(|i| heard([HALF, HALF + 18].map(|lane| if i < 60 { lane } else { lane + 100 }))).collect();
         let mut bins: Vec<usize> = (0..100).map(|i| if i < 60 { HALF } else { HALF + 118 }).collect();
-        let sources_s = on_one_source(&rows, &mut bins, &pieces);
+        let (sources_s, _) = on_one_source(&rows, &mut bins, &pieces, &[]);
         assert_eq!((bins[0], bins[59], bins[60], bins[99]), (HALF, HALF, HALF + 100, HALF + 100));
         assert_eq!(sources_s, [0.0, 18.0 * BIN_S]);
         // Where only one source is heard there is nothing to tell by, and nothing to move.
         let lanes: Vec<usize> = (0..100).map(|i| if i < 60 { HALF } else { HALF + 118 }).collect();
         let mut bins = lanes.clone();
-        assert_eq!(on_one_source(&loud_at(&lanes), &mut bins, &pieces), [0.0]);
+        assert_eq!(on_one_source(&loud_at(&lanes), &mut bins, &pieces, &[]).0, [0.0]);
         assert_eq!(bins, lanes);
     }
 }

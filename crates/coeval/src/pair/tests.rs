@@ -334,6 +334,34 @@ fn the_last_words_of_a_file_beyond_a_small_jump_keep_it() {
 }
 
 #[test]
+fn losses_little_more_than_a_second_apart_are_told_apart() {
+    let lost = [(50.2, 0.06), (51.5, 0.11), (70.0, 0.09), (71.8, 0.04), (73.1, 0.13)];
+    let mut noise = Noise::new(44);
+    let line = line_of(&mut noise, 110, &[(5.0, 105.0)]);
+    let camera = camera_of(&mut noise, &line, 100, &lost);
+    let p = placed(align_pair(&track(&line, 8000.0), &track(&camera, 8000.0), &PairOptions::default(), &()).unwrap());
+    assert_eq!(p.jumps.len(), lost.len(), "{:?}", p.jumps);
+    for (jump, (at_s, lost_s)) in p.jumps.iter().zip(lost) {
+        assert!((jump.step_s - lost_s).abs() < 2e-4 && (jump.b_s - at_s).abs() < 0.25, "{at_s}: {jump:?}");
+    }
+}
+
+#[test]
+fn a_device_that_loses_seconds_bit_by_bit_is_followed_past_a_sound_that_comes_again() {
+    // An engine comes again every 0.54 s, not as loud as itself; 3 s are lost in all, farther than one look sees.
+    let mut noise = Noise::new(45);
+    let n = 8000 * 260;
+    let fresh: Vec<f32> = (0..n).map(|_| noise.gauss()).collect();
+    let line: Vec<f32> = (0..n).map(|i| fresh[i] + 0.3 * fresh[i.saturating_sub(4320)]).collect();
+    let lost: Vec<(f64, f64)> = (0..24).map(|i| (20.0 + 9.0 * f64::from(i), 0.125)).collect();
+    let camera = camera_of(&mut noise, &line, 250, &lost);
+    let p = placed(align_pair(&track(&line, 8000.0), &track(&camera, 8000.0), &PairOptions::default(), &()).unwrap());
+    assert_eq!(p.jumps.len(), lost.len(), "{:?}", p.jumps);
+    let off_s = |i: i32| (p.map.forward(15.0 + 9.0 * f64::from(i)) - (16.0 + 9.125 * f64::from(i))).abs();
+    assert!((0..=24).all(|i| off_s(i) < 2e-4), "{:?}", (0..=24).map(off_s).collect::<Vec<_>>());
+}
+
+#[test]
 fn words_before_a_jump_that_repeats_sound_are_found() {
     // The first two seconds that both hear, the last half of which comes again.
     let mut noise = Noise::new(42);
