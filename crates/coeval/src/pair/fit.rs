@@ -261,11 +261,7 @@ impl PairFit {
             // The rough maps may have been too far off for the last words before and after a jump.
             let near_s: Vec<(f64, f64)> = fit.jumps.iter().map(|&j| (j - NEAR_JUMP_S, j + NEAR_JUMP_S)).collect();
             let moved = fit.located((a, b), inverted, sources_s, &near_s);
-            if moved.windows(2).all(|w| w[0] < w[1])
-                && let Some(better) = Self::best(a, b, evidence, &moved)
-            {
-                fit = better;
-            }
+            fit = Self::best(a, b, evidence, &moved).unwrap_or(fit);
         }
         // A small jump must not pass for another seat: seats are looked for where there is none.
         if fit.jumps.is_empty() && fit.wander_q == 0.0 && evidence.len() <= CHOICE {
@@ -352,7 +348,13 @@ impl PairFit {
             let after = |t: f64| if t >= at { map(t) } else { map(t) + step_s };
             jump::locate(tracks, inverted, sources_s, &before, &after, between_s)
         });
-        places.collect()
+        let mut places: Vec<f64> = places.collect();
+        // Each was sought by itself: two that lie close together may have changed places.
+        for _ in 0..places.len() {
+            let Some(j) = (1..places.len()).find(|&j| places[j] <= places[j - 1]) else { return places };
+            places[j - 1..=j].copy_from_slice(&self.jumps[j - 1..=j]);
+        }
+        self.jumps.clone()
     }
 
     /// Whether a jump is too large for any other reading, and what it parts too exact and too much for chance.
