@@ -1661,6 +1661,106 @@ size_t coeval_marker_match_pairs(const coeval_marker_match *found,
  */
 void coeval_marker_match_free(coeval_marker_match **found);
 
+/* ---- Timecode in sound ----------------------------------------------------------------------- */
+
+/**
+ * Reads linear timecode (LTC, SMPTE ST 12-1) from one channel of sound that arrives in blocks, and keeps its frames. One
+ * thread at a time.
+ */
+typedef struct coeval_ltc_decoder coeval_ltc_decoder;
+
+/**
+ * One frame of timecode. Set `struct_size` to `sizeof(coeval_ltc_frame)` before the call.
+ */
+typedef struct {
+    /**
+     * Size of this struct as the caller knows it; after the call, how much of it was filled.
+     */
+    size_t struct_size;
+    /**
+     * Where it begins, seconds after the first sample that was pushed.
+     */
+    double start_s;
+    /**
+     * How long it is, seconds.
+     */
+    double length_s;
+    /**
+     * 0 to 23.
+     */
+    int32_t hours;
+    /**
+     * 0 to 59.
+     */
+    int32_t minutes;
+    /**
+     * 0 to 59.
+     */
+    int32_t seconds;
+    /**
+     * Frame within the second, from 0.
+     */
+    int32_t frames;
+    /**
+     * Frames are counted to this number: 24, 25 or 30.
+     */
+    int32_t fps;
+    /**
+     * 1: labels are left out, as at 30000/1001 fps. 0: none.
+     */
+    int32_t drop_frame;
+    /**
+     * The eight groups of user bits, the first group lowest.
+     */
+    uint32_t user_bits;
+    /**
+     * As written, with a zero at its end: `01:02:03:04`, with `;` before the frames of drop-frame.
+     */
+    char label[12];
+} coeval_ltc_frame;
+
+/**
+ * A decoder for one channel at `rate_hz` (22050 to 768000), written to `*out`.
+ * [allocates]
+ */
+coeval_status coeval_ltc_decoder_new(double rate_hz, coeval_ltc_decoder **out, coeval_error *error);
+
+/**
+ * Takes the next `frames` samples. NaN and infinite samples count as silence.
+ * [allocates]
+ */
+coeval_status coeval_ltc_decoder_push_interleaved(coeval_ltc_decoder *decoder,
+                                                  const float *samples,
+                                                  size_t frames,
+                                                  coeval_error *error);
+
+/**
+ * Says that the sound has ended: the last frame becomes certain. The decoder takes no more sound.
+ * [allocates]
+ */
+coeval_status coeval_ltc_decoder_end(coeval_ltc_decoder *decoder, coeval_error *error);
+
+/**
+ * Number of frames that are certain by now; 0 for any other sound, and when `decoder` is none.
+ * [real-time]
+ */
+size_t coeval_ltc_decoder_count(const coeval_ltc_decoder *decoder);
+
+/**
+ * Fills `*frame` with the frame of this number, in time order from 0.
+ * [real-time]
+ */
+coeval_status coeval_ltc_decoder_get(const coeval_ltc_decoder *decoder,
+                                     size_t index,
+                                     coeval_ltc_frame *frame,
+                                     coeval_error *error);
+
+/**
+ * Frees the decoder and sets `*decoder` to NULL; NULL is allowed.
+ * [allocates]
+ */
+void coeval_ltc_decoder_free(coeval_ltc_decoder **decoder);
+
 /* ---- Speech ---------------------------------------------------------------------------------- */
 
 /**

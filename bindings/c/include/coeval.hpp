@@ -572,6 +572,34 @@ private:
     detail::Handle<coeval_marker_detector, coeval_marker_detector_free> handle_;
 };
 
+/// Reads linear timecode from one channel.
+class LtcDecoder {
+public:
+    explicit LtcDecoder(double rate_hz)
+        : handle_(detail::make<coeval_ltc_decoder, coeval_ltc_decoder_free>(
+              [&](auto out, auto error) { return coeval_ltc_decoder_new(rate_hz, out, error); })) {}
+    void push(const float *samples, std::size_t frames) {
+        detail::check(
+            [&](auto error) { return coeval_ltc_decoder_push_interleaved(get(), samples, frames, error); });
+    }
+    void end() {
+        detail::check([&](auto error) { return coeval_ltc_decoder_end(get(), error); });
+    }
+    /// The frames that are certain by now, in time order.
+    std::vector<coeval_ltc_frame> frames() const {
+        std::vector<coeval_ltc_frame> all(coeval_ltc_decoder_count(get()));
+        for (std::size_t i = 0; i < all.size(); ++i) {
+            all[i].struct_size = sizeof(coeval_ltc_frame);
+            detail::check([&](auto error) { return coeval_ltc_decoder_get(get(), i, &all[i], error); });
+        }
+        return all;
+    }
+    coeval_ltc_decoder *get() const noexcept { return handle_.get(); }
+
+private:
+    detail::Handle<coeval_ltc_decoder, coeval_ltc_decoder_free> handle_;
+};
+
 /// How two recordings lie on each other by their markers alone.
 class MarkerMatch {
 public:

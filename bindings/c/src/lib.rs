@@ -14,6 +14,7 @@ mod handle;
 mod level;
 mod limit;
 mod log;
+mod ltc;
 mod marker;
 mod mix;
 mod pair;

@@ -519,6 +519,40 @@ static void markers(void) {
     coeval_marker_detector_free(&b);
 }
 
+/* Timecode of 25 fps from 10:00:00:00 on, by the bit layout of SMPTE ST 12-1; 24 samples a bit. */
+static void timecode(void) {
+    static const int sync[16] = {0, 0, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 0, 1};
+    coeval_ltc_decoder *decoder = NULL;
+    coeval_ltc_frame frame;
+    float level = 0.25f, block[80 * 24];
+    int n, bit, i, one;
+    CHECK_FAILS(coeval_ltc_decoder_new(8000.0, &decoder, error), "22050");
+    CHECK_OK(coeval_ltc_decoder_new(48000.0, &decoder, error), error);
+    for (n = 0; n < 30; n++) {
+        for (bit = 0; bit < 80; bit++) {
+            one = bit >= 64 ? sync[bit - 64] : bit == 56;
+            if (bit < 4) one = ((n % 25 % 10) >> bit) & 1;
+            if (bit == 8 || bit == 9) one = ((n % 25 / 10) >> (bit - 8)) & 1;
+            if (bit >= 16 && bit < 20) one = ((n / 25) >> (bit - 16)) & 1;
+            level = -level;
+            for (i = 0; i < 24; i++) {
+                if (i == 12 && one) level = -level;
+                block[24 * bit + i] = level;
+            }
+        }
+        CHECK_OK(coeval_ltc_decoder_push_interleaved(decoder, block, 80 * 24, error), error);
+    }
+    CHECK_OK(coeval_ltc_decoder_end(decoder, error), error);
+    CHECK_FAILS(coeval_ltc_decoder_push_interleaved(decoder, block, 80, error), "ended");
+    CHECK(coeval_ltc_decoder_count(decoder) == 30 && coeval_ltc_decoder_count(NULL) == 0);
+    frame.struct_size = sizeof frame;
+    CHECK_OK(coeval_ltc_decoder_get(decoder, 29, &frame, error), error);
+    CHECK(strcmp(frame.label, "10:00:01:04") == 0 && fabs(frame.start_s - 29 * 0.04) < 1e-4);
+    CHECK(frame.hours == 10 && frame.seconds == 1 && frame.frames == 4 && frame.fps == 25 && frame.drop_frame == 0);
+    CHECK_FAILS(coeval_ltc_decoder_get(decoder, 30, &frame, error), "frame 30 of 30");
+    coeval_ltc_decoder_free(&decoder);
+}
+
 /* A square wave at full scale with a drop-out. */
 static void levels(void) {
     coeval_level_meter *meter = NULL;
@@ -1133,6 +1167,7 @@ int main(int argc, char **argv) {
     resampler(1, 333);
     positioned();
     markers();
+    timecode();
     levels();
     speech();
     shared_sound_of_two();

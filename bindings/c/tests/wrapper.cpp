@@ -98,6 +98,10 @@ static void streams() {
     detector.end();
     const coeval::MarkerMatch match(detector, detector);
     CHECK(match.pairs().size() == match.summary().pair_count && detector.markers().size() < 1000);
+    coeval::LtcDecoder timecode(48000.0);
+    timecode.push(source.data(), source.size());
+    timecode.end();
+    CHECK(timecode.frames().empty());
 
     std::vector<float> spoken(300, 0.1f);
     std::fill(spoken.begin() + 100, spoken.begin() + 200, 0.9f);

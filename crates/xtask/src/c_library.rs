@@ -34,7 +34,7 @@ pub(crate) fn header(check: bool) -> Outcome {
 }
 
 /// The header's sections, and how the names in each begin; where two fit, the longer one counts.
-const SECTIONS: [(&str, &[&str]); 14] = [
+const SECTIONS: [(&str, &[&str]); 15] = [
     ("Failures", &["coeval_status", "coeval_error", "coeval_set_log", "coeval_log"]),
     ("Versions", &["COEVAL_VERSION", "COEVAL_ABI", "coeval_version", "coeval_abi"]),
     ("Progress", &["coeval_progress"]),
@@ -45,6 +45,7 @@ const SECTIONS: [(&str, &[&str]); 14] = [
     ("Limiter", &["coeval_limiter"]),
     ("Levels", &["coeval_level", "coeval_channel", "coeval_stretch"]),
     ("Markers", &["coeval_marker", "coeval_match", "coeval_shape", "coeval_grouping"]),
+    ("Timecode in sound", &["coeval_ltc"]),
     ("Speech", &["coeval_speech", "coeval_shared", "coeval_origin", "COEVAL_SPEECH"]),
     (
         "Shoots",
