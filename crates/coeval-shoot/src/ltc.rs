@@ -11,8 +11,8 @@ use serde::{Deserialize, Serialize};
 use crate::alignment::Ltc;
 
 /// Timecode is looked for in so many seconds of every so many (own choice).
-const LOOK_S: f64 = 0.5;
-const EVERY_S: f64 = 5.0;
+const LOOK_S: f64 = 0.2;
+const EVERY_S: f64 = 8.0;
 /// A channel is one of timecode where so much of its energy lies in frames of timecode; in a microphone's channel they are
 /// what comes across in pauses (own choice).
 const ENERGY: f64 = 0.5;

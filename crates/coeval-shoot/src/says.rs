@@ -5,8 +5,9 @@
 
 use serde::{Deserialize, Serialize};
 
-/// Length of a bin, seconds.
+/// Length of a bin, seconds, and of how many one is heard: that costs little, and is enough of any voice.
 const BIN_S: f64 = 0.02;
+const EVERY: usize = 5;
 /// Powers are counted in steps of a dB, from here up. What is lower is digital silence.
 const LOWEST_DB: i32 = -140;
 const STEPS: usize = 160;
@@ -44,9 +45,9 @@ pub(crate) fn which(said: &[Said]) -> Vec<usize> {
 /// Measures what each channel says, as a stream.
 pub(crate) struct Listener {
     channels: usize,
-    /// Frames of a bin, and how many the one in hand has.
+    /// Frames of a bin, and how many have gone by since one began.
     bin: usize,
-    filled: usize,
+    at: usize,
     before: Vec<f32>,
     power: Vec<f64>,
     total: Vec<f64>,
@@ -59,8 +60,8 @@ impl Listener {
         Self {
             channels,
             bin: ((BIN_S * rate_hz) as usize).max(1),
-            filled: 0,
-            before: Vec::new(),
+            at: 0,
+            before: vec![0.0; channels],
             power: vec![0.0; channels],
             total: vec![0.0; channels],
             bins: 0,
@@ -68,19 +69,33 @@ impl Listener {
         }
     }
 
-    pub(crate) fn push(&mut self, interleaved: &[f32]) {
-        for frame in interleaved.chunks_exact(self.channels) {
-            if self.before.is_empty() {
-                self.before = frame.to_vec();
+    pub(crate) fn push(&mut self, mut interleaved: &[f32]) {
+        while interleaved.len() >= self.channels {
+            let heard = self.at < self.bin;
+            let until = if heard { self.bin } else { EVERY * self.bin };
+            let frames = (until - self.at).min(interleaved.len() / self.channels);
+            let (block, rest) = interleaved.split_at(frames * self.channels);
+            if heard {
+                self.hear(block);
             }
+            self.at += frames;
+            if heard && self.at == self.bin {
+                self.count();
+            }
+            self.at %= EVERY * self.bin;
+            interleaved = rest;
+        }
+    }
+
+    fn hear(&mut self, block: &[f32]) {
+        if self.at == 0 {
+            self.before.copy_from_slice(&block[..self.channels]);
+        }
+        for frame in block.chunks_exact(self.channels) {
             for ((x, before), power) in frame.iter().zip(&mut self.before).zip(&mut self.power) {
                 let step = x - *before;
                 *power += f64::from(step * step);
                 *before = *x;
-            }
-            self.filled += 1;
-            if self.filled == self.bin {
-                self.count();
             }
         }
     }
@@ -92,7 +107,7 @@ impl Listener {
             let db = (10.0 * mean.max(1e-30).log10()) as i32 - LOWEST_DB;
             counts[db.clamp(0, STEPS as i32 - 1) as usize] += 1;
         }
-        (self.filled, self.bins) = (0, self.bins + 1);
+        self.bins += 1;
     }
 
     pub(crate) fn finish(self) -> Vec<Said> {
