@@ -43,7 +43,11 @@ pub(crate) fn find(
     options: &Options,
     progress: &dyn Progress,
 ) -> Result<Vec<Vec<usize>>> {
-    let aligner = Aligner::new(options.pair.clone())?;
+    let anywhere = Aligner::new(options.pair.clone())?;
+    // Chapters of one take are as alike in all but their sound, and there may be many: only their start is compared.
+    let mut start = options.pair.clone();
+    start.offset_range_s = Some((-NEAR_S, NEAR_S));
+    let start = Aligner::new(start)?;
     let mut sets: Vec<Vec<usize>> = Vec::new();
     for file in (0..probed.len()).filter(|&f| !named(f)) {
         let mut mine = None;
@@ -53,7 +57,10 @@ pub(crate) fn find(
                 Together::No => false,
                 Together::Yes => true,
                 Together::If(likely) => match audible(&heard[first]).zip(audible(&heard[file])) {
-                    Some((a, b)) => at_once(&aligner.align(&a.track, &b.track, progress)?).unwrap_or(likely),
+                    Some((a, b)) => {
+                        let aligner = if likely { &anywhere } else { &start };
+                        at_once(&aligner.align(&a.track, &b.track, progress)?).unwrap_or(likely)
+                    }
                     None => likely,
                 },
             };
