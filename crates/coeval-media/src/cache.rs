@@ -129,7 +129,10 @@ impl Cache {
         content(&mut out)?;
         let Hashing { mut out, hash, bytes } = out;
         out.write_all(&hash.finalize())?;
-        out.into_inner().map_err(io::IntoInnerError::into_error)?.persist(self.place(key))?;
+        let file = out.into_inner().map_err(io::IntoInnerError::into_error)?;
+        // A file system's own clock may be a few milliseconds behind the one that entries in use are marked by.
+        let _ = file.as_file().set_modified(SystemTime::now());
+        file.persist(self.place(key))?;
         self.bound(bytes + (MAGIC.len() + DIGEST) as u64)
     }
 
