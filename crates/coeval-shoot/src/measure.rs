@@ -51,27 +51,40 @@ pub fn measure(
     let length = |(_, _, file): &(Kind, bool, &File)| file.duration_s.unwrap_or(0.0);
     for_all("measuring sound", &files, length, progress, |(kind, listened, file), progress| {
         let path = folder.join(&file.path);
-        match guarded(&path, || measured(&path, *kind, &file.opened(options), progress)) {
+        // Several tracks of one recorder hear the same: of all but one only the levels are of use.
+        let what = match (listened, kind) {
+            (false, _) => What::Levels,
+            (true, Kind::Recorder) => What::ClapsAndSpeech,
+            (true, _) => What::Claps,
+        };
+        match guarded(&path, || measured(&path, what, &file.opened(options), progress)) {
             Err(e) if e.kind() == ErrorKind::Cancelled => Err(e),
-            // Several tracks of one recorder hear the same.
-            Ok(mut measured) if !*listened => {
-                (measured.claps, measured.speech) = (Vec::new(), Vec::new());
-                Ok((file.path.clone(), Ok(measured)))
-            }
             other => Ok((file.path.clone(), other)),
         }
     })
 }
 
 /// What is measured of a file, by this run or an earlier one.
-fn measured(path: &Path, kind: Kind, options: &OpenOptions, progress: &dyn Progress) -> Result<Measured> {
-    let what = if kind == Kind::Recorder { "measured-recorder" } else { "measured" };
+/// What is measured of a file: its levels, and beside them these.
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum What {
+    Levels,
+    Claps,
+    ClapsAndSpeech,
+}
+
+fn measured(path: &Path, what: What, options: &OpenOptions, progress: &dyn Progress) -> Result<Measured> {
+    let name = match what {
+        What::Levels => "levels",
+        What::Claps => "measured",
+        What::ClapsAndSpeech => "measured-recorder",
+    };
     let load = |kept: &Kept| {
         let (level, claps, speech): (_, Vec<Vec<u8>>, _) = kept::get(kept)?;
         Some(Measured { level, claps: markers(&claps)?, speech })
     };
     let save = |kept: &Kept, m: &Measured| kept::put(kept, &(&m.level, bytes_of(&m.claps), &m.speech));
-    Ok(kept::measured(path, options, what, load, save, || measure_one(path, kind, options, progress))?.0)
+    Ok(kept::measured(path, options, name, load, save, || measure_one(path, what, options, progress))?.0)
 }
 
 fn bytes_of(markers: &[Marker]) -> Vec<Vec<u8>> {
@@ -90,22 +103,21 @@ pub fn shown_claps() -> MarkerOptions {
     options
 }
 
-fn measure_one(path: &Path, kind: Kind, options: &OpenOptions, progress: &dyn Progress) -> Result<Measured> {
+fn measure_one(path: &Path, what: What, options: &OpenOptions, progress: &dyn Progress) -> Result<Measured> {
     let mut reader = SoundReader::open(path, options)?;
     let sound = reader.sound()?;
     let (rate_hz, channels) = (f64::from(sound.rate_hz), sound.channels);
     let mut meter = LevelMeter::new(sound.rate_hz, channels).map_err(|e| e.with_path(path))?;
-    let mut detector = MarkerDetector::new(rate_hz, channels, &shown_claps()).map_err(|e| e.with_path(path))?;
-    let mut voices = match kind {
-        Kind::Recorder => Some(SpeechBuilder::new(rate_hz, channels).map_err(|e| e.with_path(path))?),
-        _ => None,
-    };
+    let detector = (what != What::Levels).then(|| MarkerDetector::new(rate_hz, channels, &shown_claps()));
+    let mut detector = detector.transpose().map_err(|e| e.with_path(path))?;
+    let voices = (what == What::ClapsAndSpeech).then(|| SpeechBuilder::new(rate_hz, channels));
+    let mut voices = voices.transpose().map_err(|e| e.with_path(path))?;
     let mut turns = SpeechOptions::default();
     turns.min_pause_s = TURN_S;
     let mut claps = Vec::new();
     reader.read_to_end(|block, done| {
         let heard = || {
-            claps.extend(detector.push(block)?);
+            claps.extend(detector.as_mut().map_or_else(|| Ok(Vec::new()), |d| d.push(block))?);
             voices.as_mut().map_or(Ok(()), |v| v.push(block))
         };
         let (metered, heard) = rayon::join(|| meter.push(block), heard);
@@ -113,7 +125,7 @@ fn measure_one(path: &Path, kind: Kind, options: &OpenOptions, progress: &dyn Pr
         heard?;
         step(progress, "measuring sound", done)
     })?;
-    claps.extend(detector.finish());
+    claps.extend(detector.map_or_else(Vec::new, |d| d.finish()));
     let speech = voices.map_or_else(|| Ok(Vec::new()), |v| v.finish().segments(&turns))?;
     Ok(Measured { level: meter.finish()?, claps, speech })
 }
