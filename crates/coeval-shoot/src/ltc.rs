@@ -9,6 +9,7 @@ use coeval_media::{OpenOptions, SoundReader};
 use serde::{Deserialize, Serialize};
 
 use crate::alignment::Ltc;
+use crate::says::Sample;
 
 /// Timecode is looked for in so many seconds of every so many (own choice).
 const LOOK_S: f64 = 0.2;
@@ -38,37 +39,30 @@ pub(crate) struct Look {
     channels: usize,
     decoders: Vec<Option<LtcDecoder>>,
     found: Vec<bool>,
-    at: usize,
+    sample: Sample,
 }
 
 impl Look {
     pub(crate) fn new(rate_hz: f64, channels: usize) -> Self {
-        Self { rate_hz, channels, decoders: vec![None; channels], found: vec![false; channels], at: 0 }
+        let [taken, every] = [LOOK_S, EVERY_S].map(|seconds| (seconds * rate_hz) as usize);
+        let sample = Sample::new(channels, taken, every);
+        Self { rate_hz, channels, decoders: vec![None; channels], found: vec![false; channels], sample }
     }
 
-    pub(crate) fn push(&mut self, mut interleaved: &[f32]) {
-        let (every, look) = ((EVERY_S * self.rate_hz) as usize, (LOOK_S * self.rate_hz) as usize);
-        while interleaved.len() >= self.channels && every > 0 {
-            let place = self.at % every;
-            let until = if place < look { look } else { every };
-            let frames = (until - place).min(interleaved.len() / self.channels);
-            let (block, rest) = interleaved.split_at(frames * self.channels);
-            if place < look {
-                for c in 0..self.channels {
-                    if self.found[c] {
-                        continue;
-                    }
-                    if place == 0 {
-                        self.decoders[c] = LtcDecoder::new(self.rate_hz).ok();
-                    }
-                    if let Some(decoder) = &mut self.decoders[c] {
-                        decoder.push(&channel(block, self.channels, c));
-                        self.found[c] |= !decoder.take().is_empty();
-                    }
+    pub(crate) fn push(&mut self, interleaved: &[f32]) {
+        for (at, block) in self.sample.of(interleaved) {
+            for c in 0..self.channels {
+                if self.found[c] {
+                    continue;
+                }
+                if at == 0 {
+                    self.decoders[c] = LtcDecoder::new(self.rate_hz).ok();
+                }
+                if let Some(decoder) = &mut self.decoders[c] {
+                    decoder.push(&channel(block, self.channels, c));
+                    self.found[c] |= !decoder.take().is_empty();
                 }
             }
-            self.at += frames;
-            interleaved = rest;
         }
     }
 

@@ -42,12 +42,44 @@ pub(crate) fn which(said: &[Said]) -> Vec<usize> {
         .unwrap_or_default()
 }
 
+/// Takes a part of every so much of a stream of interleaved samples.
+pub(crate) struct Sample {
+    channels: usize,
+    /// Frames that are taken of every so many, and where in these the stream is.
+    taken: usize,
+    every: usize,
+    at: usize,
+}
+
+impl Sample {
+    pub(crate) fn new(channels: usize, taken: usize, every: usize) -> Self {
+        Self { channels, taken, every: every.max(1), at: 0 }
+    }
+
+    /// What is taken of these samples: blocks, and where in the part that is taken each begins, frames.
+    pub(crate) fn of<'b>(&mut self, mut interleaved: &'b [f32]) -> Vec<(usize, &'b [f32])> {
+        let mut blocks = Vec::new();
+        while interleaved.len() >= self.channels {
+            let is_taken = self.at < self.taken;
+            let until = if is_taken { self.taken } else { self.every };
+            let frames = (until - self.at).min(interleaved.len() / self.channels);
+            let (block, rest) = interleaved.split_at(frames * self.channels);
+            if is_taken {
+                blocks.push((self.at, block));
+            }
+            self.at = (self.at + frames) % self.every;
+            interleaved = rest;
+        }
+        blocks
+    }
+}
+
 /// Measures what each channel says, as a stream.
 pub(crate) struct Listener {
     channels: usize,
-    /// Frames of a bin, and how many have gone by since one began.
+    /// Frames of a bin.
     bin: usize,
-    at: usize,
+    sample: Sample,
     before: Vec<f32>,
     power: Vec<f64>,
     total: Vec<f64>,
@@ -57,10 +89,11 @@ pub(crate) struct Listener {
 
 impl Listener {
     pub(crate) fn new(rate_hz: f64, channels: usize) -> Self {
+        let bin = ((BIN_S * rate_hz) as usize).max(1);
         Self {
             channels,
-            bin: ((BIN_S * rate_hz) as usize).max(1),
-            at: 0,
+            bin,
+            sample: Sample::new(channels, bin, EVERY * bin),
             before: vec![0.0; channels],
             power: vec![0.0; channels],
             total: vec![0.0; channels],
@@ -69,28 +102,19 @@ impl Listener {
         }
     }
 
-    pub(crate) fn push(&mut self, mut interleaved: &[f32]) {
-        while interleaved.len() >= self.channels {
-            let heard = self.at < self.bin;
-            let until = if heard { self.bin } else { EVERY * self.bin };
-            let frames = (until - self.at).min(interleaved.len() / self.channels);
-            let (block, rest) = interleaved.split_at(frames * self.channels);
-            if heard {
-                self.hear(block);
+    pub(crate) fn push(&mut self, interleaved: &[f32]) {
+        for (at, block) in self.sample.of(interleaved) {
+            if at == 0 {
+                self.before.copy_from_slice(&block[..self.channels]);
             }
-            self.at += frames;
-            if heard && self.at == self.bin {
+            self.hear(block);
+            if at + block.len() / self.channels == self.bin {
                 self.count();
             }
-            self.at %= EVERY * self.bin;
-            interleaved = rest;
         }
     }
 
     fn hear(&mut self, block: &[f32]) {
-        if self.at == 0 {
-            self.before.copy_from_slice(&block[..self.channels]);
-        }
         for frame in block.chunks_exact(self.channels) {
             for ((x, before), power) in frame.iter().zip(&mut self.before).zip(&mut self.power) {
                 let step = x - *before;
