@@ -6,7 +6,7 @@
 //! are correlated at both, and the gain in log likelihood (N/2 ln(1 - r^2) of a normal pair with correlation
 //! r), less what the frame gains elsewhere, is summed on either side of every possible place.
 
-use super::path::{BIN_S, Line, Path, PathPoint, SOURCE_BINS, richness, trace, trace_finely, verify};
+use super::path::{BIN_S, Blocks, Line, Path, PathPoint, SOURCE_BINS, richness, trace, verify};
 use super::search::{Candidate, Pass, candidates_of_either, unevenness};
 use crate::correlate::Plans;
 use crate::error::Result;
@@ -237,7 +237,7 @@ fn between_jumps(
     }
     let line = before.line.through((at[0] + at[1]) / 2.0, middle_s);
     let within_s = (last - BETWEEN_BESIDE_S, first + BETWEEN_BESIDE_S);
-    let path = trace_finely(a, b, &line, within_s, shape, plans, progress)?;
+    let path = trace(a, b, &line, within_s, (Blocks::Shortest, shape), plans, progress)?;
     let lies_between = |points: &Vec<PathPoint>| {
         let p = points[points.len() / 2];
         let off = lanes.map(|l| p.a_s - l.at(p.b_s));
@@ -411,7 +411,7 @@ fn beyond(
         }
     }
     let Some(found) = best else { return Ok(None) };
-    let path = trace(a, b, &found, stretch, shape, plans, progress)?;
+    let path = trace(a, b, &found, stretch, (Blocks::Usual, shape), plans, progress)?;
     Ok(path
         .filter(|p| {
             let s = p.standing;

@@ -36,7 +36,7 @@ pub(crate) use fit::count;
 use fit::{ONE_PLACE_S, PairFit, between, utterances};
 use long_probe::{Look, places, spread};
 use measure::{Measure, Measured, WINDOW_S, flat, measure};
-use path::{LINE_STANDS, Line, Path, PathPoint, trace, verify};
+use path::{Blocks, LINE_STANDS, Line, Path, PathPoint, trace, verify};
 use search::{Candidate, Pass, candidates_of_either, unevenness};
 
 /// How two tracks are compared.
@@ -447,7 +447,7 @@ impl Aligner {
     fn followed(&self, view: (&Track, &Track), line: &Line, progress: &dyn Progress) -> Result<Option<(Line, Path)>> {
         let whole = (0.0, view.1.duration_s());
         let mut line = *line;
-        let mut path = trace(view.0, view.1, &line, whole, &[], &self.plans, progress)?;
+        let mut path = trace(view.0, view.1, &line, whole, (Blocks::Usual, &[]), &self.plans, progress)?;
         for _ in 0..TURNS {
             let Some(slope_ppm) = path.as_ref().and_then(Path::slope_ppm) else { break };
             if (slope_ppm - line.drift_ppm).abs() < SLOPE_PPM {
@@ -466,7 +466,7 @@ impl Aligner {
                 Some(turned) if turned.score > line.score => line = turned,
                 _ => break,
             }
-            path = trace(view.0, view.1, &line, whole, &[], &self.plans, progress)?;
+            path = trace(view.0, view.1, &line, whole, (Blocks::Usual, &[]), &self.plans, progress)?;
         }
         Ok(path.map(|p| (line, p)))
     }

@@ -588,42 +588,28 @@ const PART_STANDING: f64 = 8.0;
 /// What a piece of the path must show to count.
 const PIECE_STANDING: f64 = 7.0;
 
-/// Follows a line through a stretch of `b`, as far as it lies within `a`. `shape` is that of another path of these tracks,
+/// Blocks by which a path is followed.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) enum Blocks {
+    /// As long as the stretch allows, 1 s at the most.
+    Usual,
+    /// The shortest, which hear what lies between two jumps.
+    Shortest,
+}
+
+/// Follows a line through a stretch of `b`, as far as it lies within `a`. The shape is that of another path of these tracks,
 /// by whose sources this one is to lie; empty where there is none.
 pub(crate) fn trace(
     a: &Track,
     b: &Track,
     line: &Line,
     within_s: (f64, f64),
-    shape: &[f32],
+    (blocks, shape): (Blocks, &[f32]),
     plans: &Plans,
     progress: &dyn Progress,
 ) -> Result<Option<Path>> {
     let (from, to) = line.overlap(a, within_s);
-    follow((a, b), line, (from, to), (block_length(to - from), shape), plans, progress)
-}
-
-/// The same by the shortest blocks, which hear what lies between two jumps.
-pub(crate) fn trace_finely(
-    a: &Track,
-    b: &Track,
-    line: &Line,
-    within_s: (f64, f64),
-    shape: &[f32],
-    plans: &Plans,
-    progress: &dyn Progress,
-) -> Result<Option<Path>> {
-    follow((a, b), line, line.overlap(a, within_s), (block_length(0.0), shape), plans, progress)
-}
-
-fn follow(
-    (a, b): (&Track, &Track),
-    line: &Line,
-    (from, to): (f64, f64),
-    (length, shape): (usize, &[f32]),
-    plans: &Plans,
-    progress: &dyn Progress,
-) -> Result<Option<Path>> {
+    let length = block_length(if blocks == Blocks::Usual { to - from } else { 0.0 });
     let first = (from * TRACK_RATE_HZ).ceil() as i64;
     let total = (((to - from) * TRACK_RATE_HZ) as i64 / length as i64).max(0) as usize;
     if total < 2 {
@@ -663,7 +649,7 @@ fn follow(
         };
         let Some(first) = unbroken(&bins, &centres).into_iter().max_by_key(says) else { break };
         let mut wanted: Vec<(usize, i64)> = Vec::new();
-        let mut follow = |blocks: &mut dyn Iterator<Item = usize>| {
+        let mut collect = |blocks: &mut dyn Iterator<Item = usize>| {
             let mut last: Option<i64> = None;
             for i in blocks {
                 match last {
@@ -673,8 +659,8 @@ fn follow(
                 }
             }
         };
-        follow(&mut (first.start..total));
-        follow(&mut (0..first.end).rev());
+        collect(&mut (first.start..total));
+        collect(&mut (0..first.end).rev());
         if wanted.is_empty() {
             break;
         }
