@@ -431,7 +431,7 @@ fn an_end_is_as_sure_as_what_is_heard_there() {
     let ten = |matching: usize| -> [f64; 2] {
         let first = (0..40).map(|i| (f64::from(i) * 10.0, i % 20 != 7));
         let then = (0..10).map(|i| (410.0 + i as f64 * 10.0, i < matching));
-        Heard { both: first.chain(then).collect(), ..Heard::default() }.beyond((0.0, 400.0))
+        Heard { sounds: first.chain(then).collect(), ..Heard::default() }.beyond((0.0, 400.0))
     };
     let last = |beyond: [f64; 2]| {
         let all = stretches((0.0, 800.0), (0.0, 400.0), &[100.0], beyond, 0.999, |t| 1e-3 + 1e-6 * t);
