@@ -2,7 +2,7 @@
 """Time and peak memory of `coeval align` beside the notebook way, on the same files in one run.
 
     cargo build --release -p coeval-cli -p coeval-benches
-    python3 benches/scripts/whole_job.py [--minutes 10 60 240] [--folder out/whole-job] [--json OUT]
+    python3 benches/scripts/whole_job.py [--minutes 10 60 240] [--folder out/whole-job] [--no-notebook] [--json OUT]
 
 Shoots (two cameras, one recorder) are made by `make_shoot` when they are not there yet. Three jobs are timed:
 
@@ -12,9 +12,10 @@ notebook     decoding and one correlation per file, at the cameras' rate of 48 k
              ten minutes of a shoot; so up to --full-rate-up-to minutes), and at 8 kHz
 
 A second table holds the whole job against what it cannot do without, in the same run: decoding the sound (by ffmpeg, as
-many files at once as there are cores) and writing as many bytes as the results have (not forced to the disk). Then
-come second runs into the same folder, for which `coeval` has kept what it measured: with nothing changed, another --start,
-one anchor more, and one clip of 30 s more; and `coeval tighten` with other parameters. All have limits (own targets, for two
+many files at once as there are cores) and writing as many bytes as the results have (not forced to the disk). It also has second
+runs into the same folder, for which `coeval` has kept what it measured: with nothing changed, another --start, one anchor
+more, and one clip of 30 s more; and `coeval tighten` with other parameters. A third has the stages of the whole job (a stage
+is called by the first word that progress says of it). The first two have limits (own targets, for two
 cores on which nothing else runs); figures beyond them are marked. In brackets stands processor time, the system's included,
 which tells more where something else runs.
 
@@ -28,6 +29,7 @@ import json
 import os
 import pty
 import re
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -72,7 +74,7 @@ def bytes_below(folder):
 def measured(command, **how):
     """Runs a command; what it and its children took."""
     began = time.perf_counter()
-    return ended(subprocess.Popen(command, stdout=subprocess.DEVNULL, **how), began)
+    return ended(subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, **how), began)
 
 
 def later_runs(coeval, recordings, out, files):
@@ -122,8 +124,20 @@ def writing_s(count, folder):
     return time.perf_counter() - began
 
 
+def so_far(pid, began):
+    """What a running process took until now (Linux)."""
+    process = Path("/proc") / str(pid)
+    # Behind the name, which may hold anything: user's and system's time are the 14th and 15th field.
+    fields = (process / "stat").read_text().rpartition(")")[2].split()
+    cpu_s = (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+    peak = re.search(r"VmHWM:\s*(\d+) kB", (process / "status").read_text())
+    # A process that has just ended has no memory any more.
+    return Spent(time.perf_counter() - began, cpu_s, int(peak[1]) / 1024 if peak else 0.0)
+
+
 def staged(command, shown):
-    """Like `measured` for `coeval`, whose progress shows on a terminal: what it took, and seconds of each stage. What it prints goes to the file `shown`."""
+    """Like `measured` for `coeval`, whose progress shows on a terminal: what it took, and what each stage did; the peak is that
+    up to the stage's end. What it prints goes to the file `shown`."""
     ours, theirs = pty.openpty()
     began = time.perf_counter()
     terminal = {**os.environ, "TERM": "xterm"}
@@ -135,15 +149,16 @@ def staged(command, shown):
             said = os.read(ours, 1 << 16)
         except OSError:  # The other end is closed.
             break
-        now = time.perf_counter() - began
         for name in re.findall(rb"(?:^|\r|\x1b\[2K)([a-z]+) ", said):
             if not seen or seen[-1][0] != name:
-                seen.append((name, now))
+                seen.append((name, so_far(child.pid, began)))
     os.close(ours)
     spent = ended(child, began)
     stages = {}
-    for (name, begins), (_, ends) in zip(seen, seen[1:] + [(None, spent.whole_s)]):
-        stages[name.decode()] = stages.get(name.decode(), 0.0) + ends - begins
+    for (name, begins), (_, ends) in zip(seen, seen[1:] + [(None, spent)]):
+        before = stages.get(name.decode(), Spent(0.0, 0.0, 0.0))
+        stages[name.decode()] = Spent(before.whole_s + ends.whole_s - begins.whole_s,
+                                      before.cpu_s + ends.cpu_s - begins.cpu_s, max(ends.peak_mib, begins.peak_mib))
     return spent, stages
 
 
@@ -174,6 +189,7 @@ def main():
     parser.add_argument("--bin", type=Path, default=PROJECT / "target" / "release")
     parser.add_argument("--full-rate-up-to", type=float, default=60, metavar="MINUTES",
                         help="longest shoot that the notebook way gets at 48 kHz (default 60)")
+    parser.add_argument("--no-notebook", action="store_true", help="leave the notebook way out, which needs NumPy and SciPy")
     parser.add_argument("--json", type=Path)
     options = parser.parse_args()
     rows = []
@@ -208,17 +224,20 @@ def main():
         placing_s, placing_mib = placing.whole_s, placing.peak_mib
         out = shoot / f"aligned-{os.getpid()}-{time.time_ns()}"
         os.environ["COEVAL_CACHE"] = str(out.with_suffix(".cache"))
-        whole = measured([coeval, "align", recordings, "-o", out])
+        with tempfile.TemporaryFile() as shown:
+            whole, whole_stages = staged([coeval, "align", recordings, "-o", out], shown)
         whole_s, whole_mib = whole.whole_s, whole.peak_mib
         assert error_ms(json.loads((out / "alignment.json").read_text())) == ours_ms
 
         decode_s, write_s = decoding_s(sorted(recordings.iterdir())), writing_s(bytes_below(out), shoot)
         later = later_runs(coeval, recordings, out, files)
+        for folder in (out, out.with_suffix(".cache")):
+            shutil.rmtree(folder)
 
         row = {"decode_s": decode_s, "write_s": write_s, "later": later, "whole": whole, "minutes": minutes, "sound_h": sum(f["duration_s"] for f in files) / 3600, "placing_s": placing_s,
-               "placing": placing, "stages_s": stages, "placing_peak_mib": placing_mib, "worst_ms": ours_ms, "whole_s": whole_s,
+               "placing": placing, "stages": stages, "whole_stages": whole_stages, "placing_peak_mib": placing_mib, "worst_ms": ours_ms, "whole_s": whole_s,
                "whole_peak_mib": whole_mib, "notebook": {}}
-        for name, rate in [("48 kHz", CAMERA_RATE_HZ), ("8 kHz", 8000)]:
+        for name, rate in [] if options.no_notebook else [("48 kHz", CAMERA_RATE_HZ), ("8 kHz", 8000)]:
             if name == "48 kHz" and minutes > options.full_rate_up_to:
                 continue
             figures = shoot / "notebook.json"
@@ -230,16 +249,18 @@ def main():
             notebook["worst_ms"] = worst_ms({n: t for n, t in truth.items() if n != first}, straight)
             row["notebook"][name] = notebook
         rows.append(row)
-        own, low = row["notebook"].get("48 kHz"), row["notebook"]["8 kHz"]
+        own, low = row["notebook"].get("48 kHz"), row["notebook"].get("8 kHz")
         error = "not placed" if ours_ms is None else f"{ours_ms:.2f}"
         beside = "- | - | - | -" if own is None else (
             f"{own['whole_s']:.1f} | {own['peak_mib']:.0f} | {own['worst_ms']:.1f} | {own['whole_s'] / placing_s:.1f}")
-        print(f"| {minutes:g} min | {row['sound_h']:.2f} h | {placing_s:.1f} | {stages.get('reading', 0.0):.2f} "
-              f"| {stages.get('comparing', 0.0):.2f} | {placing_mib:.0f} | {error} | {whole_s:.1f} | {whole_mib:.0f} | {beside} "
-              f"| {low['whole_s']:.1f} | {low['decode_s']:.1f} | {low['correlate_s']:.1f} | {low['peak_mib']:.0f} "
-              f"| {low['worst_ms']:.1f} | {low['whole_s'] / placing_s:.1f} |", flush=True)
+        lower = "- | - | - | - | - | -" if low is None else (
+            f"{low['whole_s']:.1f} | {low['decode_s']:.1f} | {low['correlate_s']:.1f} | {low['peak_mib']:.0f} "
+            f"| {low['worst_ms']:.1f} | {low['whole_s'] / placing_s:.1f}")
+        reading, comparing = (stages[name].whole_s if name in stages else 0.0 for name in ("reading", "comparing"))
+        print(f"| {minutes:g} min | {row['sound_h']:.2f} h | {placing_s:.1f} | {reading:.2f} | {comparing:.2f} "
+              f"| {placing_mib:.0f} | {error} | {whole_s:.1f} | {whole_mib:.0f} | {beside} | {lower} |", flush=True)
     print("\n| shoot | whole job s | peak MiB | decoding s | writing s | both s | job / both | "
-          + " | ".join(f"{name} s" for name in LATER_AT_MOST) + " |\n" + "| --- " * (7 + len(LATER_AT_MOST)) + "|")
+          + " | ".join(f"{name} s" for name in LATER_AT_MOST_S) + " |\n" + "| --- " * (7 + len(LATER_AT_MOST_S)) + "|")
     for row in rows:
         minutes = row["minutes"]
 
@@ -251,11 +272,15 @@ def main():
         most_s, most_mib = WHOLE_AT_MOST.get(minutes, (None, None))
         both_s = row["decode_s"] + row["write_s"]
         later = [held(row["later"][name].whole_s, most if minutes == 60 else None, 2, row["later"][name].cpu_s)
-                 for name, most in LATER_AT_MOST.items()]
+                 for name, most in LATER_AT_MOST_S.items()]
         print(f"| {minutes:g} min | {held(row['whole_s'], most_s, cpu_s=row['whole'].cpu_s)} "
               f"| {held(row['whole_peak_mib'], most_mib, 0)} "
               f"| {row['decode_s']:.1f} | {row['write_s']:.1f} | {both_s:.1f} | {held(row['whole_s'] / both_s, RATIO_AT_MOST)} "
               f"| {' | '.join(later)} |")
+    print("\n| shoot | stage of the whole job | s | processor s | peak MiB so far |\n" + "| --- " * 5 + "|")
+    for row in rows:
+        for name, spent in row["whole_stages"].items():
+            print(f"| {row['minutes']:g} min | {name} | {spent.whole_s:.1f} | {spent.cpu_s:.1f} | {spent.peak_mib:.0f} |")
     if options.json:
         options.json.write_text(json.dumps(rows, indent=1) + "\n")
 
