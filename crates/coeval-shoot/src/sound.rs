@@ -5,7 +5,7 @@ use std::path::Path;
 
 use coeval::pair::{Aligner, PairAlignment, PairOptions, PairOutcome, Unplaced};
 use coeval::progress::{Progress, step};
-use coeval::track::{TRACK_RATE_HZ, Track, TrackBuilder};
+use coeval::track::{NewScratch, TRACK_RATE_HZ, Track, TrackBuilder};
 use coeval::{Error, ErrorKind, Result};
 use coeval_media::{OpenOptions, SoundReader};
 
@@ -113,22 +113,23 @@ impl Compared {
 pub fn hear(found: &Found, probed: &[Probed], options: &OpenOptions, progress: &dyn Progress) -> Result<Vec<Heard>> {
     let files: Vec<(&Path, &Probed)> = found.sources.iter().map(|s| s.path.as_path()).zip(probed).collect();
     let length = |file: &(&Path, &Probed)| file.1.info.as_ref().map_or(0.0, |i| i.duration_s);
+    let place = scratch::temporary_files();
     for_all("reading sound", &files, length, progress, |&(path, probed), progress| match &probed.info {
         Err(_) => Ok(Ok(None)),
-        Ok(_) => match guarded(path, || heard(path, options, progress)) {
+        Ok(_) => match guarded(path, || heard(path, options, &place, progress)) {
             Err(e) if e.kind() == ErrorKind::Cancelled => Err(e),
             other => Ok(other.map(Some)),
         },
     })
 }
 
-/// A file's sound, of this run or an earlier one.
-fn heard(path: &Path, options: &OpenOptions, progress: &dyn Progress) -> Result<Sound> {
+/// A file's sound, of this run or an earlier one; that of a long one lies in a part of `place`.
+fn heard(path: &Path, options: &OpenOptions, place: &NewScratch, progress: &dyn Progress) -> Result<Sound> {
     let about = |(cache, key): &Kept| (cache.clone(), key.clone().with(b"about"));
     let load = |kept: &Kept| {
         let (duration_s, warnings, ltc, channels, said) = kept::get(&about(kept))?;
         let (mut bytes, length) = kept.0.read(&kept.1)?;
-        let spill = Some((scratch::AFTER_S, scratch::temporary_files()));
+        let spill = Some((scratch::AFTER_S, place.clone()));
         let track = Track::read_from(&mut bytes, length, spill).ok()?;
         Some(Sound { track, duration_s, warnings, kept: None, ltc, channels, said })
     };
@@ -136,13 +137,14 @@ fn heard(path: &Path, options: &OpenOptions, progress: &dyn Progress) -> Result<
         kept::put(&about(kept), &(sound.duration_s, &sound.warnings, &sound.ltc, &sound.channels, &sound.said));
         kept.0.write(&kept.1, |out| sound.track.write_to(out).map_err(std::io::Error::other));
     };
-    let (mut sound, kept) = kept::measured(path, options, "track", load, save, || hear_one(path, options, progress))?;
+    let work = || hear_one(path, options, place, progress);
+    let (mut sound, kept) = kept::measured(path, options, "track", load, save, work)?;
     sound.kept = kept;
     Ok(sound)
 }
 
-fn hear_one(path: &Path, options: &OpenOptions, progress: &dyn Progress) -> Result<Sound> {
-    let (mut sound, carriers) = hear_channels(path, options, &[], progress)?;
+fn hear_one(path: &Path, options: &OpenOptions, place: &NewScratch, progress: &dyn Progress) -> Result<Sound> {
+    let (mut sound, carriers) = hear_channels(path, options, &[], place, progress)?;
     let mut channels: Vec<usize> = (0..sound.said.len()).collect();
     if !carriers.is_empty() {
         // Timecode sounds from beginning to end, and would be all that is heard.
@@ -157,14 +159,14 @@ fn hear_one(path: &Path, options: &OpenOptions, progress: &dyn Progress) -> Resu
         return Ok(sound);
     }
     sound.track = match channels.as_slice() {
-        [] => silence(sound.track.len())?,
+        [] => silence(sound.track.len(), place)?,
         _ => {
             let (mut options, again) = (options.clone(), |_: &str, _: f64| progress.report("reading sound", 1.0));
             options.channels = Some(channels.clone());
             // The loudest would be all that is heard of many.
             let alike = |&c: &usize| (1.0 / sound.said[c].rms.max(LEAST_RMS)) as f32;
             let gains: Vec<f32> = if many { channels.iter().map(alike).collect() } else { Vec::new() };
-            hear_channels(path, &options, &gains, &again)?.0.track
+            hear_channels(path, &options, &gains, place, &again)?.0.track
         }
     };
     sound.channels = Some(channels);
@@ -172,8 +174,8 @@ fn hear_one(path: &Path, options: &OpenOptions, progress: &dyn Progress) -> Resu
 }
 
 /// A track of so many samples of silence.
-fn silence(length: usize) -> Result<Track> {
-    let mut builder = TrackBuilder::new(TRACK_RATE_HZ, 1)?.spilling(scratch::AFTER_S, scratch::temporary_files());
+fn silence(length: usize, place: &NewScratch) -> Result<Track> {
+    let mut builder = TrackBuilder::new(TRACK_RATE_HZ, 1)?.spilling(scratch::AFTER_S, place.clone());
     let block = [0.0; 8192];
     for from in (0..length).step_by(block.len()) {
         builder.push(&block[..block.len().min(length - from)])?;
@@ -187,6 +189,7 @@ fn hear_channels(
     path: &Path,
     options: &OpenOptions,
     gains: &[f32],
+    place: &NewScratch,
     progress: &dyn Progress,
 ) -> Result<(Sound, Vec<usize>)> {
     let mut reader = SoundReader::open(path, options)?;
@@ -194,7 +197,7 @@ fn hear_channels(
     let (rate_hz, channels) = (f64::from(sound.rate_hz), sound.channels);
     let builder = TrackBuilder::new(rate_hz, channels).map_err(|e| e.with_path(path))?;
     let (mut look, mut listener) = (ltc::Look::new(rate_hz, channels), Listener::new(rate_hz, channels));
-    let mut builder = builder.spilling(scratch::AFTER_S, scratch::temporary_files());
+    let mut builder = builder.spilling(scratch::AFTER_S, place.clone());
     let frames = reader.read_to_end(|block, done| {
         if gains.is_empty() {
             look.push(block);

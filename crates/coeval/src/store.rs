@@ -83,7 +83,7 @@ impl Samples {
 
     fn read_outside(&self, from: usize, scale: f32, out: &mut [f32]) {
         let Some(scratch) = &self.0.scratch else { return };
-        let mut bytes = [0u8; 2 * PIECE];
+        let mut bytes = vec![0u8; 2 * PIECE.min(out.len())];
         let mut at = from;
         for piece in out.chunks_mut(PIECE) {
             let bytes = &mut bytes[..2 * piece.len()];
@@ -168,13 +168,8 @@ impl SampleWriter {
             self.spill = None;
             return Ok(());
         };
-        let mut bytes = Vec::with_capacity(2 * PIECE);
-        for piece in self.inside.chunks(PIECE) {
-            bytes.clear();
-            bytes.extend(piece.iter().flat_map(|s| s.to_le_bytes()));
-            if scratch.append(&bytes).is_err() {
-                return self.come_back();
-            }
+        if append(scratch.as_mut(), &self.inside).is_err() {
+            return self.come_back();
         }
         self.outside += self.inside.len();
         // A new one, so that the memory goes back.
@@ -201,6 +196,13 @@ impl SampleWriter {
     /// The first `len` samples; no more than those of the last [`settle`](Self::settle) may be missing.
     pub(crate) fn finish(mut self, len: usize) -> Samples {
         self.inside.truncate(len.saturating_sub(self.outside));
+        // Many short tracks would keep much in memory; what does not fit any more stays there.
+        if let Some(scratch) = &mut self.scratch
+            && append(scratch.as_mut(), &self.inside).is_ok()
+        {
+            self.outside += self.inside.len();
+            self.inside.clear();
+        }
         self.inside.shrink_to_fit();
         Samples(Arc::new(Held {
             scratch: self.scratch,
@@ -209,6 +211,17 @@ impl SampleWriter {
             fault: OnceLock::new(),
         }))
     }
+}
+
+/// Adds samples at the end of a scratch.
+fn append(scratch: &mut dyn Scratch, samples: &[i16]) -> io::Result<()> {
+    let mut bytes = Vec::with_capacity(2 * PIECE.min(samples.len()));
+    for piece in samples.chunks(PIECE) {
+        bytes.clear();
+        bytes.extend(piece.iter().flat_map(|s| s.to_le_bytes()));
+        scratch.append(&bytes)?;
+    }
+    Ok(())
 }
 
 #[cfg(test)]
