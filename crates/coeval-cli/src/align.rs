@@ -11,7 +11,7 @@ use coeval_shoot::chapters::Chapters;
 use coeval_shoot::{Alignment, Found, Kind, Options, OutFolder};
 
 use crate::cache::{self, CacheArgs};
-use crate::console::{Console, Failure, Watch, exit};
+use crate::console::{Console, Failure, Watch, exit, writes_into};
 use crate::show;
 use crate::table::Table;
 
@@ -290,7 +290,10 @@ pub(crate) fn open_out(out: &Path, found: &Found, replace: bool, inside: bool) -
     let names = |alignment: &Alignment| coeval_deliver::handover::names(alignment, out);
     let sources: Vec<PathBuf> = found.sources.iter().map(|s| s.path.clone()).collect();
     match OutFolder::check(out, &found.folders, &sources, &names, replace, inside) {
-        Ok(out) => Ok(out),
+        Ok(out) => {
+            writes_into(out.path());
+            Ok(out)
+        }
         // A refused folder is no mistake in the grammar of the command line.
         Err(e) if e.kind() == ErrorKind::InvalidArgument => {
             let mut refused = Error::new(ErrorKind::OutputExists, e.message()).with_path(out);

@@ -1,6 +1,7 @@
 //! What the commands share: where they print, how they are stopped, what they end with.
 
 use std::io::Write;
+use std::path::{Path, PathBuf};
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicBool, Ordering};
 
@@ -113,6 +114,27 @@ impl Failure {
             _ => exit::NOTHING_DONE,
         }
     }
+}
+
+/// Where this process writes results.
+static RESULTS: Mutex<Vec<PathBuf>> = Mutex::new(Vec::new());
+
+/// Notes that results are written into a folder from now on, for [`give_up`].
+pub(crate) fn writes_into(folder: &Path) {
+    RESULTS.lock().unwrap_or_else(|e| e.into_inner()).push(folder.to_path_buf());
+}
+
+/// Removes what is unfinished of the results, says that the work was stopped, and returns the exit code for it: for a process
+/// that must end although [`run`](crate::run) does not, since some work listens to nobody for a while.
+pub fn give_up() -> u8 {
+    for folder in RESULTS.lock().unwrap_or_else(|e| e.into_inner()).iter() {
+        // What cannot be removed, the next run into this folder removes.
+        let _ = coeval_shoot::clear_unfinished(folder);
+    }
+    let stopped = Failure::Work(Error::cancelled());
+    // A progress bar may stand in this line.
+    let _ = writeln!(std::io::stderr(), "\ncoeval: {}", stopped.line());
+    stopped.code()
 }
 
 /// Shows progress on a terminal and listens for the wish to stop.

@@ -14,7 +14,7 @@ use std::ffi::OsString;
 
 use clap::{CommandFactory, Parser, Subcommand};
 
-pub use console::{Console, ShownAs, exit};
+pub use console::{Console, ShownAs, exit, give_up};
 use console::{EXIT_CODES, WhileRead};
 
 /// Places all recordings of one event on a common timeline, from their sound.

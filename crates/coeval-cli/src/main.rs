@@ -4,18 +4,21 @@
 use std::io::IsTerminal;
 use std::process::ExitCode;
 use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::Duration;
 
 use coeval_cli::{Console, ShownAs};
 
 static STOP: AtomicBool = AtomicBool::new(false);
+/// How long the work has to notice that it is to stop, and to clear away. A person should wait no longer than 0.3 s in all
+/// (own target).
+const PATIENCE: Duration = Duration::from_millis(200);
 
 fn main() -> ExitCode {
     // Without a handler Ctrl-C still ends the program, only less tidily.
     let _ = ctrlc::set_handler(|| {
-        if STOP.swap(true, Ordering::SeqCst) {
-            // Asked twice: do not wait for the work to notice.
-            std::process::exit(i32::from(coeval_cli::exit::INTERRUPTED));
-        }
+        STOP.store(true, Ordering::SeqCst);
+        std::thread::sleep(PATIENCE);
+        std::process::exit(i32::from(coeval_cli::give_up()));
     });
     let mut console = Console {
         out: &mut std::io::stdout(),

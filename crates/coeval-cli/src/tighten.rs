@@ -16,7 +16,7 @@ use coeval_listen::speech::Origin;
 use coeval_media::OpenOptions;
 use coeval_shoot::{Alignment, LARGEST_TEXT, clock_time, read_text, resolved, write_whole};
 
-use crate::console::{Console, Failure, Watch, exit};
+use crate::console::{Console, Failure, Watch, exit, writes_into};
 use crate::show;
 use crate::table::Table;
 
@@ -164,6 +164,7 @@ pub(crate) fn run(args: &TightenArgs, console: &mut Console<'_>) -> Result<u8, F
     let was_there = out.exists();
     std::fs::create_dir_all(&out).map_err(|e| Error::io(&out, e))?;
     let (media, out) = (absolute(&media)?, absolute(&out)?);
+    writes_into(&out);
     let wanted = [(args.voice, "voice.wav", Layers::Voice), (args.mix, "mix.wav", Layers::All)];
     let sound: Vec<(&str, Layers)> = wanted.into_iter().filter(|w| w.0).map(|w| (w.1, w.2)).collect();
     let names: Vec<&str> = sound.iter().map(|s| s.0).collect();

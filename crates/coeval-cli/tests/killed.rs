@@ -1,8 +1,9 @@
-//! Whatever kills the command, under final names there are whole files only.
+//! Whatever kills the command, under final names there are whole files only; and it ends when it is asked to.
 #![cfg(unix)]
 
 mod common;
 
+use std::io::Write;
 use std::path::Path;
 use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
@@ -73,4 +74,34 @@ fn leaves_whole_files_or_none() {
     }
     assert!(amid >= KILLS / 5, "only {amid} of {KILLS} kills came while files were being written");
     assert!(mended, "no kill left an unfinished file");
+}
+
+#[test]
+fn an_interrupt_ends_what_does_not_listen() {
+    // A pipe that is full, and that nobody reads: whoever prints into it waits for ever.
+    let (reader, writer) = std::io::pipe().unwrap();
+    let mut filler = writer.try_clone().unwrap();
+    let filling = std::thread::spawn(move || filler.write_all(&[0; 1 << 21]));
+    let dir = tempfile::tempdir().unwrap();
+    write_shoot(dir.path());
+    let mut command = Command::new(env!("CARGO_BIN_EXE_coeval"));
+    let mut child = command.arg("probe").arg(dir.path()).stdout(writer).stderr(Stdio::piped()).spawn().unwrap();
+    drop(command);
+    std::thread::sleep(Duration::from_secs(3));
+    assert!(child.try_wait().unwrap().is_none(), "it waits");
+    let asked = Instant::now();
+    assert!(Command::new("kill").args(["-INT", &child.id().to_string()]).status().unwrap().success());
+    let code = loop {
+        if let Some(status) = child.try_wait().unwrap() {
+            break status.code();
+        }
+        if asked.elapsed() > Duration::from_secs(10) {
+            child.kill().unwrap();
+            panic!("it does not end");
+        }
+        std::thread::sleep(Duration::from_millis(5));
+    };
+    assert_eq!(code, Some(130));
+    drop(reader);
+    assert!(filling.join().unwrap().is_err(), "the pipe was never full");
 }
