@@ -499,6 +499,18 @@ pub struct Pair {
     /// minus what the result says about timeline time in `a` for the same sound in `b`, seconds.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub residuals: Vec<[f64; 2]>,
+    /// The ways by which their common sound comes, where several were told apart: that of the result first.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub paths: Vec<SoundPath>,
+}
+
+/// One of the ways by which the common sound of two recordings comes: voices straight, an engine from elsewhere.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct SoundPath {
+    /// `a` hears what comes this way so much later than where the result puts it, seconds.
+    pub delay_s: f64,
+    /// Probability that this is the way of the people's voices.
+    pub voices: f64,
 }
 
 /// Probability of a placement below which it is to be checked (own target).

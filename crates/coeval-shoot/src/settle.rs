@@ -10,7 +10,7 @@ use coeval::{Error, Result};
 use crate::Options;
 use crate::alignment::{
     Alignment, AnchorCheck, Event, EvidenceKind, File, Generator, Jump, Kind, Loop, Pair, PlacedBy, Recording, SCHEMA,
-    Status, Stretch, Timeline,
+    SoundPath, Status, Stretch, Timeline,
 };
 use crate::anchors::{self, Resolved};
 use crate::chapters::{Group, matching};
@@ -681,6 +681,7 @@ fn pair_entries(
         evidence: usize,
         contradicted: bool,
         residuals: Vec<[f64; 2]>,
+        paths: Vec<SoundPath>,
     }
     let mut sums: std::collections::BTreeMap<(usize, usize), Sum> = std::collections::BTreeMap::new();
     for (link, report) in links.iter().zip(reports) {
@@ -691,12 +692,19 @@ fn pair_entries(
             continue;
         }
         let evidence = &link.alignment.evidence;
+        let sign = if a < b { 1.0 } else { -1.0 };
+        // Those of the two files that say most.
+        if link.alignment.confidence > sum.confidence && link.alignment.paths.len() > 1 {
+            // Written to a microsecond, and to one in a million.
+            let round = |x: f64| (x * 1e6).round() / 1e6;
+            let path = |p: &coeval::SoundPath| SoundPath { delay_s: round(sign * p.delay_s), voices: round(p.voices) };
+            sum.paths = link.alignment.paths.iter().map(path).collect();
+        }
         sum.overlap_s += link.alignment.overlap_s;
         sum.confidence = sum.confidence.max(link.alignment.confidence);
         sum.squares += report.misfit_s * report.misfit_s * evidence.len() as f64;
         sum.evidence += evidence.len();
         if let (Some(map_a), Some(map_b)) = (maps[link.a], maps[link.b]) {
-            let sign = if a < b { 1.0 } else { -1.0 };
             sum.residuals.extend(evidence.iter().map(|e| {
                 let at_s = map_b.forward(e.b_s);
                 // Written to a millisecond and a microsecond.
@@ -717,6 +725,7 @@ fn pair_entries(
                 evidence: sum.evidence,
                 contradicted: sum.contradicted,
                 residuals: sum.residuals.into_iter().step_by(step).collect(),
+                paths: sum.paths,
             }
         })
         .collect()

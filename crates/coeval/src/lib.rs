@@ -5,7 +5,7 @@
 // pairs become one map for each file, and along its map sound is moved.
 pub use track::{Track, TrackBuilder};
 
-pub use pair::{Aligner, PairAlignment, PairOptions, PairOutcome, Unplaced, align_pair};
+pub use pair::{Aligner, PairAlignment, PairOptions, PairOutcome, SoundPath, Unplaced, align_pair};
 
 pub use lag::{LagCurve, Rival, lag_curve};
 

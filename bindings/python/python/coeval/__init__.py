@@ -59,7 +59,17 @@ from ._measure import (
 )
 from ._media import MediaInfo, ReadWarning, probe, read
 from ._native import Marker, __version__
-from ._pair import Evidence, LagCurve, Measurement, PairAlignment, PairJump, PairStretch, align, align_files
+from ._pair import (
+    Evidence,
+    LagCurve,
+    Measurement,
+    PairAlignment,
+    PairJump,
+    PairStretch,
+    SoundPath,
+    align,
+    align_files,
+)
 from ._shoot import (
     Alignment,
     Anchor,
@@ -124,6 +134,7 @@ __all__ = [
     "RecordingPair",
     "Rendered",
     "ShootEvent",
+    "SoundPath",
     "SpeechCurve",
     "SpeechSegment",
     "Stretch",

@@ -52,6 +52,15 @@ class PairStretch(NamedTuple):
     """One standard deviation of the place's error at the stretch's worse end, seconds."""
 
 
+class SoundPath(NamedTuple):
+    """One of the ways by which common sound reaches two devices: voices straight, an engine from elsewhere."""
+
+    delay_s: float
+    """`a` hears what comes this way so much later than where the placement puts it, seconds."""
+    voices: float
+    """Probability that this is the way of the people's voices; 0 for what goes on while nobody speaks."""
+
+
 class Measurement(NamedTuple):
     """One row of `Evidence`."""
 
@@ -191,6 +200,8 @@ class PairAlignment:
     """The files of `a` and `b`, where `align_files` compared them."""
     stretches: tuple[PairStretch, ...] = field(default=(), repr=False)
     """How well the place is known: before the first measurement, between jumps, after the last one."""
+    paths: tuple[SoundPath, ...] = field(default=(), repr=False)
+    """The ways by which common sound comes, that of the placement first; empty where no voices could be told."""
 
     def __post_init__(self) -> None:
         self.knots.flags.writeable = False
@@ -199,7 +210,8 @@ class PairAlignment:
         numbers = (self.offset_s, self.drift_ppm, self.confidence, self.uncertainty_s, self.overlap_s)
         # Where there is no placement they are NaN, which equals nothing.
         bits = np.array([*numbers, self.residual_rms_s]).tobytes()
-        return self.reason, bits, self.inverted, self.rate_mixup, self.knots.tobytes(), self.jumps, self.evidence, self.stretches
+        marks = (self.jumps, self.evidence, self.stretches, self.paths)
+        return (self.reason, bits, self.inverted, self.rate_mixup, self.knots.tobytes(), *marks)
 
     def __eq__(self, other: object) -> bool:
         return isinstance(other, PairAlignment) and self._key() == other._key()
@@ -249,6 +261,7 @@ class PairAlignment:
             jumps=tuple(PairJump(*jump) for jump in found.get("jumps", ())),
             evidence=Evidence(*columns),
             stretches=tuple(PairStretch(*stretch) for stretch in found.get("stretches", ())),
+            paths=tuple(SoundPath(*path) for path in found.get("paths", ())),
         )
 
     @property
@@ -412,6 +425,7 @@ class PairAlignment:
                 jumps=tuple(PairJump(**jump) for jump in data["jumps"]),
                 evidence=Evidence(*(np.array(rows[name], dtype=np.float64) for name in ("a_s", "b_s", "sigma_s"))),
                 stretches=tuple(PairStretch(**stretch) for stretch in data.get("stretches", ())),
+                paths=tuple(SoundPath(**path) for path in data.get("paths", ())),
             )
         except (KeyError, TypeError, ValueError) as error:
             raise DamagedFileError(f"not a pair: {error}") from None
@@ -466,6 +480,7 @@ class PairAlignment:
                 "sigma_s": self.evidence.sigma_s.tolist(),
             },
             "stretches": [stretch._asdict() for stretch in self.stretches],
+            "paths": [path._asdict() for path in self.paths],
         }
 
     def to_json(self) -> str:

@@ -15,6 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 from . import _native
 from ._errors import ConformError, DamagedFileError, InvalidArgumentError, from_os_error
 from ._map import ClockMap
+from ._pair import SoundPath
 from ._sound import Listener, Path, Progress, Track, _make, as_threads, check_numbers, numbers, renamed
 from ._tighten import Plan, Rendered, Voices, hear, render, tighten
 
@@ -186,6 +187,8 @@ class RecordingPair:
     """Root mean square misfit of the evidence, seconds."""
     evidence: int
     """Number of measurements."""
+    paths: tuple[SoundPath, ...] = ()
+    """The ways by which their common sound comes, where several were told apart: that of the result first."""
 
 
 @dataclass(frozen=True)
@@ -216,6 +219,12 @@ class Conformed:
     """First sample counted from midnight at `rate_hz`."""
     clipped: int
     """Samples that were beyond full scale."""
+
+
+def _recording_pair(details: Mapping[str, Any]) -> RecordingPair:
+    numbers = {name: details[name] for name in ("a", "b", "overlap_s", "confidence", "residual_rms_s", "evidence")}
+    paths = (SoundPath(path["delay_s"], path["voices"]) for path in details.get("paths", []))
+    return RecordingPair(**numbers, paths=tuple(paths))
 
 
 def _file(recording: str, details: Mapping[str, Any]) -> File:
@@ -287,8 +296,7 @@ class Alignment:
         set_(self, "clock", data["timeline"]["clock"])
         set_(self, "duration_s", data["timeline"]["duration_s"])
         set_(self, "recordings", tuple(_recording(recording) for recording in data["recordings"]))
-        names = RecordingPair.__dataclass_fields__
-        set_(self, "pairs", tuple(RecordingPair(**{name: pair[name] for name in names}) for pair in data["pairs"]))
+        set_(self, "pairs", tuple(_recording_pair(pair) for pair in data["pairs"]))
         fields = AnchorCheck._fields
         set_(self, "anchors", tuple(AnchorCheck(*(one[f] for f in fields)) for one in data.get("anchors", [])))
         threes = ((one["files"], one["closure_s"]) for one in data.get("loops", []))

@@ -126,7 +126,7 @@ pub(super) struct PairRow {
     pub(super) overlap: String,
     pub(super) evidence: usize,
     pub(super) rms: String,
-    pub(super) words: &'static str,
+    pub(super) words: String,
 }
 
 #[derive(Serialize)]

@@ -112,6 +112,7 @@ fn no_name_becomes_markup() {
         evidence: 2,
         contradicted: true,
         residuals: vec![[31.0, 1e-4], [80.0, -1e-4]],
+        paths: Vec::new(),
     });
     let page = html(&alignment, evil, &[]);
     assert_eq!(page.matches("<script").count(), 1);

@@ -15,7 +15,8 @@ use super::rows::{
     Version,
 };
 use super::words::{
-    EARLY, early_or_late, in_words, length, lip_sync, percent, residual_words, sentence, signed_ms, small_ms, within_ms,
+    EARLY, early_or_late, in_words, length, lip_sync, other_paths, percent, residual_words, sentence, signed_ms,
+    small_ms, within_ms,
 };
 use super::{Report, SCRIPT, STYLE, wave};
 use crate::layout::{Content, SourceRate};
@@ -479,12 +480,15 @@ impl<'a> View<'a> {
             overlap: length(p.overlap_s),
             evidence: p.evidence,
             rms: small_ms(p.residual_rms_s),
-            words: match (p.contradicted, p.evidence) {
-                (true, _) => "contradicts the others, at least in part; not used there",
-                (_, 0) => "no measurement was used",
-                (_, 1..10) => "few measurements",
-                _ if p.residual_rms_s > 0.005 => "scattered: little common sound, or strong echo",
-                _ => "consistent",
+            words: {
+                let fits = match (p.contradicted, p.evidence) {
+                    (true, _) => "contradicts the others, at least in part; not used there",
+                    (_, 0) => "no measurement was used",
+                    (_, 1..10) => "few measurements",
+                    _ if p.residual_rms_s > 0.005 => "scattered: little common sound, or strong echo",
+                    _ => "consistent",
+                };
+                [fits.to_owned()].into_iter().chain(other_paths(p)).collect::<Vec<_>>().join("; ")
             },
         };
         self.alignment.pairs.iter().map(row).collect()

@@ -1,6 +1,6 @@
 //! How numbers and verdicts are said.
 
-use coeval_shoot::alignment::SURE;
+use coeval_shoot::alignment::{Pair, SURE, SoundPath};
 use coeval_shoot::{LIP_SYNC_ACCEPTED_S, LIP_SYNC_NOTICED_S, LIP_SYNC_R37_S};
 
 /// EBU R 37-2007: what one stage may add, sound early and late, seconds. From memory.
@@ -81,6 +81,20 @@ pub(super) fn within_ms(seconds: f64) -> String {
 /// A small time as milliseconds.
 pub(super) fn small_ms(seconds: f64) -> String {
     if seconds < 0.95e-4 { "under 0.1 ms".to_owned() } else { format!("{:.1} ms", seconds * 1e3) }
+}
+
+/// What else two recordings have in common that reaches them by another way than what they were placed by.
+pub(super) fn other_paths(pair: &Pair) -> Vec<String> {
+    let of = |path: &SoundPath| {
+        let side = if path.delay_s > 0.0 { "later" } else { "earlier" };
+        let delay = format!("{:.1} ms {side}", path.delay_s.abs() * 1e3);
+        if path.voices > 0.0 {
+            format!("the voices may be {delay} in {} ({} probable)", pair.a, percent(path.voices))
+        } else {
+            format!("what goes on without voices, such as an engine, is {delay} in {}", pair.a)
+        }
+    };
+    pair.paths.iter().skip(1).map(of).collect()
 }
 
 pub(super) fn residual_words(mut spread: Vec<f64>) -> String {

@@ -96,6 +96,16 @@ pub struct Evidence {
     pub sigma_s: f64,
 }
 
+/// One of the ways by which sound that is common reaches the two devices.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct SoundPath {
+    /// `a` hears what comes this way so much later than where the placement puts it, seconds; 0 for the way that the
+    /// placement follows.
+    pub delay_s: f64,
+    /// Probability that this is the way of the people's voices; 0 for what goes on while nobody speaks (an engine).
+    pub voices: f64,
+}
+
 /// A sudden change of offset between two tracks.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct PairJump {
@@ -183,6 +193,9 @@ pub struct PairAlignment {
     /// Standard deviation of a constant error of the map, seconds: it may follow another source than the voices (an
     /// engine), whose sound takes a path of another length. Part of `uncertainty_s`.
     pub source_s: f64,
+    /// The ways by which common sound comes, that of the placement first, then by how probably the voices come by them.
+    /// None where no voices could be told from the rest.
+    pub paths: Vec<SoundPath>,
     /// Variance that the drift between them gathers, ppm^2 per second; 0 where constant drift suffices.
     pub wander_q: f64,
     /// For each measurement, which place its voice speaks from, counted from zero: an utterance each, or the
@@ -212,6 +225,7 @@ impl PairAlignment {
             residual_rms_s: (evidence.iter().map(residual).sum::<f64>() / evidence.len().max(1) as f64).sqrt(),
             inverted: false,
             source_s: 0.0,
+            paths: Vec::new(),
             wander_q: 0.0,
             places: utterances(&evidence),
             place_s: 0.0,
@@ -227,7 +241,9 @@ impl PairAlignment {
 
 impl PairAlignment {
     /// The same clock, moved onto the voices' path.
-    fn moved(mut self, delay_s: f64, sigma_s: f64) -> Self {
+    fn moved(mut self, voices: sources::Voices) -> Self {
+        let sources::Voices { delay_s, sigma_s, paths } = voices;
+        self.paths = paths;
         let knots = self.map.knots().iter().map(|k| (k.0, k.1 + delay_s)).collect();
         if let Ok(map) = ClockMap::from_knots(knots) {
             self.map = map;
@@ -531,7 +547,7 @@ impl Aligner {
         let Some(voices) = found else {
             return Ok(Found::Placed(Box::new(placed.by_source(sources::UNKNOWN_S)), here));
         };
-        Ok(Found::Placed(Box::new(placed.moved(voices.delay_s, voices.sigma_s)), here))
+        Ok(Found::Placed(Box::new(placed.moved(voices)), here))
     }
 
     /// Measures along a path and fits the clock.
@@ -626,6 +642,7 @@ impl Aligner {
             jumps: pair_jumps,
             inverted: line.inverted,
             source_s: 0.0,
+            paths: Vec::new(),
             wander_q: fit.wander_q,
             place_s: fit.places.shared_s,
             evidence: fit.places.widened(&evidence),

@@ -9,6 +9,7 @@
 use rayon::prelude::*;
 use realfft::num_complex::Complex32;
 
+use super::SoundPath;
 use super::path::PathPoint;
 use super::search::{distinct, unevenness};
 use crate::correlate::Plans;
@@ -54,13 +55,15 @@ const NO_PEOPLE: f64 = 0.1;
 const ELSEWHERE: f64 = 0.1;
 
 /// Where the voices lie.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone)]
 pub(super) struct Voices {
     /// `a` hears them so much later than the path says, seconds.
     pub(super) delay_s: f64,
     /// Standard deviation of that, seconds: of the peak, of the choice where another peak is nearly as high, and of who
     /// speaks.
     pub(super) sigma_s: f64,
+    /// All ways that were told apart, this one first, as [`PairAlignment::paths`](super::PairAlignment::paths).
+    pub(super) paths: Vec<SoundPath>,
 }
 
 /// Sums of cross-spectra over cells.
@@ -151,22 +154,28 @@ pub(super) fn voices(
     let mut order: Vec<usize> = (1..lags.len() - 1).filter(|&l| lags[l] >= HEIGHT * spread).collect();
     order.sort_by(|&x, &y| lags[y].total_cmp(&lags[x]));
     let peaks = distinct(order, lags.len(), |k, &l| k.abs_diff(l) <= SAME);
-    let sources: Vec<(usize, f64)> = peaks.into_iter().map(|l| (l, lags[l].powi(2) * prior(l))).collect();
-    let &(voices, _) = sources.iter().max_by(|x, y| x.1.total_cmp(&y.1))?;
+    let mut sources: Vec<(usize, f64)> = peaks.into_iter().map(|l| (l, lags[l].powi(2) * prior(l))).collect();
+    sources.sort_by(|x, y| y.1.total_cmp(&x.1));
+    let &(voices, _) = sources.first()?;
     // Vertex of the parabola through the peak and its neighbours.
     let (before, at, after) = (lags[voices - 1], lags[voices], lags[voices + 1]);
     let bend = before - 2.0 * at + after;
     let fraction = if bend < 0.0 { (0.5 * (before - after) / bend).clamp(-0.5, 0.5) } else { 0.0 };
     let delay_s = (voices as f64 + fraction - REACH as f64) / TRACK_RATE_HZ;
     let total: f64 = sources.iter().map(|s| s.1).sum();
-    let away_s = |l: usize| l.abs_diff(voices) as f64 / TRACK_RATE_HZ;
+    let away_s = |l: usize| (l as f64 - voices as f64) / TRACK_RATE_HZ;
     let choice_s = sources.iter().map(|&(l, odds)| odds / total * away_s(l).powi(2)).sum::<f64>().sqrt();
+    let mut paths: Vec<SoundPath> =
+        sources.iter().map(|&(l, odds)| SoundPath { delay_s: away_s(l), voices: odds / total }).collect();
+    if in_between && sources.iter().all(|s| s.0.abs_diff(rest_top) > SAME) {
+        paths.push(SoundPath { delay_s: away_s(rest_top), voices: 0.0 });
+    }
     // A peak as wide as a sample, known to one part in its height. Voices on the path itself leave it as it is: how far
     // people sit apart is then in what was measured.
     let own_s = spread / (at * TRACK_RATE_HZ);
     let (delay_s, place_s) = if delay_s.abs() < SEATS_S { (0.0, 0.0) } else { (delay_s, own_s.hypot(SEATS_S)) };
     let sigma_s = place_s.hypot(choice_s).hypot(UNKNOWN_S * NO_PEOPLE.sqrt());
-    Some(Voices { delay_s, sigma_s })
+    Some(Voices { delay_s, sigma_s, paths })
 }
 
 /// Correlation of a cross-spectrum at every delay of `a` from `-REACH` to `REACH` samples. The spectrum is used up.

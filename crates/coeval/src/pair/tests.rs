@@ -116,6 +116,13 @@ fn a_voice_line_is_placed_by_its_voice_not_by_the_engine_that_it_also_hears() {
     let (a, b) = (track(&camera, 8000.0), track(&line, 8000.0));
     let p = placed(align_pair(&a, &b, &PairOptions::default(), &()).unwrap());
     assert!(p.map.offset_s().abs() < 2e-4, "{} s", p.map.offset_s());
+    assert!(comes_by(&p, 4e-3), "{:?}", p.paths);
+}
+
+/// Whether the voices come by the path of the placement, and what goes on without them so much later in `a`.
+fn comes_by(p: &PairAlignment, delay_s: f64) -> bool {
+    let engine = |path: &&SoundPath| path.voices < 0.1 && (path.delay_s - delay_s).abs() < 2e-4;
+    p.paths[0].delay_s == 0.0 && p.paths[0].voices > 0.5 && p.paths.iter().any(|path| engine(&path))
 }
 
 #[test]
@@ -395,6 +402,7 @@ fn two_sources_at_two_distances_are_no_jumps() {
     let (a, b) = (track(&camera, 8000.0), track(&line, 8000.0));
     let p = placed(align_pair(&a, &b, &PairOptions::default(), &()).unwrap());
     assert!(p.jumps.is_empty() && p.map.offset_s().abs() < 2e-4, "{} s, {:?}", p.map.offset_s(), p.jumps);
+    assert!(comes_by(&p, -5.5e-3), "{:?}", p.paths);
 }
 
 #[test]
