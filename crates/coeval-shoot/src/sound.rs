@@ -284,11 +284,13 @@ fn spans<'c>(
 }
 
 /// What their places on hubs say of two files. `follow` tells whether two hub files are chapters that do not overlap.
+/// `thorough`: two that have much time in common have been looked for anywhere already.
 fn expected(
     spans: &Spans,
     (a, b): (usize, usize),
     length_s: impl Fn(usize) -> f64,
     follow: impl Fn(usize, usize) -> bool,
+    thorough: bool,
 ) -> Expected {
     let of = |file: usize| spans.get(&file).map_or(&[][..], Vec::as_slice);
     let inside = |span: &Span| span.1.0 >= 0.0 && span.1.1 <= length_s(span.0);
@@ -298,7 +300,7 @@ fn expected(
             if overlap_s < -APART_S {
                 return Expected::Apart;
             }
-            if overlap_s < SHORT_S {
+            if thorough || overlap_s < SHORT_S {
                 let offset_s = y.1.0 - x.1.0;
                 return Expected::Within((offset_s - EXPECTED_S, offset_s + EXPECTED_S));
             }
@@ -344,6 +346,10 @@ fn drift_range_ppm(learnt: &Learnt, x: usize, y: usize) -> Option<(f64, f64)> {
 /// Two files of one recording do not overlap, and are compared only where nothing but their names joins one to the next. A
 /// silent file has nothing to compare. Two files for which `range_s` tells the lowest and highest offset (time in the
 /// first minus time in the second at its start, seconds) are looked for there only.
+///
+/// First each pair is glanced at, which finds what has much in common; where that finds something, it is looked into at
+/// once. Thorough searches follow where a file has no sure place yet, and, of two sets of files that belong together each by
+/// itself, between the longest of each. So what costs most is spent on what belongs nowhere.
 ///
 /// The longest recording goes first, as a hub; then the longest that has a file without a sure place on a hub, and so
 /// on. Files that both have a sure place on a hub, but no time in common there, are not searched from end to end. Where
@@ -410,93 +416,139 @@ pub(crate) fn compare_asked(
     // Options are checked even where there is nothing to compare.
     let aligner = Aligner::new(options.clone())?;
     let work = |p: &(usize, usize, &Track, &Track)| p.2.duration_s() + p.3.duration_s();
-    let all = open.iter().map(work).sum::<f64>().max(1e-9);
-    let (mut from, mut compared): (f64, Vec<Compared>) = (0.0, Vec::new());
+    let mut compared: Vec<Compared> = Vec::new();
     let mut hubs: Vec<usize> = Vec::new();
-    let mut tried = vec![false; groups.len()];
-    while !open.is_empty() {
-        let seen = spans(sure(known).chain(sure(&compared)), &hubs, length_s);
-        let lost = |f: &usize| track(*f).is_some() && !hubs.contains(f) && !seen.contains_key(f);
-        let next = by_length.iter().copied().find(|&g| !tried[g] && groups[g].files.iter().any(lost));
-        let pairs = match next {
-            Some(hub) => {
-                tried[hub] = true;
-                hubs.extend(&groups[hub].files);
-                let touches = |p: &mut (usize, usize, &Track, &Track)| {
-                    groups[hub].files.contains(&p.0) || groups[hub].files.contains(&p.1)
-                };
-                open.extract_if(.., touches).collect()
-            }
-            None => std::mem::take(&mut open),
-        };
-        if pairs.is_empty() {
-            continue;
-        }
-        let part = pairs.iter().map(work).sum::<f64>() / all;
-        let progress = &|stage: &str, done: f64| progress.report(stage, (from + part * done).min(1.0));
-        let clocks = match by_length.first() {
-            Some(&hub) => {
-                let mut clocks = learnt(known, &recording_of, hub);
-                for (recording, range) in learnt(&compared, &recording_of, hub) {
-                    let wider = clocks.entry(recording).or_insert(range);
-                    *wider = (wider.0.min(range.0), wider.1.max(range.1));
+    for (thorough, share) in [(false, (0.0, GLANCES)), (true, (GLANCES, 1.0))] {
+        let mut left = Vec::new();
+        let all = open.iter().map(work).sum::<f64>().max(1e-9);
+        let (mut from, mut tried) = (0.0, vec![false; groups.len()]);
+        while !open.is_empty() {
+            let seen = spans(sure(known).chain(sure(&compared)), &hubs, length_s);
+            let sets = sets(heard.len(), sure(known).chain(sure(&compared)).map(|(c, _)| (c.a, c.b)));
+            let alone = |f: usize| sets.iter().filter(|&&s| s == sets[f]).count() == 1;
+            let longest = |f: usize| {
+                let others = (0..heard.len()).filter(|&g| g != f && sets[g] == sets[f]);
+                others.into_iter().all(|g| (length_s(f), g) > (length_s(g), f))
+            };
+            let lost = |f: usize| match thorough {
+                true => alone(f),
+                false => !hubs.contains(&f) && !seen.contains_key(&f),
+            };
+            let is_hub = |g: usize| !tried[g] && groups[g].files.iter().any(|&f| track(f).is_some() && lost(f));
+            let pairs = match by_length.iter().copied().find(|&g| is_hub(g)) {
+                Some(hub) => {
+                    tried[hub] = true;
+                    hubs.extend(&groups[hub].files);
+                    let touches = |p: &mut (usize, usize, &Track, &Track)| {
+                        groups[hub].files.contains(&p.0) || groups[hub].files.contains(&p.1)
+                    };
+                    open.extract_if(.., touches).collect()
                 }
-                clocks
-            }
-            None => Learnt::new(),
-        };
-        let found = for_all("comparing", &pairs, work, progress, |&(a, b, x, y), progress| {
-            let place = match range_s(a, b) {
-                Some(range) => Expected::Within(range),
-                None => expected(&seen, (a, b), length_s, follow),
+                None => std::mem::take(&mut open),
             };
-            let mut narrowed = options.clone();
-            let devices = (recording_of[a], recording_of[b]);
-            // Names may have joined two devices to one recording.
-            let range_ppm = (devices.0 != devices.1).then(|| drift_range_ppm(&clocks, devices.0, devices.1)).flatten();
-            if let Some((low, high)) = range_ppm {
-                // The place for a range of drift, once a comparison takes one.
-                narrowed.max_drift_ppm = narrowed.max_drift_ppm.min(low.abs().max(high.abs()));
+            if pairs.is_empty() {
+                continue;
             }
-            if let Expected::Within(range) = place {
-                narrowed.offset_range_s = Some(range);
-            }
-            let outcome = match place {
-                Expected::Apart => PairOutcome::Unplaced(Unplaced::NoCommonSound),
-                _ => outcome_of(heard, (a, b), &narrowed, || {
-                    let as_asked = (narrowed.max_drift_ppm, narrowed.offset_range_s)
-                        == (options.max_drift_ppm, options.offset_range_s);
-                    match as_asked {
-                        true => aligner.align(x, y, progress),
-                        false => Aligner::new(narrowed.clone())?.align(x, y, progress),
+            let part = pairs.iter().map(work).sum::<f64>() / all;
+            let progress = &|stage: &str, done: f64| {
+                progress.report(stage, (share.0 + (share.1 - share.0) * (from + part * done)).min(1.0))
+            };
+            let clocks = match by_length.first() {
+                Some(&hub) => {
+                    let mut clocks = learnt(known, &recording_of, hub);
+                    for (recording, range) in learnt(&compared, &recording_of, hub) {
+                        let wider = clocks.entry(recording).or_insert(range);
+                        *wider = (wider.0.min(range.0), wider.1.max(range.1));
                     }
-                })?,
+                    clocks
+                }
+                None => Learnt::new(),
             };
-            Ok(Compared::new(a, b, outcome))
-        })?;
-        from += part;
-        compared.extend(found);
+            let none = || Some(PairOutcome::Unplaced(Unplaced::NoCommonSound));
+            let found = for_all("comparing", &pairs, work, progress, |&(a, b, x, y), progress| {
+                let place = match range_s(a, b) {
+                    Some(range) => Expected::Within(range),
+                    None => expected(&seen, (a, b), length_s, follow, thorough),
+                };
+                let mut narrowed = options.clone();
+                let devices = (recording_of[a], recording_of[b]);
+                // Names may have joined two devices to one recording.
+                let range_ppm =
+                    (devices.0 != devices.1).then(|| drift_range_ppm(&clocks, devices.0, devices.1)).flatten();
+                if let Some((low, high)) = range_ppm {
+                    // The place for a range of drift, once a comparison takes one.
+                    narrowed.max_drift_ppm = narrowed.max_drift_ppm.min(low.abs().max(high.abs()));
+                }
+                let anywhere = match place {
+                    Expected::Apart => return Ok(none()),
+                    Expected::Within(range) => {
+                        narrowed.offset_range_s = Some(range);
+                        false
+                    }
+                    Expected::Anywhere => true,
+                };
+                // Of two sets of files that belong together, each by itself, the longest speak for all.
+                if thorough && anywhere && !(alone(a) || alone(b) || longest(a) && longest(b)) {
+                    return Ok(none());
+                }
+                let as_asked = (narrowed.max_drift_ppm, narrowed.offset_range_s)
+                    == (options.max_drift_ppm, options.offset_range_s);
+                let own = (!as_asked).then(|| Aligner::new(narrowed.clone())).transpose()?;
+                let aligner = own.as_ref().unwrap_or(&aligner);
+                outcome_of(heard, (a, b), &narrowed, anywhere && !thorough, |glance| match glance {
+                    true => aligner.glance(x, y, progress),
+                    false => aligner.align(x, y, progress).map(Some),
+                })
+            })?;
+            from += part;
+            for (pair, outcome) in pairs.into_iter().zip(found) {
+                match outcome {
+                    Some(outcome) => compared.push(Compared::new(pair.0, pair.1, outcome)),
+                    None => left.push(pair),
+                }
+            }
+        }
+        open = left;
     }
     compared.sort_by_key(|c| (c.a, c.b));
     Ok(compared)
 }
 
-/// What came of comparing two files, by an earlier run where both are kept, or else by `work`.
+/// Share of the work that the first look at all pairs is taken for, in the progress.
+const GLANCES: f64 = 0.3;
+
+/// For each file, the number of the set that it belongs to by these pairs; a file that is in none is a set by itself.
+fn sets(files: usize, pairs: impl Iterator<Item = (usize, usize)>) -> Vec<usize> {
+    let mut set: Vec<usize> = (0..files).collect();
+    for (a, b) in pairs {
+        let (from, to) = (set[b], set[a]);
+        set.iter_mut().filter(|s| **s == from).for_each(|s| *s = to);
+    }
+    set
+}
+
+/// What came of comparing two files, at a glance or not, by an earlier run where both are kept, or else by `work`. `None`
+/// where a glance finds nothing.
 fn outcome_of(
     heard: &[Heard],
     (a, b): (usize, usize),
     options: &PairOptions,
-    work: impl FnOnce() -> Result<PairOutcome>,
-) -> Result<PairOutcome> {
+    glance: bool,
+    work: impl FnOnce(bool) -> Result<Option<PairOutcome>>,
+) -> Result<Option<PairOutcome>> {
     let kept = |file: usize| audible(&heard[file]).and_then(|sound| sound.kept.as_ref());
-    let Some(((cache, a), (_, b))) = kept(a).zip(kept(b)) else { return work() };
+    let Some(((cache, a), (_, b))) = kept(a).zip(kept(b)) else { return work(glance) };
     // Written out, numbers are exact and no option is forgotten.
-    let key = kept::key("pair").with(&a.bytes()).with(&b.bytes()).with(format!("{options:?}").as_bytes());
-    if let Some(known) = cache.get(&key).and_then(|bytes| PairOutcome::from_bytes(&bytes).ok()) {
-        return Ok(known);
+    let kind = if glance { "glance" } else { "pair" };
+    let key = kept::key(kind).with(&a.bytes()).with(&b.bytes()).with(format!("{options:?}").as_bytes());
+    // Nothing found is no bytes.
+    match cache.get(&key).map(|bytes| (bytes.is_empty(), PairOutcome::from_bytes(&bytes))) {
+        Some((true, _)) if glance => return Ok(None),
+        Some((_, Ok(known))) => return Ok(Some(known)),
+        _ => {}
     }
-    let outcome = work()?;
-    cache.put(&key, &outcome.to_bytes());
+    let outcome = work(glance)?;
+    cache.put(&key, &outcome.as_ref().map_or_else(Vec::new, PairOutcome::to_bytes));
     Ok(outcome)
 }
 
@@ -517,7 +569,7 @@ pub(crate) mod tests {
         };
         let all = [at(0, 1, -100.0, 1.0), at(1, 2, 690.0, 1.0), at(1, 3, 3000.0, 1.0)];
         let on = |links: &[Compared], hubs: &[usize], a: usize, b: usize| {
-            expected(&spans(sure(links), hubs, |_| 600.0), (a, b), |_| 3600.0, |_, _| false)
+            expected(&spans(sure(links), hubs, |_| 600.0), (a, b), |_| 3600.0, |_, _| false, false)
         };
         let Expected::Within(range) = on(&all, &[1], 0, 2) else { panic!("ten seconds in common") };
         assert!(range.0 < 590.0 && range.1 > 590.0 && range.1 - range.0 < 10.0, "{range:?}");
@@ -532,9 +584,9 @@ pub(crate) mod tests {
         let chapters = [at(0, 1, -100.0, 1.0), at(3, 4, -500.0, 1.0)];
         let seen = spans(sure(&chapters), &[1, 4], |_| 600.0);
         let follow = |x: usize, y: usize| (x, y) == (1, 4);
-        assert!(matches!(expected(&seen, (0, 3), |_| 3600.0, follow), Expected::Apart));
-        assert!(matches!(expected(&seen, (0, 3), |_| 900.0, follow), Expected::Anywhere));
-        assert!(matches!(expected(&seen, (0, 3), |_| 3600.0, |_, _| false), Expected::Anywhere));
+        assert!(matches!(expected(&seen, (0, 3), |_| 3600.0, follow, false), Expected::Apart));
+        assert!(matches!(expected(&seen, (0, 3), |_| 900.0, follow, false), Expected::Anywhere));
+        assert!(matches!(expected(&seen, (0, 3), |_| 3600.0, |_, _| false, false), Expected::Anywhere));
         // Much in common is found anywhere.
         let near = [at(0, 1, -100.0, 1.0), at(1, 3, 300.0, 1.0)];
         assert!(matches!(on(&near, &[1], 0, 3), Expected::Anywhere));

@@ -318,19 +318,35 @@ impl Aligner {
     /// [`Cancelled`](ErrorKind::Cancelled) when `progress` says so; [`Io`](ErrorKind::Io) when the
     /// [`Scratch`](crate::track::Scratch) of a long track could not be read.
     pub fn align(&self, a: &Track, b: &Track, progress: &dyn Progress) -> Result<PairOutcome> {
-        let outcome = self.compare(a, b, progress)?;
+        let outcome = self.compare(a, b, false, progress)?;
+        // Without a limit there is always an answer.
+        Ok(outcome.unwrap_or(PairOutcome::Unplaced(Unplaced::NoCommonSound)))
+    }
+
+    /// Compares two tracks by the first search alone, which costs some twentieth of all of them: a few long probes of the
+    /// shorter track. `None` where these find nothing; otherwise the same outcome as that of [`align`](Self::align).
+    ///
+    /// # Errors
+    /// As [`align`](Self::align).
+    pub fn glance(&self, a: &Track, b: &Track, progress: &dyn Progress) -> Result<Option<PairOutcome>> {
+        self.compare(a, b, true, progress)
+    }
+
+    fn compare(&self, a: &Track, b: &Track, glance: bool, progress: &dyn Progress) -> Result<Option<PairOutcome>> {
+        let outcome = self.searched(a, b, glance, progress)?;
         a.check()?;
         b.check()?;
         Ok(outcome)
     }
 
-    fn compare(&self, a: &Track, b: &Track, progress: &dyn Progress) -> Result<PairOutcome> {
+    fn searched(&self, a: &Track, b: &Track, glance: bool, progress: &dyn Progress) -> Result<Option<PairOutcome>> {
+        let unplaced = |why| Ok(Some(PairOutcome::Unplaced(why)));
         if a.is_silent() || b.is_silent() {
-            return Ok(PairOutcome::Unplaced(Unplaced::Silent));
+            return unplaced(Unplaced::Silent);
         }
         let shortest_s = a.duration_s().min(b.duration_s());
         if shortest_s < SHORTEST_S {
-            return Ok(PairOutcome::Unplaced(Unplaced::TooShort));
+            return unplaced(Unplaced::TooShort);
         }
         let (mut seen, mut judged): (Vec<Line>, Vec<Line>) = Default::default();
         // The best so far, and what its line scored.
@@ -372,14 +388,14 @@ impl Aligner {
                         }
                         // Nor is it searched further where all the doubt that is left is that the sound was played again.
                         if placed.confidence >= SURE_ENOUGH || (probed && here >= SURE_ENOUGH) {
-                            return Ok(PairOutcome::Placed(placed));
+                            return Ok(Some(PairOutcome::Placed(placed)));
                         }
                         if best.as_ref().is_none_or(|b| placed.confidence > b.0.confidence) {
                             best = Some((placed, line.score));
                         }
                     }
                     Found::Repeats => repeats += 1,
-                    Found::BeyondLimit => return Ok(PairOutcome::Unplaced(Unplaced::BeyondDriftLimit)),
+                    Found::BeyondLimit => return unplaced(Unplaced::BeyondDriftLimit),
                     Found::Nothing => {}
                 }
             }
@@ -387,12 +403,15 @@ impl Aligner {
             if repeats >= REPEATS_MOST {
                 break;
             }
+            if glance && repeats == 0 && best.is_none() {
+                return Ok(None);
+            }
         }
-        Ok(match best {
-            Some((placed, _)) if placed.confidence >= LEAST_CONFIDENCE => PairOutcome::Placed(placed),
-            _ if repeats > 0 || best.is_some() => PairOutcome::Unplaced(Unplaced::OnlyPeriodicSound),
-            _ => PairOutcome::Unplaced(Unplaced::NoCommonSound),
-        })
+        match best {
+            Some((placed, _)) if placed.confidence >= LEAST_CONFIDENCE => Ok(Some(PairOutcome::Placed(placed))),
+            _ if repeats > 0 || best.is_some() => unplaced(Unplaced::OnlyPeriodicSound),
+            _ => unplaced(Unplaced::NoCommonSound),
+        }
     }
 
     /// From cheap to thorough.
