@@ -10,8 +10,8 @@ use coeval_cli::{Console, ShownAs};
 
 static STOP: AtomicBool = AtomicBool::new(false);
 /// How long the work has to notice that it is to stop, and to clear away. A person should wait no longer than 0.3 s in all
-/// (own target).
-const PATIENCE: Duration = Duration::from_millis(200);
+/// (own target), and the system takes 0.05 s and more to take back the temporary file of an hour's tracks.
+const PATIENCE: Duration = Duration::from_millis(100);
 
 fn main() -> ExitCode {
     // Without a handler Ctrl-C still ends the program, only less tidily.
