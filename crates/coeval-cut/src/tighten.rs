@@ -633,8 +633,8 @@ pub fn angles(plan: &mut Plan, facts: &Facts, options: &TightenOptions) {
     let runs = |camera: &str, from: i64, to: i64| {
         facts.angles.iter().any(|a| a.camera == camera && a.frames.iter().any(|f| f.0 <= from && f.1 >= to))
     };
-    let edges = facts.angles.iter().flat_map(|a| a.frames.iter().flat_map(|f| [f.0, f.1]));
-    let mut moments: Vec<i64> = edges.collect();
+    let mut moments: Vec<i64> = Vec::new();
+    facts.angles.iter().flat_map(|a| &a.frames).for_each(|&(from, to)| moments.extend([from, to]));
     // A change of angle lies in the pause before the voice.
     moments.extend(facts.voices.iter().map(|v| ((v.start_s - options.handle_s) / frame_s).floor() as i64));
     moments.sort_unstable();
