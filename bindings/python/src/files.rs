@@ -288,6 +288,7 @@ pub(crate) fn conform<'py>(
     timeline_start_s: f64,
     camera_level_db: Option<f64>,
     tracks: Vec<String>,
+    own_sound: bool,
     format: &str,
     replace: bool,
     allow_ffmpeg: bool,
@@ -301,6 +302,7 @@ pub(crate) fn conform<'py>(
     options.timeline_start_s = timeline_start_s;
     options.camera_level_db = camera_level_db;
     options.tracks = tracks;
+    options.own_sound = own_sound;
     options.format = format;
     options.replace = replace;
     options.open = open_options(allow_ffmpeg);

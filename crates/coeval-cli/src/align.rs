@@ -63,6 +63,9 @@ pub(crate) struct HandoverArgs {
     #[arg(long, requires = "out", value_name = "TRACK", value_delimiter = ',')]
     tracks: Vec<String>,
     /// Timecode at which the timeline starts [default: 01:00:00:00, drop-frame if the frame rate has it]
+    /// Under a clip whose sound was also recorded into a file of the same name, use that file alone
+    #[arg(long, requires = "out")]
+    own_sound: bool,
     #[arg(long, requires = "out", value_name = "HH:MM:SS:FF")]
     start: Option<String>,
 }
@@ -129,6 +132,7 @@ impl HandoverArgs {
         options.conform.camera_level_db = self.camera_level;
         options.conform.tracks = self.tracks.clone();
         options.conform.format = match self.bit_depth {
+        options.conform.own_sound = self.own_sound;
             Some(BitDepth::Sixteen) => SampleFormat::Int16,
             Some(BitDepth::Float) => SampleFormat::Float32,
             _ => SampleFormat::Int24,

@@ -121,7 +121,9 @@ fn rows<'a>(
                 percent(file.confidence.unwrap_or(f64::NAN)),
             ]);
             cells.extend(extra(Some(file)));
-            check(file).then(|| "to be checked".to_owned())
+            let sound = file.better_sound_of.as_ref().map(|clip| format!("better sound of {}", printable(clip)));
+            let words: Vec<String> = check(file).then(|| "to be checked".to_owned()).into_iter().chain(sound).collect();
+            (!words.is_empty()).then(|| words.join("; "))
         } else if let Some(original) = &file.copy_of {
             Some(format!("copy of {}", printable(original)))
         } else {

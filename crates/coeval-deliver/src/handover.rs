@@ -566,6 +566,12 @@ impl<'a> OneEvent<'a> {
         if !copies.is_empty() {
             let _ = write!(text, "\r\nCopies that are not used: {}.\r\n", copies.join(", "));
         }
+        let sounds = self.alignment.files().filter_map(|f| Some((f, f.better_sound_of.as_ref()?)));
+        let sounds: Vec<String> =
+            sounds.map(|(f, clip)| format!("{} (of {})", one_line(&f.path), one_line(clip))).collect();
+        if !sounds.is_empty() {
+            let _ = write!(text, "\r\nBetter sound of clips, in files of its own: {}.\r\n", sounds.join(", "));
+        }
         let doubtful = self.alignment.files().filter(|f| self.alignment.is_doubtful(f));
         let doubtful: Vec<String> = doubtful.map(|f| one_line(&f.path)).collect();
         if !doubtful.is_empty() {

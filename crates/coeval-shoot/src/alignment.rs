@@ -225,6 +225,10 @@ pub struct File {
     /// it. A copy has no place of its own; that of its original is its.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub copy_of: Option<String>,
+    /// The clip that this sound was recorded beside, by a recorder on the camera or by the camera itself: the two are called
+    /// alike, and by their sound they ran together.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub better_sound_of: Option<String>,
     /// Its picture track.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub picture: Option<Picture>,

@@ -54,6 +54,9 @@ pub struct ConformOptions {
     /// of a recorder that has none of them.
     pub tracks: Vec<String>,
     /// How samples are written. Default 24 bits; integers get triangular dither.
+    /// Under a clip that has [better sound](File::better_sound_of) in a file of its own goes that sound alone, and this goes
+    /// under no other clip. Default: every recorder's that ran meanwhile.
+    pub own_sound: bool,
     pub format: SampleFormat,
     /// May files of the same names be replaced?
     pub replace: bool,
@@ -70,6 +73,7 @@ impl Default for ConformOptions {
             camera_level_db: None,
             tracks: Vec::new(),
             format: SampleFormat::Int24,
+            own_sound: false,
             replace: false,
             open: OpenOptions::default(),
         }
@@ -147,6 +151,9 @@ pub fn plan(alignment: &Alignment, options: &ConformOptions) -> Result<Vec<Confo
             let Some(span) = Span::of(clip) else { continue };
             for (recorder, chosen) in recorders.iter().zip(&chosen) {
                 let runs = |f: &File| Span::of(f).is_some_and(|s| s.meets(&span));
+            let is_of = |f: &File| f.better_sound_of.as_ref() == Some(&clip.path);
+            let has_own = alignment.files().any(is_of);
+            let serves = |f: &File| !options.own_sound || if has_own { is_of(f) } else { f.better_sound_of.is_none() };
                 let (heard, ixml): (Vec<_>, Vec<_>) =
                     chosen.iter().filter(|s| runs(s.file)).map(|s| (s, &s.file.ixml)).unzip();
                 let Some(mut channels) = heard.iter().map(|s| s.of).max() else { continue };
@@ -615,6 +622,7 @@ pub(crate) mod tests {
             copy_of: None,
             track_of: None,
             compared: None,
+            better_sound_of: None,
             picture: None,
             sound: Some(SoundTrack { codec: "PCM".into(), rate_hz, channels, bits: Some(24) }),
             created_unix_s: None,

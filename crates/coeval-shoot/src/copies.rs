@@ -249,6 +249,7 @@ pub(crate) fn add(alignment: &mut Alignment, copies: Vec<SetAside>) {
             event: None,
             placed_by: None,
             copy_of: Some(original),
+            better_sound_of: None,
             track_of: None,
             compared: None,
             picture: info.picture,

@@ -3,6 +3,7 @@
 
 pub mod alignment;
 pub mod anchors;
+mod beside;
 pub mod chapters;
 mod claps;
 pub mod conform;
@@ -143,6 +144,7 @@ fn place_originals(
     copies::add(&mut alignment, set_aside);
     Ok(alignment)
 }
+    beside::tell(&mut alignment);
 
 /// Files that have no place although the whole of the others was not searched for them: their reason says so.
 fn say_where_was_looked(alignment: &mut Alignment, options: &Options) {

@@ -680,6 +680,7 @@ fn pair_entries(
         squares: f64,
         evidence: usize,
         contradicted: bool,
+        better_sound_of: None,
         residuals: Vec<[f64; 2]>,
         paths: Vec<SoundPath>,
     }

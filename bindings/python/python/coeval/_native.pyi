@@ -181,6 +181,7 @@ def conform(
     timeline_start_s: float,
     camera_level_db: Optional[float],
     tracks: Sequence[str],
+    own_sound: bool,
     format: str,
     replace: bool,
     allow_ffmpeg: bool,

@@ -29,6 +29,7 @@ class ConformOptions(TypedDict, total=False):
     timeline_start_s: float
     camera_level_db: Optional[float]
     tracks: Sequence[Union[int, str]]
+    own_sound: bool
     sample_format: str
     replace: bool
     allow_ffmpeg: bool

@@ -697,6 +697,7 @@ def conform(
     timeline_start_s: float = 0.0,
     camera_level_db: Optional[float] = None,
     tracks: Sequence[Union[int, str]] = (),
+    own_sound: bool = False,
     sample_format: str = "int24",
     replace: bool = False,
     allow_ffmpeg: bool = False,
@@ -727,6 +728,9 @@ def conform(
         The recorders' tracks that go under clips, in this order: numbers from 1, or names; ``*`` stands for any
         characters. All of a recorder that has one or two if not given; else those called a mix, or the first two that
         say anything.
+    own_sound : bool
+        Whether under a clip whose sound was also recorded into a file of the same name (``better_sound_of``) that file
+        goes alone.
     sample_format : {"int24", "int16", "float32"}
         How samples are written.
     replace : bool
@@ -765,6 +769,7 @@ def conform(
             timeline_start_s,
             camera_level_db,
             [str(track) for track in ([tracks] if isinstance(tracks, str) else tracks)],
+            own_sound,
             sample_format,
             replace,
             allow_ffmpeg,

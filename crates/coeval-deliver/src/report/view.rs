@@ -510,7 +510,9 @@ impl<'a> View<'a> {
                     words: match (file.confidence, &file.reason) {
                         (Some(confidence), _) if file.is_placed() => {
                             let proof = file.proof.as_ref().map(|p| sentence(&p.verdict));
-                            [Some(sentence(in_words(confidence))), proof]
+                            let clip = file.better_sound_of.as_ref();
+                            let sound = clip.map(|clip| format!("Better sound of {clip}."));
+                            [Some(sentence(in_words(confidence))), proof, sound]
                                 .into_iter()
                                 .flatten()
                                 .collect::<Vec<_>>()
