@@ -118,7 +118,7 @@ fn one_useful_channel_of_eight_is_enough_and_goes_under_the_clip() {
     let out = dir.path().with_extension("out");
     let wrong = coeval(&[&"align", &dir.path(), &"-o", &out, &"--kind", &"stern.wav=camera", &"--tracks", &"Brass"]);
     assert!(
-        wrong.code == 1 && wrong.err.contains("no recorder has a track \"Brass\"; there are 1 (Mix L)"),
+        wrong.code == 1 && wrong.err.contains("no recorder has a track \"Brass\"; there are 1 to 9, Mix L"),
         "{wrong:?}"
     );
 }

@@ -8,7 +8,8 @@ use coeval::{Error, ErrorKind, PairOptions};
 use coeval_deliver::handover::{Handover, HandoverOptions, Part, SoundProblem, check_start};
 use coeval_media::SampleFormat;
 use coeval_shoot::chapters::Chapters;
-use coeval_shoot::{Alignment, Found, Kind, Options, OutFolder};
+use coeval_shoot::conform::check_tracks;
+use coeval_shoot::{Alignment, Found, Kind, Options, OutFolder, probe};
 
 use crate::cache::{self, CacheArgs};
 use crate::console::{Console, Failure, Watch, exit, writes_into};
@@ -244,6 +245,9 @@ pub(crate) fn run(args: &AlignArgs, console: &mut Console<'_>) -> Result<u8, Fai
     let hand = args.hand.options(&found, &options)?;
     // Before the work, so that nobody waits an hour to hear that the result may not be written.
     let out = args.out.as_deref().map(|out| open_out(out, &found, args.replace, args.inside)).transpose()?;
+    if !hand.conform.tracks.is_empty() {
+        check_tracks(&probe(&found, &options.open, &())?, &hand.conform.tracks)?;
+    }
     let alignment = aligned(&found, &options, console)?;
     if args.json {
         console.out.write_all(show::json(&alignment.to_json()?).as_bytes())?;

@@ -29,6 +29,7 @@ use crate::feed::feed;
 use crate::parallel::for_all;
 use crate::write::plain_name;
 use lies_there::Recipe;
+pub use tracks::check_tracks;
 
 /// Frames that are made at a time.
 const BLOCK: usize = 4096;

@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use coeval::{Error, Result};
 
 use crate::alignment::{File, Ixml, Recording};
+use crate::headers::Probed;
 use crate::patterns::fits;
 
 /// So many tracks of a recorder go under clips unless more are asked for.
@@ -68,9 +69,7 @@ fn tracks<'a>(set: &[&'a File]) -> Vec<(&'a File, Vec<Track>)> {
 /// Names of a file's channels; that of the file stands for the only one of several files.
 fn take_names(file: &File, one_of_several: bool) -> Vec<String> {
     let names = file.ixml.as_ref().map_or_else(Vec::new, |i| i.tracks.clone());
-    let base = file.path.rsplit('/').next().unwrap_or(&file.path);
-    let stem = base.rsplit_once('.').map_or(base, |(stem, _)| stem);
-    if names.is_empty() && one_of_several { vec![stem.to_owned()] } else { names }
+    if names.is_empty() && one_of_several { vec![stem(&file.path).to_owned()] } else { names }
 }
 
 /// For each recorder what goes under clips: that of `wanted`, or what serves most.
@@ -130,6 +129,45 @@ pub(super) fn choose<'a>(recorders: &[&'a Recording], wanted: &[String]) -> Resu
         }
         _ => Ok(all),
     }
+}
+
+/// Can each of these tracks be that of a recorder, as far as headers tell?
+///
+/// # Errors
+/// [`InvalidArgument`](coeval::ErrorKind::InvalidArgument) where no file with sound has a track of this name, or all of them
+/// together fewer tracks than this number.
+pub fn check_tracks(probed: &[Probed], wanted: &[String]) -> Result<()> {
+    let with_sound = probed.iter().filter_map(|p| {
+        let info = p.info.as_ref().ok()?;
+        Some((p, info.sound.as_ref()?.channels, info.ixml.as_ref()))
+    });
+    let (mut most, mut names) = (0, Vec::new());
+    for (probed, channels, ixml) in with_sound {
+        most += channels;
+        match ixml.map(|i| &i.tracks).filter(|t| !t.is_empty()) {
+            Some(tracks) => names.extend(tracks.iter().filter(|t| !t.is_empty()).cloned()),
+            None => names.push(stem(&probed.name).to_owned()),
+        }
+    }
+    let can_be = |wanted: &String| match wanted.parse::<usize>() {
+        Ok(number) => (1..=most).contains(&number),
+        Err(_) => names.iter().any(|name| fits(&wanted.to_lowercase(), &name.to_lowercase())),
+    };
+    match wanted.iter().find(|w| !can_be(w)) {
+        Some(wanted) => Err(Error::invalid(format!(
+            "no recorder has a track {wanted:?}; there are 1 to {most}{}{}",
+            if names.is_empty() { "" } else { ", " },
+            names.join(", ")
+        ))
+        .with_remedy("name tracks by their numbers or names; `*` matches any characters")),
+        None => Ok(()),
+    }
+}
+
+/// A file's name without folder and extension.
+fn stem(path: &str) -> &str {
+    let base = path.rsplit('/').next().unwrap_or(path);
+    base.rsplit_once('.').map_or(base, |(stem, _)| stem)
 }
 
 /// What serves where nothing is asked for: all of one or two; of more those called a mix, or the first two that say
