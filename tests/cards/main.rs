@@ -5,4 +5,5 @@ mod beside;
 mod copies;
 mod small;
 mod timecode;
+mod times;
 mod tracks;

@@ -57,6 +57,24 @@ def test_the_schema_refuses_what_breaks_the_contract(demo, validator, break_it):
         validator.validate(broken)
 
 
+@pytest.mark.parametrize("fits, breaks", [
+    ({"better_sound_of": "clip.mp4"}, {"better_sound_of": 1}),
+    ({"placed_by": "times"}, {"placed_by": "a guess"}),
+    ({"capture_rate": [100, 1]}, {"capture_rate": [100]}),
+])
+def test_what_was_added_is_checked(demo, validator, fits, breaks):
+    """Optional keys of a file, and of its picture."""
+    def changed(what):
+        alignment = copy.deepcopy(demo[1])
+        file = next(f for r in alignment["recordings"] for f in r["files"] if "picture" in f)
+        (file["picture"] if "capture_rate" in what else file).update(what)
+        return alignment
+
+    validator.validate(changed(fits))
+    with pytest.raises(jsonschema.ValidationError):
+        validator.validate(changed(breaks))
+
+
 def test_the_contract_may_grow(demo, validator):
     grown = copy.deepcopy(demo[1])
     grown["later"] = grown["recordings"][0]["later"] = 1

@@ -63,10 +63,10 @@ pub(crate) struct HandoverArgs {
     /// [default: all of a recorder that has one or two, else those called a mix, else the first two that say anything]
     #[arg(long, requires = "out", value_name = "TRACK", value_delimiter = ',')]
     tracks: Vec<String>,
-    /// Timecode at which the timeline starts [default: 01:00:00:00, drop-frame if the frame rate has it]
     /// Under a clip whose sound was also recorded into a file of the same name, use that file alone
     #[arg(long, requires = "out")]
     own_sound: bool,
+    /// Timecode at which the timeline starts [default: 01:00:00:00, drop-frame if the frame rate has it]
     #[arg(long, requires = "out", value_name = "HH:MM:SS:FF")]
     start: Option<String>,
 }
@@ -132,8 +132,8 @@ impl HandoverArgs {
         options.title = found.root.file_name().map_or("timeline".into(), |n| n.to_string_lossy().into_owned());
         options.conform.camera_level_db = self.camera_level;
         options.conform.tracks = self.tracks.clone();
-        options.conform.format = match self.bit_depth {
         options.conform.own_sound = self.own_sound;
+        options.conform.format = match self.bit_depth {
             Some(BitDepth::Sixteen) => SampleFormat::Int16,
             Some(BitDepth::Float) => SampleFormat::Float32,
             _ => SampleFormat::Int24,

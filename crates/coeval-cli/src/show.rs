@@ -5,7 +5,7 @@ use std::path::Path;
 
 use coeval_deliver::handover::{Item, SoundProblem};
 use coeval_shoot::Alignment;
-use coeval_shoot::alignment::{AnchorCheck, File, Recording};
+use coeval_shoot::alignment::{AnchorCheck, File, Picture, Recording};
 
 /// So many files that were removed are named.
 const REMOVED: usize = 8;
@@ -116,7 +116,11 @@ fn rows<'a>(
         let tail = if file.is_placed() {
             cells.extend([
                 format!("{:.4} s", file.offset_s.unwrap_or(f64::NAN)),
-                format!("{:+.2} ppm", file.drift_ppm.unwrap_or(f64::NAN)),
+                match file.picture.as_ref().map_or(1.0, Picture::speed) {
+                    1.0 => format!("{:+.2} ppm", file.drift_ppm.unwrap_or(f64::NAN)),
+                    slower if slower < 1.0 => format!("{:.1} x slower", 1.0 / slower),
+                    faster => format!("{faster:.1} x faster"),
+                },
                 format!("{:.2} ms", file.uncertainty_s.unwrap_or(f64::NAN) * 1e3),
                 percent(file.confidence.unwrap_or(f64::NAN)),
             ]);

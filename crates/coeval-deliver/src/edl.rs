@@ -159,7 +159,7 @@ pub(crate) fn source_span(
         None => Timecode::from_frame(0, rate, start.counting())?,
     };
     // The frame of the list nearest to the truth: rounding what is already on frames of the file would add to it.
-    let at_s = file.and_then(|f| Some((f.map()?, f.picture.as_ref()?.start_s))).map_or_else(
+    let at_s = file.and_then(|f| Some((f.laid()?, f.picture.as_ref()?.start_s))).map_or_else(
         || own.seconds(piece.source_start),
         |(map, picture_s)| map.inverse(rate.seconds(piece.start)) - picture_s,
     );

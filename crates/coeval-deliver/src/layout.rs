@@ -130,7 +130,7 @@ impl Layout {
             .flat_map(|(recording, doubtful)| tracks(recording).into_iter().map(move |t| (recording, doubtful, t)));
         for (recording, doubtful, (track, files)) in parts {
             let files = files.into_iter().filter(|f| alignment.is_doubtful(f) == doubtful);
-            let mut files: Vec<_> = files.filter_map(|f| Some((f, f.map()?))).collect();
+            let mut files: Vec<_> = files.filter_map(|f| Some((f, f.laid()?))).collect();
             files.sort_by(|(_, a), (_, b)| a.knots()[0].1.total_cmp(&b.knots()[0].1));
             for content in [Content::Picture, Content::Sound] {
                 let mut pieces: Vec<Piece> = Vec::new();

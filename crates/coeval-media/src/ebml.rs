@@ -39,6 +39,7 @@ impl Headers {
                 Rational { num: 0, den: 1 }
             },
             variable_rate: !known,
+            capture_rate: None,
             size: t.size,
             duration_s: self.duration_s.unwrap_or(0.0),
             start_s: 0.0,

@@ -165,7 +165,14 @@ fn picture(banner: &str, duration_s: f64) -> Option<PictureInfo> {
         let (w, h) = word.split_once('x')?;
         Some((w.parse().ok()?, h.parse().ok()?))
     })?;
-    Some(PictureInfo { frame_rate: Rational::near(fps, true), variable_rate: false, size, duration_s, start_s: 0.0 })
+    Some(PictureInfo {
+        frame_rate: Rational::near(fps, true),
+        variable_rate: false,
+        capture_rate: None,
+        size,
+        duration_s,
+        start_s: 0.0,
+    })
 }
 
 /// One run of ffmpeg, ended when it is dropped.

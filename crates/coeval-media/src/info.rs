@@ -99,6 +99,9 @@ pub struct PictureInfo {
     pub frame_rate: Rational,
     /// Frames differ in length by more than a tick of the track's clock.
     pub variable_rate: bool,
+    /// Frames a second at which it was filmed, where the file says so: more than `frame_rate` in slow motion, less in time
+    /// lapse.
+    pub capture_rate: Option<Rational>,
     /// Width and height in pixels.
     pub size: (u32, u32),
     /// Length in seconds, and where the picture starts on presentation time.

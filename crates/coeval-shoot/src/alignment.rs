@@ -262,8 +262,22 @@ impl File {
         ClockMap::from_knots(self.knots.iter().map(|k| (k[0], k[1])).collect()).ok()
     }
 
-    /// The channels of its sound that hold something to listen to, from 0: all but those that carry timecode.
+    /// Where it is laid on a timeline, file time against timeline time: by its map. Slow motion and time lapse begin where
+    /// they belong, and are shown at the rate of their file; `None` when it is unplaced.
+    pub fn laid(&self) -> Option<ClockMap> {
+        let map = self.map()?;
+        match self.picture.as_ref().is_some_and(|p| p.speed() != 1.0) {
+            true => Some(ClockMap::linear(map.knots()[0].1, 0.0, map.knots()[map.knots().len() - 1].0)),
+            false => Some(map),
+        }
+    }
+
+    /// The channels of its sound that hold something to listen to, from 0: all but those that carry timecode. None where the
+    /// picture is slow motion or time lapse.
     pub fn sound_channels(&self) -> Vec<usize> {
+        if self.picture.as_ref().is_some_and(|p| p.speed() != 1.0) {
+            return Vec::new();
+        }
         let all = self.sound.as_ref().map_or(0, |s| s.channels);
         self.ltc.as_ref().map_or_else(|| (0..all).collect(), |ltc| ltc.others(all))
     }
@@ -313,6 +327,9 @@ pub enum PlacedBy {
     Neighbours,
     /// The timecode in its sound, against that in others'.
     Timecode,
+    /// The time that its file says, and its device's clock as the sound of the device's other files shows it. Good to
+    /// seconds.
+    Times,
 }
 
 /// What speaks for a file's place.
@@ -459,12 +476,26 @@ pub struct Picture {
     pub frame_rate: [u32; 2],
     /// Frames differ in length.
     pub variable_rate: bool,
+    /// Frames a second at which it was filmed, as an exact ratio, where the file says so and that is another rate than it is
+    /// shown at: slow motion or time lapse.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub capture_rate: Option<[u32; 2]>,
     /// Width and height in pixels.
     pub size: [u32; 2],
     /// Where the picture starts on the file's presentation time, seconds.
     pub start_s: f64,
     /// Length of the picture, seconds.
     pub duration_s: f64,
+}
+
+impl Picture {
+    /// Seconds that passed in a second of it: less than 1 in slow motion, more in time lapse; 1 where it is shown as it was
+    /// filmed.
+    pub fn speed(&self) -> f64 {
+        let rate = |[num, den]: [u32; 2]| f64::from(num) / f64::from(den);
+        let speed = self.capture_rate.map_or(1.0, |filmed| rate(self.frame_rate) / rate(filmed));
+        if speed.is_finite() && speed > 0.0 { speed } else { 1.0 }
+    }
 }
 
 /// A sound track.

@@ -16,7 +16,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use coeval::clock::ClockMap;
 use coeval::{Error, Result};
 
-use crate::alignment::Kind;
+use crate::alignment::{Kind, Picture};
 use crate::headers::{Headers, Probed};
 use crate::patterns::is_meant;
 
@@ -509,10 +509,20 @@ fn join(a: &Probed, b: &Probed) -> Option<Tie> {
     }
 }
 
+/// Are they files of one device, as far as folder, name and container tell? Its settings may have changed.
+pub(crate) fn same_device(a: &Probed, b: &Probed) -> bool {
+    let (Ok(info_a), Ok(info_b)) = (&a.info, &b.info) else { return false };
+    let (folder_a, name_a) = split_name(&a.name);
+    let (folder_b, name_b) = split_name(&b.name);
+    folder_a == folder_b && info_a.container == info_b.container && same_shape(name_a, name_b)
+}
+
 fn same_settings(a: &Headers, b: &Headers) -> bool {
     // Mean frame rates of a device that varies them differ from file to file.
-    let picture =
-        |i: &Headers| i.picture.as_ref().map(|p| (p.size, p.variable_rate, (!p.variable_rate).then_some(p.frame_rate)));
+    let picture = |i: &Headers| {
+        let rates = |p: &Picture| (p.variable_rate, (!p.variable_rate).then_some(p.frame_rate), p.capture_rate);
+        i.picture.as_ref().map(|p| (p.size, rates(p)))
+    };
     a.container == b.container && a.sound == b.sound && picture(a) == picture(b)
 }
 

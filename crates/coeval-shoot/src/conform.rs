@@ -24,7 +24,7 @@ use coeval::resample::{Leg, ResampleOptions, Resampler, Route};
 use coeval::{Error, ErrorKind, Result};
 use coeval_media::{Bext, OpenOptions, SampleFormat, SoundReader, WavOptions, WavWriter};
 
-use crate::alignment::{Alignment, File, Ixml, Kind, Recording};
+use crate::alignment::{Alignment, File, Ixml, Kind, PlacedBy, Recording};
 use crate::feed::feed;
 use crate::parallel::for_all;
 use crate::write::plain_name;
@@ -54,10 +54,10 @@ pub struct ConformOptions {
     /// Empty: all of a recorder that has one or two; else those called a mix, or the first two that say anything. The same
     /// of a recorder that has none of them.
     pub tracks: Vec<String>,
-    /// How samples are written. Default 24 bits; integers get triangular dither.
     /// Under a clip that has [better sound](File::better_sound_of) in a file of its own goes that sound alone, and this goes
     /// under no other clip. Default: every recorder's that ran meanwhile.
     pub own_sound: bool,
+    /// How samples are written. Default 24 bits; integers get triangular dither.
     pub format: SampleFormat,
     /// May files of the same names be replaced?
     pub replace: bool,
@@ -73,8 +73,8 @@ impl Default for ConformOptions {
             timeline_start_s: 0.0,
             camera_level_db: None,
             tracks: Vec::new(),
-            format: SampleFormat::Int24,
             own_sound: false,
+            format: SampleFormat::Int24,
             replace: false,
             open: OpenOptions::default(),
         }
@@ -148,15 +148,16 @@ pub fn plan(alignment: &Alignment, options: &ConformOptions) -> Result<Vec<Confo
     let mut taken = HashSet::new();
     let mut all = Vec::new();
     for camera in alignment.recordings.iter().filter(|r| r.kind == Kind::Camera) {
-        for clip in &camera.files {
+        // Sound under a clip that lies there to seconds only would say that it fits.
+        for clip in camera.files.iter().filter(|f| f.placed_by != Some(PlacedBy::Times)) {
             let Some(span) = Span::of(clip) else { continue };
-            for (recorder, chosen) in recorders.iter().zip(&chosen) {
-                let runs = |f: &File| Span::of(f).is_some_and(|s| s.meets(&span));
             let is_of = |f: &File| f.better_sound_of.as_ref() == Some(&clip.path);
             let has_own = alignment.files().any(is_of);
             let serves = |f: &File| !options.own_sound || if has_own { is_of(f) } else { f.better_sound_of.is_none() };
+            for (recorder, chosen) in recorders.iter().zip(&chosen) {
+                let runs = |f: &File| Span::of(f).is_some_and(|s| s.meets(&span));
                 let (heard, ixml): (Vec<_>, Vec<_>) =
-                    chosen.iter().filter(|s| runs(s.file)).map(|s| (s, &s.file.ixml)).unzip();
+                    chosen.iter().filter(|s| runs(s.file) && serves(s.file)).map(|s| (s, &s.file.ixml)).unzip();
                 let Some(mut channels) = heard.iter().map(|s| s.of).max() else { continue };
                 let names = tracks::names(heard.iter().flat_map(|s| &s.tracks), channels);
                 if options.camera_level_db.is_some() {
@@ -621,9 +622,9 @@ pub(crate) mod tests {
             event: None,
             placed_by: None,
             copy_of: None,
+            better_sound_of: None,
             track_of: None,
             compared: None,
-            better_sound_of: None,
             picture: None,
             sound: Some(SoundTrack { codec: "PCM".into(), rate_hz, channels, bits: Some(24) }),
             created_unix_s: None,
@@ -636,7 +637,14 @@ pub(crate) mod tests {
     }
 
     pub(crate) fn picture(duration_s: f64) -> Option<Picture> {
-        Some(Picture { frame_rate: [25, 1], variable_rate: false, size: [320, 180], start_s: 0.0, duration_s })
+        Some(Picture {
+            frame_rate: [25, 1],
+            variable_rate: false,
+            capture_rate: None,
+            size: [320, 180],
+            start_s: 0.0,
+            duration_s,
+        })
     }
 
     pub(crate) fn alignment(cameras: Vec<File>, recorder: Vec<File>) -> Alignment {

@@ -4,7 +4,7 @@ use std::path::Path;
 
 use coeval::progress::Progress;
 use coeval::{Error, ErrorKind, Result};
-use coeval_media::{MediaInfo, OpenOptions};
+use coeval_media::{MediaInfo, OpenOptions, Rational};
 use serde::Serialize;
 
 use crate::alignment::{Ixml, Picture, SoundTrack};
@@ -57,6 +57,7 @@ impl From<MediaInfo> for Headers {
             picture: info.picture.map(|p| Picture {
                 frame_rate: [p.frame_rate.num, p.frame_rate.den],
                 variable_rate: p.variable_rate,
+                capture_rate: filmed_otherwise(p.capture_rate, p.frame_rate),
                 size: [p.size.0, p.size.1],
                 start_s: p.start_s,
                 duration_s: p.duration_s,
@@ -67,6 +68,33 @@ impl From<MediaInfo> for Headers {
             timecode: info.timecode,
         }
     }
+}
+
+/// Rates that differ by less than this factor are one: phones film at 30 a second and show a mean of 29 (own choice).
+const OTHER_RATE: f64 = 1.5;
+
+fn filmed_otherwise(filmed: Option<Rational>, shown: Rational) -> Option<[u32; 2]> {
+    let filmed = filmed.filter(|f| f.num > 0 && shown.num > 0)?;
+    let factor = filmed.as_f64() / shown.as_f64();
+    (factor.max(1.0 / factor) >= OTHER_RATE).then_some([filmed.num, filmed.den])
+}
+
+impl Headers {
+    /// For how long it was filmed, seconds: the length of the file, but for slow motion and time lapse.
+    pub fn lasted_s(&self) -> f64 {
+        self.duration_s * self.picture.as_ref().map_or(1.0, Picture::speed)
+    }
+}
+
+/// How it was filmed, where it is not shown so.
+pub(crate) fn slowed_words(picture: &Picture) -> Option<String> {
+    let rate = |[num, den]: [u32; 2]| {
+        let text = format!("{:.2}", f64::from(num) / f64::from(den));
+        text.trim_end_matches('0').trim_end_matches('.').to_owned()
+    };
+    let (filmed, shown) = (rate(picture.capture_rate?), rate(picture.frame_rate));
+    let what = if picture.speed() < 1.0 { "slow motion" } else { "time lapse" };
+    Some(format!("{what}, filmed at {filmed} fps and shown at {shown}"))
 }
 
 impl Probed {
@@ -126,7 +154,14 @@ pub(crate) mod tests {
     /// A camera's file: 25 frames a second, stereo AAC at 48 kHz.
     pub(crate) fn camera(name: &str, duration_s: f64, created_unix_s: Option<i64>) -> Probed {
         let sound = SoundTrack { codec: "AAC-LC".into(), rate_hz: 48_000, channels: 2, bits: None };
-        let picture = Picture { frame_rate: [25, 1], variable_rate: false, size: [320, 180], start_s: 0.0, duration_s };
+        let picture = Picture {
+            frame_rate: [25, 1],
+            variable_rate: false,
+            capture_rate: None,
+            size: [320, 180],
+            start_s: 0.0,
+            duration_s,
+        };
         let headers = Headers {
             container: "MP4".into(),
             duration_s,

@@ -26,6 +26,7 @@ mod scratch;
 mod settle;
 mod sound;
 mod timecode;
+mod times;
 mod tracks;
 mod words;
 mod write;
@@ -94,6 +95,7 @@ fn place_originals(
     progress: &dyn Progress,
 ) -> Result<Alignment> {
     timecode::carry(&mut probed, &heard);
+    times::silence_slowed(&probed, &mut heard);
     let named = |name: &str| {
         let anchored = options.anchors.iter().any(|a| a.a == name || a.b == name);
         anchored || options.main.as_deref() == Some(name) || options.distances_m.iter().any(|d| d.0 == name)
@@ -142,9 +144,9 @@ fn place_originals(
     say_where_was_looked(&mut alignment, options);
     tracks::add(&mut alignment, followers.into_iter().map(|f| f.1).collect(), &silent);
     copies::add(&mut alignment, set_aside);
+    beside::tell(&mut alignment);
     Ok(alignment)
 }
-    beside::tell(&mut alignment);
 
 /// Files that have no place although the whole of the others was not searched for them: their reason says so.
 fn say_where_was_looked(alignment: &mut Alignment, options: &Options) {

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use coeval::clock::ClockMap;
 use coeval::network::{self, AnchorReport, Choice, Force, Link, LinkReport, LoopClosure, Node, Placement, Solution};
 use coeval::pair::{PairOutcome, Unplaced};
-use coeval::{Error, Result};
+use coeval::{Error, ErrorKind, Result};
 
 use crate::Options;
 use crate::alignment::{
@@ -14,10 +14,11 @@ use crate::alignment::{
 };
 use crate::anchors::{self, Resolved};
 use crate::chapters::{Group, matching};
-use crate::headers::Probed;
+use crate::headers::{Probed, slowed_words};
 use crate::neighbours::{self, Known};
 use crate::proof::{self, Measured};
 use crate::sound::{Compared, Heard, Sound, audible};
+use crate::times;
 
 /// The outcome of [`settle`].
 #[derive(Debug)]
@@ -152,6 +153,26 @@ pub fn settle(
             carried[place.file] = true;
         }
     }
+    let silent = |f: usize| {
+        let nothing_heard = match &heard[f] {
+            Err(e) => e.kind() == ErrorKind::NoSound,
+            Ok(sound) => sound.is_some() && audible(&heard[f]).is_none(),
+        };
+        placements[f].is_err() && nothing_heard && probed[f].info.as_ref().is_ok_and(|i| i.picture.is_some())
+    };
+    let by_sound = |f: usize| Some((placements[f].as_ref().ok().filter(|_| !carried[f])?, event_of[f]?));
+    let (by_times, notes) = times::placed(probed, silent, by_sound);
+    for (file, note) in notes {
+        if let Err(reason) = &mut placements[file] {
+            reason.push_str(&format!("; {note}"));
+        }
+    }
+    let mut timed = vec![false; probed.len()];
+    for place in by_times {
+        placements[place.file] = Ok(place.placement);
+        event_of[place.file] = Some(place.event);
+        (carried[place.file], timed[place.file]) = (true, true);
+    }
     let clock_files = |event: Option<usize>| -> &[usize] {
         event.and_then(|e| found.get(e - 1)).and_then(|e| groups.get(e.clock)).map_or(&[], |g| &g.files)
     };
@@ -193,7 +214,10 @@ pub fn settle(
                             (link.alignment.confidence * 1e3).floor() / 10.0
                         ));
                     }
-                    if carried[f] {
+                    if timed[f] {
+                        entry.placed_by = Some(PlacedBy::Times);
+                        entry.warnings.push(by_times_words(&entry));
+                    } else if carried[f] {
                         entry.placed_by = Some(PlacedBy::Neighbours);
                         entry.warnings.push(BY_NEIGHBOURS.to_owned());
                     }
@@ -268,6 +292,17 @@ fn refused<'l>(links: &'l [Link], choice: &Choice, event: impl Fn(usize) -> Opti
 
 /// What is said of a file that its take carries.
 const BY_NEIGHBOURS: &str = "placed by its neighbours in the take, not by sound of its own";
+
+/// What is said of a file that its device's times place.
+fn by_times_words(file: &File) -> String {
+    let sigma_s = file.uncertainty_s.unwrap_or(0.0);
+    let slowed =
+        file.picture.as_ref().and_then(slowed_words).map(|words| format!("; {words}: only its start is placed"));
+    format!(
+        "placed by its file's time and its device's clock, +-{sigma_s:.1} s, not by sound of its own{}",
+        slowed.unwrap_or_default()
+    )
+}
 
 /// The one event among these; `None` where there is none, or several.
 fn only_event(mut events: impl Iterator<Item = usize>) -> Option<usize> {
@@ -645,6 +680,7 @@ fn file_entry(
         event: None,
         placed_by: None,
         copy_of: None,
+        better_sound_of: None,
         track_of: None,
         compared: sound.and_then(Sound::compared),
         picture: info.and_then(|i| i.picture.clone()),
@@ -680,7 +716,6 @@ fn pair_entries(
         squares: f64,
         evidence: usize,
         contradicted: bool,
-        better_sound_of: None,
         residuals: Vec<[f64; 2]>,
         paths: Vec<SoundPath>,
     }

@@ -11,6 +11,15 @@ pub fn clock_time_ms(ms: u64) -> String {
     format!("{}:{:02}:{:02}.{:03}", ms / 3_600_000, ms / 60_000 % 60, ms / 1000 % 60, ms % 1000)
 }
 
+/// A length of time, to what matters of it: `4.2 s`, `12 min`, `3.5 h`.
+pub(crate) fn length(seconds: f64) -> String {
+    match seconds {
+        s if s < 60.0 => format!("{s:.1} s"),
+        s if s < 3600.0 => format!("{:.0} min", s / 60.0),
+        s => format!("{:.1} h", s / 3600.0),
+    }
+}
+
 /// Text that cannot begin another line: control characters become spaces.
 pub fn one_line(text: &str) -> String {
     text.chars().map(|c| if c.is_control() { ' ' } else { c }).collect()
@@ -24,6 +33,7 @@ mod tests {
     fn times_and_lines() {
         assert_eq!((clock_time(3725.4), clock_time(-1.0)), ("1:02:05".to_owned(), "0:00:00".to_owned()));
         assert_eq!((clock_time_ms(10_010), clock_time_ms(36_061_002)), ("0:00:10.010".into(), "10:01:01.002".into()));
+        assert_eq!([4.24, 719.0, 12_600.0].map(length), ["4.2 s", "12 min", "3.5 h"]);
         assert_eq!(one_line("a\r\nb\tc"), "a  b c");
     }
 }

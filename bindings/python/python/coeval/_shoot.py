@@ -135,8 +135,8 @@ class File:
     event: Optional[int]
     """Number of the event whose timeline it is placed on, from 1; `None` when unplaced."""
     placed_by: Optional[str]
-    """What placed it where no sound of its own did: ``"neighbours"``, the chapters before and after it, or ``"timecode"``,
-    the timecode in its sound."""
+    """What placed it where no sound of its own did: ``"neighbours"``, the chapters before and after it, ``"timecode"``,
+    the timecode in its sound, or ``"times"``, the time that its file says, by the clock of its device."""
     details: Mapping[str, Any] = field(repr=False)
     """Everything that the contract says of the file, further keys included (picture, sound, timecode in it as `ltc`, warnings)."""
 

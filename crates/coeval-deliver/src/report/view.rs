@@ -386,7 +386,7 @@ impl<'a> View<'a> {
     fn on_frames_s(&self, path: &str) -> Option<f64> {
         let layout = self.report.layout;
         let file = self.alignment.file(path)?;
-        let (map, picture) = (file.map()?, file.picture.as_ref()?);
+        let (map, picture) = (file.laid()?, file.picture.as_ref()?);
         let lanes = layout.lanes.iter().filter(|l| l.content == Content::Picture);
         let pieces = lanes.flat_map(|l| &l.pieces).filter(|p| p.path == path);
         let ends = pieces.flat_map(|piece| {

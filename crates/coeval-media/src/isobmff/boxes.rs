@@ -57,6 +57,8 @@ pub(super) struct Movie {
     pub(super) created: u64,
     pub(super) duration: u64,
     pub(super) tracks: Vec<TrackBox>,
+    /// What else is said of the movie.
+    pub(super) meta: Option<Atom>,
     /// Track id, default duration, default size of fragments.
     pub(super) extends: Vec<(u32, u32, u32)>,
 }
@@ -133,6 +135,14 @@ pub(super) fn read_movie(source: &mut Source, moov: Atom) -> Result<Movie> {
                     movie.duration = u64::from(be32(&b[16..]));
                 }
             }
+            b"meta" => movie.meta = Some(a),
+            // Some programs put it one level down.
+            b"udta" => each_atom(source, a.start, a.end, |_, inner| {
+                if inner.name == *b"meta" && movie.meta.is_none() {
+                    movie.meta = Some(inner);
+                }
+                Ok(())
+            })?,
             b"trak" => {
                 if movie.tracks.len() >= MAX_TRACKS {
                     return Err(damaged(source, "too many tracks"));

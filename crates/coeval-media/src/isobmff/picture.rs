@@ -2,7 +2,7 @@
 
 use coeval_error::Result;
 
-use super::boxes::{Movie, TrackBox, be16, be32, be64};
+use super::boxes::{Atom, Movie, TrackBox, be16, be32, be64, each_atom};
 use super::samples::FrameStats;
 use crate::info::{PictureInfo, Rational};
 use crate::source::Source;
@@ -41,8 +41,66 @@ pub(super) fn read_picture(
     let late = frames.first.unwrap_or(0) - shown.map_or(0, |(media_time, _)| media_time);
     start_s += late.max(0) as f64 / timescale;
     let duration_s = shown.map(|(_, s)| s).filter(|s| *s > 0.0).unwrap_or(frames.ticks as f64 / timescale);
-    Ok(Some(PictureInfo { frame_rate, variable_rate, size, duration_s, start_s }))
+    let capture_rate = match movie.meta {
+        Some(meta) => capture_rate(source, meta)?,
+        None => None,
+    };
+    Ok(Some(PictureInfo { frame_rate, variable_rate, capture_rate, size, duration_s, start_s }))
 }
+
+/// The most keys of metadata that are looked through.
+const MOST_KEYS: usize = 1000;
+
+/// The rate at which the picture was filmed, from metadata by keys (QuickTime File Format, metadata: `keys` names them, `ilst`
+/// has a value for each number of a key). Phones write it as a number (type 23), other programs as text (type 1), under a
+/// key that ends in `capture.fps`.
+fn capture_rate(source: &mut Source, meta: Atom) -> Result<Option<Rational>> {
+    // In MP4 four bytes of version and flags come first, in MOV none.
+    let first = source.array::<8>(meta.start, 8)?;
+    let plain = first.is_some_and(|b| &b[4..] == b"hdlr");
+    let (mut keys, mut list) = (None, None);
+    each_atom(source, if plain { meta.start } else { meta.start + 4 }, meta.end, |_, a| {
+        match &a.name {
+            b"keys" => keys = Some(a),
+            b"ilst" => list = Some(a),
+            _ => {}
+        }
+        Ok(())
+    })?;
+    let (Some(keys), Some(list)) = (keys, list) else { return Ok(None) };
+    let (mut number, mut wanted) = (0u32, None);
+    // Each key is shaped like an atom: its length, its namespace, its name.
+    each_atom(source, keys.start + 8, keys.end, |source, key| {
+        number = number.saturating_add(1);
+        let long = (key.end - key.start).min(256) as usize;
+        if wanted.is_none() && number as usize <= MOST_KEYS && source.slice(key.start, long, 0)?.ends_with(KEY) {
+            wanted = Some(number);
+        }
+        Ok(())
+    })?;
+    let Some(wanted) = wanted else { return Ok(None) };
+    let mut rate = None;
+    each_atom(source, list.start, list.end, |source, item| {
+        if u32::from_be_bytes(item.name) != wanted {
+            return Ok(());
+        }
+        each_atom(source, item.start, item.end, |source, data| {
+            let value = source.slice(data.start, (data.end - data.start).min(64) as usize, 0)?;
+            if data.name == *b"data" && value.len() > 8 {
+                rate = match (be32(value), &value[8..]) {
+                    (23, &[a, b, c, d]) => Some(f64::from(f32::from_be_bytes([a, b, c, d]))),
+                    (1, text) => std::str::from_utf8(text).ok().and_then(|t| t.trim().parse().ok()),
+                    _ => None,
+                };
+            }
+            Ok(())
+        })
+    })?;
+    let usual = |rate: &f64| (0.001..=100_000.0).contains(rate);
+    Ok(rate.filter(usual).map(|rate| Rational::near(rate, true)).filter(|r| r.num > 0))
+}
+
+const KEY: &[u8] = b"capture.fps";
 
 /// Label and seconds of the first frame's timecode, from a `tmcd` track (QuickTime File Format, timecode media).
 pub(super) fn read_timecode(source: &mut Source, movie: &Movie) -> Result<(Option<String>, Option<f64>)> {

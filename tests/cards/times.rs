@@ -1,0 +1,108 @@
+//! Clips without sound, slow motion and time lapse: placed by the times of their files, to seconds, and marked so.
+
+use std::path::{Path, PathBuf};
+use std::process::Command;
+
+use coeval_shoot::Alignment;
+use coeval_shoot::alignment::{File, PlacedBy};
+use coeval_tests::shoot::{coeval, skipped};
+
+fn demo() -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("../examples/survey-launch/recordings")
+}
+
+/// The demo's first camera and its recorder; of the second clip the picture alone, with this time of its file.
+fn card(folder: &Path, created: &str, more: &[&str]) -> bool {
+    for name in ["CAM-A_0017.MP4", "CAM-A_0019.MP4", "REC_0003.FLAC"] {
+        std::fs::copy(demo().join(name), folder.join(name)).unwrap();
+    }
+    let mut ffmpeg = Command::new("ffmpeg");
+    ffmpeg.args(["-loglevel", "error", "-i"]).arg(demo().join("CAM-A_0018.MP4")).args(["-y", "-an", "-c", "copy"]);
+    let created = format!("creation_time={created}");
+    match ffmpeg.args(more).args(["-metadata", &created]).arg(folder.join("CAM-A_0018.MP4")).status() {
+        Ok(status) => {
+            assert!(status.success());
+            true
+        }
+        Err(_) => {
+            skipped("ffmpeg is not installed: no clip without sound");
+            false
+        }
+    }
+}
+
+fn aligned(folder: &Path, out: &Path) -> (Alignment, String) {
+    let ran = coeval(&[&"align", &folder, &"-o", &out, &"--only", &"timeline,under-clips,edl,report"]);
+    // It is to be checked: not all is in order.
+    assert_eq!(ran.code, 3, "{ran:?}");
+    (Alignment::from_json(&std::fs::read_to_string(out.join("alignment.json")).unwrap()).unwrap(), ran.out)
+}
+
+/// When the second clip was made, by its headers in the demo, and how long after the first it begins, seconds (truth.json).
+const CREATED: &str = "2026-05-12T08:42:15Z";
+const STARTS_S: f64 = 68.04;
+
+fn placed_by_time<'a>(alignment: &'a Alignment, name: &str) -> &'a File {
+    let clip = alignment.file(name).unwrap();
+    assert_eq!(clip.placed_by, Some(PlacedBy::Times), "{clip:?}");
+    let sigma_s = clip.uncertainty_s.unwrap();
+    let start_s = clip.knots[0][1] - alignment.file("CAM-A_0017.MP4").unwrap().knots[0][1];
+    assert!((0.5..5.0).contains(&sigma_s), "{sigma_s}");
+    assert!((start_s - STARTS_S).abs() < 3.0 * sigma_s, "{start_s} +-{sigma_s}");
+    assert!(alignment.is_doubtful(clip) && clip.warnings.iter().any(|w| w.contains("by its file's time")), "{clip:?}");
+    clip
+}
+
+#[test]
+fn a_clip_without_sound_lies_where_its_camera_s_clock_puts_it() {
+    let dir = tempfile::tempdir().unwrap();
+    let (shoot, out) = (dir.path().join("shoot"), dir.path().join("out"));
+    std::fs::create_dir(&shoot).unwrap();
+    if !card(&shoot, CREATED, &[]) {
+        return;
+    }
+    let (alignment, table) = aligned(&shoot, &out);
+    placed_by_time(&alignment, "CAM-A_0018.MP4");
+    assert!(table.contains("to be checked"), "{table}");
+    // A track of its own, and no sound that would seem to fit.
+    let otio = std::fs::read_to_string(out.join("timeline.otio")).unwrap();
+    assert!(otio.contains("to be checked") && otio.contains("CAM-A_0018.MP4"));
+    let under = std::fs::read_dir(out.join("sound/under-clips")).unwrap().flatten();
+    let under: Vec<_> = under.map(|e| e.file_name().to_string_lossy().into_owned()).collect();
+    assert!(under.len() == 2 && !under.iter().any(|n| n.contains("0018")), "{under:?}");
+
+    // Of another day, by its own clock.
+    card(&shoot, "2026-05-13T08:42:15Z", &[]);
+    let (alignment, _) = aligned(&shoot, &out);
+    let clip = alignment.file("CAM-A_0018.MP4").unwrap();
+    assert!(!clip.is_placed() && clip.reason.as_ref().unwrap().contains("after everything else had ended"), "{clip:?}");
+}
+
+#[test]
+fn slow_motion_begins_where_it_was_filmed_and_is_never_conformed() {
+    let dir = tempfile::tempdir().unwrap();
+    let (shoot, out) = (dir.path().join("shoot"), dir.path().join("out"));
+    std::fs::create_dir(&shoot).unwrap();
+    // Four times as many frames a second as it is shown at.
+    let keys = ["-movflags", "use_metadata_tags", "-metadata", "capture.fps=100"];
+    if !card(&shoot, CREATED, &keys) {
+        return;
+    }
+    let (alignment, table) = aligned(&shoot, &out);
+    let clip = placed_by_time(&alignment, "CAM-A_0018.MP4");
+    assert_eq!(clip.picture.as_ref().unwrap().capture_rate, Some([100, 1]));
+    // What it shows took a quarter of its length; on a timeline it is shown whole.
+    let [first, last] = [clip.knots[0], clip.knots[clip.knots.len() - 1]];
+    assert!(((last[1] - first[1]) / (last[0] - first[0]) - 0.25).abs() < 1e-9, "{clip:?}");
+    let laid = clip.laid().unwrap();
+    assert!((laid.knots()[1].1 - laid.knots()[0].1 - clip.duration_s.unwrap()).abs() < 1e-9);
+    assert!(
+        table.contains("4.0 x slower") && table.contains("slow motion, filmed at 100 fps and shown at 25"),
+        "{table}"
+    );
+    let under = std::fs::read_dir(out.join("sound/under-clips")).unwrap().flatten();
+    assert!(under.map(|e| e.file_name()).all(|n| !n.to_string_lossy().contains("0018")));
+    let edl = std::fs::read_dir(out.join("edl")).unwrap().flatten();
+    let lists: Vec<String> = edl.map(|e| std::fs::read_to_string(e.path()).unwrap()).collect();
+    assert!(lists.iter().any(|l| l.contains("CAM-A_0018.MP4")));
+}
