@@ -313,8 +313,7 @@ pub fn conform(
 }
 
 /// Which sounds of a [`plan`] lie at their paths already, made from the same, as [`write_all`] would leave them but perhaps
-/// for their time reference. What would lie elsewhere by less than a microsecond counts as the same. None without a
-/// [cache](OpenOptions::cache).
+/// for their time reference. None without a [cache](OpenOptions::cache).
 pub fn lie_there(
     jobs: &[(PathBuf, Conformed)],
     alignment: &Alignment,
