@@ -234,6 +234,8 @@ pub(super) struct Heard {
     /// Sounds that one recording should have in common with the other if any are, in time order: when in `b`, seconds, and
     /// whether they match.
     pub(super) sounds: Vec<(f64, bool)>,
+    /// How many of them match, where all that lie in one stretch that matches are one.
+    pub(super) matching: usize,
 }
 
 /// Evidence that makes a stretch match, nats: three of its blocks by chance in a million.
@@ -260,9 +262,9 @@ impl Heard {
     /// matches should match as well, unless the other device cannot have heard it (radio): how often that is, is one rate.
     pub(super) fn along(a: &Track, b: &Track, path: &Path, inverted: bool, plans: &Plans) -> Self {
         let matched: Vec<Vec<(f64, f64)>> = path.pieces.iter().map(|piece| stretches(piece, path)).collect();
-        let within = |p: &PathPoint| {
+        let stretch = |p: &PathPoint| {
             let half_s = path.block_s / 2.0;
-            matched.iter().flatten().any(|m| p.b_s >= m.0 - half_s && p.b_s <= m.1 + half_s)
+            matched.iter().flatten().position(|m| p.b_s >= m.0 - half_s && p.b_s <= m.1 + half_s)
         };
         let lengths = |piece: &Vec<(f64, f64)>| piece.iter().map(|m| m.1 - m.0 + path.block_s).collect::<Vec<f64>>();
         let most = |x: &Vec<f64>, y: &Vec<f64>| played_again(y).total_cmp(&played_again(x));
@@ -275,28 +277,34 @@ impl Heard {
             let hops = clear.levels().get(first..first + 4).unwrap_or(&[]);
             hops.iter().sum::<f32>() / hops.len().max(1) as f32
         };
-        let mut matching: Vec<f32> = path.all.iter().filter(|p| within(p)).map(level).collect();
+        let mut matching: Vec<f32> = path.all.iter().filter(|p| stretch(p).is_some()).map(level).collect();
         matching.sort_by(f32::total_cmp);
         let softest = matching.get((SOFTER * matching.len() as f64) as usize).copied().unwrap_or(0.0);
         let loud: Vec<PathPoint> = path.all.iter().filter(|p| level(p) > LOUD.max(softest)).copied().collect();
         let step = loud.len().div_ceil(SECONDS).max(1);
         let loud: Vec<PathPoint> = loud.into_iter().step_by(step).collect();
         let mut sounds: Vec<(f64, bool)> = Vec::new();
+        let (mut matching, mut last) = (0, None);
         for (p, weight) in loud.iter().zip(super::path::weights(fa, fb, &loud, inverted, plans)) {
-            let matches = within(p) || weight >= SECOND_MATCHES;
+            let within = stretch(p);
+            let matches = within.is_some() || weight >= SECOND_MATCHES;
             // Neighbouring seconds are of one sound.
             if sounds.last().is_none_or(|l| p.b_s - l.0 > APART_S || l.1 != matches) {
                 sounds.push((p.b_s, matches));
+                if matches && (within.is_none() || within != last) {
+                    matching += 1;
+                    last = within;
+                }
             }
         }
-        Self { matched_s, sounds }
+        Self { matched_s, sounds, matching }
     }
 
     /// Natural logarithm of the odds that the recordings are of one time against those that sounds were played again.
     pub(super) fn log_odds(&self) -> f64 {
-        let (matching, others) = self.matching(|_| true);
+        let others = self.matching(|_| true).1;
         // If one was played again, it might have been any.
-        one_rate((matching, others)) - played_again(&self.matched_s) + (1.0 + others as f64).ln()
+        one_rate((self.matching, others)) - played_again(&self.matched_s) + (1.0 + others as f64).ln()
     }
 
     /// How many of the sounds of some moments match, and how many do not.
