@@ -266,16 +266,20 @@ impl File {
     /// they belong, and are shown at the rate of their file; `None` when it is unplaced.
     pub fn laid(&self) -> Option<ClockMap> {
         let map = self.map()?;
-        match self.picture.as_ref().is_some_and(|p| p.speed() != 1.0) {
-            true => Some(ClockMap::linear(map.knots()[0].1, 0.0, map.knots()[map.knots().len() - 1].0)),
-            false => Some(map),
-        }
+        let knots = map.knots();
+        let shown = self.is_slowed().then(|| ClockMap::linear(knots[0].1, 0.0, knots[knots.len() - 1].0));
+        Some(shown.unwrap_or(map))
+    }
+
+    /// Is it slow motion or time lapse?
+    fn is_slowed(&self) -> bool {
+        self.picture.as_ref().is_some_and(|p| p.speed() != 1.0)
     }
 
     /// The channels of its sound that hold something to listen to, from 0: all but those that carry timecode. None where the
     /// picture is slow motion or time lapse.
     pub fn sound_channels(&self) -> Vec<usize> {
-        if self.picture.as_ref().is_some_and(|p| p.speed() != 1.0) {
+        if self.is_slowed() {
             return Vec::new();
         }
         let all = self.sound.as_ref().map_or(0, |s| s.channels);

@@ -5,6 +5,7 @@
 //! at least half of the longer one. A recorder that ran all day is nobody's in particular, whatever it is called.
 
 use crate::alignment::{Alignment, File, Kind};
+use crate::chapters::split_name;
 
 /// Clip and sound run together for at least this part of the longer one (own choice).
 const TOGETHER: f64 = 0.5;
@@ -36,18 +37,14 @@ pub(crate) fn tell(alignment: &mut Alignment) {
 
 /// The one clip of the same name, in the same folder or, where that has none, anywhere.
 fn namesake<'a>(sound: &File, clips: &[&'a File]) -> Option<&'a File> {
-    let (folder, name) = folder_and_stem(&sound.path);
-    let alike: Vec<&File> = clips.iter().copied().filter(|c| folder_and_stem(&c.path).1 == name).collect();
-    let here: Vec<&File> = alike.iter().copied().filter(|c| folder_and_stem(&c.path).0 == folder).collect();
+    let (folder, name) = split_name(&sound.path);
+    let called = |f: &File| split_name(&f.path).1.to_lowercase();
+    let alike: Vec<&File> = clips.iter().copied().filter(|c| called(c) == name.to_lowercase()).collect();
+    let here: Vec<&File> = alike.iter().copied().filter(|c| split_name(&c.path).0 == folder).collect();
     match if here.is_empty() { &alike[..] } else { &here[..] } {
         [one] => Some(*one),
         _ => None,
     }
-}
-
-fn folder_and_stem(path: &str) -> (&str, String) {
-    let (folder, name) = path.rsplit_once('/').unwrap_or(("", path));
-    (folder, name.rsplit_once('.').map_or(name, |(stem, _)| stem).to_lowercase())
 }
 
 /// For which part of the longer one both run, as their sound says; `None` where it says nothing.
@@ -64,8 +61,7 @@ fn together(clip: &File, sound: &File) -> Option<f64> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::alignment::{Generator, Recording, SCHEMA, Timeline};
-    use crate::conform::tests::{file, picture};
+    use crate::conform::tests::{alignment, file, picture};
     use coeval::clock::ClockMap;
 
     fn shoot(clips: &[(&str, f64, f64)], sounds: &[(&str, f64, f64)]) -> Alignment {
@@ -77,20 +73,7 @@ mod tests {
             };
             list.iter().map(one).collect()
         };
-        let recording = |id: &str, kind, files| Recording { id: id.into(), kind, files, event: None };
-        let mut alignment = Alignment {
-            schema: SCHEMA.into(),
-            generator: Generator { name: "coeval".into(), version: "0".into() },
-            timeline: Timeline { clock: "cam".into(), duration_s: 1000.0 },
-            recordings: vec![
-                recording("cam", Kind::Camera, files(clips, true)),
-                recording("rec", Kind::Recorder, files(sounds, false)),
-            ],
-            pairs: Vec::new(),
-            anchors: Vec::new(),
-            loops: Vec::new(),
-            events: Vec::new(),
-        };
+        let mut alignment = alignment(files(clips, true), files(sounds, false));
         tell(&mut alignment);
         alignment
     }

@@ -527,7 +527,7 @@ fn same_settings(a: &Headers, b: &Headers) -> bool {
 }
 
 /// Folder, and file name without extension.
-fn split_name(name: &str) -> (&str, &str) {
+pub(crate) fn split_name(name: &str) -> (&str, &str) {
     let (folder, file) = name.rsplit_once('/').unwrap_or(("", name));
     (folder, file.rsplit_once('.').map_or(file, |(stem, _)| stem))
 }

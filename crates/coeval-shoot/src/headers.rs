@@ -154,19 +154,11 @@ pub(crate) mod tests {
     /// A camera's file: 25 frames a second, stereo AAC at 48 kHz.
     pub(crate) fn camera(name: &str, duration_s: f64, created_unix_s: Option<i64>) -> Probed {
         let sound = SoundTrack { codec: "AAC-LC".into(), rate_hz: 48_000, channels: 2, bits: None };
-        let picture = Picture {
-            frame_rate: [25, 1],
-            variable_rate: false,
-            capture_rate: None,
-            size: [320, 180],
-            start_s: 0.0,
-            duration_s,
-        };
         let headers = Headers {
             container: "MP4".into(),
             duration_s,
             sound: Some(sound),
-            picture: Some(picture),
+            picture: crate::conform::tests::picture(duration_s),
             created_unix_s,
             ..Headers::default()
         };

@@ -64,7 +64,6 @@ pub fn measure(
     })
 }
 
-/// What is measured of a file, by this run or an earlier one.
 /// What is measured of a file: its levels, and beside them these.
 #[derive(Debug, Clone, Copy, PartialEq)]
 enum What {
@@ -73,6 +72,7 @@ enum What {
     ClapsAndSpeech,
 }
 
+/// What is measured of a file, by this run or an earlier one.
 fn measured(path: &Path, what: What, options: &OpenOptions, progress: &dyn Progress) -> Result<Measured> {
     let name = match what {
         What::Levels => "levels",

@@ -221,13 +221,17 @@ fn gap(tie: &Tie) -> (f64, f64) {
 }
 
 #[cfg(test)]
-mod tests {
+pub(crate) mod tests {
     use super::*;
     use crate::alignment::Kind;
 
     fn at(start_s: f64, length_s: f64) -> Placement {
+        drifting(start_s, 20.0, length_s)
+    }
+
+    pub(crate) fn drifting(start_s: f64, drift_ppm: f64, length_s: f64) -> Placement {
         Placement {
-            map: ClockMap::linear(start_s, 20.0, length_s),
+            map: ClockMap::linear(start_s, drift_ppm, length_s),
             confidence: 0.999,
             uncertainty_s: 1e-3,
             ends_uncertainty_s: [1e-3; 2],

@@ -317,9 +317,13 @@ fn expected(
 /// million, lowest and highest.
 type Learnt = BTreeMap<usize, (f64, f64)>;
 
-fn learnt(compared: &[Compared], recording_of: &[usize], hub: usize) -> Learnt {
+fn learnt<'c>(
+    sure: impl Iterator<Item = (&'c Compared, &'c PairAlignment)>,
+    recording_of: &[usize],
+    hub: usize,
+) -> Learnt {
     let mut learnt = Learnt::new();
-    for (c, placed) in sure(compared).filter(|(_, p)| p.overlap_s >= LEARNT_FROM_S) {
+    for (c, placed) in sure.filter(|(_, p)| p.overlap_s >= LEARNT_FROM_S) {
         let drift_ppm = placed.map.drift_ppm();
         let (other, more_ppm) = match (recording_of[c.a] == hub, recording_of[c.b] == hub) {
             (true, false) => (recording_of[c.b], -drift_ppm),
@@ -423,13 +427,12 @@ pub(crate) fn compare_asked(
         let all = open.iter().map(work).sum::<f64>().max(1e-9);
         let (mut from, mut tried) = (0.0, vec![false; groups.len()]);
         while !open.is_empty() {
-            let seen = spans(sure(known).chain(sure(&compared)), &hubs, length_s);
-            let sets = sets(heard.len(), sure(known).chain(sure(&compared)).map(|(c, _)| (c.a, c.b)));
-            let alone = |f: usize| sets.iter().filter(|&&s| s == sets[f]).count() == 1;
-            let longest = |f: usize| {
-                let others = (0..heard.len()).filter(|&g| g != f && sets[g] == sets[f]);
-                others.into_iter().all(|g| (length_s(f), g) > (length_s(g), f))
-            };
+            let sure = || sure(known).chain(sure(&compared));
+            let seen = spans(sure(), &hubs, length_s);
+            let sets = &sets(heard.len(), sure().map(|(c, _)| (c.a, c.b)));
+            let others = |f: usize| (0..heard.len()).filter(move |&g| g != f && sets[g] == sets[f]);
+            let alone = |f: usize| others(f).next().is_none();
+            let longest = |f: usize| others(f).all(|g| (length_s(f), g) > (length_s(g), f));
             let lost = |f: usize| match thorough {
                 true => alone(f),
                 false => !hubs.contains(&f) && !seen.contains_key(&f),
@@ -453,17 +456,7 @@ pub(crate) fn compare_asked(
             let progress = &|stage: &str, done: f64| {
                 progress.report(stage, (share.0 + (share.1 - share.0) * (from + part * done)).min(1.0))
             };
-            let clocks = match by_length.first() {
-                Some(&hub) => {
-                    let mut clocks = learnt(known, &recording_of, hub);
-                    for (recording, range) in learnt(&compared, &recording_of, hub) {
-                        let wider = clocks.entry(recording).or_insert(range);
-                        *wider = (wider.0.min(range.0), wider.1.max(range.1));
-                    }
-                    clocks
-                }
-                None => Learnt::new(),
-            };
+            let clocks = by_length.first().map_or_else(Learnt::new, |&hub| learnt(sure(), &recording_of, hub));
             let none = || Some(PairOutcome::Unplaced(Unplaced::NoCommonSound));
             let found = for_all("comparing", &pairs, work, progress, |&(a, b, x, y), progress| {
                 let place = match range_s(a, b) {
@@ -495,7 +488,8 @@ pub(crate) fn compare_asked(
                     == (options.max_drift_ppm, options.offset_range_s);
                 let own = (!as_asked).then(|| Aligner::new(narrowed.clone())).transpose()?;
                 let aligner = own.as_ref().unwrap_or(&aligner);
-                outcome_of(heard, (a, b), &narrowed, anywhere && !thorough, |glance| match glance {
+                let glance = anywhere && !thorough;
+                outcome_of(heard, (a, b), &narrowed, glance, || match glance {
                     true => aligner.glance(x, y, progress),
                     false => aligner.align(x, y, progress).map(Some),
                 })
@@ -534,10 +528,10 @@ fn outcome_of(
     (a, b): (usize, usize),
     options: &PairOptions,
     glance: bool,
-    work: impl FnOnce(bool) -> Result<Option<PairOutcome>>,
+    work: impl FnOnce() -> Result<Option<PairOutcome>>,
 ) -> Result<Option<PairOutcome>> {
     let kept = |file: usize| audible(&heard[file]).and_then(|sound| sound.kept.as_ref());
-    let Some(((cache, a), (_, b))) = kept(a).zip(kept(b)) else { return work(glance) };
+    let Some(((cache, a), (_, b))) = kept(a).zip(kept(b)) else { return work() };
     // Written out, numbers are exact and no option is forgotten.
     let kind = if glance { "glance" } else { "pair" };
     let key = kept::key(kind).with(&a.bytes()).with(&b.bytes()).with(format!("{options:?}").as_bytes());
@@ -547,7 +541,7 @@ fn outcome_of(
         Some((_, Ok(known))) => return Ok(Some(known)),
         _ => {}
     }
-    let outcome = work(glance)?;
+    let outcome = work()?;
     cache.put(&key, &outcome.as_ref().map_or_else(Vec::new, PairOutcome::to_bytes));
     Ok(outcome)
 }
@@ -602,7 +596,7 @@ pub(crate) mod tests {
             Compared::new(a, b, PairOutcome::Placed(Box::new(placed)))
         };
         let compared = [at(0, 1, 40.0, 600.0), at(1, 2, 15.0, 600.0), at(1, 3, 90.0, 60.0)];
-        let clocks = learnt(&compared, &[0, 1, 2, 3], 1);
+        let clocks = learnt(sure(&compared), &[0, 1, 2, 3], 1);
         // File 0 counts 40 ppm more than the hub, file 2 15 ppm less: 55 ppm between them.
         let near = |range: Option<(f64, f64)>, middle: f64| {
             let (low, high) = range.unwrap();
@@ -614,6 +608,6 @@ pub(crate) mod tests {
         near(drift_range_ppm(&clocks, 1, 2), 15.0);
         // A minute in common says too little.
         assert_eq!(drift_range_ppm(&clocks, 0, 3), None);
-        assert!(learnt(&compared[2..], &[0, 1, 2, 3], 1).is_empty());
+        assert!(learnt(sure(&compared[2..]), &[0, 1, 2, 3], 1).is_empty());
     }
 }

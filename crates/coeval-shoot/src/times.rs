@@ -204,24 +204,13 @@ fn bounds(values: impl Iterator<Item = f64>) -> Option<(f64, f64)> {
 mod tests {
     use super::*;
     use crate::headers::tests::camera;
-
-    fn at(start_s: f64, length_s: f64) -> Placement {
-        Placement {
-            map: ClockMap::linear(start_s, 0.0, length_s),
-            confidence: 0.999,
-            uncertainty_s: 1e-3,
-            ends_uncertainty_s: [1e-3; 2],
-            drift_sigma_ppm: 0.1,
-            without_best_third_s: None,
-            stretches: Vec::new(),
-        }
-    }
+    use crate::neighbours::tests::drifting;
 
     /// Files of one camera: length, creation time, start on the timeline where sound has placed it. The last has no sound.
     fn place(files: &[(f64, Option<i64>, Option<f64>)]) -> Result<(f64, f64), String> {
         let probed: Vec<Probed> =
             files.iter().zip(1..).map(|(f, n)| camera(&format!("V{n:04}.MP4"), f.0, f.1)).collect();
-        let places: Vec<Option<Placement>> = files.iter().map(|f| f.2.map(|s| at(s, f.0))).collect();
+        let places: Vec<Option<Placement>> = files.iter().map(|f| f.2.map(|s| drifting(s, 0.0, f.0))).collect();
         let known = |f: usize| places[f].as_ref().map(|p| (p, 1));
         let (mut places, mut notes) = placed(&probed, |f| f + 1 == files.len(), known);
         match places.pop() {
@@ -273,7 +262,7 @@ mod tests {
             file.info.as_mut().unwrap().timecode_s = Some(timecode_s);
             file
         };
-        let (a, b) = (at(0.0, 20.0), at(100.0, 20.0));
+        let (a, b) = (drifting(0.0, 0.0, 20.0), drifting(100.0, 0.0, 20.0));
         let starts = |second: f64| {
             let probed = [file("V1.MP4", 86_390.0), file("V2.MP4", second), file("V3.MP4", 40.0)];
             placed(&probed, |f| f == 2, |f| [Some((&a, 1)), Some((&b, 1)), None][f]).0.pop().map(|c| c.placement)

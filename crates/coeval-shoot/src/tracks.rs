@@ -11,6 +11,7 @@ use coeval::track::{TRACK_RATE_HZ, Track, TrackBuilder};
 
 use crate::Options;
 use crate::alignment::Alignment;
+use crate::chapters::split_name;
 use crate::find::natural_order;
 use crate::headers::{Headers, Probed};
 use crate::kept;
@@ -98,8 +99,7 @@ enum Together {
 
 fn together(a: &Probed, b: &Probed) -> Together {
     let (Ok(x), Ok(y)) = (&a.info, &b.info) else { return Together::No };
-    let (folder_a, name_a) = a.name.rsplit_once('/').unwrap_or(("", &a.name));
-    let (folder_b, name_b) = b.name.rsplit_once('/').unwrap_or(("", &b.name));
+    let ((folder_a, name_a), (folder_b, name_b)) = (split_name(&a.name), split_name(&b.name));
     let alike = x.picture.is_none() && y.picture.is_none() && x.sound.is_some() && x.sound == y.sound;
     if folder_a != folder_b || !alike || x.container != y.container || x.duration_s.to_bits() != y.duration_s.to_bits()
     {
@@ -116,14 +116,10 @@ fn together(a: &Probed, b: &Probed) -> Together {
     if same_family == Some(true) && same_start == Some(true) || same_start == Some(true) && begins(x).is_some() {
         return Together::Yes;
     }
-    match difference(stem(name_a), stem(name_b)) {
+    match difference(name_a, name_b) {
         None => Together::No,
         Some(says_track) => Together::If(says_track),
     }
-}
-
-fn stem(name: &str) -> &str {
-    name.rsplit_once('.').map_or(name, |(stem, _)| stem)
 }
 
 /// Whether the part in which two names differ is the number of what is called a track; `None` where the names have nothing

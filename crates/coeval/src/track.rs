@@ -146,6 +146,14 @@ impl Track {
         &self.levels
     }
 
+    /// Mean square of the levelled sound in a second of whole stretches around a moment, seconds; 0 at the ends, where there is
+    /// no whole second.
+    pub(crate) fn level_at(&self, at_s: f64) -> f32 {
+        const HOPS: usize = TRACK_RATE_HZ as usize / LEVEL_HOP;
+        let first = ((at_s - 0.5) * TRACK_RATE_HZ / LEVEL_HOP as f64).round().max(0.0) as usize;
+        self.levels.get(first..first + HOPS).map_or(0.0, |hops| hops.iter().sum::<f32>() / HOPS as f32)
+    }
+
     /// This line with only what stands out of its own floor: where and when a band is no louder than in the
     /// quietest fifth of the moments at which the line is open, it is silent.
     ///

@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use coeval::{Error, Result};
 
 use crate::alignment::{File, Ixml, Recording};
+use crate::chapters::split_name;
 use crate::headers::Probed;
 use crate::patterns::fits;
 
@@ -69,7 +70,7 @@ fn tracks<'a>(set: &[&'a File]) -> Vec<(&'a File, Vec<Track>)> {
 /// Names of a file's channels; that of the file stands for the only one of several files.
 fn take_names(file: &File, one_of_several: bool) -> Vec<String> {
     let names = file.ixml.as_ref().map_or_else(Vec::new, |i| i.tracks.clone());
-    if names.is_empty() && one_of_several { vec![stem(&file.path).to_owned()] } else { names }
+    if names.is_empty() && one_of_several { vec![split_name(&file.path).1.to_owned()] } else { names }
 }
 
 /// For each recorder what goes under clips: that of `wanted`, or what serves most.
@@ -124,8 +125,7 @@ pub(super) fn choose<'a>(recorders: &[&'a Recording], wanted: &[String]) -> Resu
                 false => format!("{number} ({name})"),
             };
             let there: Vec<String> = known.iter().map(named).collect();
-            Err(Error::invalid(format!("no recorder has a track {:?}; there are {}", wanted[i], there.join(", ")))
-                .with_remedy("name tracks by their numbers or names; `*` matches any characters"))
+            Err(no_track(&wanted[i], &there.join(", ")))
         }
         _ => Ok(all),
     }
@@ -146,7 +146,7 @@ pub fn check_tracks(probed: &[Probed], wanted: &[String]) -> Result<()> {
         most += channels;
         match ixml.map(|i| &i.tracks).filter(|t| !t.is_empty()) {
             Some(tracks) => names.extend(tracks.iter().filter(|t| !t.is_empty()).cloned()),
-            None => names.push(stem(&probed.name).to_owned()),
+            None => names.push(split_name(&probed.name).1.to_owned()),
         }
     }
     let can_be = |wanted: &String| match wanted.parse::<usize>() {
@@ -154,20 +154,17 @@ pub fn check_tracks(probed: &[Probed], wanted: &[String]) -> Result<()> {
         Err(_) => names.iter().any(|name| fits(&wanted.to_lowercase(), &name.to_lowercase())),
     };
     match wanted.iter().find(|w| !can_be(w)) {
-        Some(wanted) => Err(Error::invalid(format!(
-            "no recorder has a track {wanted:?}; there are 1 to {most}{}{}",
-            if names.is_empty() { "" } else { ", " },
-            names.join(", ")
-        ))
-        .with_remedy("name tracks by their numbers or names; `*` matches any characters")),
+        Some(wanted) => {
+            names.insert(0, format!("1 to {most}"));
+            Err(no_track(wanted, &names.join(", ")))
+        }
         None => Ok(()),
     }
 }
 
-/// A file's name without folder and extension.
-fn stem(path: &str) -> &str {
-    let base = path.rsplit('/').next().unwrap_or(path);
-    base.rsplit_once('.').map_or(base, |(stem, _)| stem)
+fn no_track(wanted: &str, there: &str) -> Error {
+    Error::invalid(format!("no recorder has a track {wanted:?}; there are {there}"))
+        .with_remedy("name tracks by their numbers or names; `*` matches any characters")
 }
 
 /// What serves where nothing is asked for: all of one or two; of more those called a mix, or the first two that say

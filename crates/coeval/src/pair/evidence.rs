@@ -271,12 +271,7 @@ impl Heard {
         let matched_s = matched.iter().map(lengths).max_by(most).unwrap_or_default();
         let (fa, fb) = (a.above_floor(), b.above_floor());
         let from_b = unevenness(b) >= unevenness(a);
-        let level = |p: &PathPoint| {
-            let (clear, at_s) = if from_b { (fb, p.b_s) } else { (fa, p.a_s) };
-            let first = ((at_s - 0.5) * TRACK_RATE_HZ / LEVEL_HOP as f64).round().max(0.0) as usize;
-            let hops = clear.levels().get(first..first + 4).unwrap_or(&[]);
-            hops.iter().sum::<f32>() / hops.len().max(1) as f32
-        };
+        let level = |p: &PathPoint| if from_b { fb.level_at(p.b_s) } else { fa.level_at(p.a_s) };
         let mut matching: Vec<f32> = path.all.iter().filter(|p| stretch(p).is_some()).map(level).collect();
         matching.sort_by(f32::total_cmp);
         let softest = matching.get((SOFTER * matching.len() as f64) as usize).copied().unwrap_or(0.0);

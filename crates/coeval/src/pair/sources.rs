@@ -13,7 +13,7 @@ use super::SoundPath;
 use super::path::PathPoint;
 use super::search::{distinct, unevenness};
 use crate::correlate::Plans;
-use crate::track::{LEVEL_HOP, TRACK_RATE_HZ, Track, resampled};
+use crate::track::{TRACK_RATE_HZ, Track, resampled};
 
 /// Frame and hop of the cells, samples (128 ms, so that a delay of 25 ms leaves four fifths of a frame in common), and
 /// the width of a cell, bins (250 Hz).
@@ -104,11 +104,7 @@ pub(super) fn voices(
     // The track that stands out of its floor more tells when somebody speaks.
     let from_b = unevenness(b) >= unevenness(a);
     let above = if from_b { b.above_floor() } else { a.above_floor() };
-    let foreground = |p: &PathPoint| {
-        let at_s = if from_b { p.b_s } else { p.a_s };
-        let first = ((at_s - 0.5) * TRACK_RATE_HZ / LEVEL_HOP as f64).round().max(0.0) as usize;
-        above.levels().get(first..first + 4).map_or(0.0, |l| l.iter().sum::<f32>())
-    };
+    let foreground = |p: &PathPoint| above.level_at(if from_b { p.b_s } else { p.a_s });
     let mut order: Vec<(f32, PathPoint)> = points.iter().map(|p| (foreground(p), *p)).collect();
     order.sort_by(|x, y| y.0.total_cmp(&x.0).then(x.1.b_s.total_cmp(&y.1.b_s)));
     let loud = order.len().min(LOUD_S);
