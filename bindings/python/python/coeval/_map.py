@@ -18,7 +18,9 @@ _Times = Union[float, NDArray[np.float64]]
 
 
 class ClockMap:
-    """Piecewise-linear map from a file's presentation time to timeline time, both in seconds.
+    """Piecewise-linear map from file time to timeline time, both in seconds.
+
+    File time starts at the first moment that a player presents.
 
     Parameters
     ----------
@@ -93,7 +95,7 @@ class ClockMap:
     @overload
     def to_timeline(self, file_s: ArrayLike) -> _Times: ...
     def to_timeline(self, file_s: ArrayLike) -> _Times:
-        """Timeline time of moments of the file; seconds, any shape."""
+        """Timeline time of file moments, seconds, any shape."""
         times = np.asarray(file_s, dtype=np.float64)
         mapped = self._inner.to_timeline(times.ravel()).reshape(times.shape)
         return float(mapped) if times.ndim == 0 else mapped
@@ -103,7 +105,7 @@ class ClockMap:
     @overload
     def to_file(self, timeline_s: ArrayLike) -> _Times: ...
     def to_file(self, timeline_s: ArrayLike) -> _Times:
-        """File time of timeline moments; seconds, any shape. In time that the file lost, the jump's moment."""
+        """File time of timeline moments, seconds, any shape. Inside a gap that the file lost, the moment of the jump."""
         times = np.asarray(timeline_s, dtype=np.float64)
         mapped = self._inner.to_file(times.ravel()).reshape(times.shape)
         return float(mapped) if times.ndim == 0 else mapped
@@ -135,10 +137,9 @@ def resample(
     axis: int = 0,
     progress: Progress = None,
 ) -> NDArray[np.float32]:
-    """Move sound along its clock map: onto the timeline, or under a clip of another recording.
+    """Conform sound in memory: move it onto the timeline, or under a clip of another recording.
 
-    Output frame ``n`` is the source at the moment that the map names for it, by a band-limited resampler that
-    follows drift, wander and jumps exactly. Sound that the source lost is silence.
+    A band-limited resampler follows the map: drift, wander and jumps. Where the source lost sound, there is silence.
 
     Parameters
     ----------

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 
 class MarkerPair(NamedTuple):
-    """One marker of each recording that are the same sound."""
+    """Two markers, one of each recording, that are the same sound."""
 
     index_a: int
     """Index into the markers of `a`."""
@@ -37,7 +37,7 @@ class MarkerPair(NamedTuple):
 
 @dataclass(frozen=True)
 class MarkerMatch:
-    """How the clock of `b` relates to that of `a` by their markers alone."""
+    """Offset and drift of `b` against `a`, from their markers alone; made by `match_markers`."""
 
     offset_s: float
     """Time of `a` minus time of `b` at the start of `b`, seconds."""
@@ -71,10 +71,10 @@ class Stretch(NamedTuple):
 
 
 class Advice(NamedTuple):
-    """What a person should know or do about a level."""
+    """A remark on a level, for people."""
 
     serious: bool
-    """It spoils the recording, rather than being worth knowing."""
+    """Whether the recording is spoilt; else it is only worth knowing."""
     text: str
     """In words."""
 
@@ -98,12 +98,15 @@ class ChannelLevel:
     active_level_dbfs: Optional[float]
     """Level of the active part (ITU-T P.56, method B), dB relative to full scale."""
     activity: float
-    """Share of the time that the active part takes, 0 to 1."""
+    """Fraction of the time that is active, 0 to 1."""
 
 
 @dataclass(frozen=True)
 class LevelReport:
-    """Is a recording loud enough, clean enough, and whole?"""
+    """Levels and faults of a recording; made by `levels`.
+
+    `None` stands where there is too little sound to measure.
+    """
 
     duration_s: float
     """Length, seconds."""
@@ -193,6 +196,22 @@ def markers(
     -------
     list of Marker
         In time order.
+
+    Raises
+    ------
+    InvalidArgumentError
+        For other shapes and rates, and options out of their ranges. It is a `ValueError`.
+
+    Examples
+    --------
+    >>> import coeval
+    >>> samples, rate_hz = coeval.read("claps.wav")
+    >>> for marker in coeval.markers(samples, rate_hz):
+    ...     print(f"{marker.shape} at {marker.time_s:.2f} s")
+    clap at 5.81 s
+    clap at 6.99 s
+    clap at 28.76 s
+    clap at 29.69 s
     """
     every = renamed("all", "every", all, every)
     given = numbers("markers", {**locals(), "all": every})
@@ -210,6 +229,18 @@ def markers_to_pandas(markers: Sequence[Marker], start: Optional[datetime] = Non
         What `markers` found.
     start : datetime, optional
         When the recording began: the column ``time`` then holds the moment of each marker.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Times and uncertainties in seconds, levels in dB; empty without markers.
+
+    Examples
+    --------
+    >>> import coeval
+    >>> table = coeval.markers_to_pandas(coeval.markers(*coeval.read("recorder.wav")))
+    >>> [name for name in table.columns if name.endswith("_s")]
+    ['time_s', 'uncertainty_s']
     """
     import pandas
 
@@ -250,7 +281,23 @@ def match_markers(
     Returns
     -------
     MarkerMatch or None
-        `None` where chance would do as well; one clap in each recording proves nothing.
+        `None` if chance would do as well. One clap in each recording proves nothing.
+
+    Raises
+    ------
+    InvalidArgumentError
+        For options out of their ranges. It is a `ValueError`.
+
+    Examples
+    --------
+    The second recording is the first without its first two seconds:
+
+    >>> import coeval
+    >>> samples, rate_hz = coeval.read("claps.wav")
+    >>> a, b = coeval.markers(samples, rate_hz), coeval.markers(samples[2 * rate_hz :], rate_hz)
+    >>> match = coeval.match_markers(a, b)
+    >>> f"offset {match.offset_s:.3f} s, from {len(match.pairs)} claps"
+    'offset 2.000 s, from 4 claps'
     """
     check_numbers(max_drift_ppm=max_drift_ppm, min_confidence=min_confidence)
     with Listener(None):
@@ -275,6 +322,11 @@ def levels(samples: ArrayLike, rate_hz: float, *, progress: Progress = None) -> 
     Returns
     -------
     LevelReport
+
+    Raises
+    ------
+    InvalidArgumentError
+        For other shapes and rates. It is a `ValueError`.
 
     Examples
     --------
@@ -337,12 +389,20 @@ def ltc(samples: ArrayLike, rate_hz: float, *, progress: Progress = None) -> lis
     Returns
     -------
     list of LtcFrame
-        In order of time. What does not count on is no timecode and left out; the list is empty for any other sound.
+        In order of time. Labels that do not count on are left out. The list is empty for any other sound.
+
+    Raises
+    ------
+    InvalidArgumentError
+        For several channels, and rates out of range. It is a `ValueError`.
 
     Examples
     --------
-    >>> import numpy as np, coeval
-    >>> coeval.ltc(np.zeros(48_000), 48_000)
+    This recording has no timecode:
+
+    >>> import coeval
+    >>> samples, rate_hz = coeval.read("recorder.wav")
+    >>> coeval.ltc(samples, rate_hz)
     []
     """
     sound, rate = as_sound(samples), as_rate(rate_hz)
@@ -356,7 +416,9 @@ def ltc(samples: ArrayLike, rate_hz: float, *, progress: Progress = None) -> lis
 def limit(
     samples: ArrayLike, rate_hz: float, limit_dbtp: float = -1.0, *, progress: Progress = None
 ) -> NDArray[np.float32]:
-    """Keep true peaks under a limit: all channels are turned down alike before a peak and slowly up after it.
+    """Keep true peaks under a limit.
+
+    All channels are turned down alike just before a peak, and slowly up again after it.
 
     Parameters
     ----------

@@ -14,12 +14,15 @@ from ._sound import File, Listener, Progress, as_path, check_numbers
 
 
 class ReadWarning(UserWarning):
-    """Something is wrong with a file that could be read past."""
+    """Something is wrong with a file, but the rest of it was read.
+
+    Turn it into an error with ``warnings.simplefilter("error", coeval.ReadWarning)``.
+    """
 
 
 @dataclass(frozen=True)
 class MediaInfo:
-    """What the headers of a file say."""
+    """What the headers of a file say; made by `probe`."""
 
     container: str
     """Container in words: ``WAV``, ``MP4``, ``Matroska``, ..."""
@@ -36,9 +39,9 @@ class MediaInfo:
     frames: Optional[int]
     """Length of the sound in frames, where the headers tell it exactly."""
     start_is_exact: bool
-    """Whether the format says how much delay its encoder added; else the start may be late by some 25 ms."""
+    """Whether the file says how much delay its encoder added. If it does not, the start may be late by some 25 ms."""
     frame_rate: Optional[tuple[int, int]]
-    """Pictures a second as a ratio; `None` without picture."""
+    """Frame rate (fps) as a ratio, such as (30000, 1001); `None` without picture."""
     picture_size: Optional[tuple[int, int]]
     """Width and height, pixels."""
     created_unix_s: Optional[int]
@@ -50,7 +53,7 @@ class MediaInfo:
 
 
 def probe(path: File, *, allow_ffmpeg: bool = False) -> MediaInfo:
-    """Read the headers of a file.
+    """Read the headers of a file: container, length, sound, picture, times.
 
     Parameters
     ----------
@@ -67,6 +70,13 @@ def probe(path: File, *, allow_ffmpeg: bool = False) -> MediaInfo:
     ------
     FileMissingError, NoAccessError, MediaError
         When it cannot be read. They are `FileNotFoundError`, `PermissionError` and `ValueError`.
+
+    Examples
+    --------
+    >>> import coeval
+    >>> info = coeval.probe("camera.mp4")
+    >>> info.container, info.duration_s, info.rate_hz, info.frame_rate
+    ('MP4', 68.0, 48000, (25, 1))
     """
     with as_path(path) as real:
         return MediaInfo(**_native.probe(real, allow_ffmpeg))
@@ -81,10 +91,9 @@ def read(
     allow_ffmpeg: bool = False,
     progress: Progress = None,
 ) -> tuple[NDArray[np.float32], int]:
-    """Read the sound of a file on presentation time.
+    """Read the sound of a file, from the first moment that a player presents.
 
-    Sample 0 is what a player plays first: edit lists are applied, the encoder's delay is taken away, and a
-    sound track that starts late starts with silence.
+    Edit lists are applied, and encoder delay is removed. A sound track that starts late begins with silence.
 
     Parameters
     ----------
@@ -116,7 +125,14 @@ def read(
     Warns
     -----
     ReadWarning
-        When something is wrong with the file that could be read past, a broken end above all.
+        When something is wrong with the file, but the rest of it was read. Often its end is broken.
+
+    Examples
+    --------
+    >>> import coeval
+    >>> samples, rate_hz = coeval.read("camera.mp4", start_s=10.0, duration_s=2.0)
+    >>> samples.shape, samples.dtype.name, rate_hz
+    ((96000, 2), 'float32', 48000)
     """
     check_numbers(start_s=start_s, duration_s=duration_s)
     with as_path(path) as real, Listener(progress) as callback:

@@ -40,7 +40,7 @@ class PairJump(NamedTuple):
 
 
 class PairStretch(NamedTuple):
-    """A stretch of `b` in which its place is known equally well."""
+    """A part of `b` throughout which its place is equally well known."""
 
     from_s: float
     """First moment in `b`, seconds."""
@@ -49,16 +49,19 @@ class PairStretch(NamedTuple):
     confidence: float
     """Probability that `b` lies where its map says, here."""
     uncertainty_s: float
-    """One standard deviation of the place's error at the stretch's worse end, seconds."""
+    """One standard deviation of the error in its place, at the worse end of the stretch, seconds."""
 
 
 class SoundPath(NamedTuple):
-    """One of the ways by which common sound reaches two devices: voices straight, an engine from elsewhere."""
+    """One source of common sound, with the difference between its delays to the two devices.
+
+    Voices and an engine are in different places, so their sound reaches two microphones with different delays.
+    """
 
     delay_s: float
-    """`a` hears what comes this way so much later than where the placement puts it, seconds."""
+    """How much later `a` hears this source than the placement says, seconds."""
     voices: float
-    """Probability that this is the way of the people's voices; 0 for what goes on while nobody speaks."""
+    """Probability that this source is the people's voices; 0 for sound that goes on while nobody speaks."""
 
 
 class Measurement(NamedTuple):
@@ -74,7 +77,7 @@ class Measurement(NamedTuple):
 
 @dataclass(frozen=True, eq=False)
 class Evidence:
-    """What the placement rests on: one row for each measured moment, all float64, read-only, of one length."""
+    """The measurements behind a placement: three float64 arrays of one length, read-only, one entry per measurement."""
 
     a_s: NDArray[np.float64]
     """Time in `a`, seconds."""
@@ -115,7 +118,7 @@ class Evidence:
 
 @dataclass(frozen=True, eq=False)
 class LagCurve:
-    """How alike two recordings are at other lags than the one that was found; arrays are read-only.
+    """Correlation of two recordings at lags around the one that was found; arrays are read-only.
 
     Made by `PairAlignment.lag_curve`.
     """
@@ -164,13 +167,26 @@ def _frozen(array: NDArray[np.float64]) -> NDArray[np.float64]:
 
 @dataclass(frozen=True, eq=False)
 class PairAlignment:
-    """How the clock of `b` relates to that of `a`, or why it cannot be told.
+    """Offset and drift of recording `b` against recording `a`, or the reason why there is no placement.
 
-    Where `placed` is false there is no guess: numbers are NaN, arrays empty, and `reason` says why.
+    Made by `align` and `align_files`. Where `placed` is false there is no guess: numbers are NaN, arrays are empty, and
+    `reason` says why.
+
+    Examples
+    --------
+    >>> import coeval
+    >>> result = coeval.align_files("camera.mp4", "recorder.wav")
+    >>> if result.placed:
+    ...     print(f"the recorder starts {-result.offset_s:.2f} s before the camera")
+    ... else:
+    ...     print(result.reason)
+    the recorder starts 2.66 s before the camera
+    >>> f"{result.clock_map.to_timeline(10.0):.2f} s"       # second 10 of the recorder, in the camera's clip
+    '7.34 s'
     """
 
     placed: bool
-    """Whether the two share sound and lie on each other."""
+    """Whether common sound was found."""
     reason: Optional[str]
     """Why there is no placement, in words; `None` when placed."""
     offset_s: float
@@ -186,9 +202,9 @@ class PairAlignment:
     residual_rms_s: float
     """Root mean square of the evidence against the map, seconds."""
     inverted: bool
-    """Whether `b` sounds like `a` with its sign turned round."""
+    """Whether the polarity of `b` is opposite to that of `a`."""
     rate_mixup: bool
-    """Whether the drift is a 1000/1001 mix-up of rates and no bad clock."""
+    """Whether the drift is 999 to 1001 ppm: rates were mixed up (1000/1001), and the clock is not at fault."""
     knots: NDArray[np.float64] = field(repr=False)
     """The map, shape (n, 2): time of `b`, time of `a`; two rows at one time of `b` are a jump."""
     jumps: tuple[PairJump, ...]
@@ -201,7 +217,7 @@ class PairAlignment:
     stretches: tuple[PairStretch, ...] = field(default=(), repr=False)
     """How well the place is known: before the first measurement, between jumps, after the last one."""
     paths: tuple[SoundPath, ...] = field(default=(), repr=False)
-    """The ways by which common sound comes, that of the placement first; empty where no voices could be told."""
+    """Sources with different delays, that of the placement first; empty where voices could not be told from the rest."""
 
     def __post_init__(self) -> None:
         self.knots.flags.writeable = False
@@ -284,7 +300,16 @@ class PairAlignment:
         target_rate_hz: Optional[float] = None,
         **options: Unpack[ResampleOptions],
     ) -> NDArray[np.float32]:
-        """Move sound of `b` onto the clock of `a`; see `resample`."""
+        """Move sound of `b` onto the clock of `a`; see the function `resample`.
+
+        Examples
+        --------
+        >>> import coeval
+        >>> result = coeval.align_files("camera.mp4", "recorder.wav")
+        >>> sound, rate_hz = coeval.read("recorder.wav")
+        >>> result.resample(sound, rate_hz, 48_000, frames=96_000).shape
+        (96000,)
+        """
         return resample(samples, rate_hz, self, target_rate_hz, **options)
 
     def conform(
@@ -322,6 +347,21 @@ class PairAlignment:
         -------
         int
             Number of samples that were beyond full scale.
+
+        Raises
+        ------
+        InvalidArgumentError
+            When there is no placement, or the source is not known. It is a `ValueError`.
+        OutputExistsError
+            When `out` exists and `replace` is false. It is a `FileExistsError`.
+
+        Examples
+        --------
+        >>> import coeval
+        >>> coeval.align_files("camera.mp4", "recorder.wav").conform("sound/under.wav", replace=True)
+        0
+        >>> coeval.probe("sound/under.wav").duration_s
+        68.0
         """
         from ._media import probe
 
@@ -342,15 +382,15 @@ class PairAlignment:
             return _native.write_wav(out, made, target, sample_format, replace)
 
     def lag(self, b_s: ArrayLike) -> NDArray[np.float64]:
-        """Time of `a` minus time of `b` at moments of `b`, both in seconds: how the offset goes on over time."""
+        """Offset (time of `a` minus time of `b`, seconds) at moments of `b`, seconds."""
         times = np.asarray(b_s, dtype=np.float64)
         return np.asarray(self.clock_map.to_timeline(times) - times)
 
     def lag_curve(self, a: Track, b: Track, *, reach_s: float = 10.0, progress: Progress = None) -> LagCurve:
-        """Correlate `b`, laid on `a` as it was aligned, with `a` at other lags.
+        """Correlate aligned `b` with `a` at other lags.
 
-        A clear peak at lag 0 and no rivals: there is no other place within reach. Rivals are sounds that come again, for
-        example music with a beat, or a loudspeaker's loop.
+        If there is a clear peak at lag 0 and no rival, no other place within reach fits. Rivals come from sound that
+        repeats, such as music with a beat.
 
         Parameters
         ----------
@@ -555,12 +595,12 @@ def align(
     threads: Optional[int] = None,
     progress: Progress = None,
 ) -> PairAlignment:
-    """Find how the clock of recording `b` relates to that of recording `a`.
+    """Find offset and drift of recording `b` against recording `a`.
 
     Parameters
     ----------
     a, b : Track or array_like, shape (frames,) or (frames, channels)
-        The recordings. A track is made once and used again where there are many pairs.
+        The recordings. If you compare one recording with many, make its `track` once.
     rate_a : float, optional
         Sampling rate of `a`, Hz; needed for an array.
     rate_b : float, optional
@@ -568,20 +608,19 @@ def align(
     max_drift_ppm : float
         Largest difference of the two clocks that is searched, 0 to 1200.
     offset_range_s : (float, float), optional
-        Lowest and highest offset that can be, if that is known.
+        Lowest and highest possible offset, seconds, if you know them.
     axis : int
         Along which axis of arrays frames follow each other; see `track`.
     threads : int, optional
         Number of threads that work; as many as there are cores if not given. The result is the same.
     progress : callable or bool, optional
-        ``progress(stage, done)`` is called some times a second, in this thread, with the share of the stage
-        that is done, 0 to 1; when it returns `False` the work stops with `CancelledError`. `True` draws a bar
-        if tqdm is there.
+        ``progress(stage, done)`` is called a few times a second, in this thread. `done` goes from 0 to 1 in each
+        stage. If it returns `False`, the work stops with `CancelledError`. `True` draws a bar if tqdm is installed.
 
     Returns
     -------
     PairAlignment
-        A pair that shares no sound is no error: `placed` is false then.
+        If the two share no sound, this is not an error: `placed` is false.
 
     Raises
     ------
@@ -594,8 +633,8 @@ def align(
 
     Notes
     -----
-    The interpreter's lock is released meanwhile: several threads can align at the same time. Arrays must not
-    be written to while they are read.
+    The interpreter's lock is released, so several threads can align at the same time. Do not write to the arrays
+    until the call returns.
 
     Examples
     --------
@@ -635,14 +674,14 @@ def align_files(
     threads: Optional[int] = None,
     progress: Progress = None,
 ) -> PairAlignment:
-    """Find how the clock of file `b` relates to that of file `a`.
+    """Find offset and drift of the sound of file `b` against that of file `a`.
 
-    The files are read as streams, on presentation time: what a player shows as its zero is zero.
+    Zero is the first moment that a player presents. Files are read in blocks, so they may be longer than memory.
 
     Parameters
     ----------
     a, b : str, path-like or binary file object
-        Sound or picture files. What a file object holds from where it stands is copied to a temporary file.
+        Sound or picture files. A file object is copied to a temporary file, from its current position on.
     max_drift_ppm, offset_range_s, threads, progress
         See `align`.
     allow_ffmpeg : bool
@@ -656,6 +695,13 @@ def align_files(
     ------
     FileMissingError, NoAccessError, MediaError
         When a file cannot be used. They are `FileNotFoundError`, `PermissionError` and `ValueError`.
+
+    Examples
+    --------
+    >>> import coeval
+    >>> result = coeval.align_files("camera.mp4", "recorder.wav")
+    >>> print(f"offset {result.offset_s:.2f} s, drift {result.drift_ppm:.0f} ppm")
+    offset -2.66 s, drift -52 ppm
     """
     count, known = as_threads(threads), _range(offset_range_s)
     check_numbers(max_drift_ppm=max_drift_ppm)

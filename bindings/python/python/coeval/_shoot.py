@@ -38,7 +38,7 @@ class Jump(NamedTuple):
 
 @dataclass(frozen=True)
 class Anchor:
-    """Your own correspondence: this moment of one file is that moment of another.
+    """A moment that you know to match: the same instant in two files. For `align_shoot`.
 
     A moment is seconds from the file's start, or text: ``"00:03:20.5"`` from its start, or a timecode
     ``"01:03:20:12"``, by the file's own timecode where it has one.
@@ -53,13 +53,13 @@ class Anchor:
     b_at: Union[float, str]
     """The same moment in it."""
     hard: bool = False
-    """Whether it is obeyed even where the sound contradicts it."""
+    """Whether it is used even if the sound contradicts it."""
     uncertainty_s: Optional[float] = None
     """One standard deviation of the reading, seconds; 0.1 or one frame if not given."""
 
 
 class AnchorCheck(NamedTuple):
-    """What became of an anchor."""
+    """An anchor, checked against the sound."""
 
     a: str
     """One file."""
@@ -70,11 +70,11 @@ class AnchorCheck(NamedTuple):
     b_s: float
     """The same moment in it, seconds."""
     hard: bool
-    """Whether it is obeyed whatever the sound says."""
+    """Whether it is used even if the sound contradicts it."""
     uncertainty_s: float
     """One standard deviation of the reading, seconds."""
     used: bool
-    """Whether the result goes by it."""
+    """Whether the result uses it."""
     contradicted: bool
     """Whether the sound says otherwise, beyond three standard deviations."""
     disagreement_s: Optional[float]
@@ -85,16 +85,16 @@ class AnchorCheck(NamedTuple):
 
 
 class Loop(NamedTuple):
-    """Three files, each pair of which was compared by itself."""
+    """Three files whose three pairs were compared independently."""
 
     files: tuple[str, str, str]
     """Their names."""
     closure_s: float
-    """Time gained by going round once, seconds; 0 if the three comparisons agree."""
+    """Sum of the three offsets around the loop, seconds; 0 if the comparisons agree."""
 
 
 class ShootEvent(NamedTuple):
-    """Files that share sound among themselves, and none with the rest of the shoot."""
+    """An event: files that share sound with each other, and none with the rest."""
 
     event: int
     """Its number, from 1."""
@@ -108,7 +108,10 @@ class ShootEvent(NamedTuple):
 
 @dataclass(frozen=True, eq=False)
 class File:
-    """One file and its place. Where it is unplaced, numbers are `None`, `knots` is empty, and `reason` says why."""
+    """One file and its place on the timeline.
+
+    If it is unplaced, numbers are `None`, `knots` is empty, and `reason` says why.
+    """
 
     path: str
     """Relative to the folder that was given."""
@@ -138,7 +141,7 @@ class File:
     """What placed it where no sound of its own did: ``"neighbours"``, the chapters before and after it, ``"timecode"``,
     the timecode in its sound, or ``"times"``, the time that its file says, by the clock of its device."""
     details: Mapping[str, Any] = field(repr=False)
-    """Everything that the contract says of the file, further keys included (picture, sound, timecode in it as `ltc`, warnings)."""
+    """All that ``alignment.json`` says of the file (also picture, sound, timecode in it as `ltc`, warnings)."""
 
     def __eq__(self, other: object) -> bool:
         return isinstance(other, File) and (self.recording, self.details) == (other.recording, other.details)
@@ -159,7 +162,7 @@ class File:
 
 @dataclass(frozen=True)
 class Recording:
-    """What one device made in one unbroken take."""
+    """One take of one device: one file, or several chapters."""
 
     id: str
     """Short name, unique in the shoot."""
@@ -182,18 +185,18 @@ class RecordingPair:
     overlap_s: float
     """Seconds during which both ran."""
     confidence: float
-    """Probability that they lie as they were put."""
+    """Probability that their places against each other are right."""
     residual_rms_s: float
     """Root mean square misfit of the evidence, seconds."""
     evidence: int
     """Number of measurements."""
     paths: tuple[SoundPath, ...] = ()
-    """The ways by which their common sound comes, where several were told apart: that of the result first."""
+    """Sources with different delays, where several were told apart; that of the result first."""
 
 
 @dataclass(frozen=True)
 class Conformed:
-    """A conformed sound on disk, or why it is not there."""
+    """A conformed sound that was written, or the reason why it was not; made by `conform`."""
 
     name: str
     """Its file name."""
@@ -252,10 +255,13 @@ def _recording(details: Mapping[str, Any]) -> Recording:
 
 
 class Alignment:
-    """All recordings of a shoot, each event on one clock: the result contract ``coeval.alignment/1``.
+    """The result for a whole shoot: every file with its place, or the reason why it has none.
 
-    Where a folder holds several events, each has a timeline of its own, and times of two are not to be compared;
-    `event` takes one out. What follows from an alignment is made of its first event. Made by `align_shoot`, `Alignment.from_json` or `Alignment.load`; it cannot be changed.
+    Made by `align_shoot`, `align_many`, `Alignment.from_json` or `Alignment.load`. It cannot be changed. It is also the file
+    ``alignment.json`` that the command writes (format ``coeval.alignment/1``).
+
+    A folder may hold several events. Each has a timeline of its own, so do not compare times of two. `event` takes one out.
+    `conform`, `hear`, `to_otio` and others use the first event.
 
     Attributes
     ----------
@@ -275,6 +281,15 @@ class Alignment:
         The events, where there are two or more; else empty.
     root : str or None
         The folder that the files' paths are relative to, if it is known.
+
+    Examples
+    --------
+    >>> import coeval
+    >>> shoot = coeval.Alignment.load("results/alignment.json", root="the-shoot")
+    >>> len(shoot.placed), len(shoot.unplaced), shoot.clock
+    (2, 0, 'recorder')
+    >>> f"{shoot['camera.mp4'].clock_map.to_timeline(10.0):.2f} s"
+    '12.66 s'
     """
 
     __slots__ = ("_json", "clock", "duration_s", "recordings", "pairs", "anchors", "loops", "events", "root")
@@ -552,15 +567,15 @@ def align_shoot(
     threads: Optional[int] = None,
     progress: Progress = None,
 ) -> Alignment:
-    """Put all recordings of one event on one clock.
+    """Align all recordings of one event: a folder with everything from all cards.
 
     Parameters
     ----------
     paths : str or path-like, or several
         A folder with everything from all cards, or files.
     main : str, optional
-        The recording whose clock the timeline takes: its id, or the name of one of its files. The camera that
-        ran longest if not given.
+        The reference clock: the recording whose clock the timeline uses, by its id or the name of one of its files. If
+        not given, that of the recording that covers most of the event.
     exclude : str or sequence of str
         Files that are left out: names below the folder, or bare file names; ``*`` stands for any characters.
     recordings : mapping, optional
@@ -570,14 +585,13 @@ def align_shoot(
     keep_apart : bool
         Whether every file is a recording of its own.
     anchors : sequence of Anchor, or str or path-like, optional
-        Your own correspondences, or a TOML or JSON file of them. They are held against the sound; the measured
+        Moments that you know to match, or a TOML or JSON file of them. They are checked against the sound; the
         disagreement is in ``Alignment.anchors``.
     trusted_times_s : float, optional
-        How far the files' own times may be off, seconds, if you trust them: two files are then looked for only where
-        their timecodes put them or, when one has none, the moments at which they say they were made.
+        How far the files' own times may be off, seconds, if you trust them. Two files are then compared only near where
+        their timecodes put them, or their creation times if one has no timecode.
     distances_m : mapping, optional
-        ``{id or file: metres}``: how far a device was from what it recorded. A far microphone hears late, 2.9 ms a
-        metre; that is taken back.
+        ``{id or file: metres}``: distance from device to source. It compensates the acoustic delay, 2.9 ms per metre.
     max_drift_ppm : float
         Largest difference of two clocks that is searched, 0 to 1200.
     picture : bool
@@ -586,9 +600,8 @@ def align_shoot(
     allow_ffmpeg : bool
         Whether an ``ffmpeg`` on PATH may read what cannot be read otherwise.
     cache : str or path-like, optional
-        A folder in which what was measured of files and of pairs of them is kept for the next call, which then measures
-        only what is new; the result is the same. It is made if it is missing, and holds 5 GiB at the most. Nothing is
-        kept if it is not given.
+        A folder for measurements. The next call then measures only what is new; the result is the same. It is made if
+        it is missing, and holds at most 5 GiB. If not given, nothing is kept.
     threads : int, optional
         Files worked on at once; as many as there are cores if not given. The result is the same.
     progress : callable or bool, optional
@@ -597,7 +610,7 @@ def align_shoot(
     Returns
     -------
     Alignment
-        A file that cannot be read or placed is no error: it is in the result, unplaced, with the reason.
+        A file that cannot be read or placed is not an error: it is in the result, unplaced, with the reason.
 
     Raises
     ------
@@ -605,6 +618,15 @@ def align_shoot(
         When a path does not exist or nothing among them is a recording. It is a `FileNotFoundError`.
     InvalidArgumentError
         For options that name no file or contradict each other. It is a `ValueError`.
+
+    Examples
+    --------
+    >>> import coeval
+    >>> shoot = coeval.align_shoot("the-shoot")
+    >>> for file in shoot:
+    ...     print(file.path, f"{file.offset_s:.2f} s" if file.placed else file.reason)
+    camera.mp4 2.66 s
+    recorder.wav 0.00 s
     """
     given = numbers("align_shoot", locals())
     check_numbers(max_drift_ppm=max_drift_ppm)
@@ -640,7 +662,7 @@ def align_many(
     threads: Optional[int] = None,
     progress: Progress = None,
 ) -> Alignment:
-    """Put many recordings, given as arrays or tracks, on one clock.
+    """Align many recordings that are arrays or tracks.
 
     Parameters
     ----------
@@ -657,6 +679,11 @@ def align_many(
     -------
     Alignment
         Its files bear the names that were given: ``result["recorder"].offset_s``.
+
+    Raises
+    ------
+    InvalidArgumentError
+        For no sounds, other types and rates, and names that are not among them. It is a `ValueError`.
 
     Examples
     --------
@@ -706,7 +733,10 @@ def conform(
     progress: Progress = None,
     format: Optional[str] = None,
 ) -> tuple[Conformed, ...]:
-    """Cut and resample the recorders' sound to lie under the clips and on the timeline, as WAV files.
+    """Conform the recorders' sound, and write it as WAV files.
+
+    To conform means here: to resample and cut sound so that it lies under a clip to the sample. There is one file for each
+    clip, and one for each recorder on the whole timeline.
 
     Parameters
     ----------
@@ -736,8 +766,8 @@ def conform(
     replace : bool
         Whether files of the same names may be replaced.
     errors : {"raise", "return"}
-        What happens when all has been tried and some sound could not be made: `ConformError` is raised, or the result
-        is returned all the same.
+        What happens if some sound could not be made. The others are written in any case; then `ConformError` is raised,
+        or the result is returned.
     allow_ffmpeg, threads, progress
         See `align_shoot`.
     format : str, optional
@@ -753,6 +783,15 @@ def conform(
     ------
     ConformError
         When some could not be made; its `made` is what would have been returned. It is an `OSError`.
+
+    Examples
+    --------
+    >>> import coeval
+    >>> shoot = coeval.Alignment.load("results/alignment.json", root="the-shoot")
+    >>> for sound in coeval.conform(shoot, "sound", replace=True):
+    ...     print(sound.name, "under", sound.under_clip, sound.frames)
+    camera.sound-of-recorder.wav under camera.mp4 3264000
+    recorder.on-timeline.wav under None 3600000
     """
     if errors not in ("raise", "return"):
         raise InvalidArgumentError(f"errors is {errors!r}, not 'raise' or 'return'")

@@ -338,5 +338,12 @@ def track(
     ------
     InvalidArgumentError
         For other types, shapes and rates. It is a `ValueError`.
+
+    Examples
+    --------
+    >>> import coeval
+    >>> samples, rate_hz = coeval.read("recorder.wav")
+    >>> coeval.track(samples, rate_hz)
+    Track(duration_s=75.000)
     """
     return Track(samples, rate_hz, axis=axis, progress=progress)

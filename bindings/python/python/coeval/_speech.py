@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class SpeechSegment:
-    """A stretch of speech."""
+    """A stretch of speech; made by `SpeechCurve.segments`."""
 
     start_s: float
     """Where it begins, seconds after the first sample."""
@@ -31,8 +31,8 @@ class SpeechSegment:
     confidence: float = 1.0
     """Mean probability of speech in it, 0 to 1."""
     outside_band_db: Optional[float] = None
-    """Power outside a radio's band over that inside, floors taken off, dB: low for a radio; `None` when nothing is
-    known of it."""
+    """Power outside a radio's band over power inside it, without the noise floor, dB. It is low for a radio; `None` if
+    unknown."""
 
     def origin(self, shared: Optional[float] = None) -> str:
         """Where the voice comes from: ``"intercom"`` (any local voice) or ``"radio"``.
@@ -40,8 +40,8 @@ class SpeechSegment:
         Parameters
         ----------
         shared : float, optional
-            How surely a camera that ran meanwhile hears the same, see `shared_speech`; the greatest where several
-            ran. Without one (or NaN) the sound's band alone decides.
+            How surely a camera hears the same, in standard deviations, from `shared_speech`. If several cameras ran, the
+            largest. Without it (or NaN) only the frequency band decides.
 
         Examples
         --------
@@ -130,11 +130,11 @@ class SpeechCurve:
         leave : float, optional
             Probability below which it ends, 0 to `enter`; 0.5 if not given.
         min_speech_s : float, optional
-            Least time above `enter`, seconds, 0 to 10; 0.2 if not given.
+            Minimum time above `enter`, seconds, 0 to 10; 0.2 if not given.
         min_pause_s : float, optional
             Shorter pauses are part of the speech, seconds, 0 to 10; 0.3 if not given.
         hang_over_s : float, optional
-            A stretch is drawn out at its end by this, seconds, 0 to 10; 0 if not given.
+            Each stretch is extended at its end by this, seconds, 0 to 10; 0 if not given.
 
         Returns
         -------
@@ -189,7 +189,7 @@ class SpeechCurve:
 
 
 def speech(samples: ArrayLike, rate_hz: float, *, progress: Progress = None) -> SpeechCurve:
-    """Find out when somebody speaks.
+    """Find out when someone speaks.
 
     Parameters
     ----------
@@ -204,9 +204,14 @@ def speech(samples: ArrayLike, rate_hz: float, *, progress: Progress = None) -> 
     -------
     SpeechCurve
 
+    Raises
+    ------
+    InvalidArgumentError
+        For other shapes and rates. It is a `ValueError`.
+
     Notes
     -----
-    To find out who spoke when is to process what people said: those recorded must agree. Radio traffic may be
+    To detect speech is to process what people said: those recorded must agree. Radio traffic may be
     unlawful to record or publish where you are.
 
     Examples
@@ -235,9 +240,9 @@ def shared_speech(
     *,
     progress: Progress = None,
 ) -> NDArray[np.float64]:
-    """Ask of stretches of a recorder's sound whether a camera hears the same at the same moment.
+    """Measure whether a camera hears the same speech as the recorder, at the same moment.
 
-    The radio comes out of headsets: no camera hears it.
+    A radio call is heard in headsets only, so no camera hears it.
 
     Parameters
     ----------
@@ -261,6 +266,19 @@ def shared_speech(
     ------
     InvalidArgumentError
         For other shapes and rates, and stretches out of order. It is a `ValueError`.
+
+    Examples
+    --------
+    The camera hears the first sentence and not the second:
+
+    >>> import numpy as np, coeval
+    >>> rng = np.random.default_rng(1)
+    >>> voice = rng.standard_normal(8 * 16_000) * (np.arange(8 * 16_000) // 8000 % 2)
+    >>> camera = np.where(np.arange(voice.size) < 4 * 16_000, voice, 0.0) + 0.1 * rng.standard_normal(voice.size)
+    >>> sentences = [coeval.SpeechSegment(0.5, 3.5), coeval.SpeechSegment(4.5, 7.5)]
+    >>> heard = coeval.shared_speech(sentences, voice, camera, 16_000)
+    >>> [sentence.origin(float(one)) for sentence, one in zip(sentences, heard)]
+    ['intercom', 'radio']
     """
     own, other, rate = as_sound(recorder), as_sound(camera), as_rate(rate_hz)
     if own.ndim != 1 or own.shape != other.shape:

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 
 class HeardBy(NamedTuple):
-    """How surely a camera hears a voice."""
+    """One camera, and how surely it hears a voice."""
 
     camera: str
     """Id of its recording."""
@@ -32,7 +32,7 @@ class HeardBy(NamedTuple):
 
 @dataclass(frozen=True)
 class Voice:
-    """A stretch in which somebody speaks, on the timeline."""
+    """A stretch of the timeline in which someone speaks."""
 
     start_s: float
     """Where it begins, seconds."""
@@ -43,13 +43,13 @@ class Voice:
     confidence: float
     """Mean probability of speech, 0 to 1."""
     heard_by: tuple[HeardBy, ...]
-    """How surely each camera that ran meanwhile hears it."""
+    """How surely each camera that ran hears it."""
 
 
 class Voices:
-    """When someone speaks in a shoot, as its recorder heard it; it cannot be changed.
+    """When someone speaks in a shoot, from the recorder's sound.
 
-    Made by `Alignment.hear` or `Voices.from_json`.
+    Made by `hear` or `Voices.from_json`. It cannot be changed.
 
     Attributes
     ----------
@@ -150,7 +150,7 @@ class Voices:
 
 
 class Event(NamedTuple):
-    """Something to keep although nobody speaks."""
+    """Something to keep in a rough cut although nobody speaks."""
 
     start_s: float
     """Where it begins on the timeline, seconds."""
@@ -162,7 +162,7 @@ class Event(NamedTuple):
 
 @dataclass(frozen=True)
 class PlanEntry:
-    """A stretch of the timeline, and what becomes of it."""
+    """A stretch of the timeline, and whether it is shown, sped up or dropped."""
 
     from_frame: int
     """First timeline frame."""
@@ -184,7 +184,7 @@ class PlanEntry:
 
 @dataclass(frozen=True)
 class Plan:
-    """A tightened timeline: stretches end to end, each shown, sped up or dropped, each with its reason."""
+    """A plan of a rough cut: stretches end to end, each shown, sped up or dropped, each with its reason. Made by `tighten`."""
 
     frame_rate: tuple[int, int]
     """Frame rate (fps), as a ratio."""
@@ -242,7 +242,9 @@ def hear(
     allow_ffmpeg: bool = False,
     progress: Progress = None,
 ) -> Voices:
-    """Find out when someone speaks in a shoot: its recorder is heard once, and each camera once.
+    """Find out when someone speaks in an aligned shoot.
+
+    The recorder's sound is read once, and each camera's once. It takes about as long as aligning.
 
     Parameters
     ----------
@@ -266,7 +268,15 @@ def hear(
 
     Notes
     -----
-    To find out who spoke when is to process what people said: those recorded must agree.
+    To detect speech is to process what people said: those recorded must agree.
+
+    Examples
+    --------
+    >>> import coeval
+    >>> shoot = coeval.Alignment.load("results/alignment.json", root="the-shoot")
+    >>> voices = coeval.hear(shoot)
+    >>> voices.recorder, len(voices) > 5
+    ('recorder', True)
     """
     with Listener(progress) as callback:
         return Voices(_native.hear(alignment.to_json(), alignment._root(root), allow_ffmpeg, callback))
@@ -291,9 +301,9 @@ def tighten(
     min_shot_s: Optional[float] = None,
     dissolve_s: Optional[float] = None,
 ) -> Plan:
-    """Plan a rough cut: what is said stays, dead air goes, the camera that hears a voice best is seen.
+    """Plan a rough cut: speech stays, dead air goes, and the camera that hears the speaker best is shown.
 
-    Nothing is read or written; it takes no time to try other numbers.
+    Nothing is read or written, so it is quick to try other numbers.
 
     Parameters
     ----------
@@ -341,6 +351,16 @@ def tighten(
     InvalidArgumentError
         For options out of their ranges, names of no file or camera, and voices of another alignment. It is a
         `ValueError`.
+
+    Examples
+    --------
+    >>> import coeval
+    >>> shoot = coeval.Alignment.load("results/alignment.json", root="the-shoot")
+    >>> with open("results/speech.json", encoding="utf-8") as file:
+    ...     voices = coeval.Voices.from_json(file.read(), shoot)
+    >>> plan = coeval.tighten(shoot, voices, target_s=20.0)
+    >>> plan.shown_s <= 20.0, plan.kept[0].fate, plan.kept[0].camera
+    (True, 'show', 'camera')
     """
     given = numbers("tighten", locals())
     curves = [
@@ -363,7 +383,7 @@ def tighten(
 
 @dataclass(frozen=True)
 class Rendered:
-    """What came of writing a rough cut's sound."""
+    """Levels of a rough cut's sound; made by `render`."""
 
     gain_db: float
     """Gain before the limiter, dB."""
@@ -392,7 +412,9 @@ def render(
     allow_ffmpeg: bool = False,
     progress: Progress = None,
 ) -> Rendered:
-    """Write the sound of a rough cut as WAV: stereo, 48 kHz, 24 bits, as long as the cut, silent where time passes fast.
+    """Write the sound of a rough cut as a WAV file: stereo, 48 kHz, 24 bits.
+
+    It is as long as the cut, and silent where the picture is sped up.
 
     Parameters
     ----------
@@ -435,6 +457,17 @@ def render(
         `ValueError`.
     OutputExistsError
         When the file is there and may not be replaced. It is a `FileExistsError`.
+
+    Examples
+    --------
+    >>> import coeval
+    >>> shoot = coeval.Alignment.load("results/alignment.json", root="the-shoot")
+    >>> with open("results/speech.json", encoding="utf-8") as file:
+    ...     voices = coeval.Voices.from_json(file.read(), shoot)
+    >>> plan = coeval.tighten(shoot, voices, target_s=5.0)
+    >>> made = coeval.render(shoot, voices, plan, "sound/mix.wav", replace=True)
+    >>> made.duration_s == plan.shown_s, made.true_peak_dbtp <= -1.0
+    (True, True)
     """
     given = numbers("render", locals())
     fates = {"show": 1, "drop": 0}
