@@ -31,6 +31,17 @@ fn pages() -> Vec<(String, String)> {
     names.into_iter().map(|n| (n.clone(), read(&n))).collect()
 }
 
+/// The pages by task, which only the documentation site has: name and text. Their links are checked there.
+fn tasks() -> Vec<(String, String)> {
+    let folder = std::fs::read_dir(root().join("docs/site/how-to")).unwrap();
+    let mut names: Vec<String> = folder.map(|e| e.unwrap().file_name().into_string().unwrap()).collect();
+    // The list of them is made for Sphinx.
+    names.retain(|n| n != "index.md");
+    names.sort();
+    assert!(names.len() >= 7, "{names:?}");
+    names.into_iter().map(|n| format!("docs/site/how-to/{n}")).map(|n| (n.clone(), read(&n))).collect()
+}
+
 /// Fenced blocks of a page: language and text.
 fn blocks(text: &str) -> Vec<(&str, &str)> {
     let parts: Vec<&str> = text.split("\n```").collect();
@@ -70,11 +81,11 @@ fn examples_on_samples_find_what_was_put_there() {
 fn code_is_that_of_examples_which_run() {
     let examples = [
         ("rust", vec!["crates/coeval-shoot/examples/where_files_lie.rs"]),
-        ("c", vec!["bindings/c/examples/places.c"]),
+        ("c", vec!["bindings/c/examples/places.c", "bindings/c/examples/plugin.c"]),
         ("cpp", vec!["bindings/c/examples/places.cpp"]),
     ];
     let mut seen = Vec::new();
-    let pages = pages();
+    let pages = [pages(), tasks()].concat();
     for (page, text) in &pages {
         for (language, code) in blocks(text) {
             if let Some((_, files)) = examples.iter().find(|e| e.0 == language) {
@@ -100,15 +111,24 @@ fn commands_run_as_they_stand_there() {
     let out = dir.path().join("results");
     let mut count = 0;
     let mut done = HashSet::new();
-    for page in ["README.md", "docs/guide.md"] {
-        for (_, code) in blocks(&read(page)).into_iter().filter(|b| b.0 == "sh") {
+    // The anchors of the page that shows some.
+    let tasks = tasks();
+    let anchors = dir.path().join("anchors.toml");
+    let shown = tasks.iter().flat_map(|(_, text)| blocks(text)).find(|b| b.0 == "toml").expect("anchors");
+    std::fs::write(&anchors, shown.1).unwrap();
+    let pages = ["README.md", "docs/guide.md"].map(|page| (page.to_owned(), read(page)));
+    for (page, text) in pages.iter().chain(&tasks) {
+        for (_, code) in blocks(text).into_iter().filter(|b| b.0 == "sh") {
             for line in code.lines().map(|l| l.split(" #").next().unwrap_or_default().trim()).filter(|l| !l.is_empty())
             {
                 let words: Vec<PathBuf> = line
                     .split_whitespace()
                     .map(|word| match word {
                         "the-shoot" | "examples/survey-launch/recordings" => material.clone(),
+                        // What the pages by task write is looked at no further.
+                        "results" if page.contains("/how-to/") => dir.path().join("results-of-tasks"),
                         "results" => out.clone(),
+                        "anchors.toml" => anchors.clone(),
                         other => other.into(),
                     })
                     .collect();
@@ -118,7 +138,15 @@ fn commands_run_as_they_stand_there() {
                     if !done.insert(words.clone()) {
                         continue;
                     }
-                    let args: Vec<&dyn AsRef<std::ffi::OsStr>> = words[1..].iter().map(|w| w as _).collect();
+                    // All but the first need not measure again, and of tasks no sound is looked at.
+                    let kept = dir.path().join("kept");
+                    let kept: &[&dyn AsRef<std::ffi::OsStr>] = match line.starts_with("coeval align") {
+                        true if page.contains("/how-to/") => &[&"--cache", &kept, &"--only", &"timeline"],
+                        true => &[&"--cache", &kept],
+                        false => &[],
+                    };
+                    let args: Vec<&dyn AsRef<std::ffi::OsStr>> =
+                        words[1..].iter().map(|w| w as _).chain(kept.iter().copied()).collect();
                     let ran = coeval(&args);
                     // One of the demo's files is from another day.
                     let code = if line.starts_with("coeval align") { 3 } else { 0 };
@@ -135,7 +163,7 @@ fn commands_run_as_they_stand_there() {
             }
         }
     }
-    assert_eq!(count, 5);
+    assert_eq!(count, 12);
     assert!(out.join("report.html").is_file() && out.join("rough-cut/edits.txt").is_file());
 
     // What follows from such a result, as programs of one's own.
@@ -176,14 +204,14 @@ fn the_anchors_that_are_shown_are_read() {
     let dir = tempfile::tempdir().unwrap();
     let path = dir.path().join("anchors.toml");
     let mut count = 0;
-    for (page, text) in pages() {
+    for (page, text) in [pages(), tasks()].concat() {
         for (_, code) in blocks(&text).into_iter().filter(|b| b.0 == "toml") {
             std::fs::write(&path, code).unwrap();
             let anchors = coeval_shoot::read_anchors(&path).unwrap_or_else(|e| panic!("{page}: {e}"));
             count += anchors.len();
         }
     }
-    assert_eq!(count, 1);
+    assert_eq!(count, 2);
 }
 
 /// Numbers of a text, as they stand there.

@@ -9,6 +9,10 @@ use std::process::Command;
 #[path = "../examples/pages.rs"]
 mod pages;
 
+#[expect(dead_code, reason = "its main is for the command line")]
+#[path = "../examples/reference.rs"]
+mod reference;
+
 /// Long options that stand in a text, roff or a script.
 fn options(text: &str) -> BTreeSet<String> {
     let text = text.replace("\\-", "-").replace("\\fB", "").replace("\\fI", "").replace("\\fR", "");
@@ -63,6 +67,25 @@ fn manual_and_completions_match_the_options() {
     }
     for option in &all {
         assert!(fish.contains(&format!("-l {}", &option[2..])), "{option}");
+    }
+}
+
+#[test]
+fn the_reference_has_every_option_that_is_shown_and_no_other() {
+    let dir = tempfile::tempdir().unwrap();
+    reference::write(dir.path()).unwrap();
+    let mut command = coeval_cli::command_line().disable_help_subcommand(true);
+    command.build();
+    let index = std::fs::read_to_string(dir.path().join("index.md")).unwrap();
+    for sub in command.get_subcommands() {
+        let name = sub.get_name();
+        assert!(index.contains(&format!("]({name}.md)")), "{name}: {index}");
+        let page = std::fs::read_to_string(dir.path().join(format!("{name}.md"))).unwrap();
+        for arg in sub.get_arguments() {
+            let Some(long) = arg.get_long() else { continue };
+            let entry = page.lines().any(|l| l.starts_with('`') && options(l).contains(&format!("--{long}")));
+            assert_eq!(entry, !arg.is_hide_set(), "{name} --{long}: {page}");
+        }
     }
 }
 

@@ -5,6 +5,7 @@
 #![allow(clippy::print_stdout, clippy::print_stderr, reason = "a command's output is its purpose")]
 
 mod c_library;
+mod docs;
 mod instructions;
 mod layers;
 mod packages;
@@ -21,12 +22,15 @@ cargo xtask check        formatting, clippy, documentation: all without a warnin
                          a machine, and how hard README and guide are to read; with cargo-deny installed also licences and origins of
                          dependencies
 cargo xtask test         every test: the workspace, the bindings, the checks against Python libraries,
-                         the report and the page that aligns in a browser
+                         the report, the page that aligns and the documentation site in a browser
 cargo xtask instructions counts the instructions of each stage by valgrind; none may need 10 % more than in
                          benches/instructions.txt, which --refresh makes again
 cargo xtask targets      checks that the libraries, the command and the Python module compile for Windows, macOS and Arm
 cargo xtask wheel        makes the Python wheel and source distribution in target/wheels, and checks them
 cargo xtask web          makes the npm package and the page that aligns in a browser, in target/web (needs node)
+cargo xtask docs [--out FOLDER]
+                         makes the documentation site in target/site, and checks its links and that nothing public is
+                         missing
 cargo xtask pages --prefix P
                          writes the manual of the command and its completions for bash, zsh and fish below P/share
 cargo xtask fixtures     makes the media fixtures of the tests again (needs ffmpeg)
@@ -49,6 +53,8 @@ fn main() -> ExitCode {
         ["targets"] => targets(),
         ["wheel"] => wheel(),
         ["web"] => web::build().map(|out| println!("{}", out.display())),
+        ["docs"] => docs::build(None).map(|out| println!("{}", out.display())),
+        ["docs", "--out", out] => docs::build(Some(out)).map(|out| println!("{}", out.display())),
         ["pages", "--prefix", prefix] => pages(prefix),
         ["fixtures"] => python_script("tests/fixtures/make.py"),
         ["header"] => c_library::header(false),
@@ -155,9 +161,23 @@ fn test() -> Outcome {
                 node.arg("tests/browser/web.mjs").arg(packages).arg(out).env("COEVAL", target().join("release/coeval"));
                 Ok(Seen::of(&mut node, false))
             };
+            let site = || {
+                if std::env::var_os(WITHOUT_SITE).is_some() {
+                    return Err(format!("{WITHOUT_SITE} is set"));
+                }
+                let packages = browser()?;
+                let out = match docs::build(None) {
+                    Ok(out) => out,
+                    Err(why) => return Ok(Seen::failed(why)),
+                };
+                let mut node = Command::new("node");
+                node.arg("tests/browser/site.mjs").arg(packages).arg(out);
+                Ok(Seen::of(&mut node, false))
+            };
             beside.push(("checks against Python libraries", Box::new(with_libraries)));
             beside.push(("the report in a browser", Box::new(in_browser)));
             beside.push(("the page that does the work in a browser", Box::new(page)));
+            beside.push(("the documentation site in a browser", Box::new(site)));
         }
     }
     report.side_by_side([vec![script("bindings/python")], beside]);
@@ -166,6 +186,9 @@ fn test() -> Outcome {
 
 /// Set to leave out the page for browsers, whose build and tests take three to five minutes of two cores.
 const WITHOUT_PAGE: &str = "COEVAL_WITHOUT_PAGE";
+
+/// Set to leave out the documentation site, whose making and tests take three to six minutes of two cores.
+const WITHOUT_SITE: &str = "COEVAL_WITHOUT_SITE";
 
 /// Tests by name; an error says why they cannot run here.
 type Job = (&'static str, Box<dyn FnOnce() -> Outcome<Seen> + Send>);

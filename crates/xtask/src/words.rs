@@ -29,9 +29,10 @@ const GIVEN_UP: [(&str, &str); 18] = [
 ];
 
 /// What a user sees, where all of the file is that: pages, templates, notebooks, the header.
-const PAGES: [&str; 16] = [
+const PAGES: [&str; 17] = [
     "README.md",
     "docs/guide.md",
+    "docs/site/**/*.md",
     "crates/*/README.md",
     "bindings/*/README.md",
     "examples/**/*.md",
@@ -123,7 +124,7 @@ fn read(name: &str) -> Outcome<String> {
 }
 
 /// Files under version control that fit; that there are none is an error, so that no check looks at nothing.
-fn tracked(patterns: &[&str]) -> Outcome<Vec<String>> {
+pub(crate) fn tracked(patterns: &[&str]) -> Outcome<Vec<String>> {
     let listed = Command::new("git").args(["ls-files", "--"]).args(patterns).current_dir(root()).output();
     let listed = listed.map_err(|e| format!("git: {e}"))?;
     let names = String::from_utf8_lossy(&listed.stdout).lines().map(str::to_owned).collect::<Vec<_>>();
