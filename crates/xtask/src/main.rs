@@ -50,7 +50,7 @@ fn main() -> ExitCode {
             instructions::Verdict::Skipped(why) => println!("skipped: instructions: {why}"),
         }),
         ["instructions", "--refresh"] => instructions::refresh(),
-        ["targets"] => targets(),
+        ["targets"] => standard_libraries(&TARGETS).and_then(|()| targets()),
         ["wheel"] => wheel(),
         ["web"] => web::build().map(|out| println!("{}", out.display())),
         ["docs"] => docs::build(None).map(|out| println!("{}", out.display())),
@@ -128,6 +128,11 @@ fn test() -> Outcome {
         Ok(instructions::Verdict::Skipped(why)) => report.skipped.push(format!("instructions: {why}")),
         Err(why) => report.failures.push(why),
     }
+    match standard_libraries(&TARGETS).map(|()| targets()) {
+        Ok(Ok(())) => report.ran.push(format!("compiles for {}", TARGETS.join(", "))),
+        Ok(Err(why)) => report.failures.push(why),
+        Err(why) => report.skipped.push(format!("other systems: {why}")),
+    }
     // Every binding has a script that builds it and runs its tests, whatever they are written in.
     let script = |folder: &'static str| -> Job {
         (folder, Box::new(move || Ok(Seen::of(Command::new("bash").arg(root().join(folder).join("test.sh")), false))))
@@ -203,26 +208,25 @@ const TARGETS: [&str; 3] = ["x86_64-pc-windows-gnu", "aarch64-apple-darwin", "aa
 
 /// Compiles what is handed to users for other systems, as far as that goes without their linkers.
 fn targets() -> Outcome {
-    for triple in TARGETS {
-        standard_library(triple)?;
-        let mut check = cargo(&["check", "--locked", "--target", triple]);
-        check.args(["-p", "coeval-cli", "-p", "coeval-c", "-p", "coeval-python"]);
-        // The Python module needs no interpreter of that system: it keeps to the stable interface.
-        run(check.env("PYO3_BUILD_EXTENSION_MODULE", "1"))?;
-        println!("{triple}: compiles");
-    }
+    let mut check = cargo(&["check", "--locked", "-p", "coeval-cli", "-p", "coeval-c", "-p", "coeval-python"]);
+    check.args(TARGETS.iter().flat_map(|triple| ["--target", triple]));
+    // The Python module needs no interpreter of that system: it keeps to the stable interface.
+    run(check.env("PYO3_BUILD_EXTENSION_MODULE", "1"))?;
+    println!("compiles for {}", TARGETS.join(", "));
     Ok(())
 }
 
-/// Installs the standard library of a target if it is missing.
-fn standard_library(triple: &str) -> Outcome {
-    let mut libraries = Command::new("rustc");
-    libraries.args(["--print", "target-libdir", "--target", triple]).current_dir(root());
-    let there = libraries.output().map_err(|e| format!("rustc: {e}"))?;
-    if Path::new(String::from_utf8_lossy(&there.stdout).trim()).is_dir() {
-        return Ok(());
+/// Installs the standard libraries of targets that are missing.
+fn standard_libraries(triples: &[&str]) -> Outcome {
+    for triple in triples {
+        let mut libraries = Command::new("rustc");
+        libraries.args(["--print", "target-libdir", "--target", triple]).current_dir(root());
+        let there = libraries.output().map_err(|e| format!("rustc: {e}"))?;
+        if !Path::new(String::from_utf8_lossy(&there.stdout).trim()).is_dir() {
+            run(Command::new("rustup").args(["target", "add", triple]))?;
+        }
     }
-    run(Command::new("rustup").args(["target", "add", triple]))
+    Ok(())
 }
 
 /// Makes the Python wheel and source distribution. On Linux the wheel is linked against an old C library, so
