@@ -19,8 +19,8 @@ use crate::guard::guarded;
 use crate::headers::Probed;
 use crate::measure::find_claps;
 use crate::parallel::for_all;
-use crate::settle::Settled;
-use crate::sound::{Compared, Heard, audible};
+use crate::solve::Solved;
+use crate::sound::{Analysed, Compared, audible};
 
 /// A place less certain than this is worth a second look, seconds.
 const UNCERTAIN_S: f64 = 0.01;
@@ -47,9 +47,9 @@ pub(crate) struct Known<'a> {
     pub(crate) found: &'a Found,
     pub(crate) probed: &'a [Probed],
     pub(crate) groups: &'a [Group],
-    pub(crate) heard: &'a [Heard],
+    pub(crate) heard: &'a [Analysed],
     pub(crate) compared: &'a [Compared],
-    pub(crate) settled: &'a Settled,
+    pub(crate) solved: &'a Solved,
 }
 
 impl Known<'_> {
@@ -58,7 +58,7 @@ impl Known<'_> {
     }
 
     fn uncertain(&self, file: usize) -> bool {
-        let entry = self.settled.alignment.file(&self.probed[file].name);
+        let entry = self.solved.alignment.file(&self.probed[file].name);
         entry.is_none_or(|e| e.uncertainty_s.is_none_or(|u| u > UNCERTAIN_S))
     }
 
@@ -83,7 +83,7 @@ pub(crate) fn ask(known: &Known<'_>, options: &Options, progress: &dyn Progress)
     let blind = |f: usize| {
         let picture = known.probed[f].info.as_ref().is_ok_and(|i| i.picture.is_some());
         let camera = known.recording(f).is_some_and(|r| known.groups[r].kind == Kind::Camera);
-        picture && camera && known.settled.maps[f].is_none()
+        picture && camera && known.solved.maps[f].is_none()
     };
     let seen: Vec<usize> = if options.picture { files.filter(|&f| blind(f)).collect() } else { Vec::new() };
     let others = |f: usize| listened.iter().any(|&g| known.recording(g) != known.recording(f));
@@ -220,7 +220,7 @@ fn by_picture(
     let mut starts: Vec<f64> = Vec::new();
     let mut why = "no clap that is in its picture was heard".to_owned();
     for &g in listened.iter().filter(|&&g| known.recording(g) != known.recording(file)) {
-        let Some(map) = &known.settled.maps[g] else { continue };
+        let Some(map) = &known.solved.maps[g] else { continue };
         match align_activity(curve, claps[g], &ActivityOptions::default())? {
             Ok(found) if found.confidence >= SEEN => {
                 starts.push(map.forward(found.offset_s));

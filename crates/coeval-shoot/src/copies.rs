@@ -13,7 +13,7 @@ use coeval::track::{TRACK_RATE_HZ, Track};
 use crate::alignment::{Alignment, File, Status};
 use crate::find::Found;
 use crate::headers::{Headers, Probed};
-use crate::sound::{Heard, Sound, audible};
+use crate::sound::{Analysed, Sound, audible};
 
 /// Lengths of copies differ by this at most, seconds: packets of a codec and its delay (own target).
 const LENGTH_S: f64 = 0.2;
@@ -44,7 +44,7 @@ pub(crate) struct Copy {
 pub(crate) fn find(
     found: &Found,
     probed: &[Probed],
-    heard: &[Heard],
+    heard: &[Analysed],
     named: &dyn Fn(&str) -> bool,
 ) -> Vec<Option<Copy>> {
     let count = found.sources.len();
@@ -221,7 +221,7 @@ pub(crate) struct SetAside {
 }
 
 impl SetAside {
-    pub(crate) fn new(probed: Probed, heard: Heard, original: &str, copy: Copy) -> Self {
+    pub(crate) fn new(probed: Probed, heard: Analysed, original: &str, copy: Copy) -> Self {
         let duration_s = heard.ok().flatten().map(|sound| sound.duration_s);
         Self { probed, duration_s, original: original.to_owned(), same_bytes: copy.same_bytes }
     }

@@ -8,6 +8,7 @@ pub mod chapters;
 mod claps;
 pub mod conform;
 mod copies;
+mod entries;
 mod feed;
 mod find;
 mod guard;
@@ -23,7 +24,7 @@ mod patterns;
 mod proof;
 mod says;
 mod scratch;
-mod settle;
+mod solve;
 mod sound;
 mod timecode;
 mod times;
@@ -49,8 +50,8 @@ pub use options::Options;
 pub use parallel::{both, for_all, on_threads};
 pub use proof::{LIP_SYNC_ACCEPTED_S, LIP_SYNC_NOTICED_S, LIP_SYNC_R37_S};
 pub use scratch::temporary_files;
-pub use settle::{Settled, settle};
-pub use sound::{Compared, Heard, Sound, TrackFile, compare, hear};
+pub use solve::{Solved, solve};
+pub use sound::{Analysed, Compared, Sound, TrackFile, analyse, compare};
 pub use words::{clock_time, clock_time_ms, one_line};
 pub use write::{
     LARGEST_TEXT, OutFolder, clear_unfinished, files_below, not_through_links, plain_name, read_text, remove, resolved,
@@ -79,7 +80,7 @@ pub fn align_found(found: &Found, options: &Options, progress: &dyn Progress) ->
         let probed = probe(found, &options.open, progress)?;
         // What is wrong with the user's patterns is said before the work.
         chapters::group(&probed, &options.grouping)?;
-        let heard = hear(found, &probed, &options.open, progress)?;
+        let heard = analyse(found, &probed, &options.open, progress)?;
         place_originals(found, probed, heard, &options.grouping, options, progress)
     })
 }
@@ -89,7 +90,7 @@ pub fn align_found(found: &Found, options: &Options, progress: &dyn Progress) ->
 fn place_originals(
     found: &Found,
     mut probed: Vec<Probed>,
-    mut heard: Vec<Heard>,
+    mut heard: Vec<Analysed>,
     grouping: &chapters::GroupingOptions,
     options: &Options,
     progress: &dyn Progress,
@@ -192,7 +193,7 @@ pub fn align_with(
         }
         let groups = chapters::group(&probed, &grouping)?;
         let mut heard = match &found {
-            Some(found) => hear(found, &probed[..found.sources.len()], &options.open, progress)?,
+            Some(found) => analyse(found, &probed[..found.sources.len()], &options.open, progress)?,
             None => Vec::new(),
         };
         heard.extend(tracks.iter().map(|file| Ok(Some(Sound::of(file)))));
@@ -220,13 +221,13 @@ pub fn align_two(a: &Path, b: &Path, options: &Options, progress: &dyn Progress)
         if let Some(error) = probed.iter().find_map(|p| p.info.as_ref().err()) {
             return Err(guard::repeat(error));
         }
-        let heard = hear(&found, &probed, &options.open, progress)?;
+        let heard = analyse(&found, &probed, &options.open, progress)?;
         if let Some(error) = heard.iter().find_map(|h| h.as_ref().err()) {
             return Err(guard::repeat(error));
         }
         let groups = ["a", "b"].into_iter().zip(0..).map(|(id, f)| chapters::Group::given(id, Kind::Other, vec![f]));
-        let (settled, compared) = place(Some(&found), &probed, groups.collect(), &heard, &options, progress)?;
-        Ok(verdict(compared, settled.alignment.files().filter_map(|f| f.confidence).fold(1.0, f64::min)))
+        let (solved, compared) = place(Some(&found), &probed, groups.collect(), &heard, &options, progress)?;
+        Ok(verdict(compared, solved.alignment.files().filter_map(|f| f.confidence).fold(1.0, f64::min)))
     })
 }
 
@@ -269,10 +270,10 @@ fn place(
     found: Option<&Found>,
     probed: &[Probed],
     mut groups: Vec<chapters::Group>,
-    heard: &[Heard],
+    heard: &[Analysed],
     options: &Options,
     progress: &dyn Progress,
-) -> Result<(Settled, Vec<Compared>)> {
+) -> Result<(Solved, Vec<Compared>)> {
     let range_s = |a: usize, b: usize| by_own_times(&probed[a], &probed[b], options.trusted_times_s?);
     let mut compared = Vec::new();
     let mut told: Option<claps::ClapEvidence> = None;
@@ -286,18 +287,18 @@ fn place(
         if chapters::split_overlapping(&mut groups, shares) {
             continue;
         }
-        let mut settled = settle(probed, &groups, heard, &compared, options)?;
-        if chapters::split_refuted(&mut groups, &settled.maps, &settled.events, &settled.lengths_s) {
+        let mut solved = solve(probed, &groups, heard, &compared, options)?;
+        if chapters::split_refuted(&mut groups, &solved.maps, &solved.events, &solved.lengths_s) {
             continue;
         }
         if !std::mem::replace(&mut looked_again, true)
-            && look_again(&mut compared, &settled, heard, &groups, options, &range_s, progress)?
+            && look_again(&mut compared, &solved, heard, &groups, options, &range_s, progress)?
         {
             continue;
         }
         let before = compared.len();
         if let (None, Some(found)) = (&told, found) {
-            let known = claps::Known { found, probed, groups: &groups, heard, compared: &compared, settled: &settled };
+            let known = claps::Known { found, probed, groups: &groups, heard, compared: &compared, solved: &solved };
             let mut new = claps::ask(&known, options, progress)?;
             compared.append(&mut new.compared);
             compared.sort_by_key(|c| (c.a, c.b));
@@ -308,18 +309,18 @@ fn place(
         }
         if !std::mem::replace(&mut asked_timecode, true) {
             let recording = |f: usize| groups.iter().position(|g| g.files.contains(&f));
-            compared.extend(timecode::place(&settled, probed, heard, recording));
+            compared.extend(timecode::place(&solved, probed, heard, recording));
             compared.sort_by_key(|c| (c.a, c.b));
             if compared.len() > before {
                 continue;
             }
         }
-        timecode::say(&mut settled.alignment, probed, heard, &compared);
+        timecode::say(&mut solved.alignment, probed, heard, &compared);
         for (file, note) in told.iter().flat_map(|t| &t.notes) {
-            settled.note(&probed[*file].name, note);
+            solved.note(&probed[*file].name, note);
         }
         coeval::progress::step(progress, "solving", 1.0)?;
-        return Ok((settled, compared));
+        return Ok((solved, compared));
     }
 }
 
@@ -327,15 +328,15 @@ fn place(
 /// found.
 fn look_again(
     compared: &mut Vec<Compared>,
-    settled: &settle::Settled,
-    heard: &[Heard],
+    solved: &solve::Solved,
+    heard: &[Analysed],
     groups: &[chapters::Group],
     options: &Options,
     range_s: &(dyn Fn(usize, usize) -> Option<(f64, f64)> + Sync),
     progress: &dyn Progress,
 ) -> Result<bool> {
     let narrowed_s = |a: usize, b: usize| {
-        let range = *settled.narrowed_s.get(&(a, b))?;
+        let range = *solved.narrowed_s.get(&(a, b))?;
         let trusted = range_s(a, b).unwrap_or((f64::NEG_INFINITY, f64::INFINITY));
         Some((range.0.max(trusted.0), range.1.min(trusted.1))).filter(|r| r.0 < r.1)
     };
@@ -354,7 +355,7 @@ fn look_again(
     let place = sound::places(heard.len(), groups);
     let asked = |a: usize, b: usize| {
         let ((group_a, i), (group_b, j)) = (place[a], place[b]);
-        let lost = settled.maps[a].is_none() || settled.maps[b].is_none();
+        let lost = solved.maps[a].is_none() || solved.maps[b].is_none();
         lost && group_a == group_b && groups[group_a].by_names(i.min(j), i.max(j))
     };
     let more = sound::compare_asked(heard, groups, compared, &asked, &options.pair, range_s, progress)?;
@@ -494,7 +495,7 @@ mod tests {
 
         let tracks = [track_file("bow", "rec-bow", 0), track_file("stern", "rec-stern", 24_000)];
         let groups: Vec<_> = (0..2).map(|f| chapters::Group::given(&tracks[f].name, Kind::Recorder, vec![f])).collect();
-        let heard: Vec<Heard> = tracks.iter().map(|t| Ok(Some(Sound::of(t)))).collect();
+        let heard: Vec<Analysed> = tracks.iter().map(|t| Ok(Some(Sound::of(t)))).collect();
         // The stern starts 1.5 s later.
         for (range, placed) in [(None, true), (Some((1.0, 2.0)), true), (Some((3.0, 5.0)), false)] {
             let compared = compare(&heard, &groups, &[], &PairOptions::default(), &|_, _| range, &()).unwrap();
@@ -519,21 +520,21 @@ mod tests {
         ];
         let headers = |t: &TrackFile| Headers { duration_s: t.track.duration_s(), ..Headers::default() };
         let probed: Vec<Probed> = tracks.iter().map(|t| Probed::new(&t.name, headers(t))).collect();
-        let heard: Vec<Heard> = tracks.iter().map(|t| Ok(Some(Sound::of(t)))).collect();
+        let heard: Vec<Analysed> = tracks.iter().map(|t| Ok(Some(Sound::of(t)))).collect();
         let options = Options::default();
         let nothing = |_: usize, _: usize| None;
         let mut compared = compare(&heard, &groups, &[], &options.pair, &nothing, &()).unwrap();
         let there = compared[1].outcome.clone();
         compared[1].outcome = PairOutcome::Unplaced(Unplaced::OnlyPeriodicSound);
-        let settled = settle(&probed, &groups, &heard, &compared, &options).unwrap();
-        assert!(settled.maps[1].is_none());
+        let solved = solve(&probed, &groups, &heard, &compared, &options).unwrap();
+        assert!(solved.maps[1].is_none());
 
         // Where the user's own times forbid it, it keeps its reason.
         let elsewhere = |_: usize, _: usize| Some((1000.0, 1001.0));
-        assert!(!look_again(&mut compared, &settled, &heard, &groups, &options, &elsewhere, &()).unwrap());
+        assert!(!look_again(&mut compared, &solved, &heard, &groups, &options, &elsewhere, &()).unwrap());
         assert!(matches!(compared[1].outcome, PairOutcome::Unplaced(Unplaced::OnlyPeriodicSound)));
 
-        assert!(look_again(&mut compared, &settled, &heard, &groups, &options, &nothing, &()).unwrap());
+        assert!(look_again(&mut compared, &solved, &heard, &groups, &options, &nothing, &()).unwrap());
         let offset_s = |outcome: &PairOutcome| match outcome {
             PairOutcome::Placed(p) => p.map.offset_s(),
             PairOutcome::Unplaced(why) => panic!("{}", why.as_str()),

@@ -73,10 +73,10 @@ pub struct TrackFile {
 }
 
 /// What became of reading a file's sound: `Ok(None)` when its headers could not be read in the first place.
-pub type Heard = Result<Option<Sound>>;
+pub type Analysed = Result<Option<Sound>>;
 
 /// A file's sound, if there is any to hear.
-pub(crate) fn audible(heard: &Heard) -> Option<&Sound> {
+pub(crate) fn audible(heard: &Analysed) -> Option<&Sound> {
     heard.as_ref().ok()?.as_ref().filter(|s| !s.track.is_silent())
 }
 
@@ -109,14 +109,19 @@ impl Compared {
 /// Reads the sound of all files, each once, as a stream into its analysis track.
 ///
 /// # Errors
-/// [`Cancelled`](ErrorKind::Cancelled) only; what is wrong with a file stands in its [`Heard`].
-pub fn hear(found: &Found, probed: &[Probed], options: &OpenOptions, progress: &dyn Progress) -> Result<Vec<Heard>> {
+/// [`Cancelled`](ErrorKind::Cancelled) only; what is wrong with a file stands in its [`Analysed`].
+pub fn analyse(
+    found: &Found,
+    probed: &[Probed],
+    options: &OpenOptions,
+    progress: &dyn Progress,
+) -> Result<Vec<Analysed>> {
     let files: Vec<(&Path, &Probed)> = found.sources.iter().map(|s| s.path.as_path()).zip(probed).collect();
     let length = |file: &(&Path, &Probed)| file.1.info.as_ref().map_or(0.0, |i| i.duration_s);
     let place = scratch::temporary_files();
     for_all("reading sound", &files, length, progress, |&(path, probed), progress| match &probed.info {
         Err(_) => Ok(Ok(None)),
-        Ok(_) => match guarded(path, || heard(path, options, &place, progress)) {
+        Ok(_) => match guarded(path, || analysed(path, options, &place, progress)) {
             Err(e) if e.kind() == ErrorKind::Cancelled => Err(e),
             other => Ok(other.map(Some)),
         },
@@ -124,7 +129,7 @@ pub fn hear(found: &Found, probed: &[Probed], options: &OpenOptions, progress: &
 }
 
 /// A file's sound, of this run or an earlier one; that of a long one lies in a part of `place`.
-fn heard(path: &Path, options: &OpenOptions, place: &NewScratch, progress: &dyn Progress) -> Result<Sound> {
+fn analysed(path: &Path, options: &OpenOptions, place: &NewScratch, progress: &dyn Progress) -> Result<Sound> {
     let about = |(cache, key): &Kept| (cache.clone(), key.clone().with(b"about"));
     let load = |kept: &Kept| {
         let (duration_s, warnings, ltc, channels, said) = kept::get(&about(kept))?;
@@ -137,14 +142,14 @@ fn heard(path: &Path, options: &OpenOptions, place: &NewScratch, progress: &dyn 
         kept::put(&about(kept), &(sound.duration_s, &sound.warnings, &sound.ltc, &sound.channels, &sound.said));
         kept.0.write(&kept.1, |out| sound.track.write_to(out).map_err(std::io::Error::other));
     };
-    let work = || hear_one(path, options, place, progress);
+    let work = || analyse_one(path, options, place, progress);
     let (mut sound, kept) = kept::measured(path, options, "track", load, save, work)?;
     sound.kept = kept;
     Ok(sound)
 }
 
-fn hear_one(path: &Path, options: &OpenOptions, place: &NewScratch, progress: &dyn Progress) -> Result<Sound> {
-    let (mut sound, carriers) = hear_channels(path, options, &[], place, progress)?;
+fn analyse_one(path: &Path, options: &OpenOptions, place: &NewScratch, progress: &dyn Progress) -> Result<Sound> {
+    let (mut sound, carriers) = analyse_channels(path, options, &[], place, progress)?;
     let mut channels: Vec<usize> = (0..sound.said.len()).collect();
     if !carriers.is_empty() {
         // Timecode sounds from beginning to end, and would be all that is heard.
@@ -166,7 +171,7 @@ fn hear_one(path: &Path, options: &OpenOptions, place: &NewScratch, progress: &d
             // The loudest would be all that is heard of many.
             let alike = |&c: &usize| (1.0 / sound.said[c].rms.max(LEAST_RMS)) as f32;
             let gains: Vec<f32> = if many { channels.iter().map(alike).collect() } else { Vec::new() };
-            hear_channels(path, &options, &gains, place, &again)?.0.track
+            analyse_channels(path, &options, &gains, place, &again)?.0.track
         }
     };
     sound.channels = Some(channels);
@@ -185,7 +190,7 @@ fn silence(length: usize, place: &NewScratch) -> Result<Track> {
 
 /// The sound of the channels that `options` open, each at its gain (none: as it is), and the channels that some timecode
 /// was heard on.
-fn hear_channels(
+fn analyse_channels(
     path: &Path,
     options: &OpenOptions,
     gains: &[f32],
@@ -362,7 +367,7 @@ fn drift_range_ppm(learnt: &Learnt, x: usize, y: usize) -> Option<(f64, f64)> {
 /// # Errors
 /// [`Cancelled`](ErrorKind::Cancelled), and [`InvalidArgument`](ErrorKind::InvalidArgument) for options out of range.
 pub fn compare(
-    heard: &[Heard],
+    heard: &[Analysed],
     groups: &[Group],
     known: &[Compared],
     options: &PairOptions,
@@ -388,7 +393,7 @@ pub(crate) fn places(files: usize, groups: &[Group]) -> Vec<(usize, usize)> {
 
 /// As [`compare`], for the files `a` < `b` that `asked` names.
 pub(crate) fn compare_asked(
-    heard: &[Heard],
+    heard: &[Analysed],
     groups: &[Group],
     known: &[Compared],
     asked: &dyn Fn(usize, usize) -> bool,
@@ -524,7 +529,7 @@ fn sets(files: usize, pairs: impl Iterator<Item = (usize, usize)>) -> Vec<usize>
 /// What came of comparing two files, at a glance or not, by an earlier run where both are kept, or else by `work`. `None`
 /// where a glance finds nothing.
 fn outcome_of(
-    heard: &[Heard],
+    heard: &[Analysed],
     (a, b): (usize, usize),
     options: &PairOptions,
     glance: bool,

@@ -6,8 +6,8 @@ use coeval::pair::{Evidence, PairAlignment, PairOutcome};
 use crate::alignment::{Alignment, EvidenceKind, File, PlacedBy};
 use crate::headers::Probed;
 use crate::ltc::Read;
-use crate::settle::Settled;
-use crate::sound::{Compared, Heard};
+use crate::solve::Solved;
+use crate::sound::{Analysed, Compared};
 
 /// Devices that are set to one timecode agree to half a frame, one standard deviation (common practice, no source).
 const HALF: f64 = 0.5;
@@ -26,12 +26,12 @@ const DRIFT_FROM_S: f64 = 10.0;
 type Meeting = (usize, usize, (f64, f64), (f64, f64));
 
 /// The timecode in a file's sound.
-fn of(heard: &Heard) -> Option<&Read> {
+fn of(heard: &Analysed) -> Option<&Read> {
     heard.as_ref().ok()?.as_ref()?.ltc.as_ref()
 }
 
 /// Takes timecode in sound for the files' own. A label in the headers stays: programs find the file by it.
-pub(crate) fn carry(probed: &mut [Probed], heard: &[Heard]) {
+pub(crate) fn carry(probed: &mut [Probed], heard: &[Analysed]) {
     for (probed, heard) in probed.iter_mut().zip(heard) {
         let (Ok(info), Some(read)) = (&mut probed.info, of(heard)) else { continue };
         info.timecode_s = Some(read.zero_s());
@@ -47,14 +47,14 @@ pub(crate) fn carry(probed: &mut [Probed], heard: &[Heard]) {
 
 /// Pairs by timecode in sound, for files that have no place.
 pub(crate) fn place(
-    settled: &Settled,
+    solved: &Solved,
     probed: &[Probed],
-    heard: &[Heard],
+    heard: &[Analysed],
     recording: impl Fn(usize) -> Option<usize>,
 ) -> Vec<Compared> {
     let with: Vec<(usize, &Read)> = heard.iter().enumerate().filter_map(|(f, h)| Some((f, of(h)?))).collect();
     // How far timecode is off where sound can tell.
-    let told = with.iter().filter_map(|(f, _)| difference_s(settled.alignment.file(&probed[*f].name)?));
+    let told = with.iter().filter_map(|(f, _)| difference_s(solved.alignment.file(&probed[*f].name)?));
     let off = told.fold((0.0, 0.0), |(l, h): (f64, f64), d| (l.min(d), h.max(d)));
     let off_s = off.1 - off.0;
     let mut meetings = Vec::new();
@@ -70,13 +70,13 @@ pub(crate) fn place(
     }
     // Each file is held by one pair, since its own timecode errs alike against all others: with one that has a place, for
     // as long as possible. Events stay apart, whatever their timecode says.
-    let placed = |f: usize| settled.maps[f].is_some();
+    let placed = |f: usize| solved.maps[f].is_some();
     let long_s = |m: &Meeting| m.3.1 - m.2.1;
     meetings.sort_by(|p, q| {
         let with_placed = |m: &Meeting| placed(m.0) || placed(m.1);
         with_placed(q).cmp(&with_placed(p)).then(long_s(q).total_cmp(&long_s(p))).then((p.0, p.1).cmp(&(q.0, q.1)))
     });
-    let mut set: Vec<usize> = (0..heard.len()).map(|f| settled.events[f].map_or(f, |e| heard.len() + e)).collect();
+    let mut set: Vec<usize> = (0..heard.len()).map(|f| solved.events[f].map_or(f, |e| heard.len() + e)).collect();
     let mut pairs = Vec::new();
     for meeting in meetings {
         let (a, b, first, last) = meeting;
@@ -89,7 +89,7 @@ pub(crate) fn place(
             long if long > DRIFT_FROM_S => ((last.0 - first.0) / long - 1.0) * 1e6,
             _ => 0.0,
         };
-        let map = ClockMap::linear(first.0 - first.1 * (1.0 + drift_ppm * 1e-6), drift_ppm, settled.lengths_s[b]);
+        let map = ClockMap::linear(first.0 - first.1 * (1.0 + drift_ppm * 1e-6), drift_ppm, solved.lengths_s[b]);
         let frame_s = of(&heard[a]).map_or(0.0, Read::frame_s);
         let sigma_s = (HALF * frame_s).max(off_s);
         // Two readings of one offset: together they are as exact as one.
@@ -111,7 +111,7 @@ fn difference_s(file: &File) -> Option<f64> {
 }
 
 /// Says what timecode says: where it alone placed a file, where it could not, and where the sound contradicts it.
-pub(crate) fn say(alignment: &mut Alignment, probed: &[Probed], heard: &[Heard], compared: &[Compared]) {
+pub(crate) fn say(alignment: &mut Alignment, probed: &[Probed], heard: &[Analysed], compared: &[Compared]) {
     for (f, probed) in probed.iter().enumerate() {
         let Some(read) = of(&heard[f]) else { continue };
         let mut files = alignment.recordings.iter_mut().flat_map(|r| &mut r.files);

@@ -14,7 +14,7 @@ use coeval::{Error, ErrorKind};
 use crate::chapters::same_device;
 use crate::headers::{Headers, Probed, slowed_words};
 use crate::neighbours::Carried;
-use crate::sound::Heard;
+use crate::sound::Analysed;
 use crate::words::length;
 
 /// Creation times count whole seconds, some even ones. Such a time errs by 0.58 s (uniform over 2 s), and so does the one that
@@ -52,7 +52,7 @@ impl Means {
 }
 
 /// The sound of slow motion and of time lapse, if there is any, is heard by nobody: it ran at another speed.
-pub(crate) fn silence_slowed(probed: &[Probed], heard: &mut [Heard]) {
+pub(crate) fn silence_slowed(probed: &[Probed], heard: &mut [Analysed]) {
     for (probed, heard) in probed.iter().zip(heard) {
         let picture = probed.info.as_ref().ok().and_then(|i| i.picture.as_ref());
         if let Some(words) = picture.and_then(slowed_words) {

@@ -17,7 +17,7 @@ use crate::headers::{Headers, Probed};
 use crate::kept;
 use crate::says::{self, Said};
 use crate::scratch;
-use crate::sound::{Heard, audible};
+use crate::sound::{Analysed, audible};
 
 /// Sound of one event reaches microphones of one recorder no further apart than this, seconds: twenty metres.
 const NEAR_S: f64 = 0.06;
@@ -39,7 +39,7 @@ const SURE: f64 = 0.9;
 /// of range.
 pub(crate) fn find(
     probed: &[Probed],
-    heard: &[Heard],
+    heard: &[Analysed],
     named: &dyn Fn(usize) -> bool,
     options: &Options,
     progress: &dyn Progress,
@@ -151,7 +151,7 @@ fn at_once(outcome: &PairOutcome) -> Option<bool> {
 ///
 /// # Errors
 /// Where what was put on disk cannot be read back.
-pub(crate) fn join(sets: &[Vec<usize>], heard: &mut [Heard]) -> Result<Vec<Vec<usize>>> {
+pub(crate) fn join(sets: &[Vec<usize>], heard: &mut [Analysed]) -> Result<Vec<Vec<usize>>> {
     let mut used = Vec::new();
     for set in sets {
         let loud: Vec<usize> = set.iter().copied().filter(|&f| audible(&heard[f]).is_some()).collect();
@@ -174,7 +174,7 @@ pub(crate) fn join(sets: &[Vec<usize>], heard: &mut [Heard]) -> Result<Vec<Vec<u
     Ok(used)
 }
 
-fn best(heard: &Heard) -> Said {
+fn best(heard: &Analysed) -> Said {
     let said = audible(heard).map_or(&[][..], |s| &s.said);
     let best = said.iter().copied().max_by_key(|s| s.spread_db);
     best.unwrap_or(Said { spread_db: 0, rms: 1.0 })
@@ -204,13 +204,13 @@ fn mixed(tracks: &[&Track]) -> Result<Option<Track>> {
 /// A file that takes no part, since the first of its set stands for it.
 pub(crate) struct Follower {
     probed: Probed,
-    heard: Heard,
+    heard: Analysed,
     first: String,
     says: bool,
 }
 
 impl Follower {
-    pub(crate) fn new(probed: Probed, heard: Heard, first: &str, says: bool) -> Self {
+    pub(crate) fn new(probed: Probed, heard: Analysed, first: &str, says: bool) -> Self {
         Self { probed, heard, first: first.to_owned(), says }
     }
 }

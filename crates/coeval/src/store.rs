@@ -154,7 +154,7 @@ impl SampleWriter {
     ///
     /// # Errors
     /// [`Io`](ErrorKind::Io) when those outside cannot be read back.
-    pub(crate) fn settle(&mut self) -> Result<()> {
+    pub(crate) fn flush(&mut self) -> Result<()> {
         let Some((from, new)) = &self.spill else { return Ok(()) };
         let due =
             if self.scratch.is_some() { self.inside.len() >= WAITING } else { self.inside.len() >= (*from).max(1) };
@@ -193,7 +193,7 @@ impl SampleWriter {
         Ok(())
     }
 
-    /// The first `len` samples; no more than those of the last [`settle`](Self::settle) may be missing.
+    /// The first `len` samples; no more than those of the last [`flush`](Self::flush) may be missing.
     pub(crate) fn finish(mut self, len: usize) -> Samples {
         self.inside.truncate(len.saturating_sub(self.outside));
         // Many short tracks would keep much in memory; what does not fit any more stays there.

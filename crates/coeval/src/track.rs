@@ -332,7 +332,7 @@ impl Track {
             let piece = &mut buffer[..2 * left.min(PIECE)];
             take(piece)?;
             kept.extend(piece.as_chunks::<2>().0.iter().map(|s| i16::from_le_bytes(*s)));
-            kept.settle()?;
+            kept.flush()?;
             left -= piece.len() / 2;
         }
         let mut powers = vec![0; bands as usize];
@@ -405,7 +405,7 @@ impl TrackBuilder {
             self.scratch.clear();
             self.decimator.run(&mut self.scratch);
             self.leveller.push(&self.scratch);
-            self.leveller.out.settle()?;
+            self.leveller.out.flush()?;
         }
         Ok(())
     }
@@ -805,7 +805,7 @@ fn frames(samples: &Samples, mut change: impl FnMut(&mut [Complex32]), out: &mut
         overlap[HOP..].fill(0.0);
         // The end waits for its true length.
         if out.len() < samples.len() {
-            out.settle()?;
+            out.flush()?;
         }
     }
     out.extend(overlap[..HOP].iter().map(|s| s.round() as i16));

@@ -64,7 +64,7 @@ impl Band {
                 let v = value(i) * STEPS;
                 [v.re.round() as i16, v.im.round() as i16]
             }));
-            kept = kept.and_then(|()| out.settle());
+            kept = kept.and_then(|()| out.flush());
         }
         let samples = out.finish(2 * len);
         if let Err(e) = kept {
