@@ -14,13 +14,14 @@ use coeval_listen::activity::{ActivityBuilder, ActivityCurve, ActivityOptions, a
 use crate::Options;
 use crate::alignment::{EvidenceKind, Kind};
 use crate::chapters::Group;
+use crate::compare::Compared;
 use crate::find::Found;
 use crate::guard::guarded;
 use crate::headers::Probed;
 use crate::measure::find_claps;
 use crate::parallel::for_all;
 use crate::solve::Solved;
-use crate::sound::{Analysed, Compared, audible};
+use crate::sound::{Analysed, audible};
 
 /// A place less certain than this is worth a second look, seconds.
 const UNCERTAIN_S: f64 = 0.01;

@@ -12,10 +12,11 @@ use crate::alignment::{
 };
 use crate::anchors::Resolved;
 use crate::chapters::Group;
+use crate::compare::Compared;
 use crate::headers::{Probed, slowed_words};
 use crate::proof::{self, Measured};
 use crate::solve::{Found, Places, Reports, Shoot};
-use crate::sound::{Analysed, Compared, Sound};
+use crate::sound::{Analysed, Sound};
 
 /// A solved shoot.
 pub(crate) struct Entries<'a> {

@@ -6,6 +6,7 @@ pub mod anchors;
 mod beside;
 pub mod chapters;
 mod claps;
+mod compare;
 pub mod conform;
 mod copies;
 mod entries;
@@ -42,6 +43,7 @@ pub use alignment::{Alignment, Kind};
 pub use anchors::{Anchor, At, read_anchors};
 use chapters::Chapters;
 pub use coeval_media::Cache;
+pub use compare::{Compared, compare};
 pub use find::{Found, Source, find, find_without, natural_order};
 pub use guard::guarded;
 pub use headers::{Headers, Probed, probe};
@@ -51,7 +53,7 @@ pub use parallel::{both, for_all, on_threads};
 pub use proof::{LIP_SYNC_ACCEPTED_S, LIP_SYNC_NOTICED_S, LIP_SYNC_R37_S};
 pub use scratch::temporary_files;
 pub use solve::{Solved, solve};
-pub use sound::{Analysed, Compared, Sound, TrackFile, analyse, compare};
+pub use sound::{Analysed, Sound, TrackFile, analyse};
 pub use words::{clock_time, clock_time_ms, one_line};
 pub use write::{
     LARGEST_TEXT, OutFolder, clear_unfinished, files_below, not_through_links, plain_name, read_text, remove, resolved,
@@ -352,13 +354,13 @@ fn look_again(
     let mut any = !found.is_empty();
     compared.extend(open.into_iter().chain(found));
     // At first only each file and the one that its name follows were compared.
-    let place = sound::places(heard.len(), groups);
+    let place = compare::places(heard.len(), groups);
     let asked = |a: usize, b: usize| {
         let ((group_a, i), (group_b, j)) = (place[a], place[b]);
         let lost = solved.maps[a].is_none() || solved.maps[b].is_none();
         lost && group_a == group_b && groups[group_a].by_names(i.min(j), i.max(j))
     };
-    let more = sound::compare_asked(heard, groups, compared, &asked, &options.pair, range_s, progress)?;
+    let more = compare::compare_asked(heard, groups, compared, &asked, &options.pair, range_s, progress)?;
     any |= more.iter().any(Compared::is_placed);
     compared.extend(more);
     compared.sort_by_key(|c| (c.a, c.b));

@@ -11,10 +11,11 @@ use crate::Options;
 use crate::alignment::{Alignment, Kind, PlacedBy};
 use crate::anchors::{self, Resolved};
 use crate::chapters::{Group, matching};
+use crate::compare::Compared;
 use crate::entries;
 use crate::headers::Probed;
 use crate::neighbours::{self, Known};
-use crate::sound::{Analysed, Compared, audible};
+use crate::sound::{Analysed, audible};
 use crate::times;
 
 /// The outcome of [`solve`].

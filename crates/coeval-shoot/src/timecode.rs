@@ -4,10 +4,11 @@ use coeval::clock::ClockMap;
 use coeval::pair::{Evidence, PairAlignment, PairOutcome};
 
 use crate::alignment::{Alignment, EvidenceKind, File, PlacedBy};
+use crate::compare::Compared;
 use crate::headers::Probed;
 use crate::ltc::Read;
 use crate::solve::Solved;
-use crate::sound::{Analysed, Compared};
+use crate::sound::Analysed;
 
 /// Devices that are set to one timecode agree to half a frame, one standard deviation (common practice, no source).
 const HALF: f64 = 0.5;

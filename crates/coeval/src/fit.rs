@@ -72,7 +72,7 @@ pub(crate) struct Solved {
     /// -2 ln of the probability of the observations under this problem's priors (marginal likelihood of
     /// a linear Gaussian model, up to a constant), residuals bounded as Huber's loss bounds them: the
     /// lower, the better the choice of wander and of sigmas.
-    pub(crate) surprise: f64,
+    pub(crate) deviance: f64,
 }
 
 /// Where each unknown stands in the vector.
@@ -95,6 +95,10 @@ const STIFFENING: f64 = 1e-12;
 /// What lies further off than so many spreads has no weight at all, if what lies beside it in its stretch between two jumps
 /// has any: two voices that are too far from each other must not take the stretch away.
 const WORTHLESS: f64 = 10.0;
+/// Huber's constant: 95 % efficient for a normal distribution (Huber 1981, from memory).
+const HUBER: f64 = 1.345;
+/// Rounds of reweighting at the most.
+const ROUNDS: usize = 8;
 /// Intervals in which a walking drift is constant: at most this many, at least this long.
 const INTERVALS: f64 = 48.0;
 const INTERVAL_MIN_S: f64 = 40.0;
@@ -182,152 +186,39 @@ impl Problem {
 
     /// Solves it; `None` when there is nothing to solve or the numbers are unusable.
     pub(crate) fn solve(&self) -> Option<Solved> {
-        let layout = self.layout();
-        let n = layout.len;
-        let rows: Vec<Vec<(usize, f64)>> = self
-            .observations
-            .iter()
-            .map(|o| {
-                let mut row = Vec::new();
-                terms(&layout, &self.clocks, &self.files, o.a, o.a_s, 1.0, &mut row);
-                terms(&layout, &self.clocks, &self.files, o.b, o.b_s, -1.0, &mut row);
-                if let Some(i) = layout.bias[o.link] {
-                    row.push((i, 1.0));
-                }
-                row
-            })
-            .collect();
-        let right: Vec<f64> = self.observations.iter().map(|o| o.b_s - o.a_s).collect();
-        let mut weights: Vec<f64> = self
+        let system = System::of(self);
+        let base: Vec<f64> = self
             .observations
             .iter()
             .map(|o| self.link_weight.get(o.link).copied().unwrap_or(1.0) / (o.sigma_s * o.sigma_s))
             .collect();
-        let base = weights.clone();
+        let mut huber = base.clone();
         let stretch = self.stretches();
-        let mut members: Vec<Vec<usize>> = vec![Vec::new(); self.group_error_s.len()];
-        for (i, o) in self.observations.iter().enumerate() {
-            members[o.group].push(i);
-        }
         let mut scale: f64 = 1.0;
-        let mut result = None;
-        for round in 0..8 {
-            let (mut normal, mut vector) = self.priors(&layout);
-            for ((row, &r), &w) in rows.iter().zip(&right).zip(&weights) {
-                let w = w / (scale * scale);
-                for &(i, x) in row {
-                    vector[i] += w * x * r;
-                    for &(j, y) in row {
-                        if j <= i {
-                            normal[i * n + j] += w * x * y;
-                        }
-                    }
-                }
-            }
-            // The error that a group shares is integrated out: a rank-one correction for each group
-            // (Sherman-Morrison), so that it costs no unknown.
-            let share = |group: usize| {
-                let variance = self.group_error_s[group].powi(2);
-                let total: f64 = members[group].iter().map(|&i| weights[i] / (scale * scale)).sum();
-                (variance / (1.0 + variance * total), (variance * total).ln_1p())
-            };
-            let mut sum = vec![0.0; n];
-            for (group, indices) in members.iter().enumerate() {
-                let (factor, _) = share(group);
-                if factor == 0.0 {
-                    continue;
-                }
-                let mut touched: Vec<usize> = Vec::new();
-                let mut against = 0.0;
-                for &o in indices {
-                    let w = weights[o] / (scale * scale);
-                    against += w * right[o];
-                    for &(i, x) in &rows[o] {
-                        if sum[i] == 0.0 {
-                            touched.push(i);
-                        }
-                        sum[i] += w * x;
-                    }
-                }
-                touched.sort_unstable();
-                touched.dedup();
-                for &i in &touched {
-                    vector[i] -= factor * sum[i] * against;
-                    for &j in touched.iter().take_while(|&&j| j <= i) {
-                        normal[i * n + j] -= factor * sum[i] * sum[j];
-                    }
-                }
-                touched.into_iter().for_each(|i| sum[i] = 0.0);
-            }
-            let plain = normal.clone();
-            for i in 0..n {
-                normal[i * n + i] *= 1.0 + STIFFENING;
-            }
-            if !cholesky(&mut normal, n) {
-                return None;
-            }
-            // The stiffened solution leans towards zero; refining against the plain matrix takes that back.
-            let mut x = solve_factored(&normal, n, vector.clone());
-            for _ in 0..3 {
-                let left: Vec<f64> = (0..n)
-                    .map(|i| vector[i] - (0..n).map(|j| plain[i.max(j) * n + i.min(j)] * x[j]).sum::<f64>())
-                    .collect();
-                x.iter_mut().zip(solve_factored(&normal, n, left)).for_each(|(x, step)| *x += step);
-            }
-            let mut residuals: Vec<f64> =
-                rows.iter().zip(&right).map(|(row, &r)| row.iter().map(|&(i, f)| f * x[i]).sum::<f64>() - r).collect();
-            let (mut shared, mut volume) = (0.0, 0.0);
-            for (group, indices) in members.iter().enumerate() {
-                let (factor, log) = share(group);
-                volume += log;
-                if factor > 0.0 {
-                    let error =
-                        factor * indices.iter().map(|&i| weights[i] / (scale * scale) * residuals[i]).sum::<f64>();
-                    shared += (error / self.group_error_s[group]).powi(2);
-                    indices.iter().for_each(|&i| residuals[i] -= error);
-                }
-            }
+        for round in 0..ROUNDS {
+            let weights: Vec<f64> = huber.iter().map(|w| w / (scale * scale)).collect();
+            let (factor, x) = system.solve(&weights)?;
+            let left = system.left(&x, &weights);
             let scaled: Vec<f64> =
-                residuals.iter().zip(&self.observations).map(|(r, o)| (r / o.sigma_s).abs()).collect();
+                left.residuals_s.iter().zip(&self.observations).map(|(r, o)| (r / o.sigma_s).abs()).collect();
             let mut sorted = scaled.clone();
             sorted.sort_by(f64::total_cmp);
             let next_scale = if sorted.is_empty() { 1.0 } else { (1.4826 * sorted[sorted.len() / 2]).max(1.0) };
-            if round == 7 || (next_scale / scale - 1.0).abs() < 1e-3 && round > 2 {
-                // What has no weight at all says no more than what has the least.
-                let bounded = |u: f64| if u <= 1.345 { u * u } else { 1.345 * (2.0 * u - 1.345) };
-                let loss = |&u: &f64| bounded(u.min(WORTHLESS * scale));
-                let misfit: f64 = scaled.iter().map(loss).sum();
-                let spread: f64 = self.observations.iter().map(|o| 2.0 * o.sigma_s.ln()).sum();
-                let (prior, _) = self.priors(&layout);
-                let quadratic: f64 =
-                    (0..n).map(|i| x[i] * (0..n).map(|j| prior[i.max(j) * n + i.min(j)] * x[j]).sum::<f64>()).sum();
-                let mut prior_factor = prior;
-                if !cholesky(&mut prior_factor, n) {
-                    return None;
-                }
-                let log_det = |m: &[f64]| (0..n).map(|i| 2.0 * m[i * n + i].ln()).sum::<f64>();
-                let surprise =
-                    misfit + spread + shared + volume + quadratic + log_det(&normal) - log_det(&prior_factor);
-                result = Some(Solved {
-                    layout: layout.clone(),
-                    files: self.files.clone(),
-                    clocks: self.clocks.clone(),
-                    x,
-                    factor: normal,
-                    surprise,
-                });
-                break;
+            if round + 1 == ROUNDS || (next_scale / scale - 1.0).abs() < 1e-3 && round > 2 {
+                let deviance = system.deviance(&x, &factor, &left, &scaled, scale)?;
+                let (files, clocks) = (self.files.clone(), self.clocks.clone());
+                let solved = Solved { layout: system.layout, files, clocks, x, factor, deviance };
+                return Some(solved).filter(|s| s.x.iter().all(|v| v.is_finite()));
             }
             let off: Vec<f64> = scaled.iter().map(|s| s / next_scale).collect();
             let mut least = vec![f64::INFINITY; stretch.iter().max().map_or(0, |last| last + 1)];
             stretch.iter().zip(&off).for_each(|(&s, &u)| least[s] = least[s].min(u));
-            for (((w, &b), &u), &s) in weights.iter_mut().zip(&base).zip(&off).zip(&stretch) {
-                // Huber's weight.
-                *w = if u > WORTHLESS && least[s] <= WORTHLESS { 0.0 } else { b * (1.345 / u).min(1.0) };
+            for (((w, &b), &u), &s) in huber.iter_mut().zip(&base).zip(&off).zip(&stretch) {
+                *w = if u > WORTHLESS && least[s] <= WORTHLESS { 0.0 } else { b * (HUBER / u).min(1.0) };
             }
             scale = next_scale;
         }
-        result.filter(|r| r.x.iter().all(|v| v.is_finite()))
+        None
     }
 
     fn priors(&self, layout: &Layout) -> (Vec<f64>, Vec<f64>) {
@@ -363,6 +254,155 @@ impl Problem {
             }
         }
         (normal, vec![0.0; n])
+    }
+}
+
+/// A problem's observations as rows of a linear system.
+struct System<'p> {
+    problem: &'p Problem,
+    layout: Layout,
+    /// For each observation, the unknowns that it depends on and their factors.
+    rows: Vec<Vec<(usize, f64)>>,
+    /// And what their sum should be, seconds.
+    right: Vec<f64>,
+    /// The observations of each group.
+    members: Vec<Vec<usize>>,
+}
+
+/// What a solution leaves.
+struct Left {
+    /// Of each observation, without the error that its group shares, seconds.
+    residuals_s: Vec<f64>,
+    /// -2 ln of the probability of the groups' errors, and of the volume that they take, up to a constant.
+    shared: f64,
+    volume: f64,
+}
+
+impl<'p> System<'p> {
+    fn of(problem: &'p Problem) -> Self {
+        let layout = problem.layout();
+        let row = |o: &Observation| {
+            let mut row = Vec::new();
+            terms(&layout, &problem.clocks, &problem.files, o.a, o.a_s, 1.0, &mut row);
+            terms(&layout, &problem.clocks, &problem.files, o.b, o.b_s, -1.0, &mut row);
+            row.extend(layout.bias[o.link].map(|i| (i, 1.0)));
+            row
+        };
+        let rows = problem.observations.iter().map(row).collect();
+        let right = problem.observations.iter().map(|o| o.b_s - o.a_s).collect();
+        let mut members: Vec<Vec<usize>> = vec![Vec::new(); problem.group_error_s.len()];
+        for (i, o) in problem.observations.iter().enumerate() {
+            members[o.group].push(i);
+        }
+        Self { problem, layout, rows, right, members }
+    }
+
+    /// The error that a group shares is integrated out: a rank-one correction for each group (Sherman-Morrison), so that it
+    /// costs no unknown. Its factor, and the logarithm of the volume that the error takes.
+    fn share(&self, group: usize, weights: &[f64]) -> (f64, f64) {
+        let variance = self.problem.group_error_s[group].powi(2);
+        let total: f64 = self.members[group].iter().map(|&i| weights[i]).sum();
+        (variance / (1.0 + variance * total), (variance * total).ln_1p())
+    }
+
+    /// The normal equations: matrix (lower triangle, row by row) and right side.
+    fn normal(&self, weights: &[f64]) -> (Vec<f64>, Vec<f64>) {
+        let n = self.layout.len;
+        let (mut normal, mut vector) = self.problem.priors(&self.layout);
+        for ((row, &r), &w) in self.rows.iter().zip(&self.right).zip(weights) {
+            for &(i, x) in row {
+                vector[i] += w * x * r;
+                for &(j, y) in row {
+                    if j <= i {
+                        normal[i * n + j] += w * x * y;
+                    }
+                }
+            }
+        }
+        let mut sum = vec![0.0; n];
+        for (group, indices) in self.members.iter().enumerate() {
+            let (factor, _) = self.share(group, weights);
+            if factor == 0.0 {
+                continue;
+            }
+            let mut touched: Vec<usize> = Vec::new();
+            let mut against = 0.0;
+            for &o in indices {
+                against += weights[o] * self.right[o];
+                for &(i, x) in &self.rows[o] {
+                    if sum[i] == 0.0 {
+                        touched.push(i);
+                    }
+                    sum[i] += weights[o] * x;
+                }
+            }
+            touched.sort_unstable();
+            touched.dedup();
+            for &i in &touched {
+                vector[i] -= factor * sum[i] * against;
+                for &j in touched.iter().take_while(|&&j| j <= i) {
+                    normal[i * n + j] -= factor * sum[i] * sum[j];
+                }
+            }
+            touched.into_iter().for_each(|i| sum[i] = 0.0);
+        }
+        (normal, vector)
+    }
+
+    /// The Cholesky factor of the normal matrix, and the unknowns.
+    fn solve(&self, weights: &[f64]) -> Option<(Vec<f64>, Vec<f64>)> {
+        let n = self.layout.len;
+        let (plain, vector) = self.normal(weights);
+        let mut factor = plain.clone();
+        for i in 0..n {
+            factor[i * n + i] *= 1.0 + STIFFENING;
+        }
+        if !cholesky(&mut factor, n) {
+            return None;
+        }
+        // The stiffened solution leans towards zero; refining against the plain matrix takes that back.
+        let mut x = solve_factored(&factor, n, vector.clone());
+        for _ in 0..3 {
+            let left: Vec<f64> = (0..n)
+                .map(|i| vector[i] - (0..n).map(|j| plain[i.max(j) * n + i.min(j)] * x[j]).sum::<f64>())
+                .collect();
+            x.iter_mut().zip(solve_factored(&factor, n, left)).for_each(|(x, step)| *x += step);
+        }
+        Some((factor, x))
+    }
+
+    fn left(&self, x: &[f64], weights: &[f64]) -> Left {
+        let residual = |(row, &r): (&Vec<(usize, f64)>, &f64)| row.iter().map(|&(i, f)| f * x[i]).sum::<f64>() - r;
+        let mut residuals_s: Vec<f64> = self.rows.iter().zip(&self.right).map(residual).collect();
+        let (mut shared, mut volume) = (0.0, 0.0);
+        for (group, indices) in self.members.iter().enumerate() {
+            let (factor, log) = self.share(group, weights);
+            volume += log;
+            if factor > 0.0 {
+                let error_s = factor * indices.iter().map(|&i| weights[i] * residuals_s[i]).sum::<f64>();
+                shared += (error_s / self.problem.group_error_s[group]).powi(2);
+                indices.iter().for_each(|&i| residuals_s[i] -= error_s);
+            }
+        }
+        Left { residuals_s, shared, volume }
+    }
+
+    /// As [`Solved::deviance`]; `scaled` are the residuals in their own standard deviations.
+    fn deviance(&self, x: &[f64], factor: &[f64], left: &Left, scaled: &[f64], scale: f64) -> Option<f64> {
+        let n = self.layout.len;
+        // What has no weight at all says no more than what has the least.
+        let bounded = |u: f64| if u <= HUBER { u * u } else { HUBER * (2.0 * u - HUBER) };
+        let misfit: f64 = scaled.iter().map(|&u| bounded(u.min(WORTHLESS * scale))).sum();
+        let spread: f64 = self.problem.observations.iter().map(|o| 2.0 * o.sigma_s.ln()).sum();
+        let (prior, _) = self.problem.priors(&self.layout);
+        let quadratic: f64 =
+            (0..n).map(|i| x[i] * (0..n).map(|j| prior[i.max(j) * n + i.min(j)] * x[j]).sum::<f64>()).sum();
+        let mut prior_factor = prior;
+        if !cholesky(&mut prior_factor, n) {
+            return None;
+        }
+        let log_det = |m: &[f64]| (0..n).map(|i| 2.0 * m[i * n + i].ln()).sum::<f64>();
+        Some(misfit + spread + left.shared + left.volume + quadratic + log_det(factor) - log_det(&prior_factor))
     }
 }
 

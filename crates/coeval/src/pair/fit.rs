@@ -76,7 +76,7 @@ impl Places {
     }
 
     /// -2 ln of how probable it is, before anything is measured, that voices change places so.
-    fn surprise(&self, evidence: &[Evidence], utterances: &[usize]) -> f64 {
+    fn deviance(&self, evidence: &[Evidence], utterances: &[usize]) -> f64 {
         let exact: Vec<usize> = (0..evidence.len()).filter(|&i| evidence[i].sigma_s < EXACT_S).collect();
         let share = |k: usize| {
             let (i, before) = (exact[k], exact[k - 1]);
@@ -141,7 +141,7 @@ const JUMP_LEAST_S: f64 = 0.004;
 /// What is larger is no other source of the same sound either, seconds: 7 m of air.
 const JUMP_LARGE_S: f64 = 0.02;
 /// How much less likely (-2 ln of the ratio) the measurements must be without a jump: jumps are rare.
-const JUMP_SURPRISE: f64 = 25.0;
+const JUMP_DEVIANCE: f64 = 25.0;
 /// Candidates for the variance that drift gathers, ppm^2 per second, and how probable each is.
 const WANDERS: [(f64, f64); 5] = [(0.0, 0.6), (1e-4, 0.15), (1e-3, 0.12), (1e-2, 0.1), (1e-1, 0.03)];
 /// Measurements by which models are chosen, at the most.
@@ -183,7 +183,7 @@ impl PairFit {
             link_weight: vec![1.0],
         };
         let solved = problem.solve()?;
-        let chosen_at = solved.surprise;
+        let chosen_at = solved.deviance;
         Some(Self { solved, jumps: jumps.to_vec(), duration_s: b.duration_s(), wander_q, places, chosen_at })
     }
 
@@ -222,17 +222,17 @@ impl PairFit {
                 }
                 let places = Places { of: spoken.clone(), shared_s: place_s, own_s };
                 if let Some(fit) = Self::new(a, b, &chosen, jumps, wander_q, places) {
-                    let surprise = fit.solved.surprise - 2.0 * f64::ln(likely_place * likely_wander);
-                    if best.is_none_or(|b| surprise < b.0) {
-                        best = Some((surprise, wander_q, place_s));
+                    let deviance = fit.solved.deviance - 2.0 * f64::ln(likely_place * likely_wander);
+                    if best.is_none_or(|b| deviance < b.0) {
+                        best = Some((deviance, wander_q, place_s));
                     }
                 }
             }
         }
-        let (surprise, wander_q, place_s) = best?;
+        let (deviance, wander_q, place_s) = best?;
         let mut fit = Self::new(a, b, evidence, jumps, wander_q, Places::utterances(evidence, place_s, own_s))?;
         fit.places.shared_s = place_s.max(own_s);
-        fit.chosen_at = surprise;
+        fit.chosen_at = deviance;
         Some(fit)
     }
 
@@ -251,7 +251,7 @@ impl PairFit {
             let mut fewer = fit.jumps.clone();
             fewer.remove(least);
             let Some(without) = Self::best(a, b, evidence, &fewer) else { break };
-            let unlikely = without.surprise() - fit.surprise() >= JUMP_SURPRISE;
+            let unlikely = without.deviance() - fit.deviance() >= JUMP_DEVIANCE;
             if fit.step_s(least).abs() >= JUMP_LEAST_S && (unlikely || fit.must_jump(least, evidence)) {
                 break;
             }
@@ -289,8 +289,8 @@ impl PairFit {
                 let first = Self::new(a, b, evidence, &[], 0.0, Places::beside(&line, evidence));
                 let seats = first.map(|f| Places::beside(&|t| f.at(t), evidence));
                 let Some(seats) = seats.filter(|s| readings.iter().all(|r| r.1.places.of != s.of)) else { continue };
-                let before = seats.surprise(evidence, &usual.places.of);
-                readings.extend(Self::new(a, b, evidence, &[], 0.0, seats).map(|f| (f.solved.surprise + before, f)));
+                let before = seats.deviance(evidence, &usual.places.of);
+                readings.extend(Self::new(a, b, evidence, &[], 0.0, seats).map(|f| (f.solved.deviance + before, f)));
             }
         }
         let (least, _) = readings.iter().enumerate().min_by(|x, y| x.1.0.total_cmp(&y.1.0))?;
@@ -371,8 +371,8 @@ impl PairFit {
         (0..self.jumps.len()).min_by(|&x, &y| self.step_s(x).abs().total_cmp(&self.step_s(y).abs()))
     }
 
-    fn surprise(&self) -> f64 {
-        self.solved.surprise
+    fn deviance(&self) -> f64 {
+        self.solved.deviance
     }
 
     pub(super) fn step_s(&self, jump: usize) -> f64 {
