@@ -6,13 +6,16 @@
 
 use std::path::Path;
 
-use coeval::MarkerOptions;
+use coeval::marker::MatchOptions;
 use coeval::options::{OptionRow, OptionTable};
+use coeval::{MarkerOptions, PairOptions};
 use coeval_cut::mix::MixLevels;
 use coeval_cut::tighten::TightenOptions;
+use coeval_listen::speech::SpeechOptions;
 use coeval_shoot::Options;
+use coeval_shoot::conform::ConformOptions;
 
-const STRUCTS: [(&str, &str); 8] = [
+const STRUCTS: [(&str, &str); 12] = [
     ("Options", "crates/coeval-shoot/src/options.rs"),
     ("GroupingOptions", "crates/coeval-shoot/src/chapters.rs"),
     ("OpenOptions", "crates/coeval-media/src/reader.rs"),
@@ -21,6 +24,10 @@ const STRUCTS: [(&str, &str); 8] = [
     ("RenderOptions", "crates/coeval-cut/src/mix.rs"),
     ("MixLevels", "crates/coeval-cut/src/mix.rs"),
     ("MarkerOptions", "crates/coeval/src/marker.rs"),
+    ("PairOptions", "crates/coeval/src/pair/mod.rs"),
+    ("MatchOptions", "crates/coeval/src/marker/matching.rs"),
+    ("SpeechOptions", "crates/coeval-listen/src/speech/curve.rs"),
+    ("ConformOptions", "crates/coeval-shoot/src/conform.rs"),
 ];
 
 /// Where the numbers of a struct are set: what functions of C begin with, function of Python, subcommand.
@@ -38,12 +45,16 @@ fn table<T: OptionTable>(name: &'static str, [c, python, command]: [&'static str
     Table { name, rows: T::ROWS, default_of: T::default_of, is_switch: T::is_switch, c, python, command }
 }
 
-fn tables() -> [Table; 4] {
+fn tables() -> [Table; 8] {
     [
         table::<Options>("Options", ["coeval_shoot", "align_shoot", "align"]),
         table::<TightenOptions>("TightenOptions", ["coeval_tighten_options", "tighten", "tighten"]),
         table::<MixLevels>("MixLevels", ["coeval_mix_options", "render", "tighten"]),
         table::<MarkerOptions>("MarkerOptions", ["coeval_marker_options", "markers", ""]),
+        table::<PairOptions>("PairOptions", ["coeval_pair_options", "align", "align"]),
+        table::<MatchOptions>("MatchOptions", ["coeval_pair_options", "match_markers", ""]),
+        table::<SpeechOptions>("SpeechOptions", ["coeval_speech_options", "segments", ""]),
+        table::<ConformOptions>("ConformOptions", ["", "conform", "align"]),
     ]
 }
 
@@ -94,9 +105,36 @@ const OPTIONS: &[(&str, &str, &str, &str)] = &[
     ("RenderOptions.open", "coeval_mix_options_set_allow_ffmpeg", "render allow_ffmpeg", "tighten allow-ffmpeg"),
     ("MixLevels.voice_over", "coeval_mix_options_add_voice_over", "render voice_over", "tighten voice-over"),
     ("MixLevels.speech_lufs", "(measured)", "(measured)", "(measured)"),
+    ("PairOptions.offset_range_s", "coeval_pair_options_set_offset_range_s", "align offset_range_s", ANCHORS),
+    ("MatchOptions.max_drift_ppm", "coeval_pair_options_set_max_drift_ppm", "match_markers max_drift_ppm", FILES),
+    (
+        "MatchOptions.min_confidence",
+        "(C returns every match, with its confidence)",
+        "match_markers min_confidence",
+        FILES,
+    ),
+    ("MatchOptions.offset_range_s", "coeval_pair_options_set_offset_range_s", "match_markers offset_range_s", FILES),
+    ("MatchOptions.durations_s", "(C knows both sounds)", "match_markers durations_s", FILES),
+    ("SpeechOptions.enter", "coeval_speech_options_set_thresholds", "segments enter", FILES),
+    ("SpeechOptions.leave", "coeval_speech_options_set_thresholds", "segments leave", FILES),
+    ("SpeechOptions.min_speech_s", "coeval_speech_options_set_min_speech_s", "segments min_speech_s", FILES),
+    ("SpeechOptions.min_pause_s", "coeval_speech_options_set_min_pause_s", "segments min_pause_s", FILES),
+    ("SpeechOptions.hang_over_s", "coeval_speech_options_set_hang_over_s", "segments hang_over_s", FILES),
+    ("ConformOptions.rate_hz", RESAMPLER, "conform rate_hz", "(editors take 48 kHz)"),
+    ("ConformOptions.timeline_start_s", RESAMPLER, "conform timeline_start_s", "align start"),
+    ("ConformOptions.camera_level_db", RESAMPLER, "conform camera_level_db", "align camera-level"),
+    ("ConformOptions.own_sound", RESAMPLER, "conform own_sound", "align own-sound"),
+    ("ConformOptions.replace", RESAMPLER, "conform replace", "align replace"),
+    ("ConformOptions.frame_rate", RESAMPLER, "conform frame_rate", "(that of the clock's picture)"),
+    ("ConformOptions.tracks", RESAMPLER, "conform tracks", "align tracks"),
+    ("ConformOptions.format", RESAMPLER, "conform sample_format", "align bit-depth"),
+    ("ConformOptions.open", RESAMPLER, "conform allow_ffmpeg", "align allow-ffmpeg"),
     ("MixLevels.ramp_s", "(nobody hears another)", "(nobody hears another)", "(nobody hears another)"),
 ];
 
+const ANCHORS: &str = "(the command has anchors)";
+const FILES: &str = "(the command works on whole files)";
+const RESAMPLER: &str = "(a host conforms with coeval_resampler)";
 const CLAPS: &str = "(the command shows the claps that people look for)";
 
 fn read(name: &str) -> String {
@@ -146,9 +184,13 @@ fn comment<'a>(header: &'a str, function: &str) -> Option<&'a str> {
     before.rsplit("/**").next()
 }
 
-/// Signature and documentation of a function of Python.
-fn definition<'a>(python: &'a str, function: &str) -> Option<&'a str> {
-    python.split(&format!("\ndef {function}(")).nth(1)?.split("Returns\n").next()
+/// Signature and documentation of a function of Python, or of a method, without the class's indentation.
+fn definition(python: &str, function: &str) -> Option<String> {
+    let of = |indent: &str| {
+        let text = python.split(&format!("\n{indent}def {function}(")).nth(1)?.split("Returns\n").next()?;
+        Some(text.replace(&format!("\n{indent}"), "\n"))
+    };
+    of("").or_else(|| of("    "))
 }
 
 /// What is wrong with what is said of a number's default and range: C and Python have to say both.
@@ -194,7 +236,7 @@ fn wrongly_said(row: &Row, header: &str, python: &str) -> Vec<String> {
 /// What is wrong with the rows, one line each.
 fn wrong(rows: &[(&str, &str, &str, &str)]) -> Vec<String> {
     let header = read("bindings/c/include/coeval.h");
-    let python: String = ["_shoot", "_tighten", "_media", "_measure"]
+    let python: String = ["_shoot", "_tighten", "_media", "_measure", "_pair", "_speech"]
         .map(|m| read(&format!("bindings/python/python/coeval/{m}.py")))
         .concat();
     let command = coeval_cli::command_line();
@@ -221,7 +263,8 @@ fn wrong(rows: &[(&str, &str, &str, &str)]) -> Vec<String> {
             wrong.push(format!("{field}: coeval.h has no {c}"));
         }
         if let Some((function, parameter)) = in_python.split_once(' ').filter(|_| !is_reason(in_python)) {
-            let signature = definition(&python, function).and_then(|s| s.split("\n)").next());
+            let definition = definition(&python, function);
+            let signature = definition.as_ref().and_then(|s| s.split("\n)").next());
             if !signature.is_some_and(|s| s.contains(&format!("\n    {parameter}: "))) {
                 wrong.push(format!("{field}: {function} of Python has no {parameter}"));
             }

@@ -19,6 +19,7 @@ use std::fmt::Write;
 use std::path::{Path, PathBuf};
 
 use coeval::clock::ClockMap;
+use coeval::options::OptionTable as _;
 use coeval::progress::{Progress, step};
 use coeval::resample::{Leg, ResampleOptions, Resampler, Route};
 use coeval::{Error, ErrorKind, Result};
@@ -36,48 +37,35 @@ const BLOCK: usize = 4096;
 /// A timeline frame's edge may be missed by this share of a frame through rounding.
 const SAME_FRAME: f64 = 1e-6;
 
-/// How sound is conformed. The defaults serve.
-#[derive(Debug, Clone)]
-#[non_exhaustive]
-pub struct ConformOptions {
-    /// Rate of what is made, Hz. Default 48000.
-    pub rate_hz: u32,
-    /// Frame rate of the timeline as a ratio; `None`: [`Alignment::frame_rate`].
-    pub frame_rate: Option<[u32; 2]>,
-    /// Moment of the day that timeline zero stands for in time references, seconds since midnight.
-    /// Default 0; an editor's timeline often starts at one hour.
-    pub timeline_start_s: f64,
-    /// Level of the camera's own sound under the recorder's, dB (0: as recorded, -12: a quarter of
-    /// its amplitude); `None`: the recorder alone.
-    pub camera_level_db: Option<f64>,
-    /// The recorders' tracks that go under clips, in this order: numbers from 1, or names; `*` stands for any characters.
-    /// Empty: all of a recorder that has one or two; else those called a mix, or the first two that say anything. The same
-    /// of a recorder that has none of them.
-    pub tracks: Vec<String>,
-    /// Under a clip that has [better sound](File::better_sound_of) in a file of its own goes that sound alone, and this goes
-    /// under no other clip. Default: every recorder's that ran meanwhile.
-    pub own_sound: bool,
-    /// How samples are written. Default 24 bits; integers get triangular dither.
-    pub format: SampleFormat,
-    /// May files of the same names be replaced?
-    pub replace: bool,
-    /// How files are opened.
-    pub open: OpenOptions,
-}
-
-impl Default for ConformOptions {
-    fn default() -> Self {
-        Self {
-            rate_hz: 48_000,
-            frame_rate: None,
-            timeline_start_s: 0.0,
-            camera_level_db: None,
-            tracks: Vec::new(),
-            own_sound: false,
-            format: SampleFormat::Int24,
-            replace: false,
-            open: OpenOptions::default(),
-        }
+coeval::options! {
+    /// How sound is conformed. The defaults serve.
+    #[derive(Debug, Clone)]
+    #[non_exhaustive]
+    pub struct ConformOptions {
+        /// Rate of what is made, Hz.
+        pub rate_hz: u32 = 48_000, 8000.0..=192_000.0;
+        /// Moment of the day that timeline zero stands for in time references, seconds since midnight. An editor's
+        /// timeline often starts at one hour.
+        pub timeline_start_s: f64 = 0.0, -1e9..=1e9;
+        /// Level of the camera's own sound under the recorder's, dB (0: as recorded, -12: a quarter of
+        /// its amplitude); `None`: the recorder alone.
+        pub camera_level_db: Option<f64> = None, f64::NEG_INFINITY..=1e9;
+        /// Under a clip that has [better sound](File::better_sound_of) in a file of its own goes that sound alone, and this
+        /// goes under no other clip. Default: every recorder's that ran meanwhile.
+        pub own_sound: bool = false, 0.0..=1.0;
+        /// May files of the same names be replaced?
+        pub replace: bool = false, 0.0..=1.0;
+    } and {
+        /// Frame rate of the timeline as a ratio; `None`: [`Alignment::frame_rate`].
+        pub frame_rate: Option<[u32; 2]> = None;
+        /// The recorders' tracks that go under clips, in this order: numbers from 1, or names; `*` stands for any
+        /// characters. Empty: all of a recorder that has one or two; else those called a mix, or the first two that say
+        /// anything. The same of a recorder that has none of them.
+        pub tracks: Vec<String> = Vec::new();
+        /// How samples are written; integers get triangular dither.
+        pub format: SampleFormat = SampleFormat::Int24;
+        /// How files are opened.
+        pub open: OpenOptions = OpenOptions::default();
     }
 }
 
@@ -130,12 +118,7 @@ pub struct Conformed {
 pub fn plan(alignment: &Alignment, options: &ConformOptions) -> Result<Vec<Conformed>> {
     let first = alignment.first_event();
     let alignment: &Alignment = &first;
-    if !(8000..=192_000).contains(&options.rate_hz) {
-        return Err(Error::invalid(format!("rate_hz is {}, not within 8000 to 192000", options.rate_hz)));
-    }
-    if !options.timeline_start_s.is_finite() || options.camera_level_db.is_some_and(f64::is_nan) {
-        return Err(Error::invalid("the timeline's start and the camera's level must be numbers"));
-    }
+    options.check_ranges()?;
     let [num, den] = options.frame_rate.unwrap_or_else(|| alignment.frame_rate());
     if num == 0 || den == 0 {
         return Err(Error::invalid(format!("{num}/{den} is not a frame rate")));

@@ -88,6 +88,17 @@ impl OptionValue for f64 {
     }
 }
 
+impl OptionValue for f32 {
+    /// The number that is written the same way: 0.1, and not what the nearest `f32` is to more digits.
+    fn number(&self) -> Option<f64> {
+        self.to_string().parse().ok()
+    }
+    fn put(&mut self, value: f64) -> bool {
+        *self = value as f32;
+        true
+    }
+}
+
 impl OptionValue for Option<f64> {
     fn number(&self) -> Option<f64> {
         *self

@@ -3,6 +3,7 @@
 use super::STEP_S;
 use super::listener::{MEASURES, averaged};
 use super::segment::SpeechSegment;
+use coeval::options::OptionTable as _;
 use coeval::{Error, Result};
 
 /// Probability of speech over time, one value for every 10 ms.
@@ -134,42 +135,30 @@ const FAINT_S: f64 = 1.0;
 const FAINT: f32 = 0.25;
 const FAINT_PAUSE_S: f64 = 0.3;
 
-/// How stretches are made of probabilities. The defaults are what the benchmark measures.
-#[derive(Debug, Clone, PartialEq)]
-#[non_exhaustive]
-pub struct SpeechOptions {
-    /// Probability that a stretch must reach, 0 to 1.
-    pub enter: f32,
-    /// Probability below which it ends, 0 to `enter`.
-    pub leave: f32,
-    /// Least time above `enter`, seconds, 0 to 10.
-    pub min_speech_s: f64,
-    /// Pauses shorter than this are part of the speech, seconds, 0 to 10.
-    pub min_pause_s: f64,
-    /// Drawn out at the end by this, seconds, 0 to 10.
-    pub hang_over_s: f64,
-}
-
-impl Default for SpeechOptions {
-    fn default() -> Self {
-        Self { enter: 0.88, leave: 0.5, min_speech_s: 0.2, min_pause_s: 0.3, hang_over_s: 0.0 }
-    }
+coeval::options! {
+    /// How stretches are made of probabilities. The defaults are what the benchmark measures.
+    #[derive(Debug, Clone, PartialEq)]
+    #[non_exhaustive]
+    pub struct SpeechOptions {
+        /// Probability that a stretch must reach, 0 to 1.
+        pub enter: f32 = 0.88, 0.0..=1.0;
+        /// Probability below which it ends, 0 to `enter`.
+        pub leave: f32 = 0.5, 0.0..=1.0;
+        /// Least time above `enter`, seconds, 0 to 10.
+        pub min_speech_s: f64 = 0.2, 0.0..=10.0;
+        /// Pauses shorter than this are part of the speech, seconds, 0 to 10.
+        pub min_pause_s: f64 = 0.3, 0.0..=10.0;
+        /// Drawn out at the end by this, seconds, 0 to 10.
+        pub hang_over_s: f64 = 0.0, 0.0..=10.0;
+    } and {}
 }
 
 impl SpeechOptions {
     fn check(&self) -> Result<()> {
-        if !(0.0..=1.0).contains(&self.enter) || !(0.0..=self.enter).contains(&self.leave) {
-            return Err(Error::invalid(format!(
-                "thresholds {} and {}: they must be within 0 to 1, the second no higher than the first",
-                self.enter, self.leave
-            )));
-        }
-        for (name, s) in
-            [("min_speech_s", self.min_speech_s), ("min_pause_s", self.min_pause_s), ("hang_over_s", self.hang_over_s)]
-        {
-            if !(0.0..=10.0).contains(&s) {
-                return Err(Error::invalid(format!("{name} is {s}, not within 0 to 10")));
-            }
+        self.check_ranges()?;
+        if self.leave > self.enter {
+            let message = format!("leave is {}, above enter, which is {}", self.leave, self.enter);
+            return Err(Error::invalid(message));
         }
         Ok(())
     }

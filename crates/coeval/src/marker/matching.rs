@@ -3,26 +3,24 @@
 use super::onset::interpolate;
 use super::{Marker, WAVEFORM_RATE_HZ};
 use crate::error::{Error, ErrorKind, Result};
+use crate::options::OptionTable as _;
 
-/// How two recordings' markers are matched.
-#[derive(Debug, Clone)]
-#[non_exhaustive]
-pub struct MatchOptions {
-    /// Largest difference of the two clocks, in ppm, either way. 0 to 1200.
-    pub max_drift_ppm: f64,
-    /// Where the offset (`a` time minus `b` time at the start of `b`) is known to lie: lowest and highest
-    /// value in seconds. `None`: anywhere.
-    pub offset_range_s: Option<(f64, f64)>,
-    /// Lengths of the two recordings, seconds; they tell how likely a chance coincidence is. `None`: from
-    /// the first marker to the last.
-    pub durations_s: Option<(f64, f64)>,
-    /// Matches less certain than this are not returned, 0 to 1.
-    pub min_confidence: f64,
-}
-
-impl Default for MatchOptions {
-    fn default() -> Self {
-        Self { max_drift_ppm: 500.0, offset_range_s: None, durations_s: None, min_confidence: 0.9 }
+crate::options! {
+    /// How two recordings' markers are matched.
+    #[derive(Debug, Clone)]
+    #[non_exhaustive]
+    pub struct MatchOptions {
+        /// Largest difference of the two clocks, in ppm, either way. 0 to 1200.
+        pub max_drift_ppm: f64 = 500.0, 0.0..=1200.0;
+        /// Matches less certain than this are not returned, 0 to 1.
+        pub min_confidence: f64 = 0.9, 0.0..=1.0;
+    } and {
+        /// Where the offset (`a` time minus `b` time at the start of `b`) is known to lie: lowest and highest
+        /// value in seconds. `None`: anywhere.
+        pub offset_range_s: Option<(f64, f64)> = None;
+        /// Lengths of the two recordings, seconds; they tell how likely a chance coincidence is. `None`: from
+        /// the first marker to the last.
+        pub durations_s: Option<(f64, f64)> = None;
     }
 }
 
@@ -80,12 +78,7 @@ const MATCH_MOST: usize = 64;
 /// # Errors
 /// [`InvalidArgument`](ErrorKind::InvalidArgument) for options out of range.
 pub fn match_markers(a: &[Marker], b: &[Marker], options: &MatchOptions) -> Result<Option<MarkerMatch>> {
-    if !(0.0..=1200.0).contains(&options.max_drift_ppm) {
-        return Err(Error::new(
-            ErrorKind::InvalidArgument,
-            format!("max_drift_ppm is {}, not within 0 to 1200", options.max_drift_ppm),
-        ));
-    }
+    options.check_ranges()?;
     if options.offset_range_s.is_some_and(|(low, high)| low > high || low.is_nan() || high.is_nan()) {
         return Err(Error::new(ErrorKind::InvalidArgument, "offset_range_s: the lowest value is above the highest"));
     }

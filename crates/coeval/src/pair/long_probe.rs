@@ -104,8 +104,8 @@ pub(crate) fn places(
         step(progress, "search", i as f64 / starts_s.len() as f64)?;
         let mut all = Vec::new();
         for &drift_ppm in &look.drifts_ppm {
-            let places = of_probe(whole, probe, look, &plan, (start_s, drift_ppm), max_drift_ppm, window_s, progress)?;
-            all.extend(places);
+            let probe = Probe::new((whole, probe), look, &plan, (start_s, drift_ppm), max_drift_ppm);
+            all.extend(probe.places(window_s, progress)?);
         }
         all.sort_by(|x, y| y.nats.total_cmp(&x.nats).then(x.found_s.total_cmp(&y.found_s)));
         found.push(distinct(all, KEPT, |k, p| (k.found_s - p.found_s).abs() <= 0.02));
@@ -125,23 +125,33 @@ struct Transform {
     len: usize,
 }
 
-#[allow(clippy::too_many_arguments, reason = "one probe at one drift: what `places` was asked")]
-fn of_probe(
-    whole: &Band,
-    probe: &Band,
-    look: &Look,
-    plan: &Transform,
-    (start_s, drift_ppm): (f64, f64),
-    max_drift_ppm: f64,
-    window_s: Option<(f64, f64)>,
-    progress: &dyn Progress,
-) -> Result<Vec<Place>> {
-    let block = (look.block_s * BAND_RATE_HZ) as usize;
-    let (len, rows_each) = (plan.len, (plan.len - block + 1 - 2 * PAD) / block);
-    let first = (start_s * BAND_RATE_HZ).round() as i64;
-    let spectra: Vec<Vec<Complex32>> = (0..look.blocks)
-        .map(|j| {
-            let mut buffer = vec![Complex32::default(); len];
+/// A probe at one clock difference, and where it is looked for.
+struct Probe<'p> {
+    whole: &'p Band,
+    look: &'p Look,
+    plan: &'p Transform,
+    /// Start in its own track, seconds.
+    start_s: f64,
+    /// Samples of a block.
+    block: usize,
+    /// The conjugate spectrum of each block.
+    spectra: Vec<Vec<Complex32>>,
+    /// Lines that blocks may lie on: clock difference in ppm, and by how many lags each block lies further.
+    lines: Vec<(f64, Vec<i64>)>,
+}
+
+impl<'p> Probe<'p> {
+    fn new(
+        (whole, probe): (&'p Band, &Band),
+        look: &'p Look,
+        plan: &'p Transform,
+        (start_s, drift_ppm): (f64, f64),
+        max_drift_ppm: f64,
+    ) -> Self {
+        let block = (look.block_s * BAND_RATE_HZ) as usize;
+        let first = (start_s * BAND_RATE_HZ).round() as i64;
+        let spectrum = |j: usize| {
+            let mut buffer = vec![Complex32::default(); plan.len];
             probe.read(first + (j * block) as i64, &mut Vec::new(), &mut buffer[..block]);
             // On the other's clock the carrier turns by as much as the clocks differ.
             let turn = -std::f64::consts::TAU * CENTRE_HZ * drift_ppm * 1e-6 / BAND_RATE_HZ;
@@ -152,113 +162,123 @@ fn of_probe(
             plan.forward.process(&mut buffer);
             buffer.iter_mut().for_each(|v| *v = v.conj());
             buffer
-        })
-        .collect();
+        };
+        let spectra = (0..look.blocks).map(spectrum).collect();
+        let lines = lines(look, drift_ppm, max_drift_ppm);
+        Self { whole, look, plan, start_s, block, spectra, lines }
+    }
 
-    let probe_middle_s = start_s + look.probe_s() / 2.0;
+    /// The block that the others are counted from.
+    fn middle(&self) -> usize {
+        self.look.blocks / 2
+    }
+
+    /// Where in `whole` the middle block may begin, samples.
+    fn range(&self, window_s: Option<(f64, f64)>) -> (i64, i64) {
+        let (begin, end) = (-(self.block as i64) + 1, self.whole.len() as i64);
+        let Some((low, high)) = window_s else { return (begin, end) };
+        // A window may reach further than can be counted.
+        let at = |offset_s: f64, more: i64| {
+            (((self.start_s + offset_s) * BAND_RATE_HZ) as i64)
+                .saturating_add((self.middle() * self.block) as i64)
+                .saturating_add(more)
+        };
+        (begin.max(at(low, -(PAD as i64))), end.min(at(high, PAD as i64)))
+    }
+
+    /// The places where the probe fits best.
+    fn places(&self, window_s: Option<(f64, f64)>, progress: &dyn Progress) -> Result<Vec<Place>> {
+        let block = self.block;
+        let rows_each = (self.plan.len - block + 1 - 2 * PAD) / block;
+        let (mut from, end) = self.range(window_s);
+        let mut found: Vec<Place> = Vec::new();
+        while from < end {
+            let rows = (((end - from) as usize).min(STRETCH)).div_ceil(block);
+            // The probe's other blocks lie before and after its middle one.
+            let all_rows = rows + self.look.blocks - 1;
+            let base = from - (self.middle() * block) as i64;
+            let chunks: Vec<usize> = (0..all_rows.div_ceil(rows_each)).collect();
+            let heights: Vec<Vec<Vec<u8>>> = chunks
+                .into_par_iter()
+                .map(|c| {
+                    if c % 8 == 0 {
+                        step(progress, "search", 0.5)?;
+                    }
+                    let origin = base + (c * rows_each * block) as i64;
+                    Ok(chunk(self.whole, self.plan, &self.spectra, origin, block, rows_each))
+                })
+                .collect::<Result<_>>()?;
+            let row = |j: usize, r: usize| -> &[u8] {
+                let width = block + 2 * PAD;
+                let at = (r % rows_each) * width;
+                &heights[r / rows_each][j][at..at + width]
+            };
+            let places = (0..rows).into_par_iter().map(|r| {
+                let lags = |j: usize| row(j, r + j);
+                self.places_in_row(lags, from + (r * block) as i64)
+            });
+            found.extend(places.collect::<Vec<_>>().into_iter().flatten());
+            from += (rows * block) as i64;
+        }
+        Ok(found)
+    }
+
+    /// The best places of the lags of one row: `lags` are the heights of each block, and `origin` is where the middle block
+    /// begins at the first of them.
+    fn places_in_row<'h>(&self, lags: impl Fn(usize) -> &'h [u8], origin: i64) -> Vec<Place> {
+        let (block, blocks) = (self.block, self.look.blocks);
+        let mut best = vec![0u16; block];
+        let mut by = vec![0u8; block];
+        let mut sum = vec![0u16; block];
+        for (i, (_, shifts)) in self.lines.iter().enumerate() {
+            sum.fill(0);
+            for (j, &shift) in shifts.iter().enumerate() {
+                let lags = &lags(j)[(PAD as i64 + shift) as usize..];
+                sum.iter_mut().zip(lags).for_each(|(s, &l)| *s += u16::from(l));
+            }
+            for ((best, by), &sum) in best.iter_mut().zip(&mut by).zip(&sum) {
+                if sum > *best {
+                    (*best, *by) = (sum, i as u8);
+                }
+            }
+        }
+        let is_top = |&l: &usize| {
+            best[l] >= LEAST + 4 * blocks as u16
+                && (l == 0 || best[l] >= best[l - 1])
+                && (l + 1 == block || best[l] > best[l + 1])
+        };
+        let mut tops: Vec<usize> = (0..block).filter(is_top).collect();
+        tops.sort_by(|&x, &y| best[y].cmp(&best[x]).then(x.cmp(&y)));
+        tops.truncate(KEPT);
+        // From the beginning of the middle block to the middle of the probe.
+        let on = self.look.probe_s() / 2.0 - self.middle() as f64 * self.look.block_s;
+        let place = |l: usize| Place {
+            probe_s: self.start_s + self.look.probe_s() / 2.0,
+            found_s: (origin + l as i64) as f64 / BAND_RATE_HZ + on,
+            drift_ppm: self.lines[usize::from(by[l])].0,
+            nats: f32::from(best[l]) / 4.0 - blocks as f32,
+        };
+        tops.into_iter().map(place).collect()
+    }
+}
+
+/// The lines of offset and drift that a probe's blocks can lie on, as [`Probe::lines`] has them; each once.
+fn lines(look: &Look, drift_ppm: f64, max_drift_ppm: f64) -> Vec<(f64, Vec<i64>)> {
     let middle = look.blocks / 2;
     // Blocks lie further from the middle one by this many lags for each ppm.
     let lag_each = look.block_s * BAND_RATE_HZ * 1e-6;
-    let reach = Look::reach_ppm(look.block_s);
-    let lines: Vec<(f64, Vec<i64>)> = {
-        let step_ppm = 0.5 / (lag_each * (look.blocks.max(2) - 1) as f64);
-        let count = (reach / step_ppm).ceil() as i64;
-        let mut lines: Vec<(f64, Vec<i64>)> = Vec::new();
-        for i in -count..=count {
-            let ppm = (drift_ppm + i as f64 * step_ppm).clamp(-max_drift_ppm, max_drift_ppm);
-            let shift = |j: usize| (ppm * lag_each * (j as f64 - middle as f64)).round() as i64;
-            let shifts: Vec<i64> = (0..look.blocks).map(|j| shift(j).clamp(-(PAD as i64), PAD as i64)).collect();
-            if lines.iter().all(|l| l.1 != shifts) {
-                lines.push((ppm, shifts));
-            }
+    let step_ppm = 0.5 / (lag_each * (look.blocks.max(2) - 1) as f64);
+    let count = (Look::reach_ppm(look.block_s) / step_ppm).ceil() as i64;
+    let mut lines: Vec<(f64, Vec<i64>)> = Vec::new();
+    for i in -count..=count {
+        let ppm = (drift_ppm + i as f64 * step_ppm).clamp(-max_drift_ppm, max_drift_ppm);
+        let shift = |j: usize| (ppm * lag_each * (j as f64 - middle as f64)).round() as i64;
+        let shifts: Vec<i64> = (0..look.blocks).map(|j| shift(j).clamp(-(PAD as i64), PAD as i64)).collect();
+        if lines.iter().all(|l| l.1 != shifts) {
+            lines.push((ppm, shifts));
         }
-        lines
-    };
-
-    let mut found: Vec<Place> = Vec::new();
-    // Where in `whole` the probe's middle block may begin.
-    let begin = -(block as i64) + 1;
-    let end = whole.len() as i64;
-    let (begin, end) = match window_s {
-        None => (begin, end),
-        Some((low, high)) => {
-            // A window may reach further than can be counted.
-            let at = |offset_s: f64, more: i64| {
-                (((start_s + offset_s) * BAND_RATE_HZ) as i64)
-                    .saturating_add((middle * block) as i64)
-                    .saturating_add(more)
-            };
-            (begin.max(at(low, -(PAD as i64))), end.min(at(high, PAD as i64)))
-        }
-    };
-    let mut from = begin;
-    while from < end {
-        let rows = (((end - from) as usize).min(STRETCH)).div_ceil(block);
-        // The probe's other blocks lie before and after its middle one.
-        let all_rows = rows + look.blocks - 1;
-        let base = from - (middle * block) as i64;
-        let chunks: Vec<usize> = (0..all_rows.div_ceil(rows_each)).collect();
-        let heights: Vec<Vec<Vec<u8>>> = chunks
-            .into_par_iter()
-            .map(|c| {
-                if c % 8 == 0 {
-                    step(progress, "search", 0.5)?;
-                }
-                Ok(chunk(whole, plan, &spectra, base + (c * rows_each * block) as i64, block, rows_each))
-            })
-            .collect::<Result<_>>()?;
-        let row = |j: usize, r: usize| -> &[u8] {
-            let width = block + 2 * PAD;
-            let at = (r % rows_each) * width;
-            &heights[r / rows_each][j][at..at + width]
-        };
-        let places: Vec<Vec<Place>> = (0..rows)
-            .into_par_iter()
-            .map(|r| {
-                let mut best = vec![0u16; block];
-                let mut by = vec![0u8; block];
-                let mut sum = vec![0u16; block];
-                for (i, (_, shifts)) in lines.iter().enumerate() {
-                    sum.fill(0);
-                    for (j, &shift) in shifts.iter().enumerate() {
-                        let lags = &row(j, r + j)[(PAD as i64 + shift) as usize..];
-                        sum.iter_mut().zip(lags).for_each(|(s, &l)| *s += u16::from(l));
-                    }
-                    for ((best, by), &sum) in best.iter_mut().zip(&mut by).zip(&sum) {
-                        if sum > *best {
-                            (*best, *by) = (sum, i as u8);
-                        }
-                    }
-                }
-                let mut tops: Vec<usize> = (0..block)
-                    .filter(|&l| {
-                        best[l] >= LEAST + 4 * look.blocks as u16
-                            && (l == 0 || best[l] >= best[l - 1])
-                            && (l + 1 == block || best[l] > best[l + 1])
-                    })
-                    .collect();
-                tops.sort_by(|&x, &y| best[y].cmp(&best[x]).then(x.cmp(&y)));
-                tops.truncate(KEPT);
-                tops.into_iter()
-                    .map(|l| {
-                        let middle_block = from + (r * block + l) as i64;
-                        let (ppm, _) = lines[usize::from(by[l])];
-                        // From the beginning of the middle block to the middle of the probe.
-                        let on = look.probe_s() / 2.0 - middle as f64 * look.block_s;
-                        Place {
-                            probe_s: probe_middle_s,
-                            found_s: middle_block as f64 / BAND_RATE_HZ + on,
-                            drift_ppm: ppm,
-                            nats: f32::from(best[l]) / 4.0 - look.blocks as f32,
-                        }
-                    })
-                    .collect()
-            })
-            .collect();
-        found.extend(places.into_iter().flatten());
-        from += (rows * block) as i64;
     }
-    Ok(found)
+    lines
 }
 
 /// Heights of every block of a probe at the lags of some rows, in quarters.

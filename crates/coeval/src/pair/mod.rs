@@ -19,6 +19,7 @@
 use crate::clock::ClockMap;
 use crate::correlate::Plans;
 use crate::error::{Error, ErrorKind, Result};
+use crate::options::OptionTable as _;
 use crate::progress::{Progress, step};
 use crate::track::{TRACK_RATE_HZ, Track};
 
@@ -39,20 +40,17 @@ use measure::{Measure, Measured, WINDOW_S, flat, measure};
 use path::{Blocks, LINE_STANDS, Line, Path, PathPoint, trace, verify};
 use search::{Candidate, Pass, candidates_of_either, unevenness};
 
-/// How two tracks are compared.
-#[derive(Debug, Clone)]
-#[non_exhaustive]
-pub struct PairOptions {
-    /// Largest difference of the two clocks that is searched, in ppm, either way. 0 to 1200.
-    pub max_drift_ppm: f64,
-    /// Where the user's own knowledge puts the offset (`a` time minus `b` time at the start of `b`):
-    /// lowest and highest value in seconds. `None`: anywhere.
-    pub offset_range_s: Option<(f64, f64)>,
-}
-
-impl Default for PairOptions {
-    fn default() -> Self {
-        Self { max_drift_ppm: 500.0, offset_range_s: None }
+crate::options! {
+    /// How two tracks are compared.
+    #[derive(Debug, Clone)]
+    #[non_exhaustive]
+    pub struct PairOptions {
+        /// Largest difference of the two clocks that is searched, in ppm, either way. 0 to 1200.
+        pub max_drift_ppm: f64 = 500.0, 0.0..=1200.0;
+    } and {
+        /// Where the user's own knowledge puts the offset (`a` time minus `b` time at the start of `b`):
+        /// lowest and highest value in seconds. `None`: anywhere.
+        pub offset_range_s: Option<(f64, f64)> = None;
     }
 }
 
@@ -299,10 +297,7 @@ impl Aligner {
     /// # Errors
     /// [`InvalidArgument`](ErrorKind::InvalidArgument) for options out of range.
     pub fn new(options: PairOptions) -> Result<Self> {
-        if !(0.0..=1200.0).contains(&options.max_drift_ppm) {
-            let what = format!("max_drift_ppm is {}, not within 0 to 1200", options.max_drift_ppm);
-            return Err(Error::new(ErrorKind::InvalidArgument, what));
-        }
+        options.check_ranges()?;
         if let Some((low, high)) = options.offset_range_s
             && !(low <= high && low.is_finite() && high.is_finite())
         {

@@ -634,38 +634,16 @@ pub(crate) fn trace(
     let straight = vec![HALF; total];
     let standing = stands_out(&rows, &straight, 0..total);
     let aside_s = lanes_aside(&rows, &straight);
-    // A device that loses sound again and again leaves the line for good: rows follow the path, block by block from the
-    // piece on that the line was found by. What is loud in a row that does not show where the path was before may be that
-    // sound's repeat.
+    // A device that loses sound again and again leaves the line for good: rows follow the path.
     let mut centres = vec![0i64; total];
     let (mut score, mut bins) = best_path(&rows, &centres, &Sources::one());
     for _ in 0..FOLLOWED {
-        let lag = |i: usize| bins[i] as i64 - HALF as i64 + centres[i];
-        let strong = |i: usize| unpack(rows[i][bins[i]]) >= STRONG;
-        let on_line = |i: usize| lag(i).unsigned_abs() as usize <= OWN_BINS;
-        let says = |r: &std::ops::Range<usize>| {
-            let strong = r.clone().filter(|&i| strong(i));
-            (strong.clone().filter(|&i| on_line(i)).count(), strong.count())
-        };
-        let Some(first) = unbroken(&bins, &centres).into_iter().max_by_key(says) else { break };
-        let mut wanted: Vec<(usize, i64)> = Vec::new();
-        let mut collect = |blocks: &mut dyn Iterator<Item = usize>| {
-            let mut last: Option<i64> = None;
-            for i in blocks {
-                match last {
-                    Some(lag) if (lag - centres[i]).unsigned_abs() as usize > HALF / 2 => wanted.push((i, lag)),
-                    _ if strong(i) => last = Some(lag(i)),
-                    _ => {}
-                }
-            }
-        };
-        collect(&mut (first.start..total));
-        collect(&mut (0..first.end).rev());
-        if wanted.is_empty() {
+        let moves = rows_to_move(&rows, &bins, &centres);
+        if moves.is_empty() {
             break;
         }
-        let moved: Vec<Vec<u8>> = wanted.par_iter().map(|&(i, lag)| row(i, lag)).collect::<Result<_>>()?;
-        for ((i, lag), row) in wanted.into_iter().zip(moved) {
+        let moved: Vec<Vec<u8>> = moves.par_iter().map(|&(i, lag)| row(i, lag)).collect::<Result<_>>()?;
+        for ((i, lag), row) in moves.into_iter().zip(moved) {
             (centres[i], rows[i]) = (lag, row);
         }
         (score, bins) = best_path(&rows, &centres, &Sources::one());
@@ -687,31 +665,53 @@ pub(crate) fn trace(
         let lag = bin as i64 - HALF as i64 + centres[i];
         (a_start(i) as f64 + length as f64 / 2.0 + (lag * BIN as i64) as f64) / TRACK_RATE_HZ
     };
-    let points = |bins: &[usize], range: std::ops::Range<usize>| -> Vec<PathPoint> {
-        range.map(|i| PathPoint { b_s: middle_s(i), a_s: at(i, bins[i]), weight: unpack(rows[i][bins[i]]) }).collect()
-    };
+    let point = |i: usize, bin: usize, weight: f32| PathPoint { b_s: middle_s(i), a_s: at(i, bin), weight };
     let pieces = unbroken(&bins, &centres)
         .into_iter()
         .filter(|range| stands_out(&rows, &bins, range.clone()).height >= PIECE_STANDING)
         .collect::<Vec<_>>();
     let pieces = joined(&rows, &mut bins, &centres, pieces);
     let (sources_s, shape) = on_one_source(&raw, &mut bins, &pieces, shape);
-    let pieces = pieces.into_iter().map(|range| points(&bins, range)).collect();
+    let on_path = |i: usize| point(i, bins[i], unpack(rows[i][bins[i]]));
     let usual = rows.iter().map(|r| r.iter().map(|&b| unpack(b)).sum::<f32>() / r.len() as f32).sum::<f32>();
     Ok(Some(Path {
-        pieces,
+        pieces: pieces.into_iter().map(|range| range.map(on_path).collect()).collect(),
         standing,
-        all: heard
-            .iter()
-            .enumerate()
-            .map(|(i, &(bin, weight))| PathPoint { b_s: middle_s(i), a_s: at(i, bin), weight })
-            .collect(),
+        all: heard.iter().enumerate().map(|(i, &(bin, weight))| point(i, bin, weight)).collect(),
         block_s: length as f64 / TRACK_RATE_HZ,
         usual: usual / total as f32,
         aside_s,
         sources_s,
         shape,
     }))
+}
+
+/// The rows that the path has nearly left, and the lags that they should be read around: block by block from the piece on
+/// that the line was found by. What is loud in a row that does not show where the path was before may be that sound's
+/// repeat.
+fn rows_to_move(rows: &[Vec<u8>], bins: &[usize], centres: &[i64]) -> Vec<(usize, i64)> {
+    let lag = |i: usize| bins[i] as i64 - HALF as i64 + centres[i];
+    let strong = |i: usize| unpack(rows[i][bins[i]]) >= STRONG;
+    let on_line = |i: usize| lag(i).unsigned_abs() as usize <= OWN_BINS;
+    let says = |r: &std::ops::Range<usize>| {
+        let strong = r.clone().filter(|&i| strong(i));
+        (strong.clone().filter(|&i| on_line(i)).count(), strong.count())
+    };
+    let mut moves: Vec<(usize, i64)> = Vec::new();
+    let Some(first) = unbroken(bins, centres).into_iter().max_by_key(says) else { return moves };
+    let mut collect = |blocks: &mut dyn Iterator<Item = usize>| {
+        let mut last: Option<i64> = None;
+        for i in blocks {
+            match last {
+                Some(lag) if (lag - centres[i]).unsigned_abs() as usize > HALF / 2 => moves.push((i, lag)),
+                _ if strong(i) => last = Some(lag(i)),
+                _ => {}
+            }
+        }
+    };
+    collect(&mut (first.start..rows.len()));
+    collect(&mut (0..first.end).rev());
+    moves
 }
 
 /// A block that says so much for a path is on it, nats; and how often rows are moved after a path, at the most: half a
