@@ -276,7 +276,7 @@ def match_markers(
     durations_s : (float, float), optional
         Lengths of the two recordings; they tell how likely a chance coincidence is.
     min_confidence : float
-        Matches less certain than this are not returned.
+        Matches less certain than this are not returned, 0 to 1.
 
     Returns
     -------

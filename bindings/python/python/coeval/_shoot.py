@@ -747,7 +747,7 @@ def conform(
     root : str or path-like, optional
         The folder that the recordings lie in, if the alignment does not know it.
     rate_hz : int
-        Rate of what is made, 8000 to 192000.
+        Rate of what is made, Hz, 8000 to 192000; 48000 if not given.
     frame_rate : (int, int), optional
         Frame rate (fps) of the timeline as a ratio, ``(30000, 1001)``; that of its clock's picture if not given.
     timeline_start_s : float

@@ -128,7 +128,7 @@ class SpeechCurve:
         enter : float, optional
             Probability that a stretch must reach, 0 to 1; 0.88 if not given.
         leave : float, optional
-            Probability below which it ends, 0 to `enter`; 0.5 if not given.
+            Probability below which it ends, 0 to 1 and no higher than `enter`; 0.5 if not given.
         min_speech_s : float, optional
             Minimum time above `enter`, seconds, 0 to 10; 0.2 if not given.
         min_pause_s : float, optional
