@@ -54,7 +54,7 @@ fn tables() -> [Table; 8] {
         table::<PairOptions>("PairOptions", ["coeval_pair_options", "align", "align"]),
         table::<MatchOptions>("MatchOptions", ["coeval_pair_options", "match_markers", ""]),
         table::<SpeechOptions>("SpeechOptions", ["coeval_speech_options", "segments", ""]),
-        table::<ConformOptions>("ConformOptions", ["", "conform", "align"]),
+        table::<ConformOptions>("ConformOptions", ["coeval_conform_options", "conform", "align"]),
     ]
 }
 

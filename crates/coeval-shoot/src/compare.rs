@@ -306,7 +306,7 @@ impl<'a> Folder<'a> {
             }
             Expected::Anywhere => true,
         };
-        // Of two sets of files that belong together, each by itself, the longest speak for all.
+        // Of two sets of files that are placed already, only the longest of each are compared thoroughly.
         let speak = sure.alone[a] || sure.alone[b] || sure.longest[a] && sure.longest[b];
         if thorough && anywhere && !speak {
             return nothing();
@@ -460,7 +460,7 @@ fn outcome_of(
     // Written out, numbers are exact and no option is forgotten.
     let kind = if glance { "glance" } else { "pair" };
     let key = kept::key(kind).with(&a.bytes()).with(&b.bytes()).with(format!("{options:?}").as_bytes());
-    // Nothing found is no bytes.
+    // An empty entry means that a glance found nothing.
     match cache.get(&key).map(|bytes| (bytes.is_empty(), PairOutcome::from_bytes(&bytes))) {
         Some((true, _)) if glance => return Ok(None),
         Some((_, Ok(known))) => return Ok(Some(known)),

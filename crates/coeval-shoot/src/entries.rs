@@ -14,15 +14,15 @@ use crate::anchors::Resolved;
 use crate::chapters::Group;
 use crate::compare::Compared;
 use crate::headers::{Probed, slowed_words};
-use crate::proof::{self, Measured};
-use crate::solve::{Found, Places, Reports, Shoot};
+use crate::places::{EventNodes, Places, Reports, Shoot};
+use crate::proof::{self, Residual};
 use crate::sound::{Analysed, Sound};
 
 /// A solved shoot.
 pub(crate) struct Entries<'a> {
     pub(crate) shoot: &'a Shoot<'a>,
     pub(crate) places: &'a Places,
-    pub(crate) found: &'a [Found],
+    pub(crate) found: &'a [EventNodes],
     pub(crate) reports: &'a Reports,
     /// Links between events that say too little to join them.
     pub(crate) refused: &'a [&'a Link],
@@ -66,7 +66,7 @@ impl Entries<'_> {
         }
     }
 
-    fn recording(&self, group: &Group, measured: &[Vec<Measured>]) -> Recording {
+    fn recording(&self, group: &Group, measured: &[Vec<Residual>]) -> Recording {
         Recording {
             id: group.id.clone(),
             kind: group.kind,
@@ -76,7 +76,7 @@ impl Entries<'_> {
     }
 
     /// A file's entry; `measured` is of each node of the solver.
-    fn file(&self, f: usize, measured: &[Vec<Measured>]) -> File {
+    fn file(&self, f: usize, measured: &[Vec<Residual>]) -> File {
         let Shoot { probed, heard, compared, anchors, node_of, lengths_s, .. } = self.shoot;
         let mut entry = file_entry(&probed[f], &heard[f], &self.places.placements[f], f, compared);
         let reports = &self.reports.anchors;
@@ -141,14 +141,14 @@ fn measurements(
     by: &[EvidenceKind],
     used: impl Fn(usize) -> bool,
     maps: &[Option<&ClockMap>],
-) -> Vec<Vec<Measured>> {
-    let mut of_file: Vec<Vec<Measured>> = vec![Vec::new(); maps.len()];
+) -> Vec<Vec<Residual>> {
+    let mut of_file: Vec<Vec<Residual>> = vec![Vec::new(); maps.len()];
     for ((_, link), &by) in links.iter().enumerate().zip(by).filter(|((i, _), _)| used(*i)) {
         if let (Some(a), Some(b)) = (maps[link.a], maps[link.b]) {
             for e in &link.alignment.evidence {
                 let off = a.forward(e.a_s) - b.forward(e.b_s);
-                of_file[link.a].push(Measured { file_s: e.a_s, residual_s: -off, by });
-                of_file[link.b].push(Measured { file_s: e.b_s, residual_s: off, by });
+                of_file[link.a].push(Residual { file_s: e.a_s, residual_s: -off, by });
+                of_file[link.b].push(Residual { file_s: e.b_s, residual_s: off, by });
             }
         }
     }

@@ -22,6 +22,7 @@ mod neighbours;
 mod options;
 mod parallel;
 mod patterns;
+mod places;
 mod proof;
 mod says;
 mod scratch;

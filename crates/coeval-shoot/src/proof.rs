@@ -22,7 +22,7 @@ const DOUBTFUL: f64 = 0.95;
 
 /// One measurement as it lies in the result.
 #[derive(Debug, Clone, Copy)]
-pub(crate) struct Measured {
+pub(crate) struct Residual {
     /// Moment in the file, seconds.
     pub(crate) file_s: f64,
     /// What it says about timeline time, minus the result, seconds.
@@ -36,7 +36,7 @@ pub(crate) fn of(
     placement: &Placement,
     duration_s: f64,
     is_clock: bool,
-    measured: &[Measured],
+    measured: &[Residual],
     claims: &[(EvidenceKind, f64)],
 ) -> Proof {
     let mut sizes: Vec<f64> = measured.iter().map(|m| m.residual_s.abs()).collect();
@@ -178,11 +178,11 @@ mod tests {
         }
     }
 
-    fn heard(from_s: f64, to_s: f64) -> Vec<Measured> {
+    fn heard(from_s: f64, to_s: f64) -> Vec<Residual> {
         let count = 50;
         let at = |i: usize| from_s + (to_s - from_s) * i as f64 / (count - 1) as f64;
         let residual_s = |i: usize| if i.is_multiple_of(2) { 3e-4 } else { -3e-4 };
-        (0..count).map(|i| Measured { file_s: at(i), residual_s: residual_s(i), by: EvidenceKind::Sound }).collect()
+        (0..count).map(|i| Residual { file_s: at(i), residual_s: residual_s(i), by: EvidenceKind::Sound }).collect()
     }
 
     #[test]

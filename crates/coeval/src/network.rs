@@ -158,7 +158,7 @@ pub const SPEED_OF_SOUND_M_S: f64 = 343.2;
 /// different places weigh differently; a recorder on the voice circuit hears one source at no distance.
 const BIAS_CAMERAS_S: f64 = 0.003;
 const BIAS_RECORDER_S: f64 = 0.0003;
-/// Least width of the weight that a contradiction loses, seconds.
+/// The weight of a contradicting link falls with its misfit, over this width at least, seconds.
 const CONTRADICTION_S: f64 = 0.008;
 /// Weight of a hard anchor, as a standard deviation in seconds: far below what any evidence claims.
 const OBEYED_S: f64 = 1e-6;
@@ -363,7 +363,7 @@ fn solve_checked(
             report.misfit_s = None;
         }
     }
-    // A file that hangs on an obeyed anchor is no better placed than the user could read the moment.
+    // A file that a hard anchor holds is at least as uncertain as the reading of that anchor.
     let read_s = |i: usize| {
         let mine =
             anchors.iter().zip(&reports).filter(|(x, r)| r.used && x.force == Force::Hard && (x.a == i || x.b == i));

@@ -44,7 +44,9 @@ impl<'a> Recipe<'a> {
         };
         // Written out, numbers are exact and no field is forgotten.
         let unstamped = Conformed { time_reference: 0, ..conformed.clone() };
-        let how = (options.format, options.camera_level_db, options.open.allow_ffmpeg);
+        // What only says where files go, or is stamped into them afterwards, changes no sample.
+        let mut how = ConformOptions { replace: false, timeline_start_s: 0.0, ..options.clone() };
+        how.open.cache = None;
         let mut key = kept::key("conformed").with(resolved(path).as_os_str().as_encoded_bytes());
         key = key.with(format!("{unstamped:?} {how:?}").as_bytes());
         for file in conformed.sources.iter().chain(clip) {

@@ -8,7 +8,7 @@
 //!   two places both find their sound, the right one fits better, because what else the devices heard matches there as
 //!   well; where nothing but the repeated sound is common, neither fits better on average ([`preferences`]).
 //! * *A sound that was played again*: the recordings are of different times, but hold the same prompt or piece. Then
-//!   one stretch matches, and what sounds as loud beside it does not ([`Heard`]).
+//!   one stretch matches, and what sounds as loud beside it does not ([`CommonSounds`]).
 
 use rayon::prelude::*;
 
@@ -77,8 +77,8 @@ impl Preference {
     pub(super) fn of_scores(&self, score: f64, other: Option<f64>) -> f64 {
         let within = self.share * score;
         let other = other.unwrap_or(self.alike * within);
-        // What fits at both places is a sound that comes again, and then what one meets beyond the other's reach says
-        // the less for it, the more of it lies within.
+        // A sound that fits both places is one that comes again. Then what this line meets beyond the other's reach says
+        // less for it, by as much as lies within that reach.
         let again = (1.0 - self.share) * other.min(within);
         let by_scores = by_scores(score, other + again);
         if self.log_odds < -1.0 { self.log_odds } else { self.log_odds.max(by_scores) }
@@ -99,7 +99,8 @@ fn telling(b: &Track, line: &Line, path: &Path) -> Vec<PathPoint> {
     let mut chosen: Vec<usize> = (0..count).step_by(step).chain(order.into_iter().take(BLOCKS / 2)).collect();
     chosen.sort_unstable();
     chosen.dedup();
-    // A path that leaves its line for good passes what the line does not explain: that must be held against the line.
+    // Where the path has left its line for good, the line itself is read: sound that only the path explains counts against
+    // the line.
     let on_line = |p: &PathPoint| {
         let at_s = line.at(p.b_s);
         PathPoint { a_s: if (p.a_s - at_s).abs() < WANDERS_S { p.a_s } else { at_s }, ..*p }
@@ -210,8 +211,8 @@ fn log_odds(differences: &[f64]) -> f64 {
     // That neither is preferred is as probable as either.
     let with_none = |x: f64| x.max(0.0) + (-x.abs()).exp().ln_1p();
     let (own, other) = (with_none(side(1.0)), with_none(side(-1.0)));
-    // Where both places match what the other one does not, neither is all there is: sounds come again, and what they
-    // say is known as well as they are alike.
+    // If blocks speak for both places, each matches something that the other lacks. So sounds come again, and the odds
+    // are known no better than repeats differ.
     (own - other) / (1.0 + REPEATS_DIFFER * own.min(other))
 }
 
@@ -227,7 +228,7 @@ const CHANCE: f64 = 12.0;
 
 /// What two recordings heard along a path.
 #[derive(Debug, Clone, Default)]
-pub(super) struct Heard {
+pub(super) struct CommonSounds {
     /// Lengths of the unbroken stretches that match, seconds, on the piece of the path on which they say most: those on
     /// either side of a jump do not keep their distance.
     pub(super) matched_s: Vec<f64>,
@@ -240,8 +241,8 @@ pub(super) struct Heard {
 
 /// Evidence that makes a stretch match, nats: three of its blocks by chance in a million.
 const MATCHES: f32 = 18.0;
-/// So much less than it says, nats, counts of a block: what a lane says by chance scatters by as much. At a half a stretch
-/// reaches into the pause behind it, at double an engine that is just heard is none.
+/// Nats that are taken off each block before they are summed: about the scatter of what a lane says by chance. At half, a
+/// stretch that matches runs on into the next pause; at double, an engine that is barely heard is missed.
 const SPARE: f32 = 1.0;
 /// Blocks further apart than this are of two stretches, seconds.
 const APART_S: f64 = 3.0;
@@ -250,16 +251,16 @@ const APART_S: f64 = 3.0;
 /// Among six simulated shoots of ten minutes that share sentences of 14 to 16 s, cameras of two of them are still placed
 /// on one at 0.98 and 0.993 with 0.5, at 0.98 with 0.25, and nowhere with 0.1 and 0.03.
 const LOUD: f32 = 0.1;
-/// Of the seconds that match, as probable as this is one that is softer than those that are held against them.
+/// Seconds softer than the softest quarter of those that match are not counted against the placement.
 const SOFTER: f64 = 0.25;
 /// Seconds that are compared for that, at the most.
 const SECONDS: usize = 160;
 /// What such a second says, nats, from which it matches.
 const SECOND_MATCHES: f32 = 6.0;
 
-impl Heard {
-    /// Where one recording is clear (a voice line, or the camera that stands nearer), whatever sounds in it as loud as what
-    /// matches should match as well, unless the other device cannot have heard it (radio): how often that is, is one rate.
+impl CommonSounds {
+    /// In a clear recording (a voice line, or the camera that stands nearer), all that is as loud as what matches should
+    /// match as well, unless the other device cannot have heard it (radio). The share of such sounds is one unknown rate.
     pub(super) fn along(a: &Track, b: &Track, path: &Path, inverted: bool, plans: &Plans) -> Self {
         let matched: Vec<Vec<(f64, f64)>> = path.pieces.iter().map(|piece| stretches(piece, path)).collect();
         let stretch = |p: &PathPoint| {
@@ -298,7 +299,7 @@ impl Heard {
     /// Natural logarithm of the odds that the recordings are of one time against those that sounds were played again.
     pub(super) fn log_odds(&self) -> f64 {
         let others = self.matching(|_| true).1;
-        // If one was played again, it might have been any.
+        // Any one of the sounds may be the one that was played again.
         one_rate((self.matching, others)) - played_again(&self.matched_s) + (1.0 + others as f64).ln()
     }
 

@@ -61,7 +61,7 @@ impl Places {
     }
 
     /// Places by how far measurements lie off a map: those nearer to each other than [`SEATS_APART_S`] are of one.
-    /// Others than exact ones go with the nearest.
+    /// Measurements that are not exact join the nearest place.
     fn beside(map: &dyn Fn(f64) -> f64, evidence: &[Evidence]) -> Self {
         let off = |e: &Evidence| e.a_s - map(e.b_s);
         let mut sorted: Vec<f64> = evidence.iter().filter(|e| e.sigma_s < EXACT_S).map(off).collect();
@@ -138,7 +138,7 @@ const LEVER_S: f64 = 1.5;
 const DRIFT_AROUND_PPM: f64 = 300.0;
 /// What is smaller is a voice from another place, not lost sound, seconds.
 const JUMP_LEAST_S: f64 = 0.004;
-/// What is larger is no other source of the same sound either, seconds: 7 m of air.
+/// Larger steps cannot be another source of the same sound, seconds: 7 m of air.
 const JUMP_LARGE_S: f64 = 0.02;
 /// How much less likely (-2 ln of the ratio) the measurements must be without a jump: jumps are rare.
 const JUMP_DEVIANCE: f64 = 25.0;

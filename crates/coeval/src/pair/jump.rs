@@ -37,22 +37,22 @@ const CANDIDATE: f64 = 60.0;
 const STANDING: f64 = 10.0;
 const STANDING_WITHOUT_BEST: f64 = 8.0;
 const RIVALRY: f64 = 0.6;
-/// Length of the probe for words that a jump parts from all others, seconds; the least square of its height, the share
-/// of that which a rival may have anywhere and on the lane of all others, and within what distance one is the same place
-/// or the voice's own pitch, seconds.
+/// Length of the probe for words that a jump parts from all others, seconds.
 const LONE_S: f64 = 1.5;
+/// Least square of its height.
 const LONE: f64 = 144.0;
+/// Share of that square which a rival may have anywhere, and on the lane of all others.
 const LONE_RIVAL: f64 = 0.25;
 const LONE_REPEATED: f64 = 0.5;
 const LONE_NEAR_S: f64 = 0.03;
 /// What the blocks of a piece must say together, and how far it must lie from the one before.
 const PIECE_SAYS: f32 = 40.0;
 const SAME_LANE_S: f64 = 0.003;
-/// How far apart two pieces are heard at the most for others to be sought between them, and how far into them, seconds.
-/// Of 166 lost buffers (tune half of the benchmark) 4 s size 3 fewer.
+/// Other pieces are sought between two that are heard no further apart than this, seconds.
 const BETWEEN_S: f64 = 20.0;
+/// And so far into the two, seconds. With 4 s, 3 fewer of 166 lost buffers are sized (tune half of the benchmark).
 const BETWEEN_BESIDE_S: f64 = 3.0;
-/// What is nearer to a lane is another source on it, seconds.
+/// A piece nearer to a lane than this is another source, not a jump, seconds.
 const SOURCES_S: f64 = SOURCE_BINS as f64 * BIN_S;
 /// Farthest drift of a continuation from its line, ppm: a line across small jumps is tilted.
 const TILT_PPM: f64 = 150.0;
@@ -182,7 +182,7 @@ pub(crate) fn pieces(
         heard.extend(found.iter().flat_map(|p| p.strong().map(|s| s.b_s)));
         heard.push(stretch.1 + 0.5);
         note(&mut silent, &heard);
-        // A piece that covers the stretch only chanced on it there.
+        // A piece that spans the stretch matched there by chance: only what lies between its strong blocks is kept.
         for old in &mut pieces {
             let (first, last) = old.heard_s();
             old.points.retain(|p| (first..=last).contains(&p.b_s));

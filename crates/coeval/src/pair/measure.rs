@@ -34,7 +34,7 @@ const SHORT_S: f64 = 3.0;
 const BAND: usize = 64;
 /// A band whose power is this share of the strongest one's is empty: tracks are levelled.
 const EMPTY: f32 = 0.05;
-/// By how much the spread close by must exceed that far away to be another.
+/// Ratio of the spread near the peak to that far away from which the two count as different.
 const TELLS: f64 = 1.2;
 /// Fewer curvatures learn nothing from each other.
 const POOL_LEAST: usize = 8;
@@ -145,7 +145,7 @@ impl Sum {
         for (s, p) in self.power_b.iter_mut().zip(&w.power_b) {
             *s += p;
         }
-        // A window counts for the time of the sum as much as it can for its peak.
+        // A window's time is weighted by what the window can contribute to the peak.
         let mass = w.power_a.iter().zip(&w.power_b).map(|(a, b)| f64::from((a * b).sqrt())).sum::<f64>();
         self.time += w.middle_s * mass;
         self.shift += w.shift * mass;
@@ -213,7 +213,7 @@ pub(crate) fn measure(
     let mut matched = Sum::new();
     let mut pending = Sum::new();
     let mut spans: Vec<f64> = Vec::new();
-    let mut heard: Vec<Heard> = Vec::new();
+    let mut heard: Vec<PeakFit> = Vec::new();
     let breaks: Vec<i64> = how.breaks_s.iter().map(|t| (t * TRACK_RATE_HZ).round() as i64).collect();
     let parts = parts(starts, &breaks);
     let mut after = 0;
@@ -265,7 +265,7 @@ pub(crate) fn measure(
 
 /// A correlation peak that was found.
 #[derive(Debug, Clone, Copy)]
-struct Heard {
+struct PeakFit {
     /// Where, samples.
     lag: f64,
     /// Standard deviation of the correlation's slope there, and its curvature.
@@ -277,7 +277,7 @@ struct Heard {
     mass: f64,
 }
 
-impl Heard {
+impl PeakFit {
     fn sigma_s(&self) -> f64 {
         (self.slope_noise / self.curvature / TRACK_RATE_HZ).hypot(FLOOR_S)
     }
@@ -286,16 +286,16 @@ impl Heard {
 /// Curvatures that have learnt from each other. One by itself is known to one part in its height only, and a peak
 /// that is high by luck looks exact; by how much curvatures differ more than that, each is left its own (empirical
 /// Bayes on their logarithms against the sums' levels: Efron & Morris, JASA 70, 1975, from memory).
-fn pooled(heard: &[Heard]) -> Vec<Heard> {
-    let ratio = |h: &Heard| (h.curvature / h.mass).ln();
-    let noise = |h: &Heard| h.height.powi(-2);
+fn pooled(heard: &[PeakFit]) -> Vec<PeakFit> {
+    let ratio = |h: &PeakFit| (h.curvature / h.mass).ln();
+    let noise = |h: &PeakFit| h.height.powi(-2);
     let n = heard.len() as f64;
     let mean = heard.iter().map(ratio).sum::<f64>() / n;
     let scatter = heard.iter().map(|h| (ratio(h) - mean).powi(2)).sum::<f64>() / (n - 1.0);
     let differ = (scatter - heard.iter().map(noise).sum::<f64>() / n).max(0.0);
-    let pool = |h: &Heard| {
+    let pool = |h: &PeakFit| {
         let own = differ / (differ + noise(h));
-        Heard { curvature: h.mass * (mean + own * (ratio(h) - mean)).exp(), ..*h }
+        PeakFit { curvature: h.mass * (mean + own * (ratio(h) - mean)).exp(), ..*h }
     };
     if heard.len() < POOL_LEAST || !differ.is_finite() { heard.to_vec() } else { heard.iter().map(pool).collect() }
 }
@@ -307,7 +307,7 @@ struct Peak<'p> {
 
 impl Peak<'_> {
     /// A sum's correlation peak, if it is high enough.
-    fn find(&self, summed: &Sum, least: f64, scratch: &mut (Vec<Complex32>, Vec<f32>)) -> Option<Heard> {
+    fn find(&self, summed: &Sum, least: f64, scratch: &mut (Vec<Complex32>, Vec<f32>)) -> Option<PeakFit> {
         let (product, correlation) = scratch;
         product.clear();
         product.extend(summed.cross.iter().zip(self.how.weighting).map(|(c, w)| c * w));
@@ -354,7 +354,7 @@ impl Peak<'_> {
                 .sum::<f64>()
         };
         let slope_noise = spread * (power(&|w| w * w) / power(&|_| 1.0)).sqrt();
-        Some(Heard { lag, slope_noise, curvature, height, mass: summed.mass })
+        Some(PeakFit { lag, slope_noise, curvature, height, mass: summed.mass })
     }
 }
 

@@ -32,7 +32,7 @@ mod path;
 mod search;
 mod sources;
 
-use evidence::{Heard, Preference};
+use evidence::{CommonSounds, Preference};
 pub(crate) use fit::count;
 use fit::{ONE_PLACE_S, PairFit, between, utterances};
 use long_probe::{Look, places, spread};
@@ -373,7 +373,7 @@ impl Aligner {
                 }
                 judged.push(*line);
                 match self.judge((a, b), view, line, (&seen, &found), progress)? {
-                    Found::Placed(mut placed, here) => {
+                    Verdict::Placed(mut placed, here) => {
                         // Of two ways to one place the one that is measured more often is taken, as sure as the surer.
                         if let Some((before, _)) = best.take_if(|b| passes(&b.0.map, line))
                             && before.evidence.len() > placed.evidence.len()
@@ -381,7 +381,7 @@ impl Aligner {
                             let confidence = placed.confidence.max(before.confidence);
                             placed = Box::new(before.surer(confidence));
                         }
-                        // Nor is it searched further where all the doubt that is left is that the sound was played again.
+                        // Stop also if the only doubt left is a sound that was played again: no search can settle that.
                         if placed.confidence >= SURE_ENOUGH || (probed && here >= SURE_ENOUGH) {
                             return Ok(Some(PairOutcome::Placed(placed)));
                         }
@@ -389,9 +389,9 @@ impl Aligner {
                             best = Some((placed, line.score));
                         }
                     }
-                    Found::Repeats => repeats += 1,
-                    Found::BeyondLimit => return unplaced(Unplaced::BeyondDriftLimit),
-                    Found::Nothing => {}
+                    Verdict::Repeats => repeats += 1,
+                    Verdict::BeyondLimit => return unplaced(Unplaced::BeyondDriftLimit),
+                    Verdict::Nothing => {}
                 }
             }
             // What fits in so many places will fit in more.
@@ -509,14 +509,14 @@ impl Aligner {
         line: &Line,
         (seen, found): (&[Line], &[Candidate]),
         progress: &dyn Progress,
-    ) -> Result<Found> {
-        let Some((line, path)) = self.followed(view, line, progress)? else { return Ok(Found::Nothing) };
+    ) -> Result<Verdict> {
+        let Some((line, path)) = self.followed(view, line, progress)? else { return Ok(Verdict::Nothing) };
         let line = &line;
         if path.standing.height < STANDING
             || path.standing.without_best < STANDING_WITHOUT_BEST
             || path.pieces.is_empty()
         {
-            return Ok(Found::Nothing);
+            return Ok(Verdict::Nothing);
         }
         // Other places at which the same blocks might fit, and others that meet other sound.
         let middle_s = (line.heard_s.0 + line.heard_s.1) / 2.0;
@@ -541,27 +541,27 @@ impl Aligner {
         let apart = seen.iter().filter(|l| shift_s(l).abs() > DISTINCT_S && !preferences.iter().any(|p| same(l, p)));
         let apart = apart.map(|l| evidence::by_scores(line.score, l.score));
         let others: f64 = reached.chain(apart).map(|l| (-l).exp()).sum();
-        let heard = Heard::along(a, b, &path, line.inverted, &self.plans);
+        let heard = CommonSounds::along(a, b, &path, line.inverted, &self.plans);
         let again = (-heard.log_odds()).exp();
         let chance = evidence::chance(path.standing);
         let (confidence, here) = (chance / (1.0 + others + again), chance / (1.0 + others));
         if confidence < LEAST_CONFIDENCE {
-            return Ok(Found::Repeats);
+            return Ok(Verdict::Repeats);
         }
         let Some(placed) = self.place(view, line, &path, &heard, confidence, progress)? else {
-            return Ok(Found::Nothing);
+            return Ok(Verdict::Nothing);
         };
         if placed.map.drift_ppm().abs() > self.options.max_drift_ppm + BEYOND_PPM {
-            return Ok(Found::BeyondLimit);
+            return Ok(Verdict::BeyondLimit);
         }
         // The clock comes from whatever is common; where the file lies, from the voices.
         let on_map = |p: &PathPoint| PathPoint { a_s: placed.map.forward(p.b_s), ..*p };
         let points: Vec<PathPoint> = path.all.iter().map(on_map).collect();
         let found = sources::voices(a, b, &points, path.block_s, line.inverted, &self.plans);
         let Some(voices) = found else {
-            return Ok(Found::Placed(Box::new(placed.by_source(sources::UNKNOWN_S)), here));
+            return Ok(Verdict::Placed(Box::new(placed.by_source(sources::UNKNOWN_S)), here));
         };
-        Ok(Found::Placed(Box::new(placed.moved(voices)), here))
+        Ok(Verdict::Placed(Box::new(placed.moved(voices)), here))
     }
 
     /// Measures along a path and fits the clock.
@@ -570,7 +570,7 @@ impl Aligner {
         (a, b): (&Track, &Track),
         line: &Line,
         path: &Path,
-        heard: &Heard,
+        heard: &CommonSounds,
         confidence: f64,
         progress: &dyn Progress,
     ) -> Result<Option<PairAlignment>> {
@@ -690,7 +690,7 @@ impl Aligner {
     }
 }
 
-enum Found {
+enum Verdict {
     /// How they lie, and how probable it is that they lie nowhere else, whether or not what is common was played again.
     Placed(Box<PairAlignment>, f64),
     /// Something is common, but it fits elsewhere as well, or was played again.
@@ -738,22 +738,24 @@ const SURE_ENOUGH: f64 = 0.99;
 const LEAST_CONFIDENCE: f64 = 0.7;
 /// Places of a sound that comes again after which no more are looked for.
 const REPEATS_MOST: usize = 6;
-/// A path's slope tells its line when it differs from it by more, ppm: over the seconds in which it is taken, a bin
-/// is as much. How often a line is turned after it, at the most.
+/// A line is fitted again along its path's slope if their drifts differ by more than this, ppm: a bin over the seconds that
+/// the slope is taken from.
 const SLOPE_PPM: f64 = 100.0;
+/// And this many times at the most.
 const TURNS: usize = 4;
 /// How far beyond the limit a clock difference may be measured, ppm.
 const BEYOND_PPM: f64 = 5.0;
-/// Long probes of the first search. The last one asks for a stretch in common of a minute anywhere, by so many probes at
-/// the most: half of the minute doubles what two tracks cost that have nothing in common.
+/// Long probes of the first search.
 const PROBES: usize = 3;
+/// The last search looks for a stretch in common of this length, seconds, by at most so many probes. Half a minute would
+/// double what two tracks cost that have nothing in common.
 const TILE_S: f64 = 60.0;
 const TILES: f64 = 60.0;
 /// Short probes of a part of a track.
 const SHORT: Pass = Pass { probes: 48, probe_s: 2.5, drift_ppm: 0.0, step_ppm: 125.0 };
-/// The track that they are taken from is searched in parts of this length, seconds; in fewer where the other, as
-/// often as there are parts, would be longer than the second.
+/// The track that they are taken from is searched in parts of this length, seconds.
 const PART_S: f64 = 300.0;
+/// In fewer parts if their number times the length of the other track exceeds this, seconds.
 const PARTS_EFFORT_S: f64 = 900.0;
 /// Unevenness from which a track is taken for a voice line.
 const BURSTS: f64 = 1.5;
@@ -774,12 +776,13 @@ const DISTINCT_S: f64 = 0.05;
 const MOMENTS: u32 = 100;
 /// Fewest measurements that confirm a line.
 const EVIDENCE_LEAST: usize = 3;
-/// Most that a line is worth which no such number confirms.
+/// Highest confidence of a line that fewer measurements confirm.
 const UNCONFIRMED: f64 = 0.95;
-/// A line that stands out this far without its best blocks is placed without a third measurement; its peaks may need
-/// to stand out only this far from the correlation close by. From where on two measurements confirm it.
+/// A line that stands out this far without its best blocks is placed by two measurements.
 const BEYOND_DOUBT: f64 = 15.0;
+/// And from here on two measurements confirm it.
 const SURE: f64 = 25.0;
+/// The peaks of such a line need to stand out only this far from the correlation close by.
 const LEAST_CLOSE: f64 = 3.5;
 /// How far from where it was first placed a jump is sought again, seconds.
 const NEAR_JUMP_S: f64 = 2.0;

@@ -26,7 +26,7 @@ pub(crate) struct Line {
     pub(crate) b_s: f64,
     pub(crate) drift_ppm: f64,
     pub(crate) inverted: bool,
-    /// What its blocks say for it beyond what they say for any line.
+    /// What its blocks say for it, less what they say for a line on average.
     pub(crate) score: f64,
     /// The same in spreads of what they say for any line.
     pub(crate) stands: f64,
@@ -93,7 +93,8 @@ fn pack(weight: f32) -> u8 {
     }
 }
 
-/// The weight, which counts no further than a block may say; only so far that a voice and its reflection are not alike.
+/// The weight, capped at what a block may say. Above the cap it still rises a little, so that a voice outranks its
+/// reflection.
 fn unpack(packed: u8) -> f32 {
     let beyond = packed.saturating_sub(LINEAR);
     f32::from(packed - beyond) * 0.25 - 1.0 + f32::from(beyond) * ((WEIGHT_MAX - LINEAR_MAX) / 15.0)
@@ -152,7 +153,7 @@ impl Correlation {
         let sign = if inverted { -1.0 } else { 1.0 };
         let most = self.most;
         let bounded = |nats: f32| {
-            // As little more as tells a voice from its reflection.
+            // Above the cap it rises a little, so that a voice outranks its reflection.
             if nats > most && most < WEIGHT_MAX { most * (1.0 + 0.05 * (nats / most).ln()) } else { nats }
         };
         let highest = |bin: &[f32]| bin.iter().fold(f32::NEG_INFINITY, |m, &h| m.max(h * sign));
@@ -336,8 +337,8 @@ impl Sources {
         }
     }
 
-    /// The sources, by how many blocks speak loudest for them. A path that hops to a near lane may have hopped to
-    /// another source: it has where a lane that was left is come back to.
+    /// The sources, by how many blocks speak loudest for them. A path that hops to a near lane may have
+    /// changed its source rather than jumped. It has if it later returns to the lane that it left.
     fn learnt(rows: &[Vec<u8>], bins: &[usize], centres: &[i64]) -> Self {
         let reach = SOURCE_BINS as i64;
         let lag = |i: usize| bins[i] as i64 + centres[i];
@@ -449,9 +450,9 @@ const ANOTHER: f32 = 6.6;
 /// So many sources are told apart, at the most, and so many blocks make one.
 const SOURCES: usize = 4;
 const COMES_BACK: f32 = 2.0;
-/// A lane further from the one before is another, bins; and the share of blocks at which it is asked anew which source is
-/// heard: talk takes turns every ten seconds or so (a guess).
+/// Lags further apart than this are different lanes, bins.
 const HOP_BINS: i64 = 3;
+/// Share of blocks at which the source that is heard may change: talk takes turns every ten seconds or so (a guess).
 const TURNS: f32 = 0.1;
 
 /// What bins say for a line that passes them, where voices sit at different distances: as much as those close by, but

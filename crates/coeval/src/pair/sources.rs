@@ -26,14 +26,15 @@ const REACH: usize = 200;
 /// Seconds in which most stands out, and quiet ones beside them, that are looked at, at the most.
 const LOUD_S: usize = 150;
 const QUIET_S: usize = 100;
-/// Share of a cell's amplitude that is left above the floor from which it is the people's: its power is then five times
-/// its floor (see [`Track::above_floor`]), which an engine's own fluctuation hardly reaches. At 0.4 an open microphone
+/// A cell belongs to the voices if this share of its amplitude lies above the floor: its power is then five times the floor
+/// (see [`Track::above_floor`]), which an engine's own fluctuation hardly reaches. At 0.4 an open microphone
 /// with the engine as loud as the voices has too few such cells.
 const PEOPLE: f32 = 0.2;
-/// What goes on without the people is told from frames in which, and so many frames around which (a quarter of a second:
-/// the room rings on), what stands out has less than this share of the power. Without the frames around, soft ends of
-/// words passed for an engine on the voices' own path.
+/// Frames are background if, in them and in this many frames around them (a quarter of a second: the room rings on), what
+/// stands out has less than [`QUIET`] of the power. Without the frames around, soft ends of words passed for an engine on
+/// the voices' own path.
 const NEAR: usize = 4;
+/// Share of the power.
 const QUIET: f32 = 0.01;
 /// Least height of the voices' peak over the spread of all other delays: among 400 chance reaches 3.5 of them.
 const HEIGHT: f64 = 5.0;

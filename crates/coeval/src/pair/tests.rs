@@ -439,7 +439,7 @@ fn an_end_is_as_sure_as_what_is_heard_there() {
     let ten = |matching: usize| -> [f64; 2] {
         let first = (0..40).map(|i| (f64::from(i) * 10.0, i % 20 != 7));
         let then = (0..10).map(|i| (410.0 + i as f64 * 10.0, i < matching));
-        Heard { sounds: first.chain(then).collect(), ..Heard::default() }.beyond((0.0, 400.0))
+        CommonSounds { sounds: first.chain(then).collect(), ..CommonSounds::default() }.beyond((0.0, 400.0))
     };
     let last = |beyond: [f64; 2]| {
         let all = stretches((0.0, 800.0), (0.0, 400.0), &[100.0], beyond, 0.999, |t| 1e-3 + 1e-6 * t);
@@ -450,7 +450,7 @@ fn an_end_is_as_sure_as_what_is_heard_there() {
     };
     assert!(last(ten(0)) < 1e-4 && last(ten(10)) > 0.9989, "{:?} {:?}", ten(0), ten(10));
     // Nothing is heard there: one jump in ten hours.
-    let nothing = last(Heard::default().beyond((0.0, 400.0)));
+    let nothing = last(CommonSounds::default().beyond((0.0, 400.0)));
     assert!((nothing - 0.999 / (1.0 + 400.0 / 36_000.0)).abs() < 1e-12, "{nothing}");
     // What was measured to the end is known to the end.
     let whole = stretches((0.0, 800.0), (0.0, 800.0), &[], [0.0; 2], 0.999, |_| 1e-3);
