@@ -54,7 +54,7 @@ impl Compared {
 /// the hub has shown how two devices' clocks differ, no other difference is searched.
 ///
 /// # Errors
-/// [`Cancelled`](ErrorKind::Cancelled), and [`InvalidArgument`](ErrorKind::InvalidArgument) for options out of range.
+/// [`Cancelled`](coeval::ErrorKind::Cancelled), and [`InvalidArgument`](coeval::ErrorKind::InvalidArgument) for options out of range.
 pub fn compare(
     heard: &[Analysed],
     groups: &[Group],
