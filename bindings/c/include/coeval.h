@@ -75,7 +75,7 @@ extern "C" {
 /* ---- Failures -------------------------------------------------------------------------------- */
 
 /**
- * What came of a call. Numbers never change; later versions may add some, so treat an unknown one as a failure.
+ * Result of a call. Numbers never change; later versions may add some, so treat an unknown one as a failure.
  */
 enum coeval_status
 #if defined(__cplusplus) || __STDC_VERSION__ >= 202311L
@@ -103,7 +103,7 @@ enum coeval_status
      */
     COEVAL_IO = 4,
     /**
-     * The content is not a media file that is known here.
+     * The content is not a media file of a known format.
      */
     COEVAL_UNKNOWN_FORMAT = 5,
     /**
@@ -119,7 +119,7 @@ enum coeval_status
      */
     COEVAL_NO_SOUND = 8,
     /**
-     * Something stands where the output should go.
+     * The output exists already and may not be replaced.
      */
     COEVAL_OUTPUT_EXISTS = 9,
     /**
@@ -174,14 +174,14 @@ typedef int32_t coeval_log_level;
 typedef struct coeval_error coeval_error;
 
 /**
- * Hears a message: `level` is a `coeval_log_level`, `text` is valid during the call only. It may be called from any
- * thread, one at a time; it must call nothing of this library, and no C++ exception or `longjmp` may leave it.
+ * Receives a message: `level` is a `coeval_log_level`, `text` is valid during the call only. It may be called from
+ * any thread, one at a time; it must call nothing of this library, and no C++ exception or `longjmp` may leave it.
  */
 typedef void (*coeval_log_fn)(void *user, int32_t level, const char *text);
 
 /**
- * Sends messages of all handles to `log` from now on, with `user`; NULL: nowhere, as at first, but for faults, which go
- * to standard error. When it returns, no earlier function is called any more.
+ * Sends messages of all handles to `log` from now on, with `user`. NULL, the default: messages go nowhere, and only
+ * faults go to standard error. When it returns, no earlier function is called any more.
  * [long]
  */
 void coeval_set_log(coeval_log_fn log,
@@ -280,8 +280,8 @@ const char *coeval_version(void);
 /* ---- Progress -------------------------------------------------------------------------------- */
 
 /**
- * Hears how far long work has come: `stage` in words (valid during the call only), `done` from 0 to 1 within it.
- * Returns 0 to go on, anything else to stop: then the work soon ends with `COEVAL_CANCELLED`.
+ * Progress callback: `stage` in words (valid during the call only), and `done` from 0 to 1 within the stage. Returns
+ * 0 to go on, anything else to stop: then the work soon ends with `COEVAL_CANCELLED`.
  *
  * Called from the calling thread or from threads of the library, but never twice at a time within one piece of
  * work. It must return soon, must call nothing that takes a callback itself, and no C++ exception or `longjmp` may
@@ -301,7 +301,7 @@ typedef struct coeval_clock_map coeval_clock_map;
  */
 typedef struct {
     /**
-     * The file's presentation time, seconds.
+     * File time, seconds; 0 is the first moment that a player presents.
      */
     double file_s;
     /**
@@ -351,8 +351,8 @@ coeval_status coeval_clock_map_linear(double offset_s,
 double coeval_clock_map_to_timeline(const coeval_clock_map *map, double file_s);
 
 /**
- * File time of a timeline moment, seconds; NaN when `map` is none. In time that the file lost this is the moment of
- * the jump; in time that it repeated, the earlier of the two places.
+ * File time of a timeline moment, seconds; NaN when `map` is none. Inside a gap that the file lost, the moment of the
+ * jump; in time that it repeated, the earlier of the two places.
  * [real-time]
  */
 double coeval_clock_map_to_file(const coeval_clock_map *map,
@@ -409,7 +409,7 @@ coeval_status coeval_track_builder_new(double rate_hz,
                                        coeval_error *error);
 
 /**
- * Takes the next `frames` frames, interleaved. The first frame of all is the file's presentation zero. NaN and
+ * Takes the next `frames` frames, interleaved. The very first frame must be the first that a player presents. NaN and
  * infinite samples count as silence.
  * [allocates]
  */
@@ -501,7 +501,7 @@ enum coeval_unplaced
      */
     COEVAL_TOO_SHORT = 2,
     /**
-     * What is common repeats itself, so that many places fit equally well.
+     * The common sound repeats, so many places fit equally well.
      */
     COEVAL_ONLY_PERIODIC_SOUND = 3,
     /**
@@ -526,12 +526,13 @@ typedef int32_t coeval_unplaced;
 #endif // __cplusplus
 
 /**
- * How two tracks lie on each other, or that they do not. Never changes: any number of threads may use one.
+ * Result of comparing two tracks: a placement, or the reason why there is none. Never changes: any number of threads
+ * may use one.
  */
 typedef struct coeval_pair coeval_pair;
 
 /**
- * How two tracks are compared. One thread at a time.
+ * Options for comparing two tracks. One thread at a time.
  */
 typedef struct coeval_pair_options coeval_pair_options;
 
@@ -576,11 +577,11 @@ typedef struct {
      */
     double residual_rms_s;
     /**
-     * 1: `b` sounds like `a` with its sign turned round.
+     * 1: the polarity of `b` is opposite to that of `a`.
      */
     int32_t inverted;
     /**
-     * 1: the drift is 999 to 1001 ppm, a mix-up of rates (1000/1001) and not a bad clock.
+     * 1: the drift is 999 to 1001 ppm, because rates were mixed up (1000/1001); the clock is not at fault.
      */
     int32_t rate_mixup;
     /**
@@ -616,7 +617,8 @@ typedef struct {
 } coeval_pair_jump;
 
 /**
- * A stretch of `b` in which its place is known equally well: before the first measurement, between jumps, after the last.
+ * A part of `b` throughout which its place is equally well known: before the first measurement, between jumps, after
+ * the last.
  */
 typedef struct {
     /**
@@ -632,7 +634,7 @@ typedef struct {
      */
     double confidence;
     /**
-     * One standard deviation of the place's error at the stretch's worse end, seconds.
+     * One standard deviation of the error in its place, at the worse end of the stretch, seconds.
      */
     double uncertainty_s;
 } coeval_pair_stretch;
@@ -668,7 +670,7 @@ coeval_pair_options *coeval_pair_options_new(void);
 void coeval_pair_options_free(coeval_pair_options **options);
 
 /**
- * Largest difference of the two clocks that is searched, in ppm, either way: 0 to 1200. Default 500.
+ * Largest drift between the two clocks to search for, in ppm, either way: 0 to 1200. Default 500.
  * [real-time]
  */
 coeval_status coeval_pair_options_set_max_drift_ppm(coeval_pair_options *options,
@@ -685,8 +687,8 @@ coeval_status coeval_pair_options_set_offset_range_s(coeval_pair_options *option
                                                      coeval_error *error);
 
 /**
- * How many threads one comparison takes, 0 to 1024; 0, the default: as many as the machine has cores. They are the
- * call's own and have ended when it returns. A shoot goes by `coeval_shoot_set_threads`.
+ * How many threads one comparison takes, 0 to 1024; 0, the default: as many as the machine has cores. They end before
+ * the call returns. For a shoot, use `coeval_shoot_set_threads`.
  * [real-time]
  */
 coeval_status coeval_pair_options_set_threads(coeval_pair_options *options,
@@ -694,8 +696,8 @@ coeval_status coeval_pair_options_set_threads(coeval_pair_options *options,
                                               coeval_error *error);
 
 /**
- * Compares two tracks and writes how `b` lies on `a` to `*out`. That they have no placement is a result, not a
- * failure. `options` may be NULL for the defaults, `progress` NULL for none; `user` is handed to it.
+ * Compares two tracks and writes the result to `*out`. If there is no placement, this is a result, not a failure.
+ * `options` may be NULL for the defaults, `progress` NULL for none; `user` is handed to it.
  * [long]
  */
 coeval_status coeval_pair_align(const coeval_track *a,
@@ -794,12 +796,12 @@ void coeval_pair_free(coeval_pair **pair);
 /* ---- Sound on another clock ------------------------------------------------------------------ */
 
 /**
- * A length of output that nobody knows yet: it ends where the source ends.
+ * Output length that is not known yet: the output ends where the source ends.
  */
 #define COEVAL_OPEN_END 18446744073709551615ull
 
 /**
- * What a resampler is to make. One thread at a time.
+ * Options of a resampler. One thread at a time.
  */
 typedef struct coeval_resample_options coeval_resample_options;
 
@@ -850,7 +852,7 @@ coeval_status coeval_resample_options_set_start_s(coeval_resample_options *optio
                                                   coeval_error *error);
 
 /**
- * Length of the source in frames, where it is known: sound is asked for up to there only.
+ * Length of the source in frames, if known: no sound is asked for after its end.
  * [real-time]
  */
 coeval_status coeval_resample_options_set_source_frames(coeval_resample_options *options,
@@ -1006,8 +1008,9 @@ void coeval_resampler_free(coeval_resampler **resampler);
 /* ---- Limiter --------------------------------------------------------------------------------- */
 
 /**
- * Keeps true peaks under a limit, in blocks of any size: turns all channels down alike shortly before a peak and slowly
- * up after it. Push sound, pull what is ready; in all as many frames come out as went in. One thread at a time.
+ * Keeps true peaks under a limit, in blocks of any size. It turns all channels down alike just before a peak, and
+ * slowly up again after it. Push sound, and pull what is ready. As many frames come out as went in. One thread at a
+ * time.
  */
 typedef struct coeval_limiter coeval_limiter;
 
@@ -1041,7 +1044,7 @@ coeval_status coeval_limiter_push_planar(coeval_limiter *limiter,
                                          coeval_error *error);
 
 /**
- * Says that the sound has ended: the rest becomes ready. The limiter takes no more sound.
+ * Ends the sound: the rest becomes ready. The limiter takes no more sound.
  * [allocates]
  */
 coeval_status coeval_limiter_end(coeval_limiter *limiter, coeval_error *error);
@@ -1067,7 +1070,7 @@ coeval_status coeval_limiter_pull_planar(coeval_limiter *limiter,
                                          coeval_error *error);
 
 /**
- * By how many frames the sound comes out late; 0 when `limiter` is none.
+ * Delay of the output in frames; 0 when `limiter` is none.
  * [real-time]
  */
 size_t coeval_limiter_latency_frames(const coeval_limiter *limiter);
@@ -1110,12 +1113,12 @@ typedef int32_t coeval_stretches;
 #endif // __cplusplus
 
 /**
- * Measures levels as blocks go by. One thread at a time.
+ * Measures levels, block by block. One thread at a time.
  */
 typedef struct coeval_level_meter coeval_level_meter;
 
 /**
- * What a meter found. Never changes: any number of threads may use one.
+ * Result of a level meter. Never changes: any number of threads may use one.
  */
 typedef struct coeval_level_report coeval_level_report;
 
@@ -1982,7 +1985,7 @@ coeval_status coeval_speech_options_set_thresholds(coeval_speech_options *option
                                                    coeval_error *error);
 
 /**
- * Least time above the first threshold, seconds, 0 to 10. Default 0.2.
+ * Minimum time above the first threshold, seconds, 0 to 10. Default 0.2.
  * [real-time]
  */
 coeval_status coeval_speech_options_set_min_speech_s(coeval_speech_options *options,
@@ -1998,7 +2001,7 @@ coeval_status coeval_speech_options_set_min_pause_s(coeval_speech_options *optio
                                                     coeval_error *error);
 
 /**
- * A stretch is drawn out at its end by this, seconds, 0 to 10. Default 0.
+ * Each stretch is extended at its end by this, seconds, 0 to 10. Default 0.
  * [real-time]
  */
 coeval_status coeval_speech_options_set_hang_over_s(coeval_speech_options *options,
@@ -2120,7 +2123,7 @@ typedef int32_t coeval_kind;
 typedef struct coeval_alignment coeval_alignment;
 
 /**
- * The recordings of one event, as paths and as tracks, and how they are to be aligned. One thread at a time.
+ * The recordings of one event (paths, tracks or both) and the options for aligning them. One thread at a time.
  */
 typedef struct coeval_shoot coeval_shoot;
 
@@ -2195,7 +2198,7 @@ typedef struct {
      */
     double overlap_s;
     /**
-     * Probability that they lie as they were put.
+     * Probability that their places against each other are right.
      */
     double confidence;
     /**
@@ -2209,7 +2212,7 @@ typedef struct {
 } coeval_recording_pair;
 
 /**
- * What became of an anchor. Set `struct_size` to `sizeof(coeval_anchor_check)` before the call.
+ * An anchor, checked against the sound. Set `struct_size` to `sizeof(coeval_anchor_check)` before the call.
  */
 typedef struct {
     /**
@@ -2221,7 +2224,7 @@ typedef struct {
      */
     int32_t used;
     /**
-     * 1: the sound says otherwise, beyond three standard deviations.
+     * 1: the sound contradicts it by more than three standard deviations.
      */
     int32_t contradicted;
     /**
@@ -2269,7 +2272,7 @@ coeval_status coeval_shoot_add_track(coeval_shoot *shoot,
                                      coeval_error *error);
 
 /**
- * Says how two files are compared. The options are copied.
+ * Sets how two files are compared. The options are copied.
  * [allocates]
  */
 coeval_status coeval_shoot_set_pair_options(coeval_shoot *shoot,
@@ -2277,8 +2280,9 @@ coeval_status coeval_shoot_set_pair_options(coeval_shoot *shoot,
                                             coeval_error *error);
 
 /**
- * The recording whose clock the timeline takes: its id, or the name of one of its files (`*` stands for any
- * characters). NULL: the one that covers most of its event, a camera where one covers it alike; as by default.
+ * The reference clock: the recording whose clock the timeline uses, by its id or the name of one of its files (`*`
+ * stands for any characters). NULL, the default: the recording that covers most of the event; a camera if one covers
+ * as much.
  * [allocates]
  */
 coeval_status coeval_shoot_set_main(coeval_shoot *shoot,
@@ -2300,9 +2304,9 @@ coeval_status coeval_shoot_set_allow_ffmpeg(coeval_shoot *shoot,
                                             coeval_error *error);
 
 /**
- * A folder in which what was measured of files and of pairs of them is kept for the next alignment of the same files, which
- * then measures only what is new; the result is the same to the last byte. It is made if it is missing, and holds 5 GiB at
- * the most. That nothing can be kept is no error. NULL, the default: nothing is kept.
+ * A folder for measurements. The next alignment of the same files then measures only what is new; the result is the
+ * same to the last byte. It is made if it is missing, and holds at most 5 GiB. If nothing can be kept, this is not an
+ * error. NULL, the default: nothing is kept.
  * [allocates]
  */
 coeval_status coeval_shoot_set_cache(coeval_shoot *shoot,
@@ -2357,8 +2361,8 @@ coeval_status coeval_shoot_exclude(coeval_shoot *shoot,
                                    coeval_error *error);
 
 /**
- * How far a device was from what it recorded: a recording's id or a pattern of its files, and metres, 0 to 1000. A far
- * microphone hears late, 2.9 ms a metre; that is taken back. May be called several times.
+ * Distance from device to source: a recording's id or a pattern of its files, and metres, 0 to 1000. It compensates
+ * the acoustic delay, 2.9 ms per metre. May be called several times.
  * [allocates]
  */
 coeval_status coeval_shoot_set_distance(coeval_shoot *shoot,
@@ -2377,12 +2381,12 @@ coeval_status coeval_shoot_set_trusted_times(coeval_shoot *shoot,
                                              coeval_error *error);
 
 /**
- * The user's own correspondence: the moment `a_at` of file `a` is the moment `b_at` of file `b`. Files by name as in
- * the result, or by a pattern that one file fits. A moment is text: seconds from the file's start ("200.5"), a clock
- * time from its start ("00:03:20.5") or a timecode ("01:03:20:12"). `hard` 1: it is obeyed whatever the sound says;
- * 0: where it contradicts the sound, the sound stays. Either way the result reports the measured disagreement.
- * `uncertainty_s`: one standard deviation of the reading, seconds; 0: 0.1 s, or a frame where moments are timecodes.
- * May be called several times.
+ * A moment that the user knows to match: `a_at` in file `a` is the same instant as `b_at` in file `b`. Files by name
+ * as in the result, or by a pattern that one file fits. A moment is text: seconds from the file's start ("200.5"), a
+ * clock time from its start ("00:03:20.5") or a timecode ("01:03:20:12"). `hard` 1: it is used even if the sound
+ * contradicts it; 0: where it contradicts the sound, the sound stays. Either way the result reports the measured
+ * disagreement. `uncertainty_s`: one standard deviation of the reading, seconds; 0: 0.1 s, or a frame where moments
+ * are timecodes. May be called several times.
  * [allocates]
  */
 coeval_status coeval_shoot_add_anchor(coeval_shoot *shoot,
@@ -2395,8 +2399,8 @@ coeval_status coeval_shoot_add_anchor(coeval_shoot *shoot,
                                       coeval_error *error);
 
 /**
- * Puts all recordings on one clock and writes the result to `*out`. A file that cannot be read or placed is no
- * failure: the result says why. `progress` may be NULL; `user` is handed to it.
+ * Aligns all recordings and writes the result to `*out`. A file that cannot be read or placed is not a failure: the
+ * result says why. `progress` may be NULL; `user` is handed to it.
  * [long]
  */
 coeval_status coeval_shoot_align(const coeval_shoot *shoot,
@@ -2443,7 +2447,8 @@ void coeval_alignment_free(coeval_alignment **alignment);
 const char *coeval_alignment_to_json(const coeval_alignment *alignment);
 
 /**
- * Id of the recording whose clock the timeline is. Valid until the alignment is freed. NULL when `alignment` is none.
+ * Id of the recording whose clock is the reference clock. Valid until the alignment is freed. NULL when `alignment`
+ * is none.
  * [real-time]
  */
 const char *coeval_alignment_clock(const coeval_alignment *alignment);
@@ -2560,7 +2565,7 @@ coeval_status coeval_alignment_get_pair(const coeval_alignment *alignment,
 size_t coeval_alignment_anchor_count(const coeval_alignment *alignment);
 
 /**
- * What became of an anchor, in the order in which they were added.
+ * An anchor, checked against the sound, in the order in which they were added.
  * [real-time]
  */
 coeval_status coeval_alignment_get_anchor(const coeval_alignment *alignment,
@@ -2571,14 +2576,14 @@ coeval_status coeval_alignment_get_anchor(const coeval_alignment *alignment,
 /* ---- When someone speaks --------------------------------------------------------------------- */
 
 /**
- * When someone speaks in a shoot, as its recorder heard it. Never changes: any number of threads may use one.
+ * When someone speaks in a shoot, from the recorder's sound. Never changes: any number of threads may use one.
  */
 typedef struct coeval_voices coeval_voices;
 
 /**
- * Hears the recorder of a shoot once, and each camera once, and writes when someone speaks to `*out`. `folder` is the one
- * that the alignment's names are relative to. `allow_ffmpeg`: as for `coeval_shoot_set_allow_ffmpeg`. `progress` may
- * be NULL; `user` is handed to it.
+ * Finds when someone speaks, and writes it to `*out`. The recorder's sound is read once, and each camera's once.
+ * `folder` is the one that the alignment's names are relative to. `allow_ffmpeg`: as for
+ * `coeval_shoot_set_allow_ffmpeg`. `progress` may be NULL; `user` is handed to it.
  * [long]
  */
 coeval_status coeval_alignment_hear(const coeval_alignment *alignment,
@@ -2644,7 +2649,7 @@ const char *coeval_voices_camera(const coeval_voices *voices,
 /* ---- Rough cuts ------------------------------------------------------------------------------ */
 
 /**
- * What becomes of a stretch. Numbers never change; later versions may add some.
+ * Whether a stretch is shown, sped up or dropped. Numbers never change; later versions may add some.
  */
 enum coeval_fate
 #if defined(__cplusplus) || __STDC_VERSION__ >= 202311L
@@ -2678,18 +2683,18 @@ typedef int32_t coeval_fate;
 typedef struct coeval_mix_options coeval_mix_options;
 
 /**
- * A tightened timeline: stretches end to end, each shown, sped up or dropped. Never changes: any number of
- * threads may use one.
+ * A plan of a rough cut: stretches end to end, each shown, sped up or dropped. Never changes: any number of threads
+ * may use one.
  */
 typedef struct coeval_plan coeval_plan;
 
 /**
- * How a shoot is tightened, and what happens in it besides voices. One thread at a time.
+ * Options of a rough cut, and what to keep besides speech. One thread at a time.
  */
 typedef struct coeval_tighten_options coeval_tighten_options;
 
 /**
- * What came of rendering. Set `struct_size` to `sizeof(coeval_rendered)` before the call.
+ * Levels of a rough cut's sound. Set `struct_size` to `sizeof(coeval_rendered)` before the call.
  */
 typedef struct {
     /**
@@ -2715,7 +2720,8 @@ typedef struct {
 } coeval_rendered;
 
 /**
- * A stretch of the timeline, and what becomes of it. Set `struct_size` to `sizeof(coeval_plan_entry)` before the call.
+ * A stretch of the timeline, and whether it is shown, sped up or dropped. Set `struct_size` to
+ * `sizeof(coeval_plan_entry)` before the call.
  */
 typedef struct {
     /**
@@ -2876,7 +2882,8 @@ coeval_status coeval_tighten_options_set_dead_s(coeval_tighten_options *options,
                                                 coeval_error *error);
 
 /**
- * No shot is shorter, seconds, 0 to 60, but where a camera ends or the kept time does. Default 2.5.
+ * Minimum length of a shot, seconds, 0 to 60. A shot may be shorter where the camera or the kept stretch ends.
+ * Default 2.5.
  * [real-time]
  */
 coeval_status coeval_tighten_options_set_min_shot_s(coeval_tighten_options *options,
@@ -2892,7 +2899,7 @@ coeval_status coeval_tighten_options_set_dissolve_s(coeval_tighten_options *opti
                                                     coeval_error *error);
 
 /**
- * Length that the result shall have, seconds, 1 or more; 0, the default: everything that is said stays.
+ * Target length of the result, seconds, 1 or more; 0, the default: all speech is kept.
  * [real-time]
  */
 coeval_status coeval_tighten_options_set_target_s(coeval_tighten_options *options,
@@ -2910,7 +2917,7 @@ coeval_status coeval_tighten_options_set_pass(coeval_tighten_options *options,
                                               coeval_error *error);
 
 /**
- * 1, the default: calls over the radio are worth keeping. 0: they are not.
+ * 1, the default: radio calls are kept. 0: they are dropped.
  * [real-time]
  */
 coeval_status coeval_tighten_options_set_keep_radio(coeval_tighten_options *options,
@@ -2918,7 +2925,7 @@ coeval_status coeval_tighten_options_set_keep_radio(coeval_tighten_options *opti
                                                     coeval_error *error);
 
 /**
- * This stretch of the timeline stays, whatever is in it; seconds. May be called several times.
+ * Always keeps this stretch of the timeline, seconds. May be called several times.
  * [allocates]
  */
 coeval_status coeval_tighten_options_add_protected(coeval_tighten_options *options,
@@ -2938,7 +2945,7 @@ coeval_status coeval_tighten_options_add_event(coeval_tighten_options *options,
                                                coeval_error *error);
 
 /**
- * 1, the default: claps, loud moments and engines that are opened up are worth keeping. 0: they are not.
+ * 1, the default: claps, loud moments and revving engines are kept. 0: they are not.
  * [real-time]
  */
 coeval_status coeval_tighten_options_set_keep_events(coeval_tighten_options *options,
@@ -2958,7 +2965,7 @@ coeval_status coeval_tighten_options_add_seen(coeval_tighten_options *options,
 
 /**
  * How much the picture of a file moves: `count` moments in file time, seconds, ascending, and the motion at each, in
- * any unit, 0 being stillness. Where it moves more than it usually does is worth keeping. May be called several times.
+ * any unit, 0 for no motion. Stretches with unusual motion are kept. May be called several times.
  * [allocates]
  */
 coeval_status coeval_tighten_options_add_motion(coeval_tighten_options *options,
@@ -2969,8 +2976,8 @@ coeval_status coeval_tighten_options_add_motion(coeval_tighten_options *options,
                                                 coeval_error *error);
 
 /**
- * Plans a rough cut of what was aligned and writes it to `*out`. `voices` are those of the same alignment. `options`
- * may be NULL for the defaults.
+ * Plans a rough cut of an alignment and writes it to `*out`. `voices` are those of the same alignment. `options` may
+ * be NULL for the defaults.
  * [long]
  */
 coeval_status coeval_tighten(const coeval_alignment *alignment,

@@ -13,7 +13,7 @@ use crate::status::{coeval_error, coeval_status, guard};
 #[derive(Debug, Clone, Copy)]
 #[repr(C)]
 pub struct coeval_knot {
-    /// The file's presentation time, seconds.
+    /// File time, seconds; 0 is the first moment that a player presents.
     pub file_s: f64,
     /// Timeline time, seconds.
     pub timeline_s: f64,
@@ -94,8 +94,8 @@ pub unsafe extern "C" fn coeval_clock_map_to_timeline(map: *const coeval_clock_m
     answer(f64::NAN, || Ok(unsafe { handle::get(map) }?.forward(file_s)))
 }
 
-/// File time of a timeline moment, seconds; NaN when `map` is none. In time that the file lost this is the moment of
-/// the jump; in time that it repeated, the earlier of the two places.
+/// File time of a timeline moment, seconds; NaN when `map` is none. Inside a gap that the file lost, the moment of the
+/// jump; in time that it repeated, the earlier of the two places.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_clock_map_to_file(map: *const coeval_clock_map, timeline_s: f64) -> f64 {
     // SAFETY: the caller keeps the header's rules.

@@ -10,7 +10,7 @@ use crate::panics::answer;
 use crate::sound::Fed;
 use crate::status::{coeval_error, coeval_status, guard};
 
-/// Measures levels as blocks go by. One thread at a time.
+/// Measures levels, block by block. One thread at a time.
 pub struct coeval_level_meter {
     _opaque: [u8; 0],
 }
@@ -93,7 +93,7 @@ pub unsafe extern "C" fn coeval_level_meter_free(meter: *mut *mut coeval_level_m
     unsafe { handle::free(meter) }
 }
 
-/// What a meter found. Never changes: any number of threads may use one.
+/// Result of a level meter. Never changes: any number of threads may use one.
 pub struct coeval_level_report {
     _opaque: [u8; 0],
 }

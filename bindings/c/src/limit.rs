@@ -8,8 +8,9 @@ use crate::panics::answer;
 use crate::sound::{Fed, PIECE};
 use crate::status::{coeval_error, coeval_status, guard};
 
-/// Keeps true peaks under a limit, in blocks of any size: turns all channels down alike shortly before a peak and slowly
-/// up after it. Push sound, pull what is ready; in all as many frames come out as went in. One thread at a time.
+/// Keeps true peaks under a limit, in blocks of any size. It turns all channels down alike just before a peak, and
+/// slowly up again after it. Push sound, and pull what is ready. As many frames come out as went in. One thread at a
+/// time.
 pub struct coeval_limiter {
     _opaque: [u8; 0],
 }
@@ -91,7 +92,7 @@ pub unsafe extern "C" fn coeval_limiter_push_planar(
     unsafe { guard(error, || handle::get_mut(limiter)?.planar(channels, frames, 0, Limited::push)) }
 }
 
-/// Says that the sound has ended: the rest becomes ready. The limiter takes no more sound.
+/// Ends the sound: the rest becomes ready. The limiter takes no more sound.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_limiter_end(limiter: *mut coeval_limiter, error: *mut coeval_error) -> coeval_status {
     // SAFETY: the caller keeps the header's rules.
@@ -165,7 +166,7 @@ pub unsafe extern "C" fn coeval_limiter_pull_planar(
     }
 }
 
-/// By how many frames the sound comes out late; 0 when `limiter` is none.
+/// Delay of the output in frames; 0 when `limiter` is none.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_limiter_latency_frames(limiter: *const coeval_limiter) -> usize {
     // SAFETY: the caller keeps the header's rules.

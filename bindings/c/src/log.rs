@@ -15,8 +15,8 @@ pub enum coeval_log_level {
     COEVAL_LOG_FAILURE = 2,
 }
 
-/// Hears a message: `level` is a `coeval_log_level`, `text` is valid during the call only. It may be called from any
-/// thread, one at a time; it must call nothing of this library, and no C++ exception or `longjmp` may leave it.
+/// Receives a message: `level` is a `coeval_log_level`, `text` is valid during the call only. It may be called from
+/// any thread, one at a time; it must call nothing of this library, and no C++ exception or `longjmp` may leave it.
 pub type coeval_log_fn = Option<unsafe extern "C" fn(user: *mut c_void, level: i32, text: *const c_char)>;
 
 struct Hook {
@@ -30,8 +30,8 @@ unsafe impl Send for Hook {}
 
 static HOOK: Mutex<Hook> = Mutex::new(Hook { call: None, user: std::ptr::null_mut() });
 
-/// Sends messages of all handles to `log` from now on, with `user`; NULL: nowhere, as at first, but for faults, which go
-/// to standard error. When it returns, no earlier function is called any more.
+/// Sends messages of all handles to `log` from now on, with `user`. NULL, the default: messages go nowhere, and only
+/// faults go to standard error. When it returns, no earlier function is called any more.
 #[unsafe(no_mangle)]
 pub extern "C" fn coeval_set_log(log: coeval_log_fn, user: *mut c_void) {
     static LISTEN: Once = Once::new();

@@ -145,7 +145,7 @@ pub unsafe extern "C" fn coeval_mix_options_set_allow_ffmpeg(
     }
 }
 
-/// What came of rendering. Set `struct_size` to `sizeof(coeval_rendered)` before the call.
+/// Levels of a rough cut's sound. Set `struct_size` to `sizeof(coeval_rendered)` before the call.
 #[derive(Debug, Clone, Copy)]
 #[repr(C)]
 pub struct coeval_rendered {

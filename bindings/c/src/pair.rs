@@ -28,7 +28,7 @@ pub enum coeval_unplaced {
     COEVAL_NO_COMMON_SOUND = 1,
     /// Too little sound to tell.
     COEVAL_TOO_SHORT = 2,
-    /// What is common repeats itself, so that many places fit equally well.
+    /// The common sound repeats, so many places fit equally well.
     COEVAL_ONLY_PERIODIC_SOUND = 3,
     /// One of them holds digital silence only.
     COEVAL_SILENT = 4,
@@ -51,7 +51,7 @@ impl coeval_unplaced {
     }
 }
 
-/// How two tracks are compared. One thread at a time.
+/// Options for comparing two tracks. One thread at a time.
 pub struct coeval_pair_options {
     _opaque: [u8; 0],
 }
@@ -78,7 +78,7 @@ pub unsafe extern "C" fn coeval_pair_options_free(options: *mut *mut coeval_pair
     unsafe { handle::free(options) }
 }
 
-/// Largest difference of the two clocks that is searched, in ppm, either way: 0 to 1200. Default 500.
+/// Largest drift between the two clocks to search for, in ppm, either way: 0 to 1200. Default 500.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_pair_options_set_max_drift_ppm(
     options: *mut coeval_pair_options,
@@ -103,8 +103,8 @@ pub unsafe extern "C" fn coeval_pair_options_set_offset_range_s(
     }
 }
 
-/// How many threads one comparison takes, 0 to 1024; 0, the default: as many as the machine has cores. They are the
-/// call's own and have ended when it returns. A shoot goes by `coeval_shoot_set_threads`.
+/// How many threads one comparison takes, 0 to 1024; 0, the default: as many as the machine has cores. They end before
+/// the call returns. For a shoot, use `coeval_shoot_set_threads`.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_pair_options_set_threads(
     options: *mut coeval_pair_options,
@@ -137,7 +137,8 @@ fn change(options: &mut PairOptions, change: impl FnOnce(&mut PairOptions)) -> R
     Ok(())
 }
 
-/// How two tracks lie on each other, or that they do not. Never changes: any number of threads may use one.
+/// Result of comparing two tracks: a placement, or the reason why there is none. Never changes: any number of threads
+/// may use one.
 pub struct coeval_pair {
     _opaque: [u8; 0],
 }
@@ -181,9 +182,9 @@ pub struct coeval_pair_summary {
     pub overlap_s: f64,
     /// Root mean square of the evidence against the map, seconds.
     pub residual_rms_s: f64,
-    /// 1: `b` sounds like `a` with its sign turned round.
+    /// 1: the polarity of `b` is opposite to that of `a`.
     pub inverted: i32,
-    /// 1: the drift is 999 to 1001 ppm, a mix-up of rates (1000/1001) and not a bad clock.
+    /// 1: the drift is 999 to 1001 ppm, because rates were mixed up (1000/1001); the clock is not at fault.
     pub rate_mixup: i32,
     /// Number of knots, see `coeval_pair_knots`.
     pub knot_count: usize,
@@ -213,7 +214,8 @@ impl From<&PairJump> for coeval_pair_jump {
     }
 }
 
-/// A stretch of `b` in which its place is known equally well: before the first measurement, between jumps, after the last.
+/// A part of `b` throughout which its place is equally well known: before the first measurement, between jumps, after
+/// the last.
 #[derive(Debug, Clone, Copy)]
 #[repr(C)]
 pub struct coeval_pair_stretch {
@@ -223,7 +225,7 @@ pub struct coeval_pair_stretch {
     pub to_s: f64,
     /// Probability that `b` lies where its map says, here.
     pub confidence: f64,
-    /// One standard deviation of the place's error at the stretch's worse end, seconds.
+    /// One standard deviation of the error in its place, at the worse end of the stretch, seconds.
     pub uncertainty_s: f64,
 }
 
@@ -251,8 +253,8 @@ impl From<&Evidence> for coeval_evidence {
     }
 }
 
-/// Compares two tracks and writes how `b` lies on `a` to `*out`. That they have no placement is a result, not a
-/// failure. `options` may be NULL for the defaults, `progress` NULL for none; `user` is handed to it.
+/// Compares two tracks and writes the result to `*out`. If there is no placement, this is a result, not a failure.
+/// `options` may be NULL for the defaults, `progress` NULL for none; `user` is handed to it.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_pair_align(
     a: *const coeval_track,

@@ -7,8 +7,8 @@ use coeval::progress::Progress;
 
 use crate::handle::c_text;
 
-/// Hears how far long work has come: `stage` in words (valid during the call only), `done` from 0 to 1 within it.
-/// Returns 0 to go on, anything else to stop: then the work soon ends with `COEVAL_CANCELLED`.
+/// Progress callback: `stage` in words (valid during the call only), and `done` from 0 to 1 within the stage. Returns
+/// 0 to go on, anything else to stop: then the work soon ends with `COEVAL_CANCELLED`.
 ///
 /// Called from the calling thread or from threads of the library, but never twice at a time within one piece of
 /// work. It must return soon, must call nothing that takes a callback itself, and no C++ exception or `longjmp` may

@@ -9,14 +9,14 @@ use crate::panics::answer;
 use crate::sound::{Fed, PIECE};
 use crate::status::{coeval_error, coeval_status, guard};
 
-/// What a resampler is to make. One thread at a time.
+/// Options of a resampler. One thread at a time.
 pub struct coeval_resample_options {
     _opaque: [u8; 0],
 }
 
 handle!(coeval_resample_options, ResampleOptions, b"cv resao");
 
-/// A length of output that nobody knows yet: it ends where the source ends.
+/// Output length that is not known yet: the output ends where the source ends.
 pub const COEVAL_OPEN_END: u64 = 0xFFFF_FFFF_FFFF_FFFF;
 const _: () = assert!(COEVAL_OPEN_END == coeval::resample::OPEN_END);
 
@@ -61,7 +61,7 @@ pub unsafe extern "C" fn coeval_resample_options_set_start_s(
     }
 }
 
-/// Length of the source in frames, where it is known: sound is asked for up to there only.
+/// Length of the source in frames, if known: no sound is asked for after its end.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_resample_options_set_source_frames(
     options: *mut coeval_resample_options,

@@ -45,7 +45,7 @@ fn number(kind: Kind) -> i32 {
     }
 }
 
-/// The recordings of one event, as paths and as tracks, and how they are to be aligned. One thread at a time.
+/// The recordings of one event (paths, tracks or both) and the options for aligning them. One thread at a time.
 pub struct coeval_shoot {
     _opaque: [u8; 0],
 }
@@ -115,7 +115,7 @@ pub unsafe extern "C" fn coeval_shoot_add_track(
     }
 }
 
-/// Says how two files are compared. The options are copied.
+/// Sets how two files are compared. The options are copied.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_shoot_set_pair_options(
     shoot: *mut coeval_shoot,
@@ -131,8 +131,9 @@ pub unsafe extern "C" fn coeval_shoot_set_pair_options(
     }
 }
 
-/// The recording whose clock the timeline takes: its id, or the name of one of its files (`*` stands for any
-/// characters). NULL: the one that covers most of its event, a camera where one covers it alike; as by default.
+/// The reference clock: the recording whose clock the timeline uses, by its id or the name of one of its files (`*`
+/// stands for any characters). NULL, the default: the recording that covers most of the event; a camera if one covers
+/// as much.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_shoot_set_main(
     shoot: *mut coeval_shoot,
@@ -181,9 +182,9 @@ pub unsafe extern "C" fn coeval_shoot_set_allow_ffmpeg(
     }
 }
 
-/// A folder in which what was measured of files and of pairs of them is kept for the next alignment of the same files, which
-/// then measures only what is new; the result is the same to the last byte. It is made if it is missing, and holds 5 GiB at
-/// the most. That nothing can be kept is no error. NULL, the default: nothing is kept.
+/// A folder for measurements. The next alignment of the same files then measures only what is new; the result is the
+/// same to the last byte. It is made if it is missing, and holds at most 5 GiB. If nothing can be kept, this is not an
+/// error. NULL, the default: nothing is kept.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_shoot_set_cache(
     shoot: *mut coeval_shoot,
@@ -300,8 +301,8 @@ pub unsafe extern "C" fn coeval_shoot_exclude(
     }
 }
 
-/// How far a device was from what it recorded: a recording's id or a pattern of its files, and metres, 0 to 1000. A far
-/// microphone hears late, 2.9 ms a metre; that is taken back. May be called several times.
+/// Distance from device to source: a recording's id or a pattern of its files, and metres, 0 to 1000. It compensates
+/// the acoustic delay, 2.9 ms per metre. May be called several times.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_shoot_set_distance(
     shoot: *mut coeval_shoot,
@@ -343,12 +344,12 @@ pub unsafe extern "C" fn coeval_shoot_set_trusted_times(
     }
 }
 
-/// The user's own correspondence: the moment `a_at` of file `a` is the moment `b_at` of file `b`. Files by name as in
-/// the result, or by a pattern that one file fits. A moment is text: seconds from the file's start ("200.5"), a clock
-/// time from its start ("00:03:20.5") or a timecode ("01:03:20:12"). `hard` 1: it is obeyed whatever the sound says;
-/// 0: where it contradicts the sound, the sound stays. Either way the result reports the measured disagreement.
-/// `uncertainty_s`: one standard deviation of the reading, seconds; 0: 0.1 s, or a frame where moments are timecodes.
-/// May be called several times.
+/// A moment that the user knows to match: `a_at` in file `a` is the same instant as `b_at` in file `b`. Files by name
+/// as in the result, or by a pattern that one file fits. A moment is text: seconds from the file's start ("200.5"), a
+/// clock time from its start ("00:03:20.5") or a timecode ("01:03:20:12"). `hard` 1: it is used even if the sound
+/// contradicts it; 0: where it contradicts the sound, the sound stays. Either way the result reports the measured
+/// disagreement. `uncertainty_s`: one standard deviation of the reading, seconds; 0: 0.1 s, or a frame where moments
+/// are timecodes. May be called several times.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_shoot_add_anchor(
     shoot: *mut coeval_shoot,
@@ -373,8 +374,8 @@ pub unsafe extern "C" fn coeval_shoot_add_anchor(
     }
 }
 
-/// Puts all recordings on one clock and writes the result to `*out`. A file that cannot be read or placed is no
-/// failure: the result says why. `progress` may be NULL; `user` is handed to it.
+/// Aligns all recordings and writes the result to `*out`. A file that cannot be read or placed is not a failure: the
+/// result says why. `progress` may be NULL; `user` is handed to it.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_shoot_align(
     shoot: *const coeval_shoot,
@@ -508,7 +509,8 @@ pub unsafe extern "C" fn coeval_alignment_to_json(alignment: *const coeval_align
     answer(std::ptr::null(), || Ok(unsafe { handle::get(alignment) }?.json.as_ptr()))
 }
 
-/// Id of the recording whose clock the timeline is. Valid until the alignment is freed. NULL when `alignment` is none.
+/// Id of the recording whose clock is the reference clock. Valid until the alignment is freed. NULL when `alignment`
+/// is none.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_alignment_clock(alignment: *const coeval_alignment) -> *const c_char {
     // SAFETY: the caller keeps the header's rules.
@@ -710,7 +712,7 @@ pub struct coeval_recording_pair {
     pub b: *const c_char,
     /// Seconds during which both ran.
     pub overlap_s: f64,
-    /// Probability that they lie as they were put.
+    /// Probability that their places against each other are right.
     pub confidence: f64,
     /// Root mean square misfit of the evidence to the result, seconds.
     pub residual_rms_s: f64,
@@ -756,7 +758,7 @@ pub unsafe extern "C" fn coeval_alignment_get_pair(
     }
 }
 
-/// What became of an anchor. Set `struct_size` to `sizeof(coeval_anchor_check)` before the call.
+/// An anchor, checked against the sound. Set `struct_size` to `sizeof(coeval_anchor_check)` before the call.
 #[derive(Debug, Clone, Copy)]
 #[repr(C)]
 pub struct coeval_anchor_check {
@@ -764,7 +766,7 @@ pub struct coeval_anchor_check {
     pub struct_size: usize,
     /// 1: the result goes by it.
     pub used: i32,
-    /// 1: the sound says otherwise, beyond three standard deviations.
+    /// 1: the sound contradicts it by more than three standard deviations.
     pub contradicted: i32,
     /// Where the sound alone puts the moment of `a` minus where it puts that of `b`, seconds; NaN where it cannot tell.
     pub disagreement_s: f64,
@@ -781,7 +783,7 @@ pub unsafe extern "C" fn coeval_alignment_anchor_count(alignment: *const coeval_
     answer(0, || Ok(unsafe { handle::get(alignment) }?.alignment.anchors.len()))
 }
 
-/// What became of an anchor, in the order in which they were added.
+/// An anchor, checked against the sound, in the order in which they were added.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_alignment_get_anchor(
     alignment: *const coeval_alignment,

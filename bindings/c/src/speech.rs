@@ -186,7 +186,7 @@ pub unsafe extern "C" fn coeval_speech_options_set_thresholds(
     }
 }
 
-/// Least time above the first threshold, seconds, 0 to 10. Default 0.2.
+/// Minimum time above the first threshold, seconds, 0 to 10. Default 0.2.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_speech_options_set_min_speech_s(
     options: *mut coeval_speech_options,
@@ -218,7 +218,7 @@ pub unsafe extern "C" fn coeval_speech_options_set_min_pause_s(
     }
 }
 
-/// A stretch is drawn out at its end by this, seconds, 0 to 10. Default 0.
+/// Each stretch is extended at its end by this, seconds, 0 to 10. Default 0.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_speech_options_set_hang_over_s(
     options: *mut coeval_speech_options,

@@ -8,7 +8,7 @@ use crate::handle::{self, c_text, handle, pointer};
 use crate::log::{coeval_log_level, say};
 use crate::panics::{answer, caught};
 
-/// What came of a call. Numbers never change; later versions may add some, so treat an unknown one as a failure.
+/// Result of a call. Numbers never change; later versions may add some, so treat an unknown one as a failure.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 #[repr(i32)]
 pub enum coeval_status {
@@ -22,7 +22,7 @@ pub enum coeval_status {
     COEVAL_PERMISSION_DENIED = 3,
     /// Reading or writing failed part-way.
     COEVAL_IO = 4,
-    /// The content is not a media file that is known here.
+    /// The content is not a media file of a known format.
     COEVAL_UNKNOWN_FORMAT = 5,
     /// The format is known, but not this variety of it.
     COEVAL_UNSUPPORTED = 6,
@@ -30,7 +30,7 @@ pub enum coeval_status {
     COEVAL_DAMAGED = 7,
     /// The file has no sound track, or the sound track has no samples.
     COEVAL_NO_SOUND = 8,
-    /// Something stands where the output should go.
+    /// The output exists already and may not be replaced.
     COEVAL_OUTPUT_EXISTS = 9,
     /// The progress callback asked to stop.
     COEVAL_CANCELLED = 10,

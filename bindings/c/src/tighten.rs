@@ -13,7 +13,7 @@ use crate::shoot::{coeval_alignment, yes_or_no};
 use crate::status::{coeval_error, coeval_status, guard};
 use crate::voices::coeval_voices;
 
-/// How a shoot is tightened, and what happens in it besides voices. One thread at a time.
+/// Options of a rough cut, and what to keep besides speech. One thread at a time.
 pub struct coeval_tighten_options {
     _opaque: [u8; 0],
 }
@@ -81,7 +81,8 @@ pub unsafe extern "C" fn coeval_tighten_options_set_dead_s(
     }
 }
 
-/// No shot is shorter, seconds, 0 to 60, but where a camera ends or the kept time does. Default 2.5.
+/// Minimum length of a shot, seconds, 0 to 60. A shot may be shorter where the camera or the kept stretch ends.
+/// Default 2.5.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_tighten_options_set_min_shot_s(
     options: *mut coeval_tighten_options,
@@ -113,7 +114,7 @@ pub unsafe extern "C" fn coeval_tighten_options_set_dissolve_s(
     }
 }
 
-/// Length that the result shall have, seconds, 1 or more; 0, the default: everything that is said stays.
+/// Target length of the result, seconds, 1 or more; 0, the default: all speech is kept.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_tighten_options_set_target_s(
     options: *mut coeval_tighten_options,
@@ -151,7 +152,7 @@ pub unsafe extern "C" fn coeval_tighten_options_set_pass(
     }
 }
 
-/// 1, the default: calls over the radio are worth keeping. 0: they are not.
+/// 1, the default: radio calls are kept. 0: they are dropped.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_tighten_options_set_keep_radio(
     options: *mut coeval_tighten_options,
@@ -167,7 +168,7 @@ pub unsafe extern "C" fn coeval_tighten_options_set_keep_radio(
     }
 }
 
-/// This stretch of the timeline stays, whatever is in it; seconds. May be called several times.
+/// Always keeps this stretch of the timeline, seconds. May be called several times.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_tighten_options_add_protected(
     options: *mut coeval_tighten_options,
@@ -204,7 +205,7 @@ pub unsafe extern "C" fn coeval_tighten_options_add_event(
     }
 }
 
-/// 1, the default: claps, loud moments and engines that are opened up are worth keeping. 0: they are not.
+/// 1, the default: claps, loud moments and revving engines are kept. 0: they are not.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_tighten_options_set_keep_events(
     options: *mut coeval_tighten_options,
@@ -241,7 +242,7 @@ pub unsafe extern "C" fn coeval_tighten_options_add_seen(
 }
 
 /// How much the picture of a file moves: `count` moments in file time, seconds, ascending, and the motion at each, in
-/// any unit, 0 being stillness. Where it moves more than it usually does is worth keeping. May be called several times.
+/// any unit, 0 for no motion. Stretches with unusual motion are kept. May be called several times.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_tighten_options_add_motion(
     options: *mut coeval_tighten_options,
@@ -263,8 +264,8 @@ pub unsafe extern "C" fn coeval_tighten_options_add_motion(
     }
 }
 
-/// A tightened timeline: stretches end to end, each shown, sped up or dropped. Never changes: any number of
-/// threads may use one.
+/// A plan of a rough cut: stretches end to end, each shown, sped up or dropped. Never changes: any number of threads
+/// may use one.
 pub struct coeval_plan {
     _opaque: [u8; 0],
 }
@@ -292,8 +293,8 @@ impl Planned {
     }
 }
 
-/// Plans a rough cut of what was aligned and writes it to `*out`. `voices` are those of the same alignment. `options`
-/// may be NULL for the defaults.
+/// Plans a rough cut of an alignment and writes it to `*out`. `voices` are those of the same alignment. `options` may
+/// be NULL for the defaults.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_tighten(
     alignment: *const coeval_alignment,
@@ -374,7 +375,7 @@ pub unsafe extern "C" fn coeval_plan_entry_count(plan: *const coeval_plan) -> us
     answer(0, || Ok(unsafe { handle::get(plan) }?.plan.entries.len()))
 }
 
-/// What becomes of a stretch. Numbers never change; later versions may add some.
+/// Whether a stretch is shown, sped up or dropped. Numbers never change; later versions may add some.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 #[repr(i32)]
 pub enum coeval_fate {
@@ -386,7 +387,8 @@ pub enum coeval_fate {
     COEVAL_DROP = 3,
 }
 
-/// A stretch of the timeline, and what becomes of it. Set `struct_size` to `sizeof(coeval_plan_entry)` before the call.
+/// A stretch of the timeline, and whether it is shown, sped up or dropped. Set `struct_size` to
+/// `sizeof(coeval_plan_entry)` before the call.
 #[derive(Debug, Clone, Copy)]
 #[repr(C)]
 pub struct coeval_plan_entry {

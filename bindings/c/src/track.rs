@@ -33,7 +33,7 @@ pub unsafe extern "C" fn coeval_track_builder_new(
     unsafe { guard(error, || handle::make(out, || Ok(Fed::new(TrackBuilder::new(rate_hz, channels)?, channels)))) }
 }
 
-/// Takes the next `frames` frames, interleaved. The first frame of all is the file's presentation zero. NaN and
+/// Takes the next `frames` frames, interleaved. The very first frame must be the first that a player presents. NaN and
 /// infinite samples count as silence.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_track_builder_push_interleaved(

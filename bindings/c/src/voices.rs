@@ -14,7 +14,7 @@ use crate::shoot::{coeval_alignment, yes_or_no};
 use crate::speech::coeval_origin;
 use crate::status::{coeval_error, coeval_status, guard};
 
-/// When someone speaks in a shoot, as its recorder heard it. Never changes: any number of threads may use one.
+/// When someone speaks in a shoot, from the recorder's sound. Never changes: any number of threads may use one.
 pub struct coeval_voices {
     _opaque: [u8; 0],
 }
@@ -56,9 +56,9 @@ impl Voices {
     }
 }
 
-/// Hears the recorder of a shoot once, and each camera once, and writes when someone speaks to `*out`. `folder` is the one
-/// that the alignment's names are relative to. `allow_ffmpeg`: as for `coeval_shoot_set_allow_ffmpeg`. `progress` may
-/// be NULL; `user` is handed to it.
+/// Finds when someone speaks, and writes it to `*out`. The recorder's sound is read once, and each camera's once.
+/// `folder` is the one that the alignment's names are relative to. `allow_ffmpeg`: as for
+/// `coeval_shoot_set_allow_ffmpeg`. `progress` may be NULL; `user` is handed to it.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_alignment_hear(
     alignment: *const coeval_alignment,

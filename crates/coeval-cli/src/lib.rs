@@ -19,7 +19,7 @@ use console::{EXIT_CODES, WhileRead};
 
 /// Places all recordings of one event on a common timeline, from their sound.
 #[derive(Parser)]
-#[command(name = "coeval", version, after_help = EXIT_CODES, arg_required_else_help = true)]
+#[command(name = "coeval", bin_name = "coeval", version, after_help = EXIT_CODES, arg_required_else_help = true)]
 struct Cli {
     /// Show no progress: print results and errors only
     #[arg(short, long, global = true)]
