@@ -8,7 +8,7 @@ use coeval::progress::{Progress, step};
 use coeval::{Error, ErrorKind, Result};
 use coeval_listen::level::LevelMeter;
 use coeval_listen::moment::{FoundMoment, MomentMeter};
-use coeval_listen::speech::{Heard, RATE_HZ, SharedMeter, SpeechBuilder, SpeechOptions, SpeechSegment, spoken};
+use coeval_listen::speech::{Heard, Origin, RATE_HZ, SharedMeter, SpeechBuilder, SpeechOptions, SpeechSegment, spoken};
 use coeval_media::{OpenOptions, SoundReader};
 use coeval_shoot::alignment::{File, Recording};
 use coeval_shoot::conform::{ConformOptions, Conformed};
@@ -76,7 +76,41 @@ fn span(file: &File) -> Option<(f64, f64)> {
     file.has_sound().then_some((first[1], last[1]))
 }
 
-/// Hears the recorder once, and each camera once, as streams. `folder` is the one that the alignment's names are
+/// A stretch of the timeline, and the file that voices are heard in there.
+struct Ear<'a> {
+    recording: &'a Recording,
+    file: &'a File,
+    from_s: f64,
+    to_s: f64,
+}
+
+/// A recorder's files have gaps of this length between them at most, seconds; nobody says anything in one.
+const GAP_S: f64 = 1.0;
+
+/// All of the recorder, and where it does not run one of the others, longest first.
+fn ears<'a>(alignment: &'a Alignment, recorder: &'a Recording) -> Vec<Ear<'a>> {
+    let files = |r: &'a Recording| r.listened().filter_map(move |f| Some((r, f, span(f)?)));
+    let others = alignment.recordings.iter().filter(|r| r.id != recorder.id).flat_map(files);
+    // A file that may lie elsewhere says nothing of this moment.
+    let mut others: Vec<_> = others.filter(|(_, file, _)| !alignment.is_doubtful(file)).collect();
+    others.sort_by(|a, b| (b.2.1 - b.2.0).total_cmp(&(a.2.1 - a.2.0)).then_with(|| a.1.path.cmp(&b.1.path)));
+    let mut ears: Vec<Ear<'a>> = Vec::new();
+    for (recording, file, (from_s, to_s)) in files(recorder).chain(others) {
+        let mut free = vec![(from_s, to_s)];
+        for heard in ears.iter().filter(|_| recording.id != recorder.id) {
+            free = free
+                .into_iter()
+                .flat_map(|(a, b)| [(a, b.min(heard.from_s)), (a.max(heard.to_s), b)])
+                .filter(|(a, b)| b - a > GAP_S)
+                .collect();
+        }
+        ears.extend(free.into_iter().map(|(from_s, to_s)| Ear { recording, file, from_s, to_s }));
+    }
+    ears
+}
+
+/// Hears the recorder once, and each camera once, as streams; where the recorder does not run, the longest other file
+/// that does is heard in its place. `folder` is the one that the alignment's names are
 /// relative to; of several events the first is heard. The recorder is the recording of that kind with the most sound; without one, the timeline's clock.
 ///
 /// # Errors
@@ -97,14 +131,13 @@ pub fn speech_map(
     };
     let recorder = longest(Some(Kind::Recorder)).or_else(|| longest(None));
     let recorder = recorder.ok_or_else(|| Error::new(ErrorKind::NoSound, "no placed file has sound"))?;
-    let cameras: Vec<_> =
-        alignment.recordings.iter().filter(|r| r.kind == Kind::Camera && r.id != recorder.id).collect();
     let mut options = ConformOptions::default();
     options.open = open.clone();
     let mut voices: Vec<Voice> = Vec::new();
     let mut loudness = LevelMeter::new(RATE_HZ as u32, 1)?;
-    for file in recorder.listened() {
-        let Some((from_s, to_s)) = span(file) else { continue };
+    for Ear { recording, file, from_s, to_s } in ears(alignment, recorder) {
+        let others = alignment.recordings.iter().filter(|r| r.kind == Kind::Camera && r.id != recording.id);
+        let cameras: Vec<&Recording> = others.collect();
         let frames = ((to_s - from_s) * RATE_HZ).floor().max(0.0) as u64;
         // The cameras' sound is laid beside it later; on disk, since it may last for hours.
         let mut sound = tempfile::tempfile().map_err(|e| Error::io(std::env::temp_dir(), e))?;
@@ -165,14 +198,19 @@ pub fn speech_map(
             bytes.resize(4 * (end - first) as usize, 0);
             sound.seek(SeekFrom::Start(4 * first)).map_err(|e| Error::io(std::env::temp_dir(), e))?;
             sound.read_exact(&mut bytes).map_err(|e| Error::io(std::env::temp_dir(), e))?;
-            loudness.push(&samples(&bytes))?;
+            let stands_in = recording.id != recorder.id;
+            // Another hears them at its own level.
+            if !stands_in {
+                loudness.push(&samples(&bytes))?;
+            }
             let heard = cameras.iter().zip(&heard);
             let heard_by: Vec<(String, f64)> = heard.filter_map(|(c, h)| Some((c.id.clone(), h[i]?.shared))).collect();
             let best = heard_by.iter().map(|h| h.1).reduce(f64::max);
             voices.push(Voice {
                 start_s: from_s + segment.start_s,
                 end_s: from_s + segment.end_s,
-                origin: segment.origin(best),
+                // What a camera hears by itself does not come out of headsets.
+                origin: if stands_in && recording.kind == Kind::Camera { Origin::Local } else { segment.origin(best) },
                 confidence: f64::from(segment.confidence),
                 heard_by,
             });
@@ -302,5 +340,30 @@ impl Facts {
             found: speech.events.clone(),
             angles: angles.collect(),
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::testing::{alignment, recording};
+
+    #[test]
+    fn where_the_recorder_does_not_run_another_is_heard() {
+        let heard = |recordings: &[serde_json::Value]| -> Vec<(String, f64, f64)> {
+            let alignment = alignment(recordings);
+            let recorder = alignment.recordings.iter().find(|r| r.kind == Kind::Recorder).unwrap();
+            ears(&alignment, recorder).iter().map(|e| (e.recording.id.clone(), e.from_s, e.to_s)).collect()
+        };
+        let camera = |id: &str, s: [f64; 2]| recording(id, "camera", &format!("{id}.MP4"), 48_000, s);
+        let recorder = |s: [f64; 2]| recording("rec-1", "recorder", "R.WAV", 48_000, s);
+        let ear = |id: &str, from_s: f64, to_s: f64| (id.to_owned(), from_s, to_s);
+        // The recorder hears all.
+        assert_eq!(heard(&[camera("cam-a", [0.5, 60.0]), recorder([0.0, 100.0])]), [ear("rec-1", 0.0, 100.0)]);
+        // It came late and stopped early; of two cameras the one that ran longer is heard, each moment once.
+        assert_eq!(
+            heard(&[camera("cam-a", [0.0, 90.0]), camera("cam-b", [60.0, 120.0]), recorder([20.0, 80.0])]),
+            [ear("rec-1", 20.0, 80.0), ear("cam-a", 0.0, 20.0), ear("cam-a", 80.0, 90.0), ear("cam-b", 90.0, 120.0)]
+        );
     }
 }
