@@ -104,6 +104,14 @@ fn a_rough_cut_of_the_demo() {
     assert!(read(&out.join("report.html")).contains("<section id=\"cut\""));
     assert!(read(&out.join("READ-ME.txt")).contains("rough-cut\r\n"));
 
+    // Where the alignment is another, the rough cut goes, with the list that nobody has changed; a new one takes its place.
+    let clock: &dyn AsRef<std::ffi::OsStr> = &"CAM-A_0017.MP4";
+    let moved = coeval(&[&"align", &recordings(), &"-o", &out, &"--only", &"timeline,report", &"--reference", clock]);
+    assert_eq!(moved.code, 3, "{moved:?}");
+    assert!(!cut.join("edits.txt").exists() && !cut.join("plan.json").exists());
+    let again = tighten(&out, &[]);
+    assert_eq!(again.code, 0, "{again:?}");
+
     // A person changes the list: it is not written over, it can be given back, and its words stay.
     let edits = cut.join("edits.txt");
     let text = read(&edits);

@@ -34,8 +34,8 @@ use coeval_shoot::alignment::File;
 use coeval_shoot::conform::{self, ConformOptions, Conformed, SoundPlacement};
 use coeval_shoot::listen::{ListenOptions, listen};
 use coeval_shoot::{
-    Alignment, Kind, LARGEST_TEXT, Measured, OutFolder, both, clock_time, measure, on_threads, one_line, plain_name,
-    read_text,
+    Alignment, Kind, LARGEST_TEXT, Measured, OutFolder, ResultNames, both, clock_time, measure, on_threads, one_line,
+    plain_name, read_text,
 };
 
 use crate::edl::to_edl;
@@ -171,9 +171,9 @@ const WAV_HEADER: u64 = 2048;
 
 /// Names of everything that can follow from an alignment, for [`OutFolder::check`], and of what a rough cut has put into
 /// its folder `out`.
-pub fn names(alignment: &Alignment, out: &Path) -> Vec<String> {
+pub fn names(alignment: &Alignment, out: &Path) -> ResultNames {
     let options = HandoverOptions::default();
-    let mut names = Vec::new();
+    let mut names = ResultNames::default();
     for number in alignment.event_numbers() {
         let folder = folder_of(number);
         let mut own: Vec<String> =
@@ -182,8 +182,10 @@ pub fn names(alignment: &Alignment, out: &Path) -> Vec<String> {
             own.extend(one.sounds.iter().map(|s| s.0.clone()));
             own.extend(one.lists().into_iter().flatten().map(|l| l.0));
         }
-        own.extend(rough::names(&out.join(&folder)));
-        names.extend(own.into_iter().map(|name| format!("{folder}{name}")));
+        let cut = rough::names(&out.join(&folder));
+        let below = |name: String| format!("{folder}{name}");
+        names.made.extend(own.into_iter().chain(cut.made).map(below));
+        names.changed.extend(cut.changed.into_iter().map(below));
     }
     names
 }

@@ -23,8 +23,8 @@ use coeval_cut::mix::{MixLevels, VoiceOver};
 use coeval_cut::tighten::{EditAction, Facts, PLAN_SCHEMA, Plan, Voice};
 use coeval_shoot::conform::Conformed;
 use coeval_shoot::{
-    Alignment, Kind, LARGEST_TEXT, clear_unfinished, clock_time, files_below, not_through_links, plain_name, read_text,
-    remove, resolved, write_whole,
+    Alignment, Kind, LARGEST_TEXT, ResultNames, clear_unfinished, clock_time, files_below, not_through_links,
+    plain_name, read_text, remove, resolved, write_whole,
 };
 use minijinja::{AutoEscape, Environment};
 use serde_json::{Value, json};
@@ -269,9 +269,15 @@ fn is_ours(name: &str) -> bool {
 
 /// Names, within the folder of an alignment, of what a rough cut has put there: for
 /// [`OutFolder::check`](coeval_shoot::OutFolder::check).
-pub(crate) fn names(results: &Path) -> Vec<String> {
-    let own = earlier(&results.join(FOLDER)).0.into_iter().map(|n| format!("{FOLDER}/{n}"));
-    own.chain([SPEECH.to_owned(), format!("{FOLDER}/{EDITS}")]).collect()
+pub(crate) fn names(results: &Path) -> ResultNames {
+    let folder = results.join(FOLDER);
+    let (own, plan) = earlier(&folder);
+    let own = own.into_iter().filter(|n| n != EDITS).map(|n| format!("{FOLDER}/{n}"));
+    let mut names = ResultNames { made: own.chain([SPEECH.to_owned()]).collect(), changed: Vec::new() };
+    let edits = read_text(&folder.join(EDITS), LARGEST_LIST).unwrap_or_default();
+    let untouched = plan.is_some_and(|p| edit_list(&p) == edits);
+    if untouched { &mut names.made } else { &mut names.changed }.push(format!("{FOLDER}/{EDITS}"));
+    names
 }
 
 /// Writes the rough cut into the folder `out`, which is made if it is missing, and answers with the names of its files.
@@ -620,7 +626,7 @@ mod tests {
         names.sort();
         there.sort();
         assert_eq!(names, there);
-        assert!(names.iter().all(|n| super::names(dir.path()).contains(&format!("rough-cut/{n}"))));
+        assert!(names.iter().all(|n| super::names(dir.path()).made.contains(&format!("rough-cut/{n}"))));
         // Another cut without sound: what was of the first goes.
         write(&plan(400), &[]);
         assert!(!out.join("voice.wav").exists());

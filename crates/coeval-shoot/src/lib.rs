@@ -57,8 +57,8 @@ pub use solve::{Solved, solve};
 pub use sound::{Analysed, Sound, TrackFile, analyse};
 pub use words::{clock_time, clock_time_ms, one_line};
 pub use write::{
-    LARGEST_TEXT, OutFolder, clear_unfinished, files_below, not_through_links, plain_name, read_text, remove, resolved,
-    write_whole,
+    LARGEST_TEXT, OutFolder, ResultNames, clear_unfinished, files_below, not_through_links, plain_name, read_text,
+    remove, resolved, write_whole,
 };
 
 /// Puts all recordings among `paths` (folders, files, or both) on one clock.

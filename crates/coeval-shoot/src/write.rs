@@ -64,8 +64,15 @@ const ALIGNMENT: &str = "alignment.json";
 /// Folders of a result folder that results lie in, and how those of further events begin.
 const FOLDERS: [&str; 3] = ["sound", "edl", "rough-cut"];
 const EVENT: &str = "event-";
-/// What the name of a list ends with that is written to be changed by hand.
-const EDITS: &str = "/edits.txt";
+
+/// Names of what follows from an alignment, relative to the folder of results, with `/` between folders.
+#[derive(Debug, Clone, Default)]
+pub struct ResultNames {
+    /// Files that are removed when the alignment changes.
+    pub made: Vec<String>,
+    /// Files that a person has changed: they may be there, and stay.
+    pub changed: Vec<String>,
+}
 
 /// The folder that results go to.
 ///
@@ -96,7 +103,7 @@ impl OutFolder {
         path: &Path,
         material: &[PathBuf],
         sources: &[PathBuf],
-        names: &dyn Fn(&Alignment) -> Vec<String>,
+        names: &dyn Fn(&Alignment) -> ResultNames,
         replace: bool,
         inside: bool,
     ) -> Result<Self> {
@@ -129,11 +136,15 @@ impl OutFolder {
                 let text = read_text(&absolute.join(ALIGNMENT), LARGEST_TEXT).unwrap_or_default();
                 let ours = Alignment::from_json(&text).ok();
                 let is_result = ours.is_some();
-                let mut own: HashSet<String> = ours.iter().flat_map(names).collect();
-                own.insert(ALIGNMENT.to_owned());
+                let own = ours.as_ref().map(names).unwrap_or_default();
+                let [made, mut stays] = [own.made, own.changed].map(HashSet::<String>::from_iter);
+                stays.insert(ALIGNMENT.to_owned());
                 for name in present(&absolute) {
                     let name = name.map_err(|e| Error::io(path, e.into()))?;
-                    if own.contains(&name) && is_result {
+                    if is_result && stays.contains(&name) {
+                        continue;
+                    }
+                    if made.contains(&name) && is_result {
                         earlier.push(name);
                     } else if !replace {
                         return Err(Error::new(
@@ -145,8 +156,6 @@ impl OutFolder {
                     }
                 }
                 writable(&absolute, path)?;
-                // A person may have worked on an edit list: it is accepted here, and never removed.
-                earlier.retain(|n| n != ALIGNMENT && !n.ends_with(EDITS));
             }
             Err(e) if e.kind() == std::io::ErrorKind::NotFound => {
                 if absolute.is_symlink() {
@@ -380,8 +389,9 @@ pub fn resolved(path: &Path) -> PathBuf {
 mod tests {
     use super::*;
 
-    fn names(_: &Alignment) -> Vec<String> {
-        ["timeline.otio", "sound/a.wav", "rough-cut/edits.txt"].map(str::to_owned).into()
+    fn names(_: &Alignment) -> ResultNames {
+        let made = ["timeline.otio", "sound/a.wav"].map(str::to_owned).into();
+        ResultNames { made, changed: vec!["rough-cut/edits.txt".to_owned()] }
     }
 
     fn result(clock: &str) -> Alignment {
