@@ -122,6 +122,21 @@ await page.focus('#cut summary');
 await page.keyboard.press('Enter');
 check(!await folded() && await page.locator('#cut table').isVisible(), 'Enter unfolds it');
 
+// The lines that place a file by hand: read by the command as they stand, they leave it where it lies.
+const fix = page.locator('#sure details.fix').first();
+await fix.locator('summary').focus();
+await page.keyboard.press('Enter');
+const lines = await fix.locator('pre').textContent();
+check(await fix.locator('pre').isVisible() && lines.startsWith('[[anchor]]'), `Enter shows the lines of an anchor: ${lines}`);
+await fix.locator('[data-copy]').focus();
+await page.keyboard.press('Enter');
+const answer = () => fix.locator('[data-copy]').textContent();
+check(await soon(async () => /^(Copied|Marked)/.test(await answer())), `and they can be copied: ${await answer()}`);
+writeFileSync(join(folder, 'anchors.toml'), lines);
+const placed = (...more) => JSON.parse(spawnSync(process.env.COEVAL, ['align', material, '--json', ...more], { encoding: 'utf8' }).stdout);
+const anchored = placed('--anchors', join(folder, 'anchors.toml'));
+check(anchored.anchors.length === 1 && anchored.anchors[0].used && Math.abs(anchored.anchors[0].disagreement_s) < 0.002, `the command takes them, and they agree with the sound: ${JSON.stringify(anchored.anchors)}`);
+
 const buttons = page.locator('[data-play]');
 const playing = () => page.evaluate(() => [...document.querySelectorAll('audio')].map((a, i) => (a.paused ? -1 : i)).filter((i) => i >= 0));
 await buttons.nth(0).focus();

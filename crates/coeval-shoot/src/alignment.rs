@@ -316,6 +316,11 @@ impl File {
         self.status == Status::Placed
     }
 
+    /// Its stretches that may lie elsewhere: their confidence is below [`SURE`].
+    pub fn doubtful(&self) -> impl Iterator<Item = &Stretch> {
+        self.stretches.iter().filter(|s| s.confidence < SURE)
+    }
+
     /// The number of its event, from 1; `None` when it is unplaced.
     pub fn event_number(&self) -> Option<usize> {
         self.is_placed().then(|| self.event.unwrap_or(1))

@@ -70,9 +70,17 @@ impl<'a> View<'a> {
                 let length_s = (p.to_s - p.from_s).max(1e-3);
                 let within = |s: f64| ((s - p.from_s) / length_s * 1e4).round() / 100.0;
                 let missed = self.missed(recording, p.file);
+                let doubtful: Vec<(f64, f64)> =
+                    p.file.doubtful().map(|s| (p.map.forward(s.from_s), p.map.forward(s.to_s))).collect();
+                let spans = |of: &[(f64, f64)]| {
+                    of.iter().map(|m| Span { left: within(m.0), width: within(m.1) - within(m.0) }).collect()
+                };
                 let mut words = format!("{}, from {} to {}", p.file.path, clock_time(p.from_s), clock_time(p.to_s));
                 if !missed.is_empty() {
                     words.push_str(&format!(", {} without a recorder", length(missed.iter().map(|m| m.1 - m.0).sum())));
+                }
+                if !doubtful.is_empty() {
+                    words.push_str(&format!(", {} in doubt", length(doubtful.iter().map(|d| d.1 - d.0).sum())));
                 }
                 if !p.file.jumps.is_empty() {
                     words.push_str(&format!(", {} jumps", p.file.jumps.len()));
@@ -83,10 +91,8 @@ impl<'a> View<'a> {
                     words,
                     left: self.share(p.from_s),
                     width: self.share(p.to_s - p.from_s),
-                    missed: missed
-                        .iter()
-                        .map(|m| Span { left: within(m.0), width: within(m.1) - within(m.0) })
-                        .collect(),
+                    missed: spans(&missed),
+                    doubtful: spans(&doubtful),
                     jumps: p.file.jumps.iter().map(|j| within(p.map.forward(j.file_s))).collect(),
                 }
             });

@@ -27,6 +27,7 @@ pub(super) struct ClipView {
     pub(super) left: f64,
     pub(super) width: f64,
     pub(super) missed: Vec<Span>,
+    pub(super) doubtful: Vec<Span>,
     pub(super) jumps: Vec<f64>,
 }
 
@@ -139,6 +140,8 @@ pub(super) struct FileRow {
     pub(super) sd: String,
     pub(super) confidence: String,
     pub(super) words: String,
+    /// A list of one anchor for it, to be changed by hand; none where no other file is placed.
+    pub(super) by_hand: Option<String>,
 }
 
 #[derive(Serialize)]
@@ -185,6 +188,7 @@ pub(super) struct Page {
     pub(super) ticks: Vec<Tick>,
     pub(super) lanes: Vec<LaneView>,
     pub(super) any_missed: bool,
+    pub(super) any_doubtful: bool,
     pub(super) any_jump: bool,
     pub(super) coverage: Vec<Coverage>,
     pub(super) left_out: Vec<LeftOut>,

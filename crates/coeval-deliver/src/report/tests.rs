@@ -57,6 +57,26 @@ fn problems_come_first_and_the_worst_of_them_before_the_rest() {
     assert!(page.contains("its level could not be measured."));
 }
 
+/// What may lie elsewhere is hatched, there and nowhere else, and said to who cannot see it.
+#[test]
+fn doubt_is_seen_where_it_is() {
+    let mut alignment = example();
+    assert!(!html(&alignment, "day 1", &[]).contains("class=\"doubt\""));
+    let file = &mut alignment.recordings[0].files[0];
+    let (from_s, to_s) = (file.knots[0][0], file.knots[file.knots.len() - 1][0]);
+    let stretch = |from_s: f64, to_s: f64, confidence: f64| coeval_shoot::alignment::Stretch {
+        from_s,
+        to_s,
+        confidence,
+        uncertainty_s: 1e-3,
+    };
+    let half_s = (from_s + to_s) / 2.0;
+    file.stretches = vec![stretch(from_s, half_s, 0.9999), stretch(half_s, to_s, 0.95)];
+    let page = html(&alignment, "day 1", &[]);
+    assert_eq!(page.matches("<i class=\"doubt\"").count(), 1);
+    assert!(page.contains(" in doubt") && page.contains("place in doubt"), "{page}");
+}
+
 /// Many files with one fault are one message.
 #[test]
 fn a_message_is_said_once() {

@@ -101,6 +101,7 @@ impl<'a> View<'a> {
             problems: self.problems(),
             border: self.border(),
             ticks: self.ticks(),
+            any_doubtful: lanes.iter().flat_map(|l| &l.clips).any(|c| !c.doubtful.is_empty()),
             any_missed: lanes.iter().flat_map(|l| &l.clips).any(|c| !c.missed.is_empty()),
             any_jump: lanes.iter().flat_map(|l| &l.clips).any(|c| !c.jumps.is_empty()),
             lanes,
@@ -507,6 +508,7 @@ impl<'a> View<'a> {
                     drift: file.drift_ppm.map_or_else(none, |d| format!("{d:+.2} ppm").replace('-', "\u{2212}")),
                     sd: file.uncertainty_s.map_or_else(none, small_ms),
                     confidence: file.confidence.map_or_else(none, percent),
+                    by_hand: file.copy_of.is_none().then(|| self.by_hand(recording, file)).flatten(),
                     words: match (file.confidence, &file.reason) {
                         (Some(confidence), _) if file.is_placed() => {
                             let proof = file.proof.as_ref().map(|p| sentence(&p.verdict));
@@ -523,6 +525,30 @@ impl<'a> View<'a> {
                 }
             })
             .collect()
+    }
+
+    /// A list of one anchor, as `--anchors` reads it, that places a file where it lies now: at the middle of what it and
+    /// another file share. An unplaced file has its start at that of the longest.
+    fn by_hand(&self, recording: &Recording, file: &File) -> Option<String> {
+        let others = || self.placed.iter().filter(|p| p.recording.id != recording.id);
+        let length_s = |p: &Placed| p.to_s - p.from_s;
+        let (other, own_s, other_s) = match self.placed.iter().find(|p| p.file.path == file.path) {
+            Some(mine) => {
+                let shared = |p: &&Placed| mine.to_s.min(p.to_s) - mine.from_s.max(p.from_s);
+                let other = others().max_by(|x, y| shared(x).total_cmp(&shared(y)))?;
+                let (from_s, to_s) = (mine.from_s.max(other.from_s), mine.to_s.min(other.to_s));
+                let middle_s = (from_s + to_s.max(from_s)) / 2.0;
+                (other, mine.map.inverse(middle_s), other.map.inverse(middle_s))
+            }
+            None => (others().max_by(|x, y| length_s(x).total_cmp(&length_s(y)))?, 0.0, 0.0),
+        };
+        // What is escaped in JSON is escaped so in TOML.
+        let quoted = |name: &str| serde_json::to_string(name).ok();
+        Some(format!(
+            "[[anchor]]\na = {}\na_at = {own_s:.3}\nb = {}\nb_at = {other_s:.3}\n",
+            quoted(&file.path)?,
+            quoted(&other.file.path)?
+        ))
     }
 
     pub(super) fn levels(&self) -> Vec<LevelRow> {
