@@ -628,7 +628,7 @@ static void speech(void) {
     coeval_speech_segments_free(&segments);
 
     CHECK_OK(coeval_speech_options_set_thresholds(options, 0.5f, 0.9f, error), error);
-    CHECK_FAILS(coeval_speech_curve_segments(curve, options, &segments, error), "thresholds");
+    CHECK_FAILS(coeval_speech_curve_segments(curve, options, &segments, error), "leave is 0.9, above enter");
     CHECK_OK(coeval_speech_options_set_thresholds(options, 1.0f, NAN, error), error);
     CHECK_FAILS(coeval_speech_curve_segments(curve, options, &segments, error), "thresholds");
     CHECK_OK(coeval_speech_options_set_thresholds(options, 1.0f, 0.0f, error), error);
