@@ -630,7 +630,7 @@ static void speech(void) {
     CHECK_OK(coeval_speech_options_set_thresholds(options, 0.5f, 0.9f, error), error);
     CHECK_FAILS(coeval_speech_curve_segments(curve, options, &segments, error), "leave is 0.9, above enter");
     CHECK_OK(coeval_speech_options_set_thresholds(options, 1.0f, NAN, error), error);
-    CHECK_FAILS(coeval_speech_curve_segments(curve, options, &segments, error), "thresholds");
+    CHECK_FAILS(coeval_speech_curve_segments(curve, options, &segments, error), "leave is NaN");
     CHECK_OK(coeval_speech_options_set_thresholds(options, 1.0f, 0.0f, error), error);
     CHECK_OK(coeval_speech_options_set_min_speech_s(options, -1.0, error), error);
     CHECK_FAILS(coeval_speech_curve_segments(curve, options, &segments, error), "min_speech_s");
