@@ -84,7 +84,7 @@ struct Ear<'a> {
     to_s: f64,
 }
 
-/// A recorder's files have gaps of this length between them at most, seconds; nobody says anything in one.
+/// Shorter gaps between a recorder's files are not heard in another file, seconds: they are joins of chapters (a guess).
 const GAP_S: f64 = 1.0;
 
 /// All of the recorder, and where it does not run one of the others, longest first.

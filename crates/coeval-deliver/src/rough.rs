@@ -232,8 +232,10 @@ pub fn check_folder(out: &Path, edited: Option<&Plan>) -> Result<()> {
                 "choose another folder with -o, or use --replace to overwrite files with the same names",
             );
         }
-        let text = if name == EDITS { read_text(&out.join(EDITS), LARGEST_LIST).unwrap_or_default() } else { continue };
-        let untouched = plan.as_ref().is_some_and(|p| edit_list(p) == text);
+        if name != EDITS {
+            continue;
+        }
+        let (text, untouched) = edits_in(out, plan.as_ref());
         if !untouched && (edited.is_none() || read_edit_list(&text).ok().as_ref() != edited) {
             return taken(
                 format!("{EDITS} has been changed"),
@@ -257,6 +259,13 @@ fn earlier(out: &Path) -> (Vec<String>, Option<Plan>) {
     (names.into_iter().filter(|n| is_ours(n)).collect(), serde_json::from_value(value["plan"].take()).ok())
 }
 
+/// The edit list in the folder of a rough cut, and whether it is as the plan's own was written: nobody has changed it.
+fn edits_in(out: &Path, plan: Option<&Plan>) -> (String, bool) {
+    let text = read_text(&out.join(EDITS), LARGEST_LIST).unwrap_or_default();
+    let untouched = plan.is_some_and(|p| edit_list(p) == text);
+    (text, untouched)
+}
+
 /// May a rough cut have written a file of this name?
 fn is_ours(name: &str) -> bool {
     match name.split_once('/') {
@@ -274,9 +283,8 @@ pub(crate) fn names(results: &Path) -> ResultNames {
     let (own, plan) = earlier(&folder);
     let own = own.into_iter().filter(|n| n != EDITS).map(|n| format!("{FOLDER}/{n}"));
     let mut names = ResultNames { made: own.chain([SPEECH.to_owned()]).collect(), changed: Vec::new() };
-    let edits = read_text(&folder.join(EDITS), LARGEST_LIST).unwrap_or_default();
-    let untouched = plan.is_some_and(|p| edit_list(&p) == edits);
-    if untouched { &mut names.made } else { &mut names.changed }.push(format!("{FOLDER}/{EDITS}"));
+    if edits_in(&folder, plan.as_ref()).1 { &mut names.made } else { &mut names.changed }
+        .push(format!("{FOLDER}/{EDITS}"));
     names
 }
 

@@ -134,17 +134,18 @@ impl OutFolder {
         match std::fs::read_dir(&absolute) {
             Ok(_) => {
                 let text = read_text(&absolute.join(ALIGNMENT), LARGEST_TEXT).unwrap_or_default();
-                let ours = Alignment::from_json(&text).ok();
-                let is_result = ours.is_some();
-                let own = ours.as_ref().map(names).unwrap_or_default();
-                let [made, mut stays] = [own.made, own.changed].map(HashSet::<String>::from_iter);
-                stays.insert(ALIGNMENT.to_owned());
+                let mut own = ResultNames::default();
+                if let Ok(ours) = Alignment::from_json(&text) {
+                    own = names(&ours);
+                    own.changed.push(ALIGNMENT.to_owned());
+                }
+                let [made, stays] = [own.made, own.changed].map(HashSet::<String>::from_iter);
                 for name in present(&absolute) {
                     let name = name.map_err(|e| Error::io(path, e.into()))?;
-                    if is_result && stays.contains(&name) {
+                    if stays.contains(&name) {
                         continue;
                     }
-                    if made.contains(&name) && is_result {
+                    if made.contains(&name) {
                         earlier.push(name);
                     } else if !replace {
                         return Err(Error::new(
