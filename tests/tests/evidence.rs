@@ -221,7 +221,7 @@ fn every_placed_file_has_its_proof() {
         println!("{}: {}", file.path, proof.verdict);
         assert!(proof.evidence >= 3 && proof.residual_rms_s < 1e-3 && by(file, EvidenceKind::Sound) == proof.evidence);
         assert_eq!(proof.verdict.contains("it is the reference clock"), clock);
-        assert!(clock || proof.verdict.contains("EBU R37") && proof.verdict.contains("best third"));
+        assert!(clock || proof.verdict.contains("EBU R 37") && proof.verdict.contains("best third"));
         assert!(clock || proof.without_best_third_s.unwrap() < 1e-3 && proof.drift_sigma_ppm > 0.0, "{proof:?}");
     }
 }

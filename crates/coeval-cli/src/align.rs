@@ -60,7 +60,7 @@ pub(crate) struct HandoverArgs {
     #[arg(long, requires = "out", value_name = "DB", allow_negative_numbers = true)]
     camera_level: Option<f64>,
     /// Recorder tracks that go under clips: numbers from 1 or names, with commas between; `*` matches any characters
-    /// [default: all of a recorder that has one or two, else those called a mix, else the first two that say anything]
+    /// [default: all if the recorder has one or two, else those named as a mix, else the first two on which something happens]
     #[arg(long, requires = "out", value_name = "TRACK", value_delimiter = ',')]
     tracks: Vec<String>,
     /// Under a clip whose sound was also recorded into a file of the same name, use that file alone

@@ -68,7 +68,7 @@ pub struct Moment {
     pub start_s: f64,
     /// Where it ends, seconds; the same for a moment.
     pub end_s: f64,
-    /// What it is, in words: `clap in cam-a, rec-1`, `loud (+14 dB, cam-a)`, `moving picture`.
+    /// What it is, in words: `clap in cam-a and rec-1`, `loud (+14 dB, cam-a)`, `moving picture`.
     pub what: String,
 }
 
@@ -682,8 +682,8 @@ pub fn angles(plan: &mut Plan, facts: &Facts, options: &TightenOptions) {
                 (_, Some(speaker)) if asked.is_some() => {
                     (Some(speaker.to_owned()), "chosen by the user for this speech")
                 }
-                (_, Some(speaker)) => (Some(speaker.to_owned()), "hears the speaker best"),
-                (Some((now, _)), None) => (Some(now.clone()), "no one else speaks"),
+                (_, Some(speaker)) => (Some(speaker.to_owned()), "this camera hears the speaker best"),
+                (Some((now, _)), None) => (Some(now.clone()), "no reason to change the camera"),
                 (None, None) => (free.first().map(|c| (*c).to_owned()), "first camera that runs"),
             };
             let mut piece = Entry { from, to, camera: camera.clone(), dissolve: 0, ..entry.clone() };

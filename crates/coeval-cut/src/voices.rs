@@ -269,7 +269,7 @@ fn happenings(
         let known = last_s.is_some_and(|last_s| at_s - last_s <= ONE_CLAP_S);
         if let Some((_, other)) = another.filter(|_| !known) {
             last_s = Some(at_s);
-            let what = format!("clap in {by}, {other}");
+            let what = format!("clap in {by} and {other}");
             events.push(Moment { start_s: at_s, end_s: at_s, what });
         }
     }

@@ -533,7 +533,7 @@ impl<'a> OneEvent<'a> {
             ),
             (
                 WHOLE,
-                "Each recorder file in full, on the reference clock. Put it at its time reference; it needs no stretching.",
+                "Each recorder file in full, on the reference clock. Put it at the start time in its header; do not stretch it.",
             ),
             (MARKERS, "A table of clips, jumps, claps and speech, with timecode."),
             (CAPTIONS, "The same as captions for a video player (WebVTT)."),

@@ -107,6 +107,10 @@ fn heard(alignment: &Alignment, moments: &[Moment]) -> Vec<Mark> {
             )),
         }
     }
+    let in_a_row = |names: &[&str]| match names {
+        [most @ .., last] if !most.is_empty() => format!("{} and {last}", most.join(", ")),
+        _ => names.join(", "),
+    };
     let ran = |recording: &Recording, at_s: f64| {
         let mut maps = recording.files.iter().filter_map(File::map);
         maps.any(|m| m.knots()[0].1 <= at_s && at_s <= m.knots()[m.knots().len() - 1].1)
@@ -116,8 +120,8 @@ fn heard(alignment: &Alignment, moments: &[Moment]) -> Vec<Mark> {
             // What is loud enough to be found once is often a knock at that one microphone, or a word's first letter.
             let alone = by.len() == 1 && alignment.recordings.iter().any(|r| r.id != by[0] && ran(r, mark.at_s));
             mark.name = match alone {
-                true => format!("perhaps a {}: in {} only", mark.kind, by[0]),
-                false => format!("{} in {}", mark.kind, by.join(", ")),
+                true => format!("possible {}, in {} only", mark.kind, by[0]),
+                false => format!("{} in {}", mark.kind, in_a_row(&by)),
             };
         }
         mark
@@ -292,8 +296,8 @@ mod tests {
         let marks = marks(&alignment, &moments);
         let claps: Vec<&Mark> = marks.iter().filter(|m| m.kind == "clap").collect();
         assert_eq!(claps.len(), 3, "{claps:?}");
-        assert_eq!(claps[0].name, "clap in rec-1, cam-b, cam-a");
-        assert_eq!(claps[1].name, "perhaps a clap: in cam-a only");
+        assert_eq!(claps[0].name, "clap in rec-1, cam-b and cam-a");
+        assert_eq!(claps[1].name, "possible clap, in cam-a only");
         assert_eq!((claps[0].file.as_deref(), claps[0].file_s), (Some("R.FLAC"), Some(39.991)));
         assert!((claps[0].at_s - (0.01 + 39.991 * 1.000_05)).abs() < 1e-9);
         assert!((claps[1].at_s - 40.313).abs() < 1e-9 && (claps[2].at_s - 40.333).abs() < 1e-9);

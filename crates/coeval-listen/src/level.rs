@@ -611,26 +611,26 @@ impl LevelReport {
             say(
                 true,
                 format!(
-                    "Clipped in {runs} places, the first {first:.1} s in. Lower the input gain, or put a pad in the lead, until the peaks stay near -12 dBFS."
+                    "Clipped in {runs} places, first at {first:.1} s. Lower the input gain, or use a pad, until the peaks stay near -12 dBFS."
                 ),
             );
         } else if true_peak > -1.0 {
-            say(false, format!("Peaks reach {true_peak:.1} dBTP: no headroom is left. Aim for peaks near -12 dBFS."));
-        } else if peak < -30.0 {
             say(
                 false,
-                format!("Peaks reach {peak:.1} dBFS only. Raise the input gain until the peaks come near -12 dBFS."),
+                format!("Peaks reach {true_peak:.1} dBTP, so there is no headroom left. Aim for peaks near -12 dBFS."),
             );
+        } else if peak < -30.0 {
+            say(false, format!("Peaks reach only {peak:.1} dBFS. Raise the input gain until they come near -12 dBFS."));
         }
         for (i, c) in self.channels.iter().enumerate() {
             if !c.sample_peak_dbfs.is_finite() && self.channels.len() > 1 {
-                say(true, format!("Channel {} holds silence only.", i + 1));
+                say(true, format!("Channel {} is silent.", i + 1));
             }
             if c.dc.abs() > 0.01 {
                 say(
                     false,
                     format!(
-                        "Channel {} sits {:+.1} % of full scale off zero: a fault of the input, and it takes headroom.",
+                        "Channel {} has a DC offset of {:+.1} % of full scale. This is a fault of the input, and costs headroom.",
                         i + 1,
                         100.0 * c.dc
                     ),
@@ -642,7 +642,7 @@ impl LevelReport {
             say(
                 true,
                 format!(
-                    "{} drop-outs, the first {first:.1} s in: sound was lost for moments. Check the card, the radio link or the plug.",
+                    "Sound drops out {} times, first at {first:.1} s. Check the card, the radio link and the plugs.",
                     self.dropout_count
                 ),
             );
@@ -656,13 +656,16 @@ impl LevelReport {
         if let Some(hum) = self.hum.as_ref().filter(|h| h.level_dbfs > -70.0) {
             let (base, level) = (hum.base_hz, hum.level_dbfs);
             let what = format!("Mains hum at {base:.0} Hz and its multiples, {level:.0} dBFS together.");
-            say(false, what + " Look for a charger or a second ground.");
+            say(false, what + " Look for a charger or a ground loop.");
         }
         let voice = self.channels.iter().filter_map(|c| c.active_level_dbfs).fold(f64::NEG_INFINITY, f64::max);
         if let Some(floor) = self.noise_floor_dbfs.filter(|f| voice.is_finite() && voice - f < 15.0) {
             say(
                 false,
-                format!("The loud parts lie {:.0} dB above the noise floor ({floor:.0} dBFS) only.", voice - floor),
+                format!(
+                    "The loud parts are only {:.0} dB above the noise floor ({floor:.0} dBFS). Put the microphone nearer to the voices.",
+                    voice - floor
+                ),
             );
         }
         out.sort_by_key(|a| !a.serious);

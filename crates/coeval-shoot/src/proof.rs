@@ -100,10 +100,10 @@ fn verdict(proof: &Proof, duration_s: f64, is_clock: bool) -> String {
     match proof.without_best_third_s {
         _ if proof.evidence == 0 => {}
         Some(moved) if moved > 0.0 => {
-            words.push_str(&format!("; without the best third of the evidence it moves by {}", ms(moved)));
+            words.push_str(&format!("; leaving out the best third of the measurements moves it by {}", ms(moved)));
         }
         Some(_) => {}
-        None => words.push_str("; there is too little evidence to test it without a third"),
+        None => words.push_str("; there are too few measurements to repeat it without a third of them"),
     }
     words
 }
@@ -136,9 +136,9 @@ fn in_sync(proof: &Proof, duration_s: f64, start: f64, end: f64) -> String {
 fn limits(error_s: f64) -> &'static str {
     let within = |limit: (f64, f64)| error_s <= limit.0 && error_s <= limit.1;
     if within(LIP_SYNC_R37_S) {
-        "within the limits of EBU R37 (+40/-60 ms)"
+        "within the limits of EBU R 37 (+40/-60 ms)"
     } else if within(LIP_SYNC_NOTICED_S) {
-        "outside EBU R37, but not yet noticeable by ITU-R BT.1359 (+45/-125 ms)"
+        "outside EBU R 37, but not yet noticeable by ITU-R BT.1359 (+45/-125 ms)"
     } else if within(LIP_SYNC_ACCEPTED_S) {
         "may be noticed, but still acceptable by ITU-R BT.1359 (+90/-185 ms)"
     } else {
@@ -190,12 +190,12 @@ mod tests {
         let proof = of(&placed([6.5e-4, 5e-4], Some(2e-4)), 1800.0, false, &heard(2.0, 1795.0), &[]);
         assert_eq!(
             proof.verdict,
-            "in sync within 1.3 ms from start to end; within the limits of EBU R37 (+40/-60 ms); without the best third \
-             of the evidence it moves by 0.20 ms"
+            "in sync within 1.3 ms from start to end; within the limits of EBU R 37 (+40/-60 ms); leaving out the best third \
+             of the measurements moves it by 0.20 ms"
         );
         assert!((proof.residual_rms_s - 3e-4).abs() < 1e-9 && proof.evidence == 50);
         let wide = of(&placed([0.03, 0.03], None), 1800.0, false, &heard(2.0, 1795.0), &[]).verdict;
-        assert!(wide.contains("60.0 ms") && wide.contains("may be noticed") && wide.contains("too little"), "{wide}");
+        assert!(wide.contains("60.0 ms") && wide.contains("may be noticed") && wide.contains("too few"), "{wide}");
     }
 
     #[test]

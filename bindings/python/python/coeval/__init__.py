@@ -1,8 +1,8 @@
-"""Puts every recording of one event on one clock.
+"""Put all recordings of one event on one clock.
 
-Every device that records an event starts at its own moment and runs on its own clock. From the sound alone
-this package finds how recordings lie on each other: offset, drift, jumps, how sure that is, or the honest
-answer that there is no placement.
+Every device that records an event starts at its own moment and runs on its own clock. This package compares the
+sound. It finds the offset, drift and jumps between recordings, and how sure they are. If there is no common sound, it
+says so instead of guessing.
 
 Two recordings:
 

@@ -30,7 +30,7 @@ class CoevalError(Exception):
     Attributes
     ----------
     kind : str
-        What went wrong, one word.
+        What went wrong, in one word.
     path : str or None
         The file it is about.
     message : str
@@ -74,7 +74,7 @@ class InvalidArgumentError(CoevalError, ValueError):
 
 
 class ArgumentTypeError(InvalidArgumentError, TypeError):
-    """An argument is of a type that cannot be taken."""
+    """An argument has a type that is not supported."""
 
 
 class ReadWriteError(CoevalError, OSError):
@@ -84,12 +84,12 @@ class ReadWriteError(CoevalError, OSError):
 
 
 class ConformError(ReadWriteError):
-    """Some of the sound could not be made; what could be is on disk.
+    """Some sound could not be made. The rest was written to disk.
 
     Attributes
     ----------
     made : tuple of Conformed
-        One for each sound; where one could not be made, its `path` is `None` and its `problem` says why.
+        One for each sound. If a sound could not be made, its `path` is `None` and its `problem` says why.
     """
 
     made: tuple[Any, ...] = ()
@@ -111,7 +111,7 @@ class NoAccessError(CoevalError, PermissionError):
 
 
 class OutputExistsError(CoevalError, FileExistsError):
-    """Something stands where the output should go."""
+    """The output exists already, and may not be replaced."""
 
     kind = "OutputExists"
 
@@ -121,7 +121,7 @@ class MediaError(CoevalError, ValueError):
 
 
 class UnknownFormatError(MediaError):
-    """The content is no media file that is known here."""
+    """The file is not in a known media format."""
 
     kind = "UnknownFormat"
 

@@ -95,7 +95,7 @@ class ClockMap:
     @overload
     def to_timeline(self, file_s: ArrayLike) -> _Times: ...
     def to_timeline(self, file_s: ArrayLike) -> _Times:
-        """Timeline time of file moments, seconds, any shape."""
+        """Timeline time of moments in the file, seconds; any shape."""
         times = np.asarray(file_s, dtype=np.float64)
         mapped = self._inner.to_timeline(times.ravel()).reshape(times.shape)
         return float(mapped) if times.ndim == 0 else mapped
@@ -105,7 +105,7 @@ class ClockMap:
     @overload
     def to_file(self, timeline_s: ArrayLike) -> _Times: ...
     def to_file(self, timeline_s: ArrayLike) -> _Times:
-        """File time of timeline moments, seconds, any shape. Inside a gap that the file lost, the moment of the jump."""
+        """File time of moments on the timeline, seconds; any shape. Where the file lost sound: the moment of the jump."""
         times = np.asarray(timeline_s, dtype=np.float64)
         mapped = self._inner.to_file(times.ravel()).reshape(times.shape)
         return float(mapped) if times.ndim == 0 else mapped
@@ -148,9 +148,9 @@ def resample(
     rate_hz : float
         Its nominal sampling rate.
     clock_map : ClockMap or PairAlignment
-        From the source's time to the timeline; of a pair, from time of `b` to time of `a`.
+        The map from source time to timeline time. A pair maps time of `b` to time of `a`.
     target_rate_hz : float, optional
-        Rate of the output; as `rate_hz` if not given.
+        Rate of the output; `rate_hz` if not given.
     under : ClockMap, optional
         The clip's own map to the timeline. Output time is then the clip's file time, else timeline time.
     start_s : float
@@ -160,7 +160,7 @@ def resample(
     fade_s : float
         Length of the fades at jumps, 0 to 1 s.
     axis : int
-        Along which axis frames follow each other; see `track`. The output is laid out alike.
+        Axis of the frames (time); see `track`. The output has the same layout.
     progress : callable or bool, optional
         See `align`.
 

@@ -121,7 +121,7 @@ class LevelReport:
     loudness_range_lu: Optional[float]
     """Loudness range (EBU Tech 3342), LU."""
     noise_floor_dbfs: Optional[float]
-    """Level that the quietest tenth of the 50 ms frames stays below, dB relative to full scale."""
+    """10th percentile of the levels of 50 ms frames, dB relative to full scale."""
     hum_hz: Optional[float]
     """Mains frequency whose multiples stand out; `None` without hum."""
     hum_dbfs: Optional[float]
@@ -140,7 +140,7 @@ class LevelReport:
     """The readings as advice, the serious first."""
 
     def to_dict(self) -> dict[str, Any]:
-        """All fields as plain Python values; minus infinity is what silence has."""
+        """All fields as plain Python values. Levels of silence are minus infinity."""
         lists = {name: [s._asdict() for s in getattr(self, name)] for name in ("clipping", "silence", "dropouts", "advice")}
         return {**asdict(self), "channels": [asdict(channel) for channel in self.channels], **lists}
 
@@ -180,13 +180,13 @@ def markers(
     rate_hz : float
         Sampling rate, 8000 to 192000.
     min_peak_dbfs : float
-        Sounds whose peak lies below this are left out.
+        Minimum peak. Quieter sounds are left out.
     min_score : float
-        Score (log odds) that a marker needs.
+        Minimum score (log odds) of a marker.
     every : bool
-        Whether every candidate is returned, whatever its shape, grouping and score.
+        Return every candidate, whatever its shape, grouping and score.
     axis : int
-        Along which axis frames follow each other; see `track`.
+        Axis of the frames (time); see `track`.
     progress : callable or bool, optional
         See `align`.
     all : bool, optional
@@ -263,7 +263,7 @@ def match_markers(
     durations_s: Optional[tuple[float, float]] = None,
     min_confidence: float = 0.9,
 ) -> Optional[MarkerMatch]:
-    """Find the offset and drift under which most markers of two recordings fall together.
+    """Find the offset and drift at which most markers of two recordings coincide.
 
     Parameters
     ----------
@@ -369,7 +369,7 @@ class LtcFrame(NamedTuple):
     fps: int
     """Frames are counted to this number: 24, 25 or 30."""
     drop_frame: bool
-    """Whether labels are left out, as 30000/1001 fps are counted."""
+    """Whether the count is drop-frame, which skips labels to keep 30000/1001 fps near clock time."""
     user_bits: int
     """The eight groups of user bits, the first group lowest."""
 
@@ -389,7 +389,8 @@ def ltc(samples: ArrayLike, rate_hz: float, *, progress: Progress = None) -> lis
     Returns
     -------
     list of LtcFrame
-        In order of time. Labels that do not count on are left out. The list is empty for any other sound.
+        In order of time. Frames whose label does not continue the count are left out. Without timecode the list
+        is empty.
 
     Raises
     ------
@@ -418,7 +419,7 @@ def limit(
 ) -> NDArray[np.float32]:
     """Keep true peaks under a limit.
 
-    All channels are turned down alike just before a peak, and slowly up again after it.
+    All channels are turned down by the same amount just before a peak, and slowly up again after it.
 
     Parameters
     ----------
@@ -427,14 +428,14 @@ def limit(
     rate_hz : float
         Sampling rate, 8000 to 768000.
     limit_dbtp : float
-        No true peak (ITU-R BS.1770) shall be above this, dB relative to full scale, -60 to 0.
+        Maximum true peak (ITU-R BS.1770), dB relative to full scale, -60 to 0.
     progress : callable or bool, optional
         See `align`.
 
     Returns
     -------
     ndarray of float32, in the shape of `samples`
-        What is quiet comes out as it went in.
+        Quiet passages are unchanged.
 
     Raises
     ------

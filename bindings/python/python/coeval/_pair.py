@@ -40,14 +40,14 @@ class PairJump(NamedTuple):
 
 
 class PairStretch(NamedTuple):
-    """A part of `b` throughout which its place is equally well known."""
+    """A part of `b` whose place is known equally well from start to end."""
 
     from_s: float
     """First moment in `b`, seconds."""
     to_s: float
     """Last moment in `b`, seconds."""
     confidence: float
-    """Probability that `b` lies where its map says, here."""
+    """Probability that the map is right in this part."""
     uncertainty_s: float
     """One standard deviation of the error in its place, at the worse end of the stretch, seconds."""
 
@@ -118,7 +118,7 @@ class Evidence:
 
 @dataclass(frozen=True, eq=False)
 class LagCurve:
-    """Correlation of two recordings at lags around the one that was found; arrays are read-only.
+    """Correlation of two recordings at lags around the alignment; arrays are read-only.
 
     Made by `PairAlignment.lag_curve`.
     """
@@ -150,7 +150,7 @@ class LagCurve:
         return LagCurve, self._columns()
 
     def plot(self, ax: Optional[Axes] = None) -> Axes:
-        """Draw the curve, its rivals marked (``pip install coeval[plot]``)."""
+        """Draw the curve and mark its rivals (``pip install coeval[plot]``)."""
         from ._plot import plot_lag
 
         return plot_lag(self, ax)
@@ -449,7 +449,7 @@ class PairAlignment:
 
     @classmethod
     def from_dict(cls, data: Mapping[str, Any]) -> PairAlignment:
-        """From what `to_dict` gave. `DamagedFileError` when it is something else."""
+        """Make a result from the output of `to_dict`. Anything else raises `DamagedFileError`."""
         try:
             rows, numbers = data["evidence"], ("offset_s", "drift_ppm", "confidence", "uncertainty_s", "overlap_s")
             number: dict[str, Any] = {
@@ -472,7 +472,7 @@ class PairAlignment:
 
     @classmethod
     def from_json(cls, text: str) -> PairAlignment:
-        """From what `to_json` gave. `DamagedFileError` when it is something else."""
+        """Make a result from the output of `to_json`. Anything else raises `DamagedFileError`."""
         try:
             return cls.from_dict(json.loads(text))
         except json.JSONDecodeError as error:
@@ -480,7 +480,7 @@ class PairAlignment:
 
     @classmethod
     def load(cls, path: Path) -> PairAlignment:
-        """From a file that `save` made. Fails as `from_json` and as files do."""
+        """Read a file that `save` wrote. Raises what `from_json` raises, and the errors of reading a file."""
         try:
             with open(path, encoding="utf-8") as file:
                 return cls.from_json(file.read())
@@ -488,7 +488,7 @@ class PairAlignment:
             raise from_os_error(error) from error
 
     def save(self, path: Path) -> None:
-        """Keep the result in a file, as JSON."""
+        """Write the result to a file, as JSON."""
         try:
             with open(path, "w", encoding="utf-8") as file:
                 file.write(self.to_json())
@@ -610,7 +610,7 @@ def align(
     offset_range_s : (float, float), optional
         Lowest and highest possible offset, seconds, if you know them.
     axis : int
-        Along which axis of arrays frames follow each other; see `track`.
+        Axis of the frames (time) in arrays; see `track`.
     threads : int, optional
         Number of threads that work; as many as there are cores if not given. The result is the same.
     progress : callable or bool, optional

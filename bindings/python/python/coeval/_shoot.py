@@ -154,7 +154,7 @@ class File:
 
     @property
     def clock_map(self) -> ClockMap:
-        """The map from file time to timeline time; `InvalidArgumentError` when unplaced."""
+        """The map from file time to timeline time. An unplaced file raises `InvalidArgumentError`."""
         if not self.placed:
             raise InvalidArgumentError(f"{self.path} is unplaced: {self.reason}")
         return ClockMap(self.knots)
@@ -266,19 +266,19 @@ class Alignment:
     Attributes
     ----------
     clock : str
-        Id of the recording whose clock the timeline takes; of several events the first.
+        Id of the recording whose clock the timeline uses. With several events: that of the first.
     duration_s : float
-        Where the last placed file ends on the timeline, seconds; of several events the first.
+        End of the last placed file on the timeline, seconds. With several events: on the timeline of the first.
     recordings : tuple of Recording
         All recordings.
     pairs : tuple of RecordingPair
         Pairs of recordings that share sound.
     anchors : tuple of AnchorCheck
-        The anchors given, held against the sound.
+        The given anchors, checked against the sound.
     loops : tuple of Loop
-        Threes of files that were compared with each other, the worst first, 50 at the most.
+        Groups of three files whose pairs were all compared: the 50 with the largest `closure_s`, the largest first.
     events : tuple of ShootEvent
-        The events, where there are two or more; else empty.
+        The events, if there are two or more; else empty.
     root : str or None
         The folder that the files' paths are relative to, if it is known.
 
@@ -330,7 +330,7 @@ class Alignment:
 
     @classmethod
     def from_json(cls, text: str, root: Optional[Path] = None) -> Alignment:
-        """From the contract's JSON text.
+        """Make an alignment from the text of ``alignment.json``.
 
         Parameters
         ----------
@@ -342,13 +342,13 @@ class Alignment:
         Raises
         ------
         DamagedFileError
-            When it is not JSON or breaks the contract. It is a `ValueError`.
+            When the text is not JSON, or not of this schema. It is a `ValueError`.
         """
         return cls(text, root)
 
     @classmethod
     def load(cls, path: Path, root: Optional[Path] = None) -> Alignment:
-        """From a file ``alignment.json``; see `from_json`. Fails as `from_json` and as files do."""
+        """Read a file ``alignment.json``. Raises what `from_json` raises, and the errors of reading a file."""
         try:
             with open(path, encoding="utf-8") as file:
                 text = file.read()
@@ -389,7 +389,7 @@ class Alignment:
         return any(file in (one, one.path) for one in self.files)
 
     def save(self, path: Path) -> None:
-        """Keep the result in a file, as JSON; `load` reads it again."""
+        """Write the result to a file, as JSON; `load` reads it again."""
         try:
             with open(path, "w", encoding="utf-8") as file:
                 file.write(self._json)
@@ -418,12 +418,12 @@ class Alignment:
         return Alignment(_native.event(self._json, number), self.root)
 
     def to_dict(self) -> dict[str, Any]:
-        """The contract as plain Python values; a copy."""
+        """The content of ``alignment.json`` as plain Python values; a copy."""
         data: dict[str, Any] = json.loads(self._json)
         return data
 
     def to_json(self) -> str:
-        """The contract as JSON text: what the command writes to ``alignment.json``, or what was read."""
+        """The content of ``alignment.json`` as text."""
         return self._json
 
     def to_pandas(self) -> pandas.DataFrame:
@@ -583,7 +583,7 @@ def align_shoot(
     kinds : mapping, optional
         ``{id or file: "camera", "recorder" or "other"}``.
     keep_apart : bool
-        Whether every file is a recording of its own.
+        Treat every file as a separate recording.
     anchors : sequence of Anchor, or str or path-like, optional
         Moments that you know to match, or a TOML or JSON file of them. They are checked against the sound; the
         disagreement is in ``Alignment.anchors``.
@@ -669,7 +669,7 @@ def align_many(
     sounds : mapping
         ``{name: (samples, rate_hz)}`` or ``{name: track}``. Each is a recording of its own.
     main : str, optional
-        The name of the one whose clock the timeline takes.
+        The name of the one whose clock the timeline uses.
     kinds : mapping, optional
         ``{name: "camera", "recorder" or "other"}``.
     max_drift_ppm, threads, progress
@@ -683,7 +683,7 @@ def align_many(
     Raises
     ------
     InvalidArgumentError
-        For no sounds, other types and rates, and names that are not among them. It is a `ValueError`.
+        When there are no sounds, for other types and rates, and for unknown names. It is a `ValueError`.
 
     Examples
     --------
@@ -747,7 +747,7 @@ def conform(
     root : str or path-like, optional
         The folder that the recordings lie in, if the alignment does not know it.
     rate_hz : int
-        Rate of what is made, Hz, 8000 to 192000; 48000 if not given.
+        Rate of the output, Hz, 8000 to 192000; 48000 if not given.
     frame_rate : (int, int), optional
         Frame rate (fps) of the timeline as a ratio, ``(30000, 1001)``; that of its clock's picture if not given.
     timeline_start_s : float
@@ -756,18 +756,17 @@ def conform(
         Level of the camera's own sound mixed in, dB; the recorder alone if not given.
     tracks : sequence of int or str
         The recorders' tracks that go under clips, in this order: numbers from 1, or names; ``*`` stands for any
-        characters. All of a recorder that has one or two if not given; else those called a mix, or the first two that
-        say anything.
+        characters. If not given: all tracks of a recorder that has one or two, else those named as a mix, else the
+        first two on which something happens.
     own_sound : bool
-        Whether under a clip whose sound was also recorded into a file of the same name (``better_sound_of``) that file
-        goes alone.
+        Put only this file under a clip whose sound was also recorded into a file of the same name (``better_sound_of``).
     sample_format : {"int24", "int16", "float32"}
         How samples are written.
     replace : bool
         Whether files of the same names may be replaced.
     errors : {"raise", "return"}
-        What happens if some sound could not be made. The others are written in any case; then `ConformError` is raised,
-        or the result is returned.
+        What happens if some sound could not be made. The rest is written in any case. Then ``"raise"`` raises
+        `ConformError`, and ``"return"`` returns the result.
     allow_ffmpeg, threads, progress
         See `align_shoot`.
     format : str, optional
@@ -776,8 +775,8 @@ def conform(
     Returns
     -------
     tuple of Conformed
-        One for each sound; with ``errors="return"``, where one could not be made, `path` is `None` and `problem` says
-        why.
+        One for each sound. With ``errors="return"``, a sound that could not be made has `path` `None`, and `problem`
+        says why.
 
     Raises
     ------

@@ -182,7 +182,7 @@ class Listener:
 
 
 class Track:
-    """What aligning needs of a recording: mono sound at 8 kHz whose spectrum is levelled.
+    """The part of a recording that aligning needs: mono sound at 8 kHz with a flattened (whitened) spectrum.
 
     A track is made once and compared with many; it is a sixth of the sound's size (two bytes a sample). Make
     one with `track`, or read one again with `Track.load`.
@@ -223,22 +223,22 @@ class Track:
 
     @classmethod
     def from_bytes(cls, content: bytes) -> Track:
-        """A track from what `to_bytes` gave, by this version or an earlier one.
+        """Make a track from the output of `to_bytes`, of this version or an earlier one.
 
         Raises
         ------
         DamagedFileError, UnknownFormatError
-            When it is none. They are `ValueError`.
+            When the bytes are not a track. They are `ValueError`.
         """
         return cls._of(_native.Track.from_bytes(bytes(content)))
 
     def to_bytes(self) -> bytes:
-        """The track as bytes, to be kept or sent: two bytes a sample and a little more."""
+        """The track as bytes, to store or send: about two bytes for each sample at 8 kHz."""
         return self._inner.to_bytes()
 
     @classmethod
     def load(cls, path: Path) -> Track:
-        """From a file that `save` made. Fails as `from_bytes` and as files do."""
+        """Read a file that `save` wrote. Raises what `from_bytes` raises, and the errors of reading a file."""
         try:
             with open(path, "rb") as file:
                 return cls.from_bytes(file.read())
@@ -246,7 +246,7 @@ class Track:
             raise from_os_error(error) from error
 
     def save(self, path: Path) -> None:
-        """Keep the track in a file."""
+        """Write the track to a file."""
         try:
             with open(path, "wb") as file:
                 file.write(self.to_bytes())
@@ -321,12 +321,12 @@ def track(
     ----------
     samples : array_like, shape (frames,) or (frames, channels), or an iterator of such blocks
         Sound, float16, float32 or float64 (full scale 1.0), int32 (24 bits too, as SciPy reads them), int16 or uint8.
-        It is used as it lies, whatever its strides; it must not be written to meanwhile. NaN, infinite and masked
-        samples count as silence. Blocks are taken one after the other, so that they never lie in memory together.
+        Arrays are read in place, whatever their strides, so do not write to them during the call. NaN, infinite and masked
+        samples count as silence. Blocks are taken one at a time, so the whole sound need not fit in memory.
     rate_hz : float
         Sampling rate, 1000 to 768000.
     axis : int
-        Along which axis frames follow each other: 0 for frames by channels, 1 or -1 for channels by frames.
+        Axis of the frames (time): 0 for frames by channels, 1 or -1 for channels by frames.
     progress : callable or bool, optional
         See `align`.
 

@@ -90,7 +90,7 @@ class SpeechCurve:
 
     @classmethod
     def from_values(cls, probability: ArrayLike) -> SpeechCurve:
-        """A curve made elsewhere: a probability, 0 to 1, for every 10 ms. It knows nothing of a radio's band.
+        """Make a curve from your own probabilities, 0 to 1, one for every 10 ms. Its segments carry no evidence about radio.
 
         Raises
         ------
@@ -121,7 +121,7 @@ class SpeechCurve:
         min_pause_s: Optional[float] = None,
         hang_over_s: Optional[float] = None,
     ) -> tuple[SpeechSegment, ...]:
-        """Stretches of speech, in time order, none touching another.
+        """Stretches of speech, in time order; they do not touch.
 
         Parameters
         ----------
@@ -249,7 +249,7 @@ def shared_speech(
     segments : sequence of SpeechSegment
         Stretches of `recorder`, in time order.
     recorder, camera : array_like, shape (frames,)
-        Both sounds, of one length, on one clock: the camera's as `resample` lays it on the recorder's. Samples of
+        Both sounds, of equal length and on one clock: use `resample` to put the camera on the recorder's clock. Samples of
         the camera are NaN where it did not run.
     rate_hz : float
         Sampling rate of both; it must be 16000.
@@ -259,7 +259,7 @@ def shared_speech(
     Returns
     -------
     ndarray of float64, shape (len(segments),)
-        How surely the camera hears the same, in standard deviations; NaN where it did not run. To be given to
+        How surely the camera hears the same, in standard deviations; NaN where it did not run. Give it to
         `SpeechSegment.origin`.
 
     Raises

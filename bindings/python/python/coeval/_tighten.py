@@ -88,12 +88,12 @@ class Voices:
 
     @classmethod
     def from_json(cls, text: str, alignment: Alignment) -> Voices:
-        """From the text that `to_json` gave and the command keeps as ``speech.json``.
+        """Make voices from the output of `to_json`, or from the text of ``speech.json``, which the command writes.
 
         Raises
         ------
         InvalidArgumentError
-            When it is none of this alignment. It is a `ValueError`.
+            When the text does not belong to this alignment. It is a `ValueError`.
         """
         _native.check_voices(text, alignment.to_json())
         return cls(text)
@@ -427,18 +427,19 @@ def render(
     path : str or path-like
         The file to write; it appears whole or not at all.
     voice_only : bool
-        Whether to write the recorder alone, not with the camera that is seen and voice-overs.
+        Write the recorder alone, without the sound of the camera shown and without voice-overs.
     voice_over : sequence of (str or path-like, float)
-        Files of mono or stereo sound laid over the cut, and from which second of it on. The other sound goes down
-        under them.
+        Files of mono or stereo sound to add, each with its start in the cut, seconds. Other sound is lowered under
+        them.
     loudness_lufs : float, optional
         Loudness of the result, LUFS, -40 to -5; -14 if not given.
     true_peak_dbtp : float, optional
-        No true peak is above it, dBTP, -20 to 0; -1 if not given.
+        Maximum true peak of the result, dBTP, -20 to 0; -1 if not given.
     camera_db : float, optional
-        Level of the camera that is seen, where nobody speaks, dB against its own, -120 to 24; -12 if not given.
+        Level of the sound of the camera shown, where nobody speaks, relative to the recording, dB, -120 to 24; -12 if
+        not given.
     duck_db : float, optional
-        How much it goes down under a voice, dB, -120 to 0; -12 if not given.
+        How much that sound is lowered under a voice, dB, -120 to 0; -12 if not given.
     replace : bool
         Whether a file that is there already may be replaced.
     root : str or path-like, optional
@@ -453,7 +454,7 @@ def render(
     Raises
     ------
     InvalidArgumentError
-        For options out of their ranges, a plan that does not hold together, and voices of another alignment. It is a
+        For options out of their ranges, an inconsistent plan, and voices of another alignment. It is a
         `ValueError`.
     OutputExistsError
         When the file is there and may not be replaced. It is a `FileExistsError`.

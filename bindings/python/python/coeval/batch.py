@@ -120,7 +120,8 @@ def find_shoots(archive: Union[str, os.PathLike[str]], *, depth: int = 1) -> Ite
         A folder, a URL that fsspec knows (``s3://bucket/archive``), or a manifest: a text file that names one shoot a
         line, by path (relative to its own folder) or URL. Empty lines and lines that begin with ``#`` are passed over.
     depth : int
-        How many folders below the archive the shoots lie: 1 if each folder in it is one. Hidden folders are none.
+        How many folders below the archive the shoots lie: 1 if each folder in the archive is a
+        shoot. Hidden folders do not count.
 
     Raises
     ------
@@ -442,7 +443,7 @@ def run(
     total : int, optional
         How many shoots there are, if that is known, for the remaining time.
     report : callable, optional
-        Hears a line for each shoot.
+        Called with a line of text for each shoot.
 
     Returns
     -------

@@ -96,7 +96,7 @@ impl<'a> View<'a> {
                     jumps: p.file.jumps.iter().map(|j| within(p.map.forward(j.file_s))).collect(),
                 }
             });
-            let clock = if recording.id == self.alignment.timeline.clock { ", the clock" } else { "" };
+            let clock = if recording.id == self.alignment.timeline.clock { ", reference clock" } else { "" };
             LaneView {
                 id: recording.id.clone(),
                 colour: self.colour(&recording.id),

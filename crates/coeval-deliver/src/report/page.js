@@ -33,13 +33,13 @@
     audio.addEventListener('ended', stop);
   }
 
-  // Lines to copy. Where the browser keeps the clipboard to itself they are marked, for the keys that copy.
+  // Lines to copy. Where the browser keeps the clipboard to itself they are selected, for the keys that copy.
   for (const button of document.querySelectorAll('[data-copy]')) {
     const lines = button.parentElement.querySelector('pre');
     button.hidden = false;
     const mark = () => {
       getSelection().selectAllChildren(lines);
-      button.textContent = 'Marked: press Ctrl+C';
+      button.textContent = 'Selected: press Ctrl+C';
     };
     button.addEventListener('click', () => {
       if (!navigator.clipboard) { mark(); return; }

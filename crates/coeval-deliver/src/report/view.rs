@@ -135,7 +135,8 @@ impl<'a> View<'a> {
         if let Some(hand_s) = worst(&|c| self.worst_by_hand(c)) {
             let conformed_s = worst(&|c| Some(2.0 * self.uncertainty_s(c))).unwrap_or(0.0);
             lede.push(format!(
-                "Conformed sound stays within {} of the picture (95 % of cases). Placed by hand it would be up to {} off.",
+                "The sound made for each clip stays within {} of the picture (95 % of cases). Sound placed once by hand would be \
+                 up to {} off.",
                 within_ms(conformed_s),
                 length(hand_s.abs()),
             ));
@@ -327,7 +328,7 @@ impl<'a> View<'a> {
     pub(super) fn listen_note(&self) -> String {
         let Some(check) = self.report.checks.first() else { return String::new() };
         let mut note = format!(
-            "Both sides are equally loud. Each sample is {} kHz and {} long.",
+            "Both sides are set to the same loudness. Each excerpt is {1} long, at {0} kHz.",
             check.rate_hz / 1000,
             length(check.clip.len() as f64 / f64::from(check.rate_hz))
         );
@@ -483,7 +484,7 @@ impl<'a> View<'a> {
             rms: small_ms(p.residual_rms_s),
             words: {
                 let fits = match (p.contradicted, p.evidence) {
-                    (true, _) => "contradicts the others, at least in part; not used there",
+                    (true, _) => "contradicts the others, at least in part, and is not used there",
                     (_, 0) => "no measurement was used",
                     (_, 1..10) => "few measurements",
                     _ if p.residual_rms_s > 0.005 => "scattered: little common sound, or strong echo",
@@ -527,25 +528,30 @@ impl<'a> View<'a> {
             .collect()
     }
 
-    /// A list of one anchor, as `--anchors` reads it, that places a file where it lies now: at the middle of what it and
-    /// another file share. An unplaced file has its start at that of the longest.
+    /// A list of one anchor for `--anchors`. Of a placed file it is true as it stands: the middle of what it and another
+    /// file share. Of an unplaced file nobody knows two times that match: the command refuses the lines until they are
+    /// filled in.
     fn by_hand(&self, recording: &Recording, file: &File) -> Option<String> {
         let others = || self.placed.iter().filter(|p| p.recording.id != recording.id);
         let length_s = |p: &Placed| p.to_s - p.from_s;
-        let (other, own_s, other_s) = match self.placed.iter().find(|p| p.file.path == file.path) {
+        let (other, own, its) = match self.placed.iter().find(|p| p.file.path == file.path) {
             Some(mine) => {
                 let shared = |p: &&Placed| mine.to_s.min(p.to_s) - mine.from_s.max(p.from_s);
                 let other = others().max_by(|x, y| shared(x).total_cmp(&shared(y)))?;
                 let (from_s, to_s) = (mine.from_s.max(other.from_s), mine.to_s.min(other.to_s));
                 let middle_s = (from_s + to_s.max(from_s)) / 2.0;
-                (other, mine.map.inverse(middle_s), other.map.inverse(middle_s))
+                let at = |map: &ClockMap| format!("{:.3}", map.inverse(middle_s));
+                (other, at(&mine.map), at(&other.map))
             }
-            None => (others().max_by(|x, y| length_s(x).total_cmp(&length_s(y)))?, 0.0, 0.0),
+            None => {
+                let blank = || "\"?\"".to_owned();
+                (others().max_by(|x, y| length_s(x).total_cmp(&length_s(y)))?, blank(), blank())
+            }
         };
         // What is escaped in JSON is escaped so in TOML.
         let quoted = |name: &str| serde_json::to_string(name).ok();
         Some(format!(
-            "[[anchor]]\na = {}\na_at = {own_s:.3}\nb = {}\nb_at = {other_s:.3}\n",
+            "[[anchor]]\na = {}\na_at = {own}  # seconds from its start\nb = {}\nb_at = {its}  # the same moment in b\n",
             quoted(&file.path)?,
             quoted(&other.file.path)?
         ))

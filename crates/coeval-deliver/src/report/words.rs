@@ -91,7 +91,7 @@ pub(super) fn other_paths(pair: &Pair) -> Vec<String> {
         if path.voices > 0.0 {
             format!("the voices may be {delay} in {} ({} probable)", pair.a, percent(path.voices))
         } else {
-            format!("what goes on without voices, such as an engine, is {delay} in {}", pair.a)
+            format!("continuous sound, such as an engine, is {delay} in {}", pair.a)
         }
     };
     pair.paths.iter().skip(1).map(of).collect()
@@ -100,7 +100,7 @@ pub(super) fn other_paths(pair: &Pair) -> Vec<String> {
 pub(super) fn residual_words(mut spread: Vec<f64>) -> String {
     spread.sort_by(f64::total_cmp);
     match spread.get(spread.len() * 19 / 20) {
-        Some(&s) => format!("95 % are within {}.", within_ms(s)),
+        Some(&s) => format!("95\u{a0}% are within {}.", within_ms(s)),
         None => String::new(),
     }
 }
