@@ -27,8 +27,8 @@ pub(crate) fn tell(alignment: &mut Alignment) {
             match &verdict {
                 Ok(clip) => file.better_sound_of = Some(clip.clone()),
                 Err(clip) => file.warnings.push(format!(
-                    "it is called like {clip}, but by their sound the two did not run together: it is not taken for the \
-                     sound of that clip"
+                    "it has the name of {clip}, but their sound shows that the two did not run together, so it does not count as \
+                     the sound of that clip"
                 )),
             }
         }

@@ -107,7 +107,7 @@ impl Entries<'_> {
         let other = if b == file { a } else { b };
         (a == file || b == file).then(|| {
             format!(
-                "perhaps shares sound with {} of another event ({:.1} %), too little to join the two; an anchor would",
+                "may share sound with {} of another event (confidence {:.1} %), but this is not sure enough to join the two events; an anchor joins them",
                 self.shoot.probed[other].name,
                 (link.alignment.confidence * 1e3).floor() / 10.0
             )
@@ -116,7 +116,7 @@ impl Entries<'_> {
 }
 
 /// What is said of a file that its take carries.
-const BY_NEIGHBOURS: &str = "placed by its neighbours in the take, not by sound of its own";
+const BY_NEIGHBOURS: &str = "placed between the files before and after it in its take, not by its own sound";
 
 /// What is said of a file that its device's times place.
 fn by_times_words(file: &File) -> String {
@@ -124,7 +124,7 @@ fn by_times_words(file: &File) -> String {
     let slowed =
         file.picture.as_ref().and_then(slowed_words).map(|words| format!("; {words}: only its start is placed"));
     format!(
-        "placed by its file's time and its device's clock, +-{sigma_s:.1} s, not by sound of its own{}",
+        "placed by the time in the file and the clock of its device, to within about {sigma_s:.1} s, not by its own sound{}",
         slowed.unwrap_or_default()
     )
 }
@@ -212,8 +212,8 @@ fn anchor_warning(resolved: &Resolved, report: &AnchorReport) -> Option<String> 
             "{what} is {off:+.3} s off by the sound (std. dev. {:.3} s); {}",
             report.uncertainty_s,
             match (used, resolved.anchor.force) {
-                (true, _) => "it was obeyed against the sound because it is hard",
-                (false, Force::Soft) => "the sound stays, the anchor was left out",
+                (true, _) => "the anchor is used all the same, because it is hard",
+                (false, Force::Soft) => "the sound decides, and the anchor is not used",
                 (false, Force::Hard) => "it is hard, but other anchors contradict it as well",
             }
         )),
@@ -258,12 +258,12 @@ fn file_entry(
         placed.next() == Some(true) && placed.all(|told| told)
     };
     if pairs(|p| p.rate_mixup) {
-        warnings.push("its clock is 1000 ppm off: a mix-up of rates (1000/1001), not a bad clock".to_owned());
+        warnings
+            .push("its clock is 1000 ppm off: two rates were mixed up (1000/1001), the clock is not bad".to_owned());
     }
     if info.and_then(|i| i.picture.as_ref()).is_some_and(|p| p.variable_rate) {
         warnings.push(
-            "its picture has a variable frame rate: frames are counted at their mean rate, so that single pictures may \
-             lie off; convert it to a constant rate before cutting"
+            "its picture has a variable frame rate, so single frames may be off; convert it to a constant rate before you cut"
                 .to_owned(),
         );
     }

@@ -132,7 +132,7 @@ pub(crate) fn say(alignment: &mut Alignment, probed: &[Probed], heard: &[Analyse
         if file.is_placed() && !by_timecode.is_empty() && others.is_empty() {
             file.placed_by = Some(PlacedBy::Timecode);
             file.warnings.push(format!(
-                "placed by the timecode in its sound, +-{:.0} ms, not by sound of its own",
+                "placed by the timecode in its sound, to within about {:.0} ms, not by other sound",
                 file.uncertainty_s.unwrap_or(HALF * read.frame_s()) * 1e3
             ));
         } else if let (Some(reason), true) = (&mut file.reason, read.alone) {
