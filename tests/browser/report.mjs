@@ -53,6 +53,23 @@ for (const [what, file] of [['report', report], ['rough-cut', cut]]) {
   }
 }
 
+// What is folded has to be accessible too; and without script all of it is there.
+for (const { width, scheme } of looks.filter((_, i) => i % 3 === 0)) {
+  const { page } = await open(report, width, scheme);
+  await page.evaluate(() => { for (const fold of document.querySelectorAll('details')) fold.open = true; });
+  await accessible(page, axe, `report unfolded, ${width} px, ${scheme}`, 20);
+  await page.locator('#sure').screenshot({ path: join(folder, 'screenshots', `unfolded-${width}-${scheme}.png`) });
+  await page.close();
+}
+{
+  const context = await browser.newContext({ javaScriptEnabled: false });
+  const page = await context.newPage();
+  await page.goto(pathToFileURL(resolve(report)).href);
+  const seen = await page.locator('svg.heard').count();
+  check(seen > 0 && await page.locator('svg.heard').first().isVisible() && await page.locator('audio').first().isVisible(), `without script there are ${seen} outlines, and players`);
+  await context.close();
+}
+
 // Names of files and recordings that are markup: every character is shown, and none of it is obeyed.
 {
   const names = ['<img src=x onerror=alert(1)>.wav', '"\'><svg onload=alert(2)>&amp;{{7*7}}.mov'];
@@ -122,9 +139,59 @@ await page.focus('#cut summary');
 await page.keyboard.press('Enter');
 check(!await folded() && await page.locator('#cut table').isVisible(), 'Enter unfolds it');
 
+// The outlines: drawn to the place and to the pixel, and speech where the recorder is loud.
+const outlines = await page.evaluate(() => [...document.querySelectorAll('.clip')].map((clip) => {
+  const svg = clip.querySelector('svg.heard');
+  const path = (name) => svg?.querySelector(`.${name}`).getAttribute('d') ?? '';
+  const [box, own] = [clip.getBoundingClientRect(), svg?.getBoundingClientRect()];
+  return { name: clip.textContent, columns: svg?.viewBox.baseVal.width ?? 0, level: path('level'), talk: path('talk'),
+    off: svg ? Math.max(Math.abs(box.left - own.left), Math.abs(box.right - own.right)) : Infinity, words: clip.getAttribute('aria-label') };
+}));
+check(outlines.length === bars && outlines.every((o) => o.off < 0.1), `every bar has an outline of its own width, off by ${outlines.map((o) => o.off)} px`);
+const duration = Number(await page.getAttribute('[data-chart]', 'data-duration'));
+const recorder = outlines.find((o) => o.name === 'REC_0003.FLAC');
+await page.focus('[data-chart]');
+for (let i = 0; i < 20; i += 1) await page.keyboard.press('+');
+const largest = await sheet();
+await page.keyboard.press('0');
+check(largest > 5 * whole && largest / recorder.columns < 2, `at the largest zoom a column has ${(largest / recorder.columns).toFixed(2)} px`);
+const heights = (path) => {
+  const numbers = path.slice('M0 32l'.length, -'V32z'.length).split(' ').map(Number);
+  const all = [];
+  let height = 0;
+  for (let i = 0; i < numbers.length; i += 2) {
+    height -= numbers[i + 1];
+    for (let k = 0; k < numbers[i]; k += 1) all.push(height);
+  }
+  return all;
+};
+const levels = heights(recorder.level);
+const second = recorder.columns / duration;
+const talk = [...recorder.talk.matchAll(/M([\d.]+) 0H([\d.]+)V/g)].map((m) => [Number(m[1]), Number(m[2])]);
+const isSaid = (i) => talk.some(([from, to]) => from - 0.3 * second <= i && i <= to + 0.3 * second);
+const loud = levels.map((h, i) => (h > 16 ? i : -1)).filter((i) => i >= 0);
+const inTalk = loud.filter(isSaid).length / loud.length;
+const spoken = talk.reduce((sum, [from, to]) => sum + to - from, 0) / recorder.columns;
+check(Math.abs(levels.length - recorder.columns) <= 1 && Math.max(...levels) === 32 && loud.length > 1000, `the recorder's outline has a height for each of its ${recorder.columns} columns`);
+check(inTalk > 0.95 && spoken < 0.7, `${(100 * inTalk).toFixed(1)} % of its loud columns are in speech, which takes ${(100 * spoken).toFixed(0)} % of the time`);
+check(/of speech/.test(recorder.words) && outlines.some((o) => /claps? or knock/.test(o.words)), `what is drawn is said too: ${recorder.words}`);
+const rects = (where) => page.locator(`${where} .intercom, ${where} .radio`).count();
+check(await rects('.voices svg') > 20 && await rects('.voices svg') === await rects('.strip'), 'the chart has the voices of the rough cut');
+
+// Why a clip lies where it lies.
+const row = (name) => page.locator('#sure tr', { has: page.locator('th', { hasText: name }) });
+const why = row('CAM-B_0005.MOV').locator('details.why');
+const pictures = why.locator('svg');
+const bothSeen = async () => await pictures.first().isVisible() && await pictures.last().isVisible();
+check(await pictures.count() === 2 && !(await pictures.first().isVisible()), 'why a clip lies there is folded');
+await why.locator('summary').focus();
+await page.keyboard.press('Enter');
+check(await bothSeen() && /\d+ measurements, from 0:00:\d\d to/.test(await why.locator('ul').textContent()), `Enter unfolds it: ${await why.locator('ul').textContent()}`);
+const dots = await why.locator('figure').first().locator('svg .dots').evaluateAll((all) => all.map((d) => d.getAttribute('d').split('M').length - 1));
+check(dots.filter((n) => n > 20).length >= 2, `its picture has the measurements against two recordings: ${dots}`);
+
 // The lines that place a file by hand: read by the command as they stand, they leave a placed file where it lies.
-const row = (name) => page.locator('#sure tr', { hasText: name }).locator('details.fix');
-const fix = row('CAM-B_0005.MOV');
+const fix = row('CAM-B_0005.MOV').locator('details.fix');
 await fix.locator('summary').focus();
 await page.keyboard.press('Enter');
 const lines = await fix.locator('pre').textContent();
@@ -141,7 +208,7 @@ const align = (text) => {
 const anchored = JSON.parse(align(lines).stdout).anchors;
 check(anchored.length === 1 && anchored[0].used && anchored[0].disagreement_s !== null && Math.abs(anchored[0].disagreement_s) < 0.002, `the command takes them, and they agree with the sound: ${JSON.stringify(anchored)}`);
 // Of an unplaced file nobody knows the two times yet: a guess must not pass for one.
-const blank = await row('CAM-A_0009.MP4').locator('pre').textContent();
+const blank = await row('CAM-A_0009.MP4').locator('details.fix pre').textContent();
 const refused = align(blank);
 check(refused.status !== 0 && refused.status !== 3 && /"\?" is not a time/.test(refused.stderr), `the lines of an unplaced file are refused until they are filled in (${refused.status}): ${refused.stderr.trim()}`);
 const filled = JSON.parse(align(blank.replace('"?"', '3.2').replace('"?"', '41.7')).stdout).anchors;

@@ -6,6 +6,7 @@ pub mod level;
 pub mod limit;
 pub mod ltc;
 pub mod moment;
+pub mod outline;
 pub mod speech;
 mod true_peak;
 

@@ -6,6 +6,7 @@ use coeval::marker::{Marker, MarkerDetector, MarkerOptions};
 use coeval::progress::{Progress, step};
 use coeval::{ErrorKind, Result};
 use coeval_listen::level::{LevelMeter, LevelReport};
+use coeval_listen::outline::{Outline, OutlineBuilder};
 use coeval_listen::speech::{SpeechBuilder, SpeechOptions, SpeechSegment};
 use coeval_media::{OpenOptions, SoundReader};
 
@@ -20,6 +21,8 @@ use crate::parallel::for_all;
 pub struct Measured {
     /// Its levels.
     pub level: LevelReport,
+    /// How loud it is over time, to be drawn.
+    pub outline: Outline,
     /// Claps and knocks, in order; their times are presentation time. Of files that a recorder wrote at once only
     /// [one](crate::alignment::Recording::listened) has claps and speech.
     pub claps: Vec<Marker>,
@@ -80,10 +83,10 @@ fn measured(path: &Path, what: What, options: &OpenOptions, progress: &dyn Progr
         What::ClapsAndSpeech => "measured-recorder",
     };
     let load = |kept: &Kept| {
-        let (level, claps, speech): (_, Vec<Vec<u8>>, _) = kept::get(kept)?;
-        Some(Measured { level, claps: markers(&claps)?, speech })
+        let (level, outline, claps, speech): (_, _, Vec<Vec<u8>>, _) = kept::get(kept)?;
+        Some(Measured { level, outline, claps: markers(&claps)?, speech })
     };
-    let save = |kept: &Kept, m: &Measured| kept::put(kept, &(&m.level, bytes_of(&m.claps), &m.speech));
+    let save = |kept: &Kept, m: &Measured| kept::put(kept, &(&m.level, &m.outline, bytes_of(&m.claps), &m.speech));
     Ok(kept::measured(path, options, name, load, save, || measure_one(path, what, options, progress))?.0)
 }
 
@@ -108,6 +111,7 @@ fn measure_one(path: &Path, what: What, options: &OpenOptions, progress: &dyn Pr
     let sound = reader.sound()?;
     let (rate_hz, channels) = (f64::from(sound.rate_hz), sound.channels);
     let mut meter = LevelMeter::new(sound.rate_hz, channels).map_err(|e| e.with_path(path))?;
+    let mut outline = OutlineBuilder::new(rate_hz, channels).map_err(|e| e.with_path(path))?;
     let detector = (what != What::Levels).then(|| MarkerDetector::new(rate_hz, channels, &shown_claps()));
     let mut detector = detector.transpose().map_err(|e| e.with_path(path))?;
     let voices = (what == What::ClapsAndSpeech).then(|| SpeechBuilder::new(rate_hz, channels));
@@ -120,6 +124,7 @@ fn measure_one(path: &Path, what: What, options: &OpenOptions, progress: &dyn Pr
             claps.extend(detector.as_mut().map_or_else(|| Ok(Vec::new()), |d| d.push(block))?);
             voices.as_mut().map_or(Ok(()), |v| v.push(block))
         };
+        outline.push(block);
         let (metered, heard) = rayon::join(|| meter.push(block), heard);
         metered?;
         heard?;
@@ -127,7 +132,7 @@ fn measure_one(path: &Path, what: What, options: &OpenOptions, progress: &dyn Pr
     })?;
     claps.extend(detector.map_or_else(Vec::new, |d| d.finish()));
     let speech = voices.map_or_else(|| Ok(Vec::new()), |v| v.finish().segments(&turns))?;
-    Ok(Measured { level: meter.finish()?, claps, speech })
+    Ok(Measured { level: meter.finish()?, outline: outline.finish(), claps, speech })
 }
 
 /// The claps and knocks in a file's sound, in order, on presentation time, by this run or an earlier one.

@@ -1,11 +1,19 @@
 //! The chart of coverage: who ran when, on the timeline.
 
+use coeval_listen::outline::STEP_S;
+use coeval_shoot::Measured;
 use coeval_shoot::alignment::{File, Recording};
 use coeval_shoot::clock_time;
 
-use super::rows::{Block, ClipView, Coverage, LaneView, Span, Tick};
+use super::rows::{Block, ClipView, Coverage, HeardView, LaneView, Span, Tick};
 use super::view::{Placed, View};
+use super::wave;
 use super::words::length;
+
+/// Columns of all outlines together: a column takes up to eight characters (own choice, for the size of the page).
+const COLUMNS: f64 = 200_000.0;
+/// Claps that are drawn of one file: more cannot be told apart (own choice).
+const CLAPS: usize = 500;
 
 impl<'a> View<'a> {
     pub(super) fn share(&self, seconds: f64) -> f64 {
@@ -64,6 +72,42 @@ impl<'a> View<'a> {
         clock.into_iter().chain(others).filter(|r| r.files.iter().any(File::is_placed)).collect()
     }
 
+    /// What was measured of a file's sound.
+    fn measured(&self, path: &str) -> Option<&'a Measured> {
+        let measured = self.report.measured.iter().find(|m| m.0 == path)?;
+        measured.1.as_ref().ok()
+    }
+
+    /// Length of a column of the outlines, seconds: the shortest with which they do not make the page too large.
+    fn column_s(&self) -> f64 {
+        let all_s: f64 = self.placed.iter().map(|p| p.to_s - p.from_s).sum();
+        (all_s / COLUMNS / STEP_S).ceil().max(1.0) * STEP_S
+    }
+
+    /// The outline of a clip as the timeline has it, with speech and claps.
+    fn heard(&self, clip: &Placed<'_>) -> Option<HeardView> {
+        let measured = self.measured(&clip.file.path).filter(|_| clip.file.has_sound())?;
+        let column_s = self.column_s();
+        let columns = (clip.to_s - clip.from_s) / column_s;
+        let level = |i: usize| {
+            let (from_s, to_s) = (clip.from_s + i as f64 * column_s, clip.from_s + (i + 1) as f64 * column_s);
+            // The whole column may lie in a gap, where the file has lost its sound.
+            let (first_s, last_s) = (clip.map.inverse(from_s), clip.map.inverse(to_s));
+            if last_s > first_s { measured.outline.peak_dbfs(first_s, last_s) } else { f64::NEG_INFINITY }
+        };
+        let levels: Vec<f64> = (0..columns.ceil() as usize).map(level).collect();
+        let x = |file_s: f64| (clip.map.forward(file_s) - clip.from_s) / column_s;
+        let height = wave::HEIGHT;
+        let speech = measured.speech.iter().map(|s| (x(s.start_s), x(s.end_s)));
+        let claps = measured.claps.iter().take(CLAPS).map(|c| x(c.time_s));
+        Some(HeardView {
+            columns: (columns * 10.0).round() / 10.0,
+            level: wave::columns(&levels),
+            speech: speech.map(|(from, to)| format!("M{from:.1} 0H{to:.1}V{height}H{from:.1}z")).collect(),
+            claps: claps.map(|at| format!("M{at:.1} 0V{height}")).collect(),
+        })
+    }
+
     pub(super) fn lanes(&self) -> Vec<LaneView> {
         let lane = |recording: &Recording| {
             let clips = self.placed.iter().filter(|p| p.recording.id == recording.id).map(|p| {
@@ -85,6 +129,17 @@ impl<'a> View<'a> {
                 if !p.file.jumps.is_empty() {
                     words.push_str(&format!(", {} jumps", p.file.jumps.len()));
                 }
+                if let Some(measured) = self.measured(&p.file.path) {
+                    let speech_s: f64 = measured.speech.iter().map(|s| s.end_s - s.start_s).sum();
+                    if speech_s > 0.0 {
+                        words.push_str(&format!(", {} of speech", length(speech_s)));
+                    }
+                    match measured.claps.len() {
+                        0 => {}
+                        1 => words.push_str(", 1 clap or knock"),
+                        n => words.push_str(&format!(", {n} claps or knocks")),
+                    }
+                }
                 ClipView {
                     name: p.file.path.clone(),
                     href: self.link(&p.file.path).1,
@@ -94,6 +149,7 @@ impl<'a> View<'a> {
                     missed: spans(&missed),
                     doubtful: spans(&doubtful),
                     jumps: p.file.jumps.iter().map(|j| within(p.map.forward(j.file_s))).collect(),
+                    heard: self.heard(p),
                 }
             });
             let clock = if recording.id == self.alignment.timeline.clock { ", reference clock" } else { "" };

@@ -11,13 +11,40 @@ pub(super) fn between(page: &str, (from, to): (&str, &str)) -> Option<std::ops::
     Some(begin..end)
 }
 
+/// Where the chart of a page shows who is heard, and its key. A page that an earlier version made has no such place.
+const VOICES: (&str, &str) = ("<!-- voices -->", "<!-- /voices -->");
+const VOICES_KEY: (&str, &str) = ("<!-- voices key -->", "<!-- /voices key -->");
+const KEY: &str =
+    "<span><i class=\"sample intercom\"></i>local speech</span><span><i class=\"sample radio\"></i>radio</span>";
+
 /// A page with this rough cut, in place of one that it may have; `None` when it cannot hold one.
 pub(crate) fn with_cut(page: &str, section: &str) -> Option<String> {
     let mut page = page.to_owned();
     for (place, content) in CUT.into_iter().zip([CUT_LINK, section]) {
         page.replace_range(between(&page, place)?, content);
     }
+    let lane = voices(section);
+    for (place, content) in [(VOICES, lane.as_str()), (VOICES_KEY, if lane.is_empty() { "" } else { KEY })] {
+        if let Some(range) = between(&page, place) {
+            page.replace_range(range, content);
+        }
+    }
     Some(page)
+}
+
+/// The voices of a rough cut's strip as a lane of the chart, so that it zooms; empty where nobody speaks.
+fn voices(section: &str) -> String {
+    let of = |rect: &&str| rect.starts_with("class=\"intercom\"") || rect.starts_with("class=\"radio\"");
+    let rects = section.split("<rect ").skip(1).filter_map(|rest| Some(rest.split_once("/>")?.0)).filter(of);
+    let rects: String = rects.map(|rect| format!("<rect {rect}/>")).collect();
+    if rects.is_empty() {
+        return rects;
+    }
+    format!(
+        "<div class=\"lane voices\"><p class=\"name\"><b>voices</b> of people and radio</p>\
+         <svg viewBox=\"0 52 1000 18\" preserveAspectRatio=\"none\" role=\"img\" aria-label=\"When someone speaks: \
+         the table of the rough cut has it in words\">{rects}</svg></div>\n"
+    )
 }
 
 /// The rough cut in a page, if it is made as ours are: the page may have come from elsewhere, and been changed.

@@ -50,28 +50,33 @@ fn nice_step(range: f64, count: f64) -> f64 {
     [1.0, 2.0, 5.0, 10.0].into_iter().map(|m| m * power).find(|s| *s >= rough * 0.999).unwrap_or(rough)
 }
 
-/// Draws series, in milliseconds over the timeline, into a picture `width` units wide. `words` say it to who cannot
+/// Draws series, in milliseconds over a span of the timeline, into a picture `width` units wide. `words` say it to who cannot
 /// see it; `limits` are drawn across where they are near.
-pub(super) fn plot(words: &str, width: usize, duration_s: f64, series: &[Series], limits: &[(f64, &str)]) -> String {
+pub(super) fn plot(words: &str, width: usize, span_s: (f64, f64), series: &[Series], limits: &[(f64, &str)]) -> String {
     let width = width as f64;
+    let duration_s = (span_s.1 - span_s.0).max(1e-9);
     let (left, right, top, bottom) = (64.0, 14.0, 14.0, 30.0);
     let legend = legend(series, left, width);
     let is_narrow = width < 500.0;
     let height = if is_narrow { 230.0 } else { 290.0 };
     let plot_height = height - top - bottom;
-    let x = |s: f64| left + (width - left - right) * (s / duration_s.max(1e-9)).clamp(0.0, 1.0);
-    // Dots far out would press the rest flat: the scale is for 99 of 100.
-    let mut sizes: Vec<f64> = series.iter().flat_map(|s| &s.points).map(|p| p.1.abs()).collect();
-    sizes.sort_by(f64::total_cmp);
-    let is_dots = series.iter().any(|s| s.shape == Shape::Dots);
-    let at = if is_dots { sizes.len() * 99 / 100 } else { sizes.len().saturating_sub(1) };
-    let biggest = sizes.get(at).copied().unwrap_or(0.0).max(2e-5) * 1.1;
-    let (mut low, mut high) = if is_dots {
-        (-biggest, biggest)
-    } else {
-        let values = || series.iter().flat_map(|s| &s.points).map(|p| p.1);
-        (values().fold(-0.0005, f64::min), values().fold(0.0005, f64::max))
-    };
+    let x = |s: f64| left + (width - left - right) * ((s - span_s.0) / duration_s).clamp(0.0, 1.0);
+    // Dots far out would press the rest flat: the scale is for 99 of 100. Lines are seen whole.
+    let of = |shape: Shape| series.iter().filter(move |s| s.shape == shape).flat_map(|s| &s.points).map(|p| p.1);
+    let mut dots: Vec<f64> = of(Shape::Dots).collect();
+    dots.sort_by(f64::total_cmp);
+    let is_dots = of(Shape::Line).next().is_none();
+    let least = if is_dots { 2e-5 } else { 0.0005 };
+    let share = dots.len() / 100;
+    let of_dots = || dots.iter().copied().skip(share).take(dots.len() - 2 * share);
+    let (mut low, mut high) = (
+        of(Shape::Line).chain(of_dots()).fold(-least, f64::min),
+        of(Shape::Line).chain(of_dots()).fold(least, f64::max),
+    );
+    if is_dots {
+        high = high.max(-low) * 1.1;
+        low = -high;
+    }
     for (limit, _) in limits {
         // A limit that is near is worth the room.
         if *limit > 0.0 && high > 0.3 * limit {
@@ -113,8 +118,8 @@ pub(super) fn plot(words: &str, width: usize, duration_s: f64, series: &[Series]
         [5.0, 10.0, 15.0, 30.0, 60.0, 120.0, 300.0, 600.0, 900.0, 1800.0, 3600.0, 7200.0, 14_400.0, 43_200.0];
     let count = if is_narrow { 4.0 } else { 8.0 };
     let time_step = STEPS.into_iter().find(|s| duration_s / s <= count).unwrap_or(86_400.0);
-    let mut time = 0.0;
-    while time <= duration_s {
+    let mut time = (span_s.0 / time_step).ceil() * time_step;
+    while time <= span_s.1 {
         let at = x(time);
         let anchor = if at > width - right - 24.0 { "end" } else { "middle" };
         let label = if time == 0.0 { "0".to_owned() } else { clock_time(time) };

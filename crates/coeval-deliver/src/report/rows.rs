@@ -29,6 +29,17 @@ pub(super) struct ClipView {
     pub(super) missed: Vec<Span>,
     pub(super) doubtful: Vec<Span>,
     pub(super) jumps: Vec<f64>,
+    /// What is heard in it; none where that was not measured.
+    pub(super) heard: Option<HeardView>,
+}
+
+/// Paths over a clip, in a box of so many columns by [`HEIGHT`](super::wave::HEIGHT).
+#[derive(Serialize)]
+pub(super) struct HeardView {
+    pub(super) columns: f64,
+    pub(super) level: String,
+    pub(super) speech: String,
+    pub(super) claps: String,
 }
 
 #[derive(Serialize)]
@@ -142,6 +153,15 @@ pub(super) struct FileRow {
     pub(super) words: String,
     /// A list of one anchor for it, to be changed by hand; none where no other file is placed.
     pub(super) by_hand: Option<String>,
+    /// Why it lies where it lies; none for an unplaced file.
+    pub(super) why: Option<WhyView>,
+}
+
+#[derive(Serialize)]
+pub(super) struct WhyView {
+    /// Its offset over time and its residuals, as SVG; none of a file too many.
+    pub(super) plots: Option<[String; 2]>,
+    pub(super) lines: Vec<String>,
 }
 
 #[derive(Serialize)]
@@ -190,6 +210,9 @@ pub(super) struct Page {
     pub(super) any_missed: bool,
     pub(super) any_doubtful: bool,
     pub(super) any_jump: bool,
+    pub(super) any_heard: bool,
+    pub(super) any_speech: bool,
+    pub(super) any_clap: bool,
     pub(super) coverage: Vec<Coverage>,
     pub(super) left_out: Vec<LeftOut>,
     pub(super) listen_note: String,

@@ -77,6 +77,104 @@ fn doubt_is_seen_where_it_is() {
     assert!(page.contains(" in doubt") && page.contains("place in doubt"), "{page}");
 }
 
+/// What is heard lies over the clip as the timeline has it: nothing in a gap, and a click where it was.
+#[test]
+fn outlines_lie_on_the_timeline() {
+    let mut alignment = example();
+    alignment.recordings.retain(|r| r.id == "cam-b");
+    // C 1.MP4: 40 s, half a second lost, 60 s.
+    let rate_hz = 8000u32;
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("b/C 1.MP4");
+    std::fs::create_dir(path.parent().unwrap()).unwrap();
+    let mut wav = coeval_media::WavWriter::create(&path, coeval_media::WavOptions::new(rate_hz, 1)).unwrap();
+    let mut sound = vec![0.1f32; 100 * rate_hz as usize];
+    sound[70 * rate_hz as usize + 4000] = 1.0;
+    wav.write(&sound).unwrap();
+    wav.finish().unwrap();
+    let measured = coeval_shoot::measure(&alignment, dir.path(), &Default::default(), &()).unwrap();
+    let layout = Layout::of(&alignment).unwrap();
+    let start = Timecode::from_label([1, 0, 0, 0], layout.rate, layout.rate.counting()).unwrap();
+    let report = |measured| Report {
+        title: "outlines",
+        alignment: &alignment,
+        layout: &layout,
+        start,
+        measured,
+        checks: &[],
+        marks: &[],
+        others: &[],
+    };
+    let page = page(&report(&measured)).unwrap();
+    let level = page.split("<path class=\"level\" d=\"").nth(1).unwrap().split('"').next().unwrap();
+    // Where each run of columns begins, and how high it stands.
+    let numbers: Vec<i64> =
+        level["M0 32l".len()..level.len() - "V32z".len()].split(' ').map(|n| n.parse().unwrap()).collect();
+    let (mut x, mut height, mut runs) = (0, 0, Vec::new());
+    for step in numbers.chunks(2) {
+        height -= step[1];
+        if step[0] > 0 {
+            runs.push((x, height));
+        }
+        x += step[0];
+    }
+    // Columns of 20 ms: the gap is at 40.0 to 40.5 s of the clip, the click at 71.0 s.
+    // A tenth of full scale is 20 of the 40 dB.
+    assert_eq!(runs, [(0, 16), (2000, 0), (2025, 16), (3550, 32), (3551, 16)], "{level}");
+    assert_eq!(x, 5025);
+    assert!(page.contains("viewBox=\"0 0 5025.0 32\""));
+    assert!(!html(&alignment, "without", &[]).contains("class=\"level\""), "what was not measured is not drawn");
+}
+
+/// Why a file lies where it lies: measurements over its map, and what is in doubt.
+#[test]
+fn each_clip_says_why() {
+    let mut alignment = example();
+    let file = &mut alignment.recordings[0].files[0];
+    file.proof = Some(coeval_shoot::alignment::Proof {
+        evidence: 37,
+        residual_rms_s: 1e-3,
+        residual_p95_s: 2e-3,
+        evidence_span_s: Some([2.0, 90.0]),
+        drift_sigma_ppm: 0.25,
+        ends_uncertainty_s: [1e-3, 3e-3],
+        without_best_third_s: None,
+        agreement: vec![coeval_shoot::alignment::Agreement {
+            by: coeval_shoot::alignment::EvidenceKind::Timecode,
+            count: 1,
+            difference_s: -0.04,
+        }],
+        verdict: "in sync".to_owned(),
+    });
+    alignment.pairs.push(coeval_shoot::alignment::Pair {
+        a: "rec-1".to_owned(),
+        b: "cam-b".to_owned(),
+        overlap_s: 60.0,
+        confidence: 1.0,
+        residual_rms_s: 1e-4,
+        evidence: 2,
+        contradicted: false,
+        residuals: vec![[20.0, 1e-4], [31.0, 0.1], [80.0, -1e-4]],
+        paths: Vec::new(),
+    });
+    let page = html(&alignment, "day 1", &[]);
+    assert_eq!(page.matches("<details class=\"why\"").count(), 1, "only what has a proof");
+    let why = page.split("<details class=\"why\"").nth(1).unwrap().split("</details>").next().unwrap();
+    assert!(
+        why.contains("37 measurements, from 0:00:02 to 0:01:30 of the file. 95 % of them lie within 2.0 ms"),
+        "{why}"
+    );
+    assert!(why.contains("1.0 ms at the start, 3.0 ms at the end; of the drift 0.25 ppm"), "{why}");
+    assert!(why.contains("1 timecode: 40.0 ms earlier than the placement."), "{why}");
+    // Two of the three measurements lie in this clip; the lost half second bends its map.
+    let dots = why.split("class=\"dots\" d=\"").nth(1).unwrap().split('"').next().unwrap();
+    assert_eq!(dots.matches('M').count(), 2, "{dots}");
+    let heights: Vec<f64> =
+        dots.split('M').skip(1).map(|d| d.split([' ', 'h']).nth(1).unwrap().parse().unwrap()).collect();
+    // 0.1 s of residual on a straight part, and half a second of jump: up is later, in a scale of 0.5 s and more.
+    assert!(heights[1] < heights[0] && heights[0] < 200.0, "{heights:?}");
+}
+
 /// Many files with one fault are one message.
 #[test]
 fn a_message_is_said_once() {
@@ -179,7 +277,14 @@ fn an_hour_with_fifteen_clips_stays_below_fifteen_megabytes() {
     alignment.recordings.remove(0);
     let checks = coeval_shoot::listen::listen(&alignment, dir.path(), &Default::default(), &()).unwrap();
     assert_eq!(checks.len(), 45);
-    let page = html(&alignment, "an hour", &checks);
+    let measured = coeval_shoot::measure(&alignment, dir.path(), &Default::default(), &()).unwrap();
+    let layout = Layout::of(&alignment).unwrap();
+    let start = Timecode::from_label([1, 0, 0, 0], layout.rate, layout.rate.counting()).unwrap();
+    let (alignment, layout, checks) = (&alignment, &layout, &checks);
+    let (title, measured, marks, others) = ("an hour", &measured, &[], &[]);
+    let report = Report { title, alignment, layout, start, measured, checks, marks, others };
+    let page = page(&report).unwrap();
+    assert_eq!(page.matches("<path class=\"level\"").count(), 16);
     assert!(page.len() < 15_000_000, "{} bytes", page.len());
     assert_eq!(page.matches("src=\"data:audio/wav;base64,").count(), 90);
 }

@@ -4,7 +4,7 @@ use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD as BASE64;
 use coeval::Result;
 use coeval::clock::ClockMap;
-use coeval_shoot::alignment::{Alignment, File, Kind, Recording, SURE};
+use coeval_shoot::alignment::{Alignment, EvidenceKind, File, Kind, Recording, SURE};
 use coeval_shoot::listen::{Check, Couple, by_hand, couples};
 use coeval_shoot::{LIP_SYNC_R37_S, Measured, clock_time};
 use sha2::{Digest as _, Sha256};
@@ -12,11 +12,11 @@ use sha2::{Digest as _, Sha256};
 use super::plot::{Series, Shape, plot};
 use super::rows::{
     AdviceView, CheckView, FileRow, LeftOut, LevelRow, MarkRow, OtherEvent, Page, PairRow, PlaceView, Problem, SyncRow,
-    Version,
+    Version, WhyView,
 };
 use super::words::{
-    EARLY, early_or_late, in_words, length, lip_sync, other_paths, percent, residual_words, sentence, signed_ms,
-    small_ms, within_ms,
+    EARLY, difference, early_or_late, evidence_kind, in_words, length, lip_sync, other_paths, percent, residual_words,
+    sentence, signed_ms, small_ms, within_ms,
 };
 use super::{Report, SCRIPT, STYLE, wave};
 use crate::layout::{Content, SourceRate};
@@ -30,6 +30,10 @@ const STOPPED_EARLY: usize = 3;
 const NAMED: usize = 4;
 /// Rows of the table of markers.
 const MARKS: usize = 200;
+/// Files whose offset is drawn, for the size of the page (own choice).
+const OFFSET_PLOTS: usize = 200;
+/// Width of that picture, which stands in a cell of a table.
+const WHY_WIDTH: usize = 480;
 /// Curves are drawn for a phone, a tablet or paper, and a desk.
 const WIDTHS: [usize; 3] = [360, 720, 1180];
 
@@ -75,6 +79,7 @@ impl<'a> View<'a> {
         };
         let sync = self.sync();
         let lanes = self.lanes();
+        let heard = || lanes.iter().flat_map(|l| &l.clips).filter_map(|c| c.heard.as_ref());
         let pairs = self.alignment.pairs.iter().filter(|p| !p.residuals.is_empty());
         let spread: Vec<f64> = pairs.flat_map(|p| p.residuals.iter().map(|r| r[1].abs())).collect();
         let hash = BASE64.encode(Sha256::digest(SCRIPT));
@@ -103,6 +108,9 @@ impl<'a> View<'a> {
             ticks: self.ticks(),
             any_doubtful: lanes.iter().flat_map(|l| &l.clips).any(|c| !c.doubtful.is_empty()),
             any_missed: lanes.iter().flat_map(|l| &l.clips).any(|c| !c.missed.is_empty()),
+            any_heard: heard().next().is_some(),
+            any_speech: heard().any(|h| !h.speech.is_empty()),
+            any_clap: heard().any(|h| !h.claps.is_empty()),
             any_jump: lanes.iter().flat_map(|l| &l.clips).any(|c| !c.jumps.is_empty()),
             lanes,
             coverage: self.coverage(),
@@ -455,7 +463,7 @@ impl<'a> View<'a> {
             .filter_map(|s| Some(format!("{} ends at {}", s.name, signed_ms(s.points.last()?.1))))
             .collect();
         let words = format!("Drift of each clock over the timeline. {}.", last.join(", "));
-        plot(&words, width, self.duration_s, &series, limits)
+        plot(&words, width, (0.0, self.duration_s), &series, limits)
     }
 
     pub(super) fn residuals(&self, width: usize) -> String {
@@ -472,7 +480,7 @@ impl<'a> View<'a> {
                 points: p.residuals.iter().map(|r| (r[0], r[1])).collect(),
             })
             .collect();
-        plot("Residuals of the measurements over the timeline.", width, self.duration_s, &series, &[])
+        plot("Residuals of the measurements over the timeline.", width, (0.0, self.duration_s), &series, &[])
     }
 
     pub(super) fn pairs(&self) -> Vec<PairRow> {
@@ -509,6 +517,7 @@ impl<'a> View<'a> {
                     drift: file.drift_ppm.map_or_else(none, |d| format!("{d:+.2} ppm").replace('-', "\u{2212}")),
                     sd: file.uncertainty_s.map_or_else(none, small_ms),
                     confidence: file.confidence.map_or_else(none, percent),
+                    why: self.why(recording, file),
                     by_hand: file.copy_of.is_none().then(|| self.by_hand(recording, file)).flatten(),
                     words: match (file.confidence, &file.reason) {
                         (Some(confidence), _) if file.is_placed() => {
@@ -526,6 +535,88 @@ impl<'a> View<'a> {
                 }
             })
             .collect()
+    }
+
+    /// Why a file lies where it lies: its offset over time with the measurements, and what else speaks for it or against it.
+    fn why(&self, recording: &Recording, file: &File) -> Option<WhyView> {
+        let index = self.placed.iter().position(|p| p.file.path == file.path)?;
+        let proof = file.proof.as_ref()?;
+        let mut lines = Vec::new();
+        if proof.evidence > 0 {
+            let span = proof.evidence_span_s.map_or_else(String::new, |[from_s, to_s]| {
+                format!(", from {} to {} of the file", clock_time(from_s), clock_time(to_s))
+            });
+            lines.push(format!(
+                "{} measurements{span}. 95 % of them lie within {} of the placement.",
+                proof.evidence,
+                within_ms(proof.residual_p95_s)
+            ));
+        }
+        let [start_s, end_s] = proof.ends_uncertainty_s;
+        lines.push(format!(
+            "Standard deviation: {} at the start, {} at the end; of the drift {:.2} ppm.",
+            small_ms(start_s),
+            small_ms(end_s),
+            proof.drift_sigma_ppm
+        ));
+        // Sound against itself is in the measurements.
+        for other in proof.agreement.iter().filter(|a| a.by != EvidenceKind::Sound) {
+            lines.push(format!("{}: {} than the placement.", evidence_kind(other), difference(other.difference_s)));
+        }
+        let worst = self.alignment.loops.iter().filter(|l| l.files.contains(&file.path));
+        if let Some(round) = worst.max_by(|x, y| x.closure_s.abs().total_cmp(&y.closure_s.abs())) {
+            let others: Vec<&str> = round.files.iter().filter(|f| **f != file.path).map(String::as_str).collect();
+            lines.push(format!(
+                "Measured separately, the offsets between this file, {} add up to 0 within {}.",
+                others.join(" and "),
+                within_ms(round.closure_s.abs())
+            ));
+        }
+        for doubt in file.doubtful() {
+            lines.push(format!(
+                "In doubt from {} to {} of the file: confidence {}, standard deviation {}.",
+                clock_time(doubt.from_s),
+                clock_time(doubt.to_s),
+                percent(doubt.confidence),
+                small_ms(doubt.uncertainty_s)
+            ));
+        }
+        let plots = (index < OFFSET_PLOTS).then(|| self.offset(recording, &self.placed[index]));
+        Some(WhyView { plots, lines })
+    }
+
+    /// A clip's offset over time, from that at its start, with what each other recording says of it; and the same without
+    /// the offset of the placement.
+    fn offset(&self, recording: &Recording, clip: &Placed<'_>) -> [String; 2] {
+        let start_s = clip.map.knots()[0].1 - clip.map.knots()[0].0;
+        let off_s = |timeline_s: f64| timeline_s - clip.map.inverse(timeline_s) - start_s;
+        let map = clip.map.knots().iter().map(|k| (k.1, k.1 - k.0 - start_s)).collect();
+        let colour = self.colour(&recording.id);
+        let mut series = vec![Series { name: "placement".to_owned(), colour, shape: Shape::Line, points: map }];
+        let mut rests = Vec::new();
+        for pair in &self.alignment.pairs {
+            let (other, sign) = match recording.id.as_str() {
+                id if id == pair.a => (&pair.b, -1.0),
+                id if id == pair.b => (&pair.a, 1.0),
+                _ => continue,
+            };
+            let inside = pair.residuals.iter().filter(|r| clip.from_s <= r[0] && r[0] <= clip.to_s);
+            let rest: Vec<(f64, f64)> = inside.map(|r| (r[0], sign * r[1])).collect();
+            if !rest.is_empty() {
+                let dots = |points| Series {
+                    name: format!("against {other}"),
+                    colour: self.colour(other),
+                    shape: Shape::Dots,
+                    points,
+                };
+                series.push(dots(rest.iter().map(|r| (r.0, off_s(r.0) + r.1)).collect()));
+                rests.push(dots(rest));
+            }
+        }
+        let words = format!("Offset of {} over time, from that at its start.", clip.file.path);
+        let rest_words = format!("Residuals of {} over time.", clip.file.path);
+        let span_s = (clip.from_s, clip.to_s);
+        [plot(&words, WHY_WIDTH, span_s, &series, &[]), plot(&rest_words, WHY_WIDTH, span_s, &rests, &[])]
     }
 
     /// A list of one anchor for `--anchors`. Of a placed file it is true as it stands: the middle of what it and another

@@ -1,7 +1,39 @@
 //! Sound as the page carries it: small WAV files, and outlines to look at.
 
+use std::fmt::Write;
+
 /// Columns of an outline.
 const BINS: usize = 200;
+
+/// Height of the box of [`columns`].
+pub(super) const HEIGHT: i64 = 32;
+/// What lies this far below the loudest moment is not seen, dB (own choice).
+const RANGE_DB: f64 = 40.0;
+
+/// Levels in dB as the upper edge of a filled path, one column each, in a box of [`HEIGHT`]; the loudest reaches the top.
+pub(super) fn columns(levels_db: &[f64]) -> String {
+    let top = levels_db.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let height = |level: f64| {
+        let share = if level.is_finite() { (level - top + RANGE_DB) / RANGE_DB } else { 0.0 };
+        (share.clamp(0.0, 1.0) * HEIGHT as f64).round() as i64
+    };
+    // Columns of one height are one line.
+    let mut path = format!("M0 {HEIGHT}l");
+    let (mut last, mut run) = (0, 0);
+    for level in levels_db {
+        let now = height(*level);
+        if now != last {
+            if run > 0 {
+                let _ = write!(path, "{run} 0 ");
+            }
+            let _ = write!(path, "0 {} ", last - now);
+            (last, run) = (now, 0);
+        }
+        run += 1;
+    }
+    let _ = write!(path, "{run} 0V{HEIGHT}z");
+    path
+}
 
 /// A WAV file of 16 bits, the first sound on the left, the second on the right.
 pub(super) fn stereo(left: &[f32], right: &[f32], rate_hz: u32) -> Vec<u8> {

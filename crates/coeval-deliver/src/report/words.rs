@@ -1,6 +1,6 @@
 //! How numbers and verdicts are said.
 
-use coeval_shoot::alignment::{Pair, SURE, SoundPath};
+use coeval_shoot::alignment::{Agreement, EvidenceKind, Pair, SURE, SoundPath};
 use coeval_shoot::{LIP_SYNC_ACCEPTED_S, LIP_SYNC_NOTICED_S, LIP_SYNC_R37_S};
 
 /// EBU R 37-2007: what one stage may add, sound early and late, seconds. From memory.
@@ -76,6 +76,24 @@ pub(super) fn early_or_late(seconds: f64) -> String {
 /// Seconds as milliseconds that something is within: never rounded down.
 pub(super) fn within_ms(seconds: f64) -> String {
     format!("{:.1} ms", ((seconds * 1e4 - 1e-6).ceil() / 10.0).max(0.1))
+}
+
+/// What kind of evidence it is, and how much of it.
+pub(super) fn evidence_kind(agreement: &Agreement) -> String {
+    let (one, many) = match agreement.by {
+        EvidenceKind::Sound => ("measurement", "measurements"),
+        EvidenceKind::Markers => ("clap or knock", "claps or knocks"),
+        EvidenceKind::Anchors => ("anchor", "anchors"),
+        EvidenceKind::Picture => ("clap in the picture", "claps in the picture"),
+        EvidenceKind::Timecode => ("timecode", "timecodes"),
+    };
+    format!("{} {}", agreement.count, if agreement.count == 1 { one } else { many })
+}
+
+/// Seconds that something lies earlier or later, in words.
+pub(super) fn difference(seconds: f64) -> String {
+    let size = if seconds.abs() < 1.0 { small_ms(seconds.abs()) } else { length(seconds.abs()) };
+    format!("{size} {}", if seconds < 0.0 { "earlier" } else { "later" })
 }
 
 /// A small time as milliseconds.
