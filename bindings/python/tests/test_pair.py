@@ -273,7 +273,9 @@ def test_other_threads_run_meanwhile(pair: Pair) -> None:
 
 
 CHILD = """
-import sys, time, numpy as np, coeval
+import signal, sys, time, numpy as np, coeval
+# Whoever runs the tests in the background has it ignored.
+signal.signal(signal.SIGINT, signal.default_int_handler)
 rng = np.random.default_rng(0)
 a, b = (coeval.track(rng.standard_normal(8000 * 1200), 8000) for _ in range(2))
 sound = np.zeros(48000 * 1200, dtype=np.float32)

@@ -236,15 +236,8 @@ impl PairFit {
         Some(fit)
     }
 
-    /// The best, with those of the jumps that there must be, each where it is.
-    pub(super) fn with_jumps(
-        a: &Track,
-        b: &Track,
-        inverted: bool,
-        sources_s: &[f64],
-        evidence: &[Evidence],
-        jumps: &[f64],
-    ) -> Option<Self> {
+    /// The best, with those of the jumps that there must be.
+    pub(super) fn pruned(a: &Track, b: &Track, evidence: &[Evidence], jumps: &[f64]) -> Option<Self> {
         let mut fit = Self::best(a, b, evidence, jumps)?;
         // The least of the jumps that need not be any, one at a time: each changes the others.
         while let Some(least) = fit.least_jump() {
@@ -257,6 +250,19 @@ impl PairFit {
             }
             fit = without;
         }
+        Some(fit)
+    }
+
+    /// The same, with each jump where it is.
+    pub(super) fn with_jumps(
+        a: &Track,
+        b: &Track,
+        inverted: bool,
+        sources_s: &[f64],
+        evidence: &[Evidence],
+        jumps: &[f64],
+    ) -> Option<Self> {
+        let mut fit = Self::pruned(a, b, evidence, jumps)?;
         if !fit.jumps.is_empty() {
             // The rough maps may have been too far off for the last words before and after a jump.
             let near_s: Vec<(f64, f64)> = fit.jumps.iter().map(|&j| (j - NEAR_JUMP_S, j + NEAR_JUMP_S)).collect();

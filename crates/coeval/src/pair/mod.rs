@@ -240,7 +240,7 @@ impl PairAlignment {
 impl PairAlignment {
     /// The same clock, moved onto the voices' path.
     fn moved(mut self, voices: sources::Voices) -> Self {
-        let sources::Voices { delay_s, sigma_s, paths } = voices;
+        let sources::Voices { delay_s, sigma_s, paths, .. } = voices;
         self.paths = paths;
         let knots = self.map.knots().iter().map(|k| (k.0, k.1 + delay_s)).collect();
         if let Ok(map) = ClockMap::from_knots(knots) {
@@ -548,32 +548,41 @@ impl Aligner {
         if confidence < LEAST_CONFIDENCE {
             return Ok(Verdict::Repeats);
         }
-        let Some(placed) = self.place(view, line, &path, &heard, confidence, progress)? else {
-            return Ok(Verdict::Nothing);
-        };
-        if placed.map.drift_ppm().abs() > self.options.max_drift_ppm + BEYOND_PPM {
+        let Some(mut fitted) = self.fitted(view, line, &path, progress)? else { return Ok(Verdict::Nothing) };
+        if fitted.fit.map()?.drift_ppm().abs() > self.options.max_drift_ppm + BEYOND_PPM {
             return Ok(Verdict::BeyondLimit);
         }
         // The clock comes from whatever is common; where the file lies, from the voices.
-        let on_map = |p: &PathPoint| PathPoint { a_s: placed.map.forward(p.b_s), ..*p };
-        let points: Vec<PathPoint> = path.all.iter().map(on_map).collect();
-        let found = sources::voices(a, b, &points, path.block_s, line.inverted, &self.plans);
-        let Some(voices) = found else {
-            return Ok(Verdict::Placed(Box::new(placed.by_source(sources::UNKNOWN_S)), here));
+        let points = |fit: &PairFit| -> Vec<PathPoint> {
+            path.all.iter().map(|p| PathPoint { a_s: fit.at(p.b_s), ..*p }).collect()
         };
-        Ok(Verdict::Placed(Box::new(placed.moved(voices)), here))
+        let voices = |fit: &PairFit| sources::voices(a, b, &points(fit), path.block_s, line.inverted, &self.plans);
+        let mut found = voices(&fitted.fit);
+        if !fitted.fit.jumps.is_empty() {
+            let (points, jumps) = (points(&fitted.fit), &fitted.fit.jumps);
+            let off_s = sources::off_the_rest_s(a, b, &points, path.block_s, jumps, &self.plans);
+            if fitted.put_right(a, b, &off_s) {
+                found = voices(&fitted.fit);
+            }
+        }
+        let placed = fitted.alignment(a, b, line, &path, &heard, confidence)?;
+        Ok(Verdict::Placed(
+            Box::new(match found {
+                Some(voices) => placed.moved(voices),
+                None => placed.by_source(sources::UNKNOWN_S),
+            }),
+            here,
+        ))
     }
 
     /// Measures along a path and fits the clock.
-    fn place(
+    fn fitted(
         &self,
         (a, b): (&Track, &Track),
         line: &Line,
         path: &Path,
-        heard: &CommonSounds,
-        confidence: f64,
         progress: &dyn Progress,
-    ) -> Result<Option<PairAlignment>> {
+    ) -> Result<Option<Fitted>> {
         let mut within_s = 0.003;
         let found = jump::pieces(a, b, line, path, &self.plans, progress)?;
         let Some(fit) = PairFit::rough(a, b, line.inverted, &path.sources_s, &found) else { return Ok(None) };
@@ -628,42 +637,8 @@ impl Aligner {
             last = Some((fit, measured.evidence, itself));
         }
         let least = if beyond_doubt { 2 } else { EVIDENCE_LEAST };
-        let Some((fit, evidence, itself)) = last.filter(|l| l.1.len() >= least) else { return Ok(None) };
-        // The blocks that a stretch is completed with are what made the line: they cannot also confirm it.
-        let confirmed = itself >= if path.standing.without_best > SURE { 2 } else { EVIDENCE_LEAST };
-        let most = if confirmed { 1.0 } else { UNCONFIRMED };
-        let n = evidence.len() as f64;
-        let residual_rms_s = (evidence.iter().map(|e| (map.forward(e.b_s) - e.a_s).powi(2)).sum::<f64>() / n).sqrt();
-        let uncertainty_s = [from, (from + to) / 2.0, to].iter().map(|&t| fit.sigma_s(t)).fold(0.0, f64::max);
-        let pair_jumps = fit
-            .jumps
-            .iter()
-            .enumerate()
-            .map(|(j, &b_s)| PairJump { a_s: map.forward(b_s), b_s, step_s: fit.step_s(j) })
-            .collect();
-        let drift_ppm = map.drift_ppm();
-        let confidence = confidence.min(most);
-        let measured_s = (evidence[0].b_s, evidence[evidence.len() - 1].b_s);
-        let beyond = heard.beyond(measured_s);
-        let stretches = stretches((from, to), measured_s, &fit.jumps, beyond, confidence, |t| fit.sigma_s(t));
-        Ok(Some(PairAlignment {
-            confidence,
-            stretches,
-            beyond,
-            uncertainty_s,
-            overlap_s: to - from,
-            residual_rms_s,
-            jumps: pair_jumps,
-            inverted: line.inverted,
-            source_s: 0.0,
-            paths: Vec::new(),
-            wander_q: fit.wander_q,
-            place_s: fit.places.shared_s,
-            evidence: fit.places.widened(&evidence),
-            places: fit.places.of,
-            rate_mixup: (999.0..=1001.0).contains(&drift_ppm.abs()),
-            map,
-        }))
+        let enough = last.filter(|l| l.1.len() >= least);
+        Ok(enough.map(|(fit, evidence, itself)| Fitted { fit, evidence, itself }))
     }
 
     /// Takes evidence from windows at `starts`.
@@ -687,6 +662,80 @@ impl Aligner {
             return Ok(if clear.evidence.len() >= EVIDENCE_LEAST { clear } else { all });
         }
         measure(a, b, starts, &how, &self.plans, progress)
+    }
+}
+
+/// What was measured along a path, and the clock that it tells.
+struct Fitted {
+    fit: PairFit,
+    evidence: Vec<Evidence>,
+    /// How many measurements there are besides the blocks that the line was found by.
+    itself: usize,
+}
+
+impl Fitted {
+    /// Moves what was measured in each stretch between jumps by so many seconds, and fits anew. Whether there was anything to
+    /// move.
+    fn put_right(&mut self, a: &Track, b: &Track, off_s: &[f64]) -> bool {
+        if off_s.iter().all(|&off_s| off_s == 0.0) {
+            return false;
+        }
+        let jumps = self.fit.jumps.clone();
+        let mut evidence = self.evidence.clone();
+        evidence.iter_mut().for_each(|e| e.a_s += off_s[jumps.partition_point(|&jump| jump < e.b_s)]);
+        let Some(fit) = PairFit::pruned(a, b, &evidence, &jumps) else { return false };
+        (self.fit, self.evidence) = (fit, evidence);
+        true
+    }
+
+    /// `confidence` is that of the line.
+    fn alignment(
+        self,
+        a: &Track,
+        b: &Track,
+        line: &Line,
+        path: &Path,
+        heard: &CommonSounds,
+        confidence: f64,
+    ) -> Result<PairAlignment> {
+        let Self { fit, evidence, itself } = self;
+        let map = fit.map()?;
+        let (from, to) = line.overlap(a, (0.0, b.duration_s()));
+        // The blocks that a stretch is completed with are what made the line: they cannot also confirm it.
+        let confirmed = itself >= if path.standing.without_best > SURE { 2 } else { EVIDENCE_LEAST };
+        let most = if confirmed { 1.0 } else { UNCONFIRMED };
+        let n = evidence.len() as f64;
+        let residual_rms_s = (evidence.iter().map(|e| (map.forward(e.b_s) - e.a_s).powi(2)).sum::<f64>() / n).sqrt();
+        let uncertainty_s = [from, (from + to) / 2.0, to].iter().map(|&t| fit.sigma_s(t)).fold(0.0, f64::max);
+        let pair_jumps = fit
+            .jumps
+            .iter()
+            .enumerate()
+            .map(|(j, &b_s)| PairJump { a_s: map.forward(b_s), b_s, step_s: fit.step_s(j) })
+            .collect();
+        let drift_ppm = map.drift_ppm();
+        let confidence = confidence.min(most);
+        let measured_s = (evidence[0].b_s, evidence[evidence.len() - 1].b_s);
+        let beyond = heard.beyond(measured_s);
+        let stretches = stretches((from, to), measured_s, &fit.jumps, beyond, confidence, |t| fit.sigma_s(t));
+        Ok(PairAlignment {
+            confidence,
+            stretches,
+            beyond,
+            uncertainty_s,
+            overlap_s: to - from,
+            residual_rms_s,
+            jumps: pair_jumps,
+            inverted: line.inverted,
+            source_s: 0.0,
+            paths: Vec::new(),
+            wander_q: fit.wander_q,
+            place_s: fit.places.shared_s,
+            evidence: fit.places.widened(&evidence),
+            places: fit.places.of,
+            rate_mixup: (999.0..=1001.0).contains(&drift_ppm.abs()),
+            map,
+        })
     }
 }
 

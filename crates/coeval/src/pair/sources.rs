@@ -55,6 +55,16 @@ const NO_PEOPLE: f64 = 0.1;
 /// of it matter where another peak is three times as high.
 const ELSEWHERE: f64 = 0.1;
 
+/// How probable it is that a stretch between two jumps was measured by another source than the rest. A guess: half and
+/// double of it matter where a stretch says next to nothing.
+const ANOTHER: f64 = 0.05;
+/// Points of a stretch that are looked at: the loudest, and as many of the quietest.
+const OF_A_STRETCH: usize = 8;
+/// How often each stretch is held against the others.
+const TURNS: usize = 3;
+/// Share of the cells' bins that are independent: frames overlap by half, and their window spreads a line over two bins.
+const INDEPENDENT: f64 = 0.5;
+
 /// Where the voices lie.
 #[derive(Debug, Clone)]
 pub(super) struct Voices {
@@ -90,6 +100,58 @@ impl Sums {
         self.rest_cells.iter_mut().zip(&other.rest_cells).for_each(|(s, o)| *s += o);
         self
     }
+
+    /// The same, if `a` heard all of it sooner.
+    fn sooner(&self, by_s: f64) -> Self {
+        let step = std::f64::consts::TAU * TRACK_RATE_HZ / FRAME as f64 * by_s;
+        let mut turned = self.clone();
+        for kind in [&mut turned.people, &mut turned.rest] {
+            for (k, x) in kind.iter_mut().enumerate() {
+                let (sin, cos) = (step * k as f64).sin_cos();
+                *x *= Complex32::new(cos as f32, sin as f32);
+            }
+        }
+        turned
+    }
+
+    /// All but a part.
+    fn without(mut self, part: &Self) -> Self {
+        self.people.iter_mut().zip(&part.people).for_each(|(s, o)| *s -= o);
+        self.rest.iter_mut().zip(&part.rest).for_each(|(s, o)| *s -= o);
+        self.people_cells.iter_mut().zip(&part.people_cells).for_each(|(s, o)| *s -= o);
+        self.rest_cells.iter_mut().zip(&part.rest_cells).for_each(|(s, o)| *s -= o);
+        self
+    }
+
+    /// How much later than in these cells `a` hears those of `other`, seconds: the most probable, where each bin of a cell is
+    /// what it is here on average, and a noise of one.
+    fn shift_s(&self, other: &Self, plans: &Plans) -> f64 {
+        let kinds = [(&self.people, &self.people_cells, &other.people), (&self.rest, &self.rest_cells, &other.rest)];
+        let mut product = vec![Complex32::default(); FRAME / 2 + 1];
+        for (here, cells, there) in kinds {
+            for band in (0..BANDS).filter(|&band| cells[band] >= 1.0) {
+                for k in band * BAND..(band + 1) * BAND {
+                    product[k] += there[k] * here[k].conj() / cells[band];
+                }
+            }
+        }
+        let likely = correlation(&mut product, plans);
+        let as_is = INDEPENDENT * likely[REACH];
+        let elsewhere = INDEPENDENT.recip() * (ANOTHER / likely.len() as f64).ln();
+        let top = (1..likely.len() - 1).max_by(|&x, &y| likely[x].total_cmp(&likely[y])).unwrap_or(REACH);
+        if top.abs_diff(REACH) <= SAME || INDEPENDENT * (likely[top] + elsewhere) <= as_is {
+            return 0.0;
+        }
+        vertex(&likely, top)
+    }
+}
+
+/// Delay of a peak, by the vertex of the parabola through it and its neighbours, seconds.
+fn vertex(lags: &[f64], top: usize) -> f64 {
+    let (before, at, after) = (lags[top - 1], lags[top], lags[top + 1]);
+    let bend = before - 2.0 * at + after;
+    let fraction = if bend < 0.0 { (0.5 * (before - after) / bend).clamp(-0.5, 0.5) } else { 0.0 };
+    (top as f64 + fraction - REACH as f64) / TRACK_RATE_HZ
 }
 
 /// The voices' delay beside a path, of whose points each stands for `block_s` seconds. `None` where no voices stand out,
@@ -106,11 +168,7 @@ pub(super) fn voices(
     let from_b = unevenness(b) >= unevenness(a);
     let above = if from_b { b.above_floor() } else { a.above_floor() };
     let foreground = |p: &PathPoint| above.level_at(if from_b { p.b_s } else { p.a_s });
-    let mut order: Vec<(f32, PathPoint)> = points.iter().map(|p| (foreground(p), *p)).collect();
-    order.sort_by(|x, y| y.0.total_cmp(&x.0).then(x.1.b_s.total_cmp(&y.1.b_s)));
-    let loud = order.len().min(LOUD_S);
-    let quiet = order.len().saturating_sub(loud).min(QUIET_S);
-    let chosen: Vec<PathPoint> = order[..loud].iter().chain(&order[order.len() - quiet..]).map(|o| o.1).collect();
+    let chosen = loud_and_quiet(points.iter(), foreground, LOUD_S, QUIET_S);
     let frames_each = (block_s * TRACK_RATE_HZ) as usize / HOP;
     let sums: Vec<Sums> = chosen.par_iter().map(|p| cells(a, b, above, from_b, p, frames_each, plans)).collect();
     let sum = sums.iter().fold(Sums::new(), Sums::add);
@@ -154,11 +212,7 @@ pub(super) fn voices(
     let mut sources: Vec<(usize, f64)> = peaks.into_iter().map(|l| (l, lags[l].powi(2) * prior(l))).collect();
     sources.sort_by(|x, y| y.1.total_cmp(&x.1));
     let &(voices, _) = sources.first()?;
-    // Vertex of the parabola through the peak and its neighbours.
-    let (before, at, after) = (lags[voices - 1], lags[voices], lags[voices + 1]);
-    let bend = before - 2.0 * at + after;
-    let fraction = if bend < 0.0 { (0.5 * (before - after) / bend).clamp(-0.5, 0.5) } else { 0.0 };
-    let delay_s = (voices as f64 + fraction - REACH as f64) / TRACK_RATE_HZ;
+    let delay_s = vertex(&lags, voices);
     let total: f64 = sources.iter().map(|s| s.1).sum();
     let away_s = |l: usize| (l as f64 - voices as f64) / TRACK_RATE_HZ;
     let choice_s = sources.iter().map(|&(l, odds)| odds / total * away_s(l).powi(2)).sum::<f64>().sqrt();
@@ -169,10 +223,56 @@ pub(super) fn voices(
     }
     // A peak as wide as a sample, known to one part in its height. Voices on the path itself leave it as it is: how far
     // people sit apart is then in what was measured.
-    let own_s = spread / (at * TRACK_RATE_HZ);
+    let own_s = spread / (lags[voices] * TRACK_RATE_HZ);
     let (delay_s, place_s) = if delay_s.abs() < SEATS_S { (0.0, 0.0) } else { (delay_s, own_s.hypot(SEATS_S)) };
     let sigma_s = place_s.hypot(choice_s).hypot(UNKNOWN_S * NO_PEOPLE.sqrt());
     Some(Voices { delay_s, sigma_s, paths })
+}
+
+/// By how much each stretch between jumps was measured off the others, seconds: where only the voices are heard for a while,
+/// or only the engine, that is what was measured, and it comes sooner or later than the other. In a stretch that lies
+/// as the rest does, what stands out of the floor has the same cross-spectrum as elsewhere, and what does not has its own.
+/// `points` are those of [`voices`].
+pub(super) fn off_the_rest_s(
+    a: &Track,
+    b: &Track,
+    points: &[PathPoint],
+    block_s: f64,
+    jumps_b_s: &[f64],
+    plans: &Plans,
+) -> Vec<f64> {
+    let from_b = unevenness(b) >= unevenness(a);
+    let above = if from_b { b.above_floor() } else { a.above_floor() };
+    let foreground = |p: &PathPoint| above.level_at(if from_b { p.b_s } else { p.a_s });
+    let frames_each = (block_s * TRACK_RATE_HZ) as usize / HOP;
+    let of_stretch = |stretch: usize| {
+        let own = points.iter().filter(|p| jumps_b_s.partition_point(|&jump| jump < p.b_s) == stretch);
+        let chosen = loud_and_quiet(own, foreground, OF_A_STRETCH, OF_A_STRETCH);
+        chosen.iter().map(|p| cells(a, b, above, from_b, p, frames_each, plans)).fold(Sums::new(), |sum, s| sum.add(&s))
+    };
+    let stretches: Vec<Sums> = (0..=jumps_b_s.len()).into_par_iter().map(of_stretch).collect();
+    let mut off_s = vec![0.0; stretches.len()];
+    // What is off blurs what the others are held against: once more with each where it was found.
+    for _ in 0..TURNS {
+        let all = stretches.iter().zip(&off_s).fold(Sums::new(), |sum, (s, &off_s)| sum.add(&s.sooner(off_s)));
+        let best = |(own, &off_s): (&Sums, &f64)| all.clone().without(&own.sooner(off_s)).shift_s(own, plans);
+        off_s = stretches.iter().zip(&off_s).map(best).collect();
+    }
+    off_s
+}
+
+/// Of some points those in which most stands out, and of the others those in which least does.
+fn loud_and_quiet<'p>(
+    points: impl Iterator<Item = &'p PathPoint>,
+    level: impl Fn(&PathPoint) -> f32,
+    loud: usize,
+    quiet: usize,
+) -> Vec<PathPoint> {
+    let mut order: Vec<(f32, PathPoint)> = points.map(|p| (level(p), *p)).collect();
+    order.sort_by(|x, y| y.0.total_cmp(&x.0).then(x.1.b_s.total_cmp(&y.1.b_s)));
+    let loud = order.len().min(loud);
+    let quiet = (order.len() - loud).min(quiet);
+    order[..loud].iter().chain(&order[order.len() - quiet..]).map(|o| o.1).collect()
 }
 
 /// Correlation of a cross-spectrum at every delay of `a` from `-REACH` to `REACH` samples. The spectrum is used up.

@@ -119,6 +119,34 @@ fn a_voice_line_is_placed_by_its_voice_not_by_the_engine_that_it_also_hears() {
     assert!(comes_by(&p, 4e-3), "{:?}", p.paths);
 }
 
+#[test]
+fn a_stretch_that_was_measured_by_the_voices_is_told_from_those_measured_by_the_engine() {
+    // The engine comes to the camera 4 ms later than to the line, the voices at once. Three stretches: in the first and the
+    // last the path is the engine's; in the middle one there is hardly anything but talk, and the path is the voices'.
+    let mut noise = Noise::new(23);
+    let n = 8000 * 70;
+    let engine: Vec<f32> = (0..n + 100).map(|_| noise.gauss()).collect();
+    let (mut camera, mut line) = (vec![0.0f32; n], vec![0.0f32; n]);
+    for (i, (c, l)) in camera.iter_mut().zip(&mut line).enumerate() {
+        let t = i as f32 / 8000.0;
+        let talk = if (2.0..6.0).contains(&(t % 10.0)) { (9.0 * t).sin().max(0.0) } else { 0.0 };
+        let voice = talk * noise.gauss();
+        *c = engine[i] + 0.8 * voice + 0.03 * noise.gauss();
+        *l = 0.05 * engine[i + 32] + voice + 0.003 * noise.gauss();
+    }
+    let (a, b) = (track(&camera, 8000.0), track(&line, 8000.0));
+    let jumps = [31.9, 36.1];
+    let by_voices = |b_s: f64| jumps[0] < b_s && b_s <= jumps[1];
+    let point = |i: usize| {
+        let b_s = 0.5 + 0.5 * i as f64;
+        PathPoint { b_s, a_s: if by_voices(b_s) { b_s } else { b_s + 4e-3 }, weight: 10.0 }
+    };
+    let points: Vec<PathPoint> = (0..138).map(point).collect();
+    let off_s = sources::off_the_rest_s(&a, &b, &points, 1.0, &jumps, &Plans::default());
+    assert!(off_s[0] == 0.0 && off_s[2] == 0.0, "{off_s:?}");
+    assert!((off_s[1] - 4e-3).abs() < 5e-5, "{off_s:?}");
+}
+
 /// Whether the voices come by the path of the placement, and what goes on without them so much later in `a`.
 fn comes_by(p: &PairAlignment, delay_s: f64) -> bool {
     let engine = |path: &&SoundPath| path.voices < 0.1 && (path.delay_s - delay_s).abs() < 2e-4;
