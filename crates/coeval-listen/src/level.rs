@@ -118,10 +118,11 @@ pub struct Advice {
 #[derive(Debug)]
 struct ActiveLevel {
     keep: f64,
-    /// The envelope is held against the thresholds at every so many samples: it moves by 2 % of itself meanwhile, while
-    /// sixteen comparisons a sample would cost more than all else that is measured.
-    every: u64,
-    until: u64,
+    /// What a block leaves of the means before it, and what each of its samples adds to the mean of magnitudes and to the mean
+    /// of that.
+    kept: f64,
+    once: Vec<f64>,
+    twice: Vec<f64>,
     hang: u64,
     p: f64,
     q: f64,
@@ -137,13 +138,22 @@ impl ActiveLevel {
     /// The active level lies this far above its threshold: ITU-T P.56, the margin of method B (from memory).
     const MARGIN_DB: f64 = 15.9;
 
+    /// The envelope is held against the thresholds at every so many samples: it moves by 2 % of itself meanwhile, while
+    /// sixteen comparisons a sample would cost more than all else that is measured.
+    fn every(rate_hz: f64) -> usize {
+        (rate_hz / 1500.0).floor().max(1.0) as usize
+    }
+
     fn new(rate_hz: f64) -> Self {
-        let every = (rate_hz / 1500.0).floor().max(1.0) as u64;
+        let every = Self::every(rate_hz);
         let hang = (0.2 * rate_hz / every as f64).round() as u64;
+        let keep = (-1.0 / (0.03 * rate_hz)).exp();
+        let after = |i: usize| (1.0 - keep) * keep.powi((every - 1 - i) as i32);
         Self {
-            every,
-            until: every,
-            keep: (-1.0 / (0.03 * rate_hz)).exp(),
+            keep,
+            kept: keep.powi(every as i32),
+            once: (0..every).map(after).collect(),
+            twice: (0..every).map(|i| after(i) * (1.0 - keep) * (every - i) as f64).collect(),
             hang,
             p: 0.0,
             q: 0.0,
@@ -154,17 +164,27 @@ impl ActiveLevel {
         }
     }
 
-    fn push(&mut self, x: f64) {
-        self.p = self.keep * self.p + (1.0 - self.keep) * x.abs();
-        self.q = self.keep * self.q + (1.0 - self.keep) * self.p;
-        self.square += x * x;
-        self.count += 1;
-        // Counted down: a division for every sample would cost more than the envelope.
-        self.until -= 1;
-        if self.until > 0 {
+    /// The next [`every`](Self::every) samples, and the sum of their squares; at the end fewer.
+    ///
+    /// The two exponential means are not run through: after a block each is a weighted sum of what it was before and of the
+    /// magnitudes, with weights that are known.
+    fn push(&mut self, block: &[f32], square: f64) {
+        self.square += square;
+        self.count += block.len() as u64;
+        if block.len() < self.once.len() {
             return;
         }
-        self.until = self.every;
+        let (mut once, mut twice) = ([0.0; LANES], [0.0; LANES]);
+        let weights = self.once.chunks(LANES).zip(self.twice.chunks(LANES));
+        for (x, (v, w)) in block.chunks(LANES).zip(weights) {
+            for (i, x) in x.iter().enumerate() {
+                let magnitude = f64::from(x.abs());
+                once[i] += v[i] * magnitude;
+                twice[i] += w[i] * magnitude;
+            }
+        }
+        self.q = self.kept * (self.q + block.len() as f64 * (1.0 - self.keep) * self.p) + twice.iter().sum::<f64>();
+        self.p = self.kept * self.p + once.iter().sum::<f64>();
         let mut threshold = 1.0;
         for (active, since) in self.active.iter_mut().zip(&mut self.since) {
             threshold *= 0.5;
@@ -183,7 +203,10 @@ impl ActiveLevel {
         let levels: Vec<(f64, f64)> = (0..Self::STEPS)
             .filter(|&j| self.active[j] > 0)
             .map(|j| {
-                (10.0 * (self.square / (self.every * self.active[j]) as f64).log10(), -6.020_599_913 * (j + 1) as f64)
+                (
+                    10.0 * (self.square / (self.once.len() as u64 * self.active[j]) as f64).log10(),
+                    -6.020_599_913 * (j + 1) as f64,
+                )
             })
             .collect();
         // From the highest threshold down, the level's height over it grows; it is read where that is the margin.
@@ -212,11 +235,14 @@ struct ChannelState {
 
 /// Mean spectrum of 4 s frames at some 2 to 4 kHz, for the mains' lines.
 struct HumFinder {
-    factor: usize,
     rate: f64,
-    /// Two running means of `factor` samples in cascade keep what lies above out well enough for lines.
-    first: (f64, Vec<f64>, usize),
-    second: (f64, usize),
+    /// Two running means of so many samples in cascade keep what lies above out well enough for lines: a triangle, whose
+    /// rising half lies on the samples of one turn and whose falling half on those of the next.
+    rising: Vec<f64>,
+    at: usize,
+    /// Of this turn, the sum of the samples and the sum under the rising half; the latter of the turn before.
+    sums: (f64, f64),
+    before: f64,
     samples: Vec<f32>,
     fft: Arc<dyn RealToComplex<f32>>,
     window: Vec<f32>,
@@ -235,10 +261,11 @@ impl HumFinder {
         let fft = RealFftPlanner::new().plan_fft_forward(length);
         let power = vec![0.0; length / 2 + 1];
         Self {
-            factor,
             rate,
-            first: (0.0, vec![0.0; factor], 0),
-            second: (0.0, 0),
+            rising: (0..factor).map(|i| i as f64).collect(),
+            at: 0,
+            sums: (0.0, 0.0),
+            before: 0.0,
             samples: Vec::new(),
             fft,
             window,
@@ -247,30 +274,34 @@ impl HumFinder {
         }
     }
 
-    fn push(&mut self, x: f64) {
-        let (sum, past, at) = &mut self.first;
-        *sum += x - past[*at];
-        past[*at] = x;
-        *at += 1;
-        if *at == self.factor {
-            *at = 0;
-        }
-        self.second.0 += *sum;
-        self.second.1 += 1;
-        if self.second.1 == self.factor {
-            self.samples.push((self.second.0 / (self.factor * self.factor) as f64) as f32);
-            // The running sum is renewed here, so that rounding cannot build up.
-            *sum = past.iter().sum();
-            self.second = (0.0, 0);
-            if self.samples.len() == self.window.len() {
-                let mut block: Vec<f32> = self.samples.iter().zip(&self.window).map(|(a, b)| a * b).collect();
-                let mut spectrum = self.fft.make_output_vec();
-                if self.fft.process(&mut block, &mut spectrum).is_ok() {
-                    self.power.iter_mut().zip(&spectrum).for_each(|(p, c)| *p += f64::from(c.norm_sqr()));
-                    self.frames += 1;
-                }
-                self.samples.drain(..self.window.len() / 2);
+    fn push(&mut self, mut mono: &[f64]) {
+        let factor = self.rising.len();
+        while !mono.is_empty() {
+            let (part, rest) = mono.split_at(mono.len().min(factor - self.at));
+            self.sums.0 += part.iter().sum::<f64>();
+            self.sums.1 += part.iter().zip(&self.rising[self.at..]).map(|(x, w)| x * w).sum::<f64>();
+            self.at += part.len();
+            mono = rest;
+            if self.at == factor {
+                let (all, rising) = std::mem::take(&mut self.sums);
+                let falling = factor as f64 * all - rising;
+                let before = std::mem::replace(&mut self.before, rising);
+                self.take((falling + before) / (factor * factor) as f64);
+                self.at = 0;
             }
+        }
+    }
+
+    fn take(&mut self, sample: f64) {
+        self.samples.push(sample as f32);
+        if self.samples.len() == self.window.len() {
+            let mut block: Vec<f32> = self.samples.iter().zip(&self.window).map(|(a, b)| a * b).collect();
+            let mut spectrum = self.fft.make_output_vec();
+            if self.fft.process(&mut block, &mut spectrum).is_ok() {
+                self.power.iter_mut().zip(&spectrum).for_each(|(p, c)| *p += f64::from(c.norm_sqr()));
+                self.frames += 1;
+            }
+            self.samples.drain(..self.window.len() / 2);
         }
     }
 
@@ -357,14 +388,42 @@ pub struct LevelMeter {
     frame_power: (f64, usize, bool),
     levels: Vec<u64>,
     zeros: u64,
+    /// Exponential mean of the power, without digital silence, and what each frame of a block adds to it.
     power_before: f64,
+    recent: Vec<f64>,
     clipping: Vec<Stretch>,
     silence: Vec<Stretch>,
     silence_total: u64,
     dropouts: Vec<Stretch>,
     dropout_count: u64,
     clean: Vec<f32>,
+    /// Frames of a block that is not whole yet, interleaved, and how many make it whole.
+    pending: Vec<f32>,
+    block: usize,
+    mix: Mix,
 }
+
+/// Scratch space for a block.
+#[derive(Default)]
+struct Mix {
+    /// The samples of one channel.
+    one: Vec<f32>,
+    /// Of each frame, the sum of the squares of all channels, and the sum.
+    power: Vec<f64>,
+    sum: Vec<f64>,
+}
+
+impl Mix {
+    fn clear(&mut self, frames: usize) {
+        for x in [&mut self.power, &mut self.sum] {
+            x.clear();
+            x.resize(frames, 0.0);
+        }
+    }
+}
+
+/// Sums are kept in so many parts, which the processor adds at once.
+const LANES: usize = 8;
 
 impl std::fmt::Debug for LevelMeter {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
@@ -389,6 +448,7 @@ impl LevelMeter {
         }
         let peaks = TruePeak::new(rate_hz, channels)?;
         let rate = f64::from(rate_hz);
+        let (block, remember) = (ActiveLevel::every(rate), 1.0 - 1.0 / (0.02 * rate));
         Ok(Self {
             rate,
             frames: 0,
@@ -405,12 +465,16 @@ impl LevelMeter {
             levels: vec![0; 300],
             zeros: 0,
             power_before: 0.0,
+            recent: (0..block).map(|i| (1.0 - remember) * remember.powi((block - 1 - i) as i32)).collect(),
             clipping: Vec::new(),
             silence: Vec::new(),
             silence_total: 0,
             dropouts: Vec::new(),
             dropout_count: 0,
             clean: Vec::new(),
+            pending: Vec::new(),
+            block,
+            mix: Mix::default(),
         })
     }
 
@@ -455,47 +519,105 @@ impl LevelMeter {
         Ok(())
     }
 
-    fn measure(&mut self, block: &[f32]) {
+    /// In blocks that lie where they lie in the sound, whatever it is handed over in.
+    fn measure(&mut self, mut frames: &[f32]) {
+        let block = self.block * self.channels.len();
+        let mut pending = std::mem::take(&mut self.pending);
+        if !pending.is_empty() {
+            let (first, rest) = frames.split_at(frames.len().min(block - pending.len()));
+            pending.extend_from_slice(first);
+            frames = rest;
+            if pending.len() == block {
+                self.measure_block(&pending);
+                pending.clear();
+            }
+        }
+        let whole = frames.chunks_exact(block);
+        pending.extend_from_slice(whole.remainder());
+        whole.for_each(|frames| self.measure_block(frames));
+        self.pending = pending;
+    }
+
+    fn measure_block(&mut self, frames: &[f32]) {
         let count = self.channels.len();
-        let frame_length = (0.05 * self.rate) as usize;
-        let forget = 1.0 / (0.02 * self.rate);
-        for frame in block.chunks_exact(count) {
-            let (mut power, mut mono, mut zero) = (0.0, 0.0, true);
-            for ((x, state), speech) in frame.iter().zip(&mut self.channels).zip(&mut self.speech) {
+        let n = frames.len() / count;
+        let mut mix = std::mem::take(&mut self.mix);
+        mix.clear(n);
+        for (c, state) in self.channels.iter_mut().enumerate() {
+            mix.one.clear();
+            mix.one.extend(frames.iter().skip(c).step_by(count));
+            let x = &mix.one[..];
+            let mut lanes = [(0.0f32, 0.0f64, 0.0f64); LANES];
+            for x in x.chunks(LANES) {
+                for (lane, x) in lanes.iter_mut().zip(x) {
+                    let v = f64::from(*x);
+                    *lane = (lane.0.max(x.abs()), lane.1 + v, lane.2 + v * v);
+                }
+            }
+            let (peak, sum, square) =
+                lanes.iter().fold((0.0f32, 0.0, 0.0), |s, l| (s.0.max(l.0), s.1 + l.1, s.2 + l.2));
+            for (i, x) in x.iter().enumerate() {
                 let v = f64::from(*x);
-                state.peak = state.peak.max(x.abs());
-                state.sum += v;
-                state.square += v * v;
-                power += v * v;
-                mono += v;
-                zero &= *x == 0.0;
-                speech.push(v);
-                if x.abs() >= CLIP {
-                    state.run += 1;
-                } else if state.run > 0 {
-                    end_run(state, self.frames, self.rate, &mut self.clipping);
+                mix.power[i] += v * v;
+                mix.sum[i] += v;
+            }
+            state.peak = state.peak.max(peak);
+            state.sum += sum;
+            state.square += square;
+            self.speech[c].push(x, square);
+            if peak >= CLIP || state.run > 0 {
+                for (i, x) in x.iter().enumerate() {
+                    if x.abs() >= CLIP {
+                        state.run += 1;
+                    } else if state.run > 0 {
+                        end_run(state, self.frames + i as u64, self.rate, &mut self.clipping);
+                    }
                 }
             }
-            self.hum.push(mono / count as f64);
-            power /= count as f64;
-            if zero {
-                self.zeros += 1;
-            } else {
-                if self.zeros > 0 {
-                    self.end_zeros();
-                }
-                self.power_before += forget * (power - self.power_before);
-            }
+        }
+        let share = 1.0 / count as f64;
+        mix.power.iter_mut().chain(&mut mix.sum).for_each(|x| *x *= share);
+        self.hum.push(&mix.sum);
+        self.whole_frames(&mix.power);
+        self.mix = mix;
+    }
+
+    /// What is measured of all channels together: their mean power, frame by frame.
+    fn whole_frames(&mut self, power: &[f64]) {
+        let frame_length = (0.05 * self.rate) as usize;
+        let mut rest = power;
+        while !rest.is_empty() {
+            let (part, later) = rest.split_at(rest.len().min(frame_length - self.frame_power.1));
             let (sum, n, silent) = &mut self.frame_power;
-            *sum += power;
-            *n += 1;
-            *silent &= zero;
+            *sum += part.iter().sum::<f64>();
+            *n += part.len();
+            *silent &= part.iter().all(|&p| p == 0.0);
             if *n == frame_length {
                 if !*silent {
                     let db = 10.0 * (*sum / *n as f64).max(1e-15).log10();
                     self.levels[((db + 145.0) / 0.5).clamp(0.0, 299.0) as usize] += 1;
                 }
                 self.frame_power = (0.0, 0, true);
+            }
+            rest = later;
+        }
+        let remember = 1.0 - 1.0 / (0.02 * self.rate);
+        if self.zeros == 0 && power.iter().all(|&p| p != 0.0) {
+            // The same as below for all of them at once.
+            let weighted: f64 =
+                power.iter().zip(&self.recent[self.recent.len() - power.len()..]).map(|(p, w)| p * w).sum();
+            self.power_before = remember.powi(power.len() as i32) * self.power_before + weighted;
+            self.frames += power.len() as u64;
+            return;
+        }
+        for &power in power {
+            if power == 0.0 {
+                self.zeros += 1;
+            } else {
+                if self.zeros > 0 {
+                    self.end_zeros();
+                }
+                self.power_before = remember * self.power_before + (1.0 - remember) * power;
             }
             self.frames += 1;
         }
@@ -524,6 +646,8 @@ impl LevelMeter {
     /// # Errors
     /// [`Internal`](coeval::ErrorKind::Internal) when the loudness meter contradicts itself.
     pub fn finish(mut self) -> Result<LevelReport> {
+        let rest = std::mem::take(&mut self.pending);
+        self.measure_block(&rest);
         if self.zeros > 0 {
             self.end_zeros();
         }
@@ -678,6 +802,43 @@ mod tests {
     use super::*;
 
     const RATE: u32 = 48_000;
+
+    #[test]
+    fn blocks_give_what_every_sample_by_itself_does() {
+        for rate_hz in [8000.0, 44_100.0, 48_000.0] {
+            let mut x = 1.0f32;
+            let sound: Vec<f32> = (0..20_000)
+                .map(|_| {
+                    x = (x * 16_807.0) % 2_147_483.6;
+                    x / 1_073_741.8 - 1.0
+                })
+                .collect();
+            let mut level = ActiveLevel::new(rate_hz);
+            let mut hum = HumFinder::new(rate_hz);
+            let every = ActiveLevel::every(rate_hz);
+            for block in sound.chunks_exact(every) {
+                level.push(block, block.iter().map(|x| f64::from(*x).powi(2)).sum());
+                hum.push(&block.iter().map(|x| f64::from(*x)).collect::<Vec<f64>>());
+            }
+            let whole = &sound[..sound.len() / every * every];
+            let (mut p, mut q) = (0.0, 0.0);
+            for x in whole {
+                p = level.keep * p + (1.0 - level.keep) * f64::from(x.abs());
+                q = level.keep * q + (1.0 - level.keep) * p;
+            }
+            assert!((level.p / p - 1.0).abs() < 1e-12 && (level.q / q - 1.0).abs() < 1e-12, "{rate_hz} Hz");
+            // A mean of as many means as each has samples.
+            let factor = hum.rising.len();
+            let at = |t: usize| -> f64 {
+                whole[(t + 1).saturating_sub(factor)..=t].iter().map(|x| f64::from(*x)).sum::<f64>() / factor as f64
+            };
+            for (k, found) in hum.samples.iter().enumerate() {
+                let mean = (k * factor..(k + 1) * factor).map(at).sum::<f64>() / factor as f64;
+                assert!((f64::from(*found) - mean).abs() < 1e-7, "{rate_hz} Hz, {k}: {found}, {mean}");
+            }
+            assert!(hum.samples.len() > 500, "{rate_hz} Hz");
+        }
+    }
 
     fn sine(dbfs: f64, hz: f64, seconds: f64) -> Vec<f64> {
         let amplitude = 10f64.powf(dbfs / 20.0);

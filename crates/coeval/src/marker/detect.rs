@@ -68,17 +68,17 @@ impl Levels {
     }
     /// Level below which the given shares of the frames lie; shares ascend.
     fn quantiles<const N: usize>(&self, shares: [f32; N]) -> [f32; N] {
-        let mut out = [LEVEL_MIN_DB; N];
-        let mut at = 0;
-        let mut seen = 0;
-        for (slot, &count) in self.counts.iter().enumerate() {
-            seen += count;
-            while at < N && seen as f32 >= shares[at] * self.total as f32 {
-                out[at] = LEVEL_MIN_DB + (slot as f32 + 0.5) * LEVEL_STEP_DB;
-                at += 1;
+        let wanted = shares.map(|share| share * self.total as f32);
+        let mut slots = self.counts.iter().enumerate();
+        let (mut slot, mut seen) = (0, 0);
+        wanted.map(|wanted| {
+            while (seen as f32) < wanted || seen == 0 {
+                let Some((next, count)) = slots.next() else { break };
+                slot = next;
+                seen += count;
             }
-        }
-        out
+            LEVEL_MIN_DB + (slot as f32 + 0.5) * LEVEL_STEP_DB
+        })
     }
 }
 
@@ -88,8 +88,9 @@ impl Levels {
 struct Decimator {
     factor: usize,
     kernel: Vec<f32>,
-    /// The last inputs, oldest first; as many as the kernel has taps.
-    recent: VecDeque<f32>,
+    /// The last inputs, oldest first; one fewer than the kernel has taps.
+    recent: Vec<f32>,
+    /// Inputs before the next output.
     phase: usize,
 }
 
@@ -106,21 +107,22 @@ impl Decimator {
         let sum: f32 = kernel.iter().sum();
         kernel.iter_mut().for_each(|k| *k /= sum);
         // Output m is centred on input m * factor: the first comes after factor - 1 inputs more.
-        Self { factor, kernel, recent: VecDeque::from(vec![0.0; taps]), phase: factor - 1 }
+        Self { factor, kernel, recent: vec![0.0; taps - 1], phase: factor - 1 }
     }
-    fn push(&mut self, x: f32) -> Option<f32> {
-        if self.factor == 1 {
-            return Some(x);
-        }
-        self.recent.pop_front();
-        self.recent.push_back(x);
-        if self.phase == 0 {
-            self.phase = self.factor - 1;
-            Some(self.recent.iter().zip(&self.kernel).map(|(a, b)| a * b).sum())
-        } else {
-            self.phase -= 1;
-            None
-        }
+    /// The indices of the next inputs, so many, at which an output comes.
+    fn outputs(&self, inputs: usize) -> impl Iterator<Item = usize> {
+        (self.phase..inputs).step_by(self.factor)
+    }
+
+    fn push(&mut self, inputs: &[f32], out: &mut VecDeque<f32>) {
+        let taps = self.kernel.len();
+        self.recent.extend_from_slice(inputs);
+        let filtered = |at: usize| self.recent[at..at + taps].iter().zip(&self.kernel).map(|(a, b)| a * b).sum::<f32>();
+        let outputs = self.outputs(inputs.len());
+        out.extend(outputs.map(filtered));
+        let passed = self.outputs(inputs.len()).count();
+        self.phase = self.phase + passed * self.factor - inputs.len();
+        self.recent.drain(..inputs.len());
     }
 }
 
@@ -141,6 +143,8 @@ pub struct MarkerDetector {
     /// Largest magnitude at the full rate within each sample of `sound`.
     pub(super) peaks: VecDeque<f32>,
     peak: f32,
+    /// Scratch space: the mean of a block's channels.
+    mono: Vec<f32>,
     pub(super) fft: Arc<dyn RealToComplex<f32>>,
     pub(super) window: Vec<f32>,
     hop: usize,
@@ -219,6 +223,7 @@ impl MarkerDetector {
             fine_decimator: Decimator::new(fine_factor),
             peaks: VecDeque::new(),
             peak: 0.0,
+            mono: Vec::new(),
             fft: RealFftPlanner::new().plan_fft_forward(length),
             window,
             hop: length / 4,
@@ -251,10 +256,14 @@ impl MarkerDetector {
         let mut out = Vec::new();
         let scale = 1.0 / self.channels as f32;
         for part in interleaved.chunks(self.channels * 8192) {
-            for frame in part.chunks_exact(self.channels) {
+            let mut mono = std::mem::take(&mut self.mono);
+            mono.clear();
+            mono.extend(part.chunks_exact(self.channels).map(|frame| {
                 let sum: f32 = frame.iter().map(|x| sanitize(*x)).sum();
-                self.take(sum * scale);
-            }
+                sum * scale
+            }));
+            self.take(&mono);
+            self.mono = mono;
             self.advance();
             self.report(&mut out);
         }
@@ -265,9 +274,7 @@ impl MarkerDetector {
     pub fn finish(mut self) -> Vec<Marker> {
         // The decimator's half kernel, then silence of the background's own kind is not invented:
         // the last frames are judged with what follows them, however little.
-        for _ in 0..self.decimator.factor - 1 {
-            self.take(0.0);
-        }
+        self.take(&vec![0.0; self.decimator.factor - 1]);
         self.ended = true;
         self.advance();
         let mut out = Vec::new();
@@ -275,14 +282,15 @@ impl MarkerDetector {
         out
     }
 
-    fn take(&mut self, x: f32) {
-        self.peak = self.peak.max(x.abs());
-        self.fine.extend(self.fine_decimator.push(x));
-        if let Some(y) = self.decimator.push(x) {
-            self.sound.push_back(y);
-            self.peaks.push_back(self.peak);
-            self.peak = 0.0;
+    fn take(&mut self, mono: &[f32]) {
+        let mut from = 0;
+        for at in self.decimator.outputs(mono.len()) {
+            self.peaks.push_back(largest(self.peak, &mono[from..=at]));
+            (self.peak, from) = (0.0, at + 1);
         }
+        self.peak = largest(self.peak, &mono[from..]);
+        self.decimator.push(mono, &mut self.sound);
+        self.fine_decimator.push(mono, &mut self.fine);
     }
 
     pub(super) fn sound_end(&self) -> usize {
@@ -322,8 +330,8 @@ impl MarkerDetector {
                 break;
             }
             let at = from - self.sound_start;
-            for (i, (b, w)) in block.iter_mut().zip(&self.window).enumerate() {
-                *b = self.sound[at + i] * w;
+            for ((b, x), w) in block.iter_mut().zip(self.sound.range(at..at + length)).zip(&self.window) {
+                *b = x * w;
             }
             // The lengths are the plan's own, so it cannot fail.
             if self.fft.process(&mut block, &mut spectrum).is_err() {
@@ -573,6 +581,10 @@ fn is_periodic(times: &[f64], time: f64) -> bool {
         let interval = (w[5] - w[0]) / 5.0;
         w[0] <= time && time <= w[5] && w.windows(2).all(|p| ((p[1] - p[0]) - interval).abs() <= 0.025 * interval)
     })
+}
+
+fn largest(least: f32, sound: &[f32]) -> f32 {
+    sound.iter().fold(least, |m, x| x.abs().max(m))
 }
 
 /// How many bands stand far above their background.

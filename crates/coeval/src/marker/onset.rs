@@ -252,15 +252,14 @@ fn dot(a: &[f64], b: &[f64]) -> f64 {
     sums.iter().sum::<f64>() + others.iter().zip(&b[done..]).map(|(x, y)| x * y).sum::<f64>()
 }
 
-/// What the model `a` of [`autoregression`] does not predict of `x`.
+/// What the model `a` of [`autoregression`] does not predict of `x`. Coefficient by coefficient, which a processor does for
+/// several samples at once.
 fn residual(x: &[f64], a: &[f64]) -> Vec<f64> {
-    let backward: Vec<f64> = a.iter().rev().copied().collect();
-    (0..x.len())
-        .map(|t| {
-            let known = t.min(a.len());
-            x[t] - dot(&backward[a.len() - known..], &x[t - known..t])
-        })
-        .collect()
+    let mut left = x.to_vec();
+    for (i, a) in a.iter().enumerate().take(x.len()) {
+        left[i + 1..].iter_mut().zip(x).for_each(|(left, x)| *left -= a * x);
+    }
+    left
 }
 
 /// The energy of sound that is whitened by an autoregressive model of its beginning.
