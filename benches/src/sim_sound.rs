@@ -50,7 +50,7 @@ pub struct Engine {
 
 impl Engine {
     /// The same revving: its speed and its level swing within seconds.
-    fn revving(&self, phase: f64) -> Self {
+    pub fn revving(&self, phase: f64) -> Self {
         let mut at = 0.0f64;
         let sound = (0..40 * 16_000)
             .map(|i| {

@@ -207,13 +207,14 @@ fn a_voice_is_limited_to_be_as_loud_as_asked() {
         entry(1200, 1400, EditAction::Pass(8)),
         entry(1400, 1900, EditAction::Show),
     ];
-    let plan = Plan { frame_rate: [25, 1], entries, notes: vec![] };
+    let plan = Plan { frame_rate: [25, 1], entries, notes: vec![], doubt_s: None };
     let speech = SpeechMap {
         schema: voices::SCHEMA.into(),
         placed: Vec::new(),
         recorder: "rec-1".into(),
         loudness_lufs: None,
         voices: Vec::new(),
+        doubts: Vec::new(),
         events: Vec::new(),
     };
     for (lufs, limit) in [(-14.0, -1.0), (-23.0, -11.0)] {

@@ -21,15 +21,21 @@ use std::error::Error;
 use std::path::{Path, PathBuf};
 
 use clap::Parser;
+use coeval::clock::ClockMap;
+use coeval::resample::{ResampleOptions, Route, resample};
+use coeval_benches::claps::RATE;
+use coeval_benches::origins::{Part, load_part};
 use coeval_benches::sim::{Device, File, Half, Scene, SceneSpec};
-use coeval_benches::sim_sound::Material;
+use coeval_benches::sim_sound::{Engine, Material};
 use coeval_listen::speech::{
-    Origin, STEP_S, SharedMeter, SpeechBuilder, SpeechCurve, SpeechOptions, SpeechSegment, spoken,
+    Origin, RATE_HZ, STEP_S, SharedMeter, SpeechBuilder, SpeechCurve, SpeechOptions, SpeechSegment, spoken,
 };
 
 /// The last is that of a microphone in the open, which hears the room and the engine as well as the voices.
 const LEVELS_DB: [f64; 5] = [20.0, 10.0, 5.0, 0.0, OPEN_DB];
 const OPEN_DB: f64 = -2.0;
+/// Those that the weights are learnt from.
+const LEARNT_DB: [f64; 3] = [10.0, 0.0, OPEN_DB];
 const LENGTH_S: f64 = 240.0;
 const MARGIN_S: f64 = 1.0;
 
@@ -129,9 +135,20 @@ struct Case {
 }
 
 fn cases(material: &Material, tuning: bool) -> Result<Vec<Case>, Box<dyn Error>> {
+    let rounds = if tuning { 4 } else { 3 };
+    cases_of(material, tuning, 0..material.engines.len(), rounds, &LEVELS_DB)
+}
+
+fn cases_of(
+    material: &Material,
+    tuning: bool,
+    engines: std::ops::Range<usize>,
+    rounds: u64,
+    levels_db: &[f64],
+) -> Result<Vec<Case>, Box<dyn Error>> {
     let mut all = Vec::new();
-    for e in 0..material.engines.len() {
-        for round in 0..if tuning { 4u64 } else { 3 } {
+    for e in engines {
+        for round in 0..rounds {
             let seed = if tuning { 1000 } else { 2000 } + 10 * e as u64 + round;
             // The tuning set also has a gated line, dense talk and a camera's wind, so that the weights learn
             // what changes without being speech.
@@ -147,7 +164,7 @@ fn cases(material: &Material, tuning: bool) -> Result<Vec<Case>, Box<dyn Error>>
                 engine: Some(e),
             };
             let scene = Scene::new(material, &spec);
-            for level_db in LEVELS_DB {
+            for &level_db in levels_db {
                 let mut device = match level_db {
                     OPEN_DB => Device::open_microphone(seed, MARGIN_S, LENGTH_S),
                     _ => Device::recorder(seed, MARGIN_S, LENGTH_S),
@@ -228,30 +245,59 @@ fn fit(columns: &[Vec<f32>], truth: &[bool]) -> (Vec<f64>, f64) {
     (weights, bias)
 }
 
+/// An engine while nobody speaks.
+fn engine_alone(material: &Material, engine: usize, length_s: f64) -> Result<File, Box<dyn Error>> {
+    let spec = SceneSpec {
+        seed: 9000 + engine as u64,
+        duration_s: length_s + 2.0 * MARGIN_S,
+        talk_s: 0.0,
+        talk_within_s: (2.0, length_s),
+        radio_s: 0.0,
+        voices: [0, 1],
+        half: Half::Both,
+        engine: Some(engine),
+    };
+    let mut device = Device::recorder(spec.seed, MARGIN_S, length_s);
+    (device.rate_hz, device.engine_share, device.voice_gate) = (16_000.0, 0.95, false);
+    // With nobody to measure it by, the level is the engine's own.
+    device.voice_db = Some(0.0);
+    Ok(Scene::new(material, &spec).record(&device)?.remove(0))
+}
+
+/// Engines of games (`fetch_marker_training.sh`) that the weights are learnt from besides, every other one revving; those
+/// of the rescue simulator are among the rest already.
+fn game_engines(data: &Path) -> Result<Vec<Engine>, Box<dyn Error>> {
+    /// A loop is repeated until it is this long, seconds.
+    const LOOP_S: f64 = 8.0;
+    let mut engines = Vec::new();
+    for part in [Part::Train, Part::Tune] {
+        for sound in load_part(data, "training/engine", part)?.into_iter().filter(|s| !s.name.starts_with("rescue_")) {
+            let length_s = sound.samples.len() as f64 / RATE as f64;
+            let own = resample(
+                &sound.samples,
+                &Route::onto_timeline(&ClockMap::linear(0.0, 0.0, length_s)),
+                &ResampleOptions::new(RATE as f64, RATE_HZ, 1, (length_s * RATE_HZ) as u64),
+            )?;
+            let power = own.iter().map(|x| f64::from(*x).powi(2)).sum::<f64>() / own.len().max(1) as f64;
+            let gain = 1.0 / power.sqrt().max(1e-9) as f32;
+            let length = own.len().max((LOOP_S * RATE_HZ) as usize);
+            let engine =
+                Engine { name: sound.name, sound: own.iter().cycle().take(length).map(|x| gain * x).collect() };
+            engines.push(if engines.len() % 2 == 1 { engine.revving(engines.len() as f64) } else { engine });
+        }
+    }
+    Ok(engines)
+}
+
 /// Hours in which nobody speaks: engines alone.
 fn quiet_table(material: &Material, gain: f32) -> Result<(), Box<dyn Error>> {
     println!("\n| engine alone, 20 min | called speech, % |");
     println!("| --- | --- |");
     for (e, engine) in material.engines.iter().enumerate() {
-        let length_s = 1200.0;
-        let spec = SceneSpec {
-            seed: 9000 + e as u64,
-            duration_s: length_s + 2.0 * MARGIN_S,
-            talk_s: 0.0,
-            talk_within_s: (2.0, length_s),
-            radio_s: 0.0,
-            voices: [0, 1],
-            half: Half::Both,
-            engine: Some(e),
-        };
-        let mut device = Device::recorder(spec.seed, MARGIN_S, length_s);
-        (device.rate_hz, device.engine_share, device.voice_gate) = (16_000.0, 0.95, false);
-        // With nobody to measure it by, the level is the engine's own.
-        device.voice_db = Some(0.0);
-        let file = Scene::new(material, &spec).record(&device)?.remove(0);
+        let file = engine_alone(material, e, 1200.0)?;
         let segments = curve(&file, gain)?.segments(&SpeechOptions::default())?;
         let called = segments.iter().fold(0.0, |sum, s| sum + s.end_s - s.start_s);
-        println!("| {} | {:.2} |", engine.name, 100.0 * called / length_s);
+        println!("| {} | {:.2} |", engine.name, 100.0 * called / 1200.0);
     }
     Ok(())
 }
@@ -398,14 +444,25 @@ fn run(arguments: &Arguments) -> Result<(), Box<dyn Error>> {
     let (tuning, test) = (all.for_speech(true)?, all.for_speech(false)?);
     if arguments.fit {
         let (mut columns, mut speech) = (Vec::new(), Vec::new());
-        for case in cases(&tuning, true)? {
-            let truth = case.scene.speech(&case.file.truth, case.file.duration_s(), |_| true);
-            let evidence = curve(&case.file, 1.0)?.evidence();
+        let mut learn = |file: &File, truth: &[bool]| -> Result<(), Box<dyn Error>> {
+            let evidence = curve(file, 1.0)?.evidence();
             columns.resize(evidence.len(), Vec::new());
             for (all, column) in columns.iter_mut().zip(evidence) {
                 all.extend(column.iter().step_by(6).copied());
             }
             speech.extend(truth.iter().step_by(6));
+            Ok(())
+        };
+        let games = Material { engines: game_engines(Path::new(&arguments.data))?, ..tuning.clone() };
+        for (material, rounds) in [(&tuning, 4), (&games, 1)] {
+            // One engine after the other: the sound of all would fill the memory.
+            for engine in 0..material.engines.len() {
+                for case in cases_of(material, true, engine..engine + 1, rounds, &LEARNT_DB)? {
+                    learn(&case.file, &case.scene.speech(&case.file.truth, case.file.duration_s(), |_| true))?;
+                }
+                let alone = engine_alone(material, engine, LENGTH_S)?;
+                learn(&alone, &vec![false; (alone.duration_s() / STEP_S).ceil() as usize])?;
+            }
         }
         let (weights, bias) = fit(&columns, &speech);
         println!("const WEIGHTS: [f32; MEASURES * WIDTHS.len()] = [");

@@ -1985,7 +1985,7 @@ coeval_status coeval_speech_options_set_thresholds(coeval_speech_options *option
                                                    coeval_error *error);
 
 /**
- * Minimum time above the first threshold, seconds, 0 to 10. Default 0.2.
+ * Minimum time above the first threshold, seconds, 0 to 10. Default 0.1.
  * [real-time]
  */
 coeval_status coeval_speech_options_set_min_speech_s(coeval_speech_options *options,

@@ -186,7 +186,7 @@ pub unsafe extern "C" fn coeval_speech_options_set_thresholds(
     }
 }
 
-/// Minimum time above the first threshold, seconds, 0 to 10. Default 0.2.
+/// Minimum time above the first threshold, seconds, 0 to 10. Default 0.1.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_speech_options_set_min_speech_s(
     options: *mut coeval_speech_options,

@@ -450,7 +450,8 @@ pub(crate) fn render<'py>(
         };
         Entry::new(from, to, fate, camera)
     };
-    let plan = Plan { frame_rate, entries: stretches.into_iter().map(entry).collect(), notes: Vec::new() };
+    let plan =
+        Plan { frame_rate, entries: stretches.into_iter().map(entry).collect(), notes: Vec::new(), doubt_s: None };
     let mut options = RenderOptions::default();
     options.layers = if voice_only { Layers::Voice } else { Layers::All };
     options.replace = replace;

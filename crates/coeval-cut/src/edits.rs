@@ -202,7 +202,7 @@ fn read_lines(text: &str) -> Result<(Plan, Vec<usize>)> {
         Some((_, line)) if line.trim_start_matches('\u{feff}') == HEADER => {}
         other => return Err(bad(1, format!("it is {:?}, not {HEADER:?}", other.map_or("", |l| l.1)))),
     }
-    let mut plan = Plan { frame_rate: [0, 0], entries: Vec::new(), notes: Vec::new() };
+    let mut plan = Plan { frame_rate: [0, 0], entries: Vec::new(), notes: Vec::new(), doubt_s: None };
     let mut numbers = Vec::new();
     for (number, line) in lines.filter(|l| !l.1.is_empty() && !l.1.starts_with('#')) {
         let (statement, reason) = line.split_once('|').unwrap_or((line, ""));
@@ -308,7 +308,7 @@ mod tests {
             entry(1500, 1501, EditAction::Show, None),
         ];
         entries[1].dissolve = 12;
-        Plan { frame_rate: [30_000, 1001], entries, notes: vec!["the target was 13 min".into()] }
+        Plan { frame_rate: [30_000, 1001], entries, notes: vec!["the target was 13 min".into()], doubt_s: None }
     }
 
     #[test]
@@ -404,7 +404,7 @@ mod tests {
                 entry.dissolve = dissolve.min(entry.shown_frames());
                 entry
             }).collect();
-            Plan { frame_rate: [30_000, 1001], entries, notes: vec![] }
+            Plan { frame_rate: [30_000, 1001], entries, notes: vec![], doubt_s: None }
         }
     }
 

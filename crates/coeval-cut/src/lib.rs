@@ -97,6 +97,7 @@ mod tests {
             recorder: "rec-1".into(),
             loudness_lufs: Some(-30.0),
             voices: vec![voice],
+            doubts: Vec::new(),
             events: vec![Moment { start_s: 100.0, end_s: 100.0, what: "clap in cam-a and cam-b".into() }],
         }
     }

@@ -559,6 +559,7 @@ mod tests {
             frame_rate: [25, 1],
             entries: vec![entry(0, 250, EditAction::Drop), entry(250, 750, EditAction::Show)],
             notes: vec![],
+            doubt_s: None,
         };
         let points = MixLevels::default().ducking(&plan, &[voice(12.0, 14.0), voice(14.5, 15.0), voice(40.0, 41.0)]);
         assert_eq!(points, [[0.0, -12.0], [1.7, -12.0], [2.0, -24.0], [5.0, -24.0], [5.3, -12.0]]);
@@ -580,7 +581,7 @@ mod tests {
             entry(250, 500, EditAction::Drop, None),
             entry(500, 750, EditAction::Show, None),
         ];
-        let plan = Plan { frame_rate: [25, 1], entries, notes: vec![] };
+        let plan = Plan { frame_rate: [25, 1], entries, notes: vec![], doubt_s: None };
         let open = OpenOptions::default();
         let over = VoiceOver::measure(&dir.path().join("OVER.WAV"), 12.0, -20.0, &open, &()).unwrap();
         assert!((over.length_s - 4.0).abs() < 1e-3);

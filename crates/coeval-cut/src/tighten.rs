@@ -94,6 +94,9 @@ pub struct Facts {
     pub events: Vec<Moment>,
     /// What was found to happen, and competes with what is said.
     pub found: Vec<Moment>,
+    /// What may be speech: it stays while there is room, and goes before all else.
+    #[serde(default)]
+    pub doubts: Vec<Moment>,
     /// The cameras, the reference clock's first.
     pub angles: Vec<Angle>,
 }
@@ -222,6 +225,9 @@ pub struct Plan {
     pub entries: Vec<Entry>,
     /// What a person should know of it, for example that a length could not be met.
     pub notes: Vec<String>,
+    /// Seconds of the result that are kept only because somebody may speak in them; `None` in a plan made by hand.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub doubt_s: Option<f64>,
 }
 
 /// The value of `schema` in a plan's JSON text.
@@ -332,6 +338,9 @@ impl Plan {
 /// What is kept on either side of an event, seconds.
 const EVENT_S: f64 = 1.0;
 
+/// What may be speech is worth less than any voice.
+const DOUBT_SCORE: f64 = 0.0;
+
 /// A stretch that stays, before it is put on frames.
 #[derive(Debug, Clone)]
 struct Item {
@@ -339,6 +348,8 @@ struct Item {
     end_s: f64,
     /// Infinite: stays, or goes, whatever the length.
     score: f64,
+    /// Is it only what may be speech?
+    doubt: bool,
     reason: String,
 }
 
@@ -362,7 +373,7 @@ pub fn plan(facts: &Facts, options: &TightenOptions) -> Result<Plan> {
             facts.frames
         )));
     }
-    let events = facts.events.iter().chain(&facts.found).map(|e| (e.start_s, e.end_s));
+    let events = facts.events.iter().chain(&facts.found).chain(&facts.doubts).map(|e| (e.start_s, e.end_s));
     let spans = facts.voices.iter().map(|v| (v.start_s, v.end_s)).chain(events);
     for (from, to) in spans {
         if !(from.is_finite() && to.is_finite() && from <= to) {
@@ -427,8 +438,16 @@ pub fn plan(facts: &Facts, options: &TightenOptions) -> Result<Plan> {
     if kept.first().is_some_and(|k| k.from < first_picture(facts)) {
         notes.push("The cut starts before any camera ran, because something there must be kept.".to_owned());
     }
-    let mut plan =
-        Plan { frame_rate: facts.frame_rate, entries: entries(&kept, &items, &stays, facts, frame_s, options), notes };
+    let sure = items.iter().zip(&stays).filter(|(item, _)| !item.doubt).map(|(item, stays)| (item.clone(), *stays));
+    let (sure, sure_stays): (Vec<Item>, Vec<bool>) = sure.unzip();
+    let least = keep(&sure, &sure_stays, facts, frame_s, pause_s, options);
+    let doubt = shown(&kept, facts, frame_s, options) - shown(&least, facts, frame_s, options);
+    let doubt_s = doubt.max(0) as f64 * frame_s;
+    if doubt > 0 {
+        notes.push(format!("{doubt_s:.1} s are kept only because somebody may speak there."));
+    }
+    let entries = entries(&kept, &items, &stays, facts, frame_s, options);
+    let mut plan = Plan { frame_rate: facts.frame_rate, entries, notes, doubt_s: Some(doubt_s) };
     angles(&mut plan, facts, options);
     plan.check()?;
     Ok(plan)
@@ -480,18 +499,26 @@ fn items(facts: &Facts, options: &TightenOptions) -> Vec<Item> {
             start_s: voice.start_s,
             end_s: voice.end_s,
             score,
+            doubt: false,
             reason: format!("speech ({})", if voice.is_radio() { "radio" } else { "local" }),
         });
     }
     for (events, score) in [(&facts.events, f64::INFINITY), (&facts.found, 1.0)] {
         items.extend(events.iter().map(|e| {
             let (start_s, end_s) = (e.start_s - EVENT_S, e.end_s + EVENT_S);
-            Item { start_s, end_s, score, reason: e.what.clone() }
+            Item { start_s, end_s, score, doubt: false, reason: e.what.clone() }
         }));
     }
+    items.extend(facts.doubts.iter().map(|d| Item {
+        start_s: d.start_s,
+        end_s: d.end_s,
+        score: DOUBT_SCORE,
+        doubt: true,
+        reason: d.what.clone(),
+    }));
     items.extend(options.protect_s.iter().map(|p| {
         let reason = "protected".to_owned();
-        Item { start_s: p.0, end_s: p.1, score: f64::INFINITY, reason }
+        Item { start_s: p.0, end_s: p.1, score: f64::INFINITY, doubt: false, reason }
     }));
     items.sort_by(|a, b| a.start_s.total_cmp(&b.start_s).then(a.end_s.total_cmp(&b.end_s)));
     items
@@ -734,8 +761,28 @@ mod tests {
             voices,
             events: vec![],
             found: vec![],
+            doubts: vec![],
             angles: vec![angle("cam-a"), angle("cam-b")],
         }
+    }
+
+    #[test]
+    fn what_may_be_speech_stays_while_there_is_room_and_goes_first() {
+        let mut facts = facts(25 * 120, vec![voice(10.0, 20.0, "cam-a"), voice(90.0, 100.0, "cam-a")]);
+        let without = plan(&facts, &TightenOptions::default()).unwrap();
+        assert_eq!((without.doubt_s, without.notes.len()), (Some(0.0), 0));
+        facts.doubts.push(Moment { start_s: 50.0, end_s: 51.0, what: "may be speech (rec-1)".into() });
+        let with = plan(&facts, &TightenOptions::default()).unwrap();
+        let doubt_s = with.doubt_s.unwrap();
+        assert!((doubt_s - (with.shown_s() - without.shown_s())).abs() < 1e-9 && doubt_s > 1.0, "{doubt_s}");
+        assert_eq!(with.notes, [format!("{doubt_s:.1} s are kept only because somebody may speak there.")]);
+        assert!(with.entries.iter().any(|e| e.fate == EditAction::Show && e.reason.contains("may be speech (rec-1)")));
+        // It is worth less than any voice.
+        let options = TightenOptions { target_s: Some(without.shown_s() + 0.1), ..TightenOptions::default() };
+        let short = plan(&facts, &options).unwrap();
+        assert_eq!(short.doubt_s, Some(0.0));
+        assert!(short.entries.iter().any(|e| e.fate == EditAction::Show && e.reason.contains("speech (local)")));
+        assert_eq!(Plan::from_json(&with.to_json().unwrap()).unwrap(), with);
     }
 
     /// No cut is nearer than this to any voice, and a plan covers its timeline.
@@ -947,7 +994,7 @@ mod tests {
                 camera: format!("cam-{c}"),
                 frames: vec![((from * frames as f64) as i64, ((from + (1.0 - from) * to) * frames as f64) as i64 + 1)],
             }).collect();
-            Facts { frame_rate: rate, frames, voices, events: vec![], found: vec![], angles }
+            Facts { frame_rate: rate, frames, voices, events: vec![], found: vec![], doubts: vec![], angles }
         }
     }
 

@@ -34,6 +34,9 @@ pub struct SpeechMap {
     pub loudness_lufs: Option<f64>,
     /// When someone speaks, in time order.
     pub voices: Vec<Voice>,
+    /// What may be speech, in time order: nobody is heard for sure, yet a cut there may lose a word.
+    #[serde(default)]
+    pub doubts: Vec<Moment>,
     /// Claps that two recordings heard, and what stands out of the cameras' sound where nobody speaks, in time order.
     pub events: Vec<Moment>,
 }
@@ -134,6 +137,7 @@ pub fn speech_map(
     let mut options = ConformOptions::default();
     options.open = open.clone();
     let mut voices: Vec<Voice> = Vec::new();
+    let mut doubts: Vec<Moment> = Vec::new();
     let mut loudness = LevelMeter::new(RATE_HZ as u32, 1)?;
     for Ear { recording, file, from_s, to_s } in ears(alignment, recorder) {
         let others = alignment.recordings.iter().filter(|r| r.kind == Kind::Camera && r.id != recording.id);
@@ -153,7 +157,13 @@ pub fn speech_map(
             builder.push(&mono)
         })?;
         let curve = builder.finish();
-        let segments = curve.segments(&SpeechOptions::default())?;
+        // What may be speech is asked of the cameras as well.
+        let found = curve.segments(&SpeechOptions::default())?;
+        let mut stretches: Vec<(SpeechSegment, bool)> =
+            curve.doubtful(&found).into_iter().map(|s| (s, false)).collect();
+        stretches.extend(found.into_iter().map(|s| (s, true)));
+        stretches.sort_by(|a, b| a.0.start_s.total_cmp(&b.0.start_s));
+        let (segments, sure): (Vec<SpeechSegment>, Vec<bool>) = stretches.into_iter().unzip();
         let mut heard: Vec<Vec<Option<Heard>>> = vec![vec![None; segments.len()]; cameras.len()];
         for (camera, heard) in cameras.iter().zip(&mut heard) {
             for clip in &camera.files {
@@ -190,6 +200,13 @@ pub fn speech_map(
             }
         }
         let speech = spoken(&segments, &heard);
+        // What a camera has said to be the engine is a doubt where the map is fairly sure of a voice.
+        let is_doubt = |i: usize| if sure[i] { !speech[i] && segments[i].confidence >= ALMOST_SURE } else { speech[i] };
+        doubts.extend((0..sure.len()).filter(|&i| is_doubt(i)).map(|i| doubt(from_s, &segments[i], &recording.id)));
+        let own: Vec<usize> = (0..sure.len()).filter(|&i| sure[i]).collect();
+        let speech: Vec<bool> = own.iter().map(|&i| speech[i]).collect();
+        let heard: Vec<Vec<Option<Heard>>> = heard.iter().map(|h| own.iter().map(|&i| h[i]).collect()).collect();
+        let segments: Vec<SpeechSegment> = own.iter().map(|&i| segments[i]).collect();
         // Which are speech is asked of what is sure; what is cut must spare the faint words as well.
         let segments = curve.with_faint_ends(&segments);
         for (i, segment) in segments.iter().enumerate().filter(|s| speech[s.0]) {
@@ -218,10 +235,19 @@ pub fn speech_map(
     }
     step(progress, "hearing voices", 1.0)?;
     voices.sort_by(|a, b| a.start_s.total_cmp(&b.start_s));
+    doubts.sort_by(|a, b| a.start_s.total_cmp(&b.start_s));
     let events = happenings(alignment, folder, &voices, open, progress)?;
     let (schema, placed, recorder) = (SCHEMA.to_owned(), placed(alignment), recorder.id.clone());
     let loudness_lufs = loudness.finish()?.integrated_lufs;
-    Ok(SpeechMap { schema, placed, recorder, loudness_lufs, voices, events })
+    Ok(SpeechMap { schema, placed, recorder, loudness_lufs, voices, doubts, events })
+}
+
+/// A stretch is spared though a camera says that it is the engine, if the probability of speech in it is this or more.
+const ALMOST_SURE: f32 = 0.75;
+
+/// A stretch in which somebody may speak, heard from `from_s` on.
+fn doubt(from_s: f64, stretch: &SpeechSegment, by: &str) -> Moment {
+    Moment { start_s: from_s + stretch.start_s, end_s: from_s + stretch.end_s, what: format!("may be speech ({by})") }
 }
 
 /// Claps of two recordings no further apart than this are one, seconds: sound takes 29 ms for ten metres.
@@ -338,6 +364,7 @@ impl Facts {
             voices: speech.voices.clone(),
             events,
             found: speech.events.clone(),
+            doubts: speech.doubts.clone(),
             angles: angles.collect(),
         }
     }

@@ -578,7 +578,7 @@ mod tests {
             entry(300, 900, EditAction::Show, Some("cam a|#%")),
             entry(900, 1501, EditAction::Pass(8), Some("-")),
         ];
-        Plan { frame_rate: [30_000, 1001], entries, notes: vec!["a note".into()] }
+        Plan { frame_rate: [30_000, 1001], entries, notes: vec!["a note".into()], doubt_s: None }
     }
 
     #[test]
@@ -610,7 +610,15 @@ mod tests {
 
     /// A timeline of so many frames in which nothing happens.
     fn empty_facts(frames: i64) -> Facts {
-        Facts { frame_rate: [30_000, 1001], frames, voices: vec![], events: vec![], found: vec![], angles: vec![] }
+        Facts {
+            frame_rate: [30_000, 1001],
+            frames,
+            voices: vec![],
+            events: vec![],
+            found: vec![],
+            doubts: vec![],
+            angles: vec![],
+        }
     }
 
     #[test]
@@ -727,7 +735,7 @@ mod tests {
                 entry.dissolve = dissolve.min(entry.shown_frames());
                 entry
             }).collect();
-            Plan { frame_rate: [30_000, 1001], entries, notes: vec![] }
+            Plan { frame_rate: [30_000, 1001], entries, notes: vec![], doubt_s: None }
         }
     }
 

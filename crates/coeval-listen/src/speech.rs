@@ -9,14 +9,14 @@
 //!    nobody: an engine that both hear alike, from where no voice comes.
 //!
 //! # How the probability is made
-//! The `earshot` library (a small network, its weights inside) answers for every 16 ms. Alone it is right over
-//! quiet, but takes an engine for speech at 10 dB and below. What an engine does not do is change as
-//! speech does, so its answer is judged against its own usual answer within 6 s, and stands beside seven
-//! measures of the same kind: how far bands of the spectrum stand above their own floor (a low quantile within 6 s,
-//! after the idea of minimum statistics, R. Martin, IEEE Trans. Speech Audio Process. 9(5), 2001, from memory),
-//! and how harmonic what stands above it is. Each is averaged over 50, 210 and 610 ms; a logistic
-//! regression weighs the 24. Its weights come out of `cargo run --release -p coeval-benches --bin speech -- --fit`,
-//! on voices and engines that the benchmark does not use.
+//! Two small networks answer, their weights inside: FireRedVAD's, which hears 1.5 s before and 1.6 s after every 10 ms,
+//! and that of the `earshot` library for every 16 ms. The second alone takes an engine for speech at 10 dB and below. What
+//! an engine does not do is change as speech does, so both answers are judged against what they usually are within
+//! 6 s, and stand beside six measures of the same kind: how far bands of the spectrum stand above their own floor (a low
+//! quantile within 6 s, after the idea of minimum statistics, R. Martin, IEEE Trans. Speech Audio Process. 9(5), 2001, from
+//! memory), and how harmonic what stands above it is. Each is averaged over 50, 210 and 610 ms; a logistic
+//! regression weighs the 30. Its weights come out of `cargo run --release -p coeval-benches --bin speech -- --fit`,
+//! on voices and engines that the benchmark does not use. `docs/decisions/voices.md` has what else was tried.
 //!
 //! An engine that swings lifts the odds of all that it covers, a faint voice has low ones: where the line lies between
 //! the two is a matter of the recording. It is drawn halfway between the means of two soft clusters of the odds within
@@ -29,6 +29,7 @@
 
 mod curve;
 mod listener;
+mod network;
 mod segment;
 mod shared;
 #[cfg(test)]

@@ -130,7 +130,7 @@ class SpeechCurve:
         leave : float, optional
             Probability below which it ends, 0 to 1 and no higher than `enter`; 0.5 if not given.
         min_speech_s : float, optional
-            Minimum time above `enter`, seconds, 0 to 10; 0.2 if not given.
+            Minimum time above `enter`, seconds, 0 to 10; 0.1 if not given.
         min_pause_s : float, optional
             Shorter pauses are part of the speech, seconds, 0 to 10; 0.3 if not given.
         hang_over_s : float, optional

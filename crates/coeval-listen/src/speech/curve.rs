@@ -89,6 +89,16 @@ impl SpeechCurve {
             .collect())
     }
 
+    /// What may be speech and is in none of these stretches, which are in time order: where the probability reaches
+    /// 0.3 at all, for 50 ms, with pauses of 0.3 s. Whoever must not lose a word keeps it.
+    pub fn doubtful(&self, segments: &[SpeechSegment]) -> Vec<SpeechSegment> {
+        let options =
+            SpeechOptions { enter: DOUBT, leave: 0.5 * DOUBT, min_speech_s: DOUBT_S, ..SpeechOptions::default() };
+        let mut may_be = self.segments(&options).unwrap_or_default();
+        may_be.retain(|m| segments.iter().all(|s| s.end_s <= m.start_s || s.start_s >= m.end_s));
+        may_be
+    }
+
     /// The same stretches with what may be faint words at their ends, for whoever cuts: half of what the map misses
     /// falls away at the end of a sentence. Each end moves on by up to a second, over pauses of 0.3 s, while the
     /// probability comes back to a quarter, and never into another stretch.
@@ -135,6 +145,10 @@ const FAINT_S: f64 = 1.0;
 const FAINT: f32 = 0.25;
 const FAINT_PAUSE_S: f64 = 0.3;
 
+/// What reaches this probability for so long may be a word, seconds.
+const DOUBT: f32 = 0.3;
+const DOUBT_S: f64 = 0.05;
+
 coeval::options! {
     /// How stretches are made of probabilities. The defaults are what the benchmark measures.
     #[derive(Debug, Clone, PartialEq)]
@@ -145,7 +159,7 @@ coeval::options! {
         /// Probability below which it ends, 0 to `enter`.
         pub leave: f32 = 0.5, 0.0..=1.0;
         /// Least time above `enter`, seconds, 0 to 10.
-        pub min_speech_s: f64 = 0.2, 0.0..=10.0;
+        pub min_speech_s: f64 = 0.1, 0.0..=10.0;
         /// Pauses shorter than this are part of the speech, seconds, 0 to 10.
         pub min_pause_s: f64 = 0.3, 0.0..=10.0;
         /// Drawn out at the end by this, seconds, 0 to 10.

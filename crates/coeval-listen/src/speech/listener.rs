@@ -5,6 +5,7 @@ use std::sync::Arc;
 
 use super::RATE_HZ;
 use super::curve::SpeechCurve;
+use super::network::{AFTER, BEFORE, INPUTS, Network};
 use coeval::Result;
 use coeval::resample::{Leg, ResampleOptions, Resampler, Route};
 use coeval::samples::{check_channels, check_frames, sanitize};
@@ -18,8 +19,14 @@ const WINDOW: usize = 512;
 const LEAD: usize = (WINDOW - STEP) / 2;
 const EAR: usize = 256;
 const BANDS: usize = 20;
-/// What a floor is kept of: the bands, then the network's answer.
-const LEVELS: usize = BANDS + 1;
+/// What a floor is kept of: the bands, then the answers.
+const LEVELS: usize = BANDS + 2;
+/// The frame that the network hears: so many samples, in the middle of a step's [`WINDOW`].
+const VOICE_FRAME: usize = 400;
+/// Steps that it answers for at once.
+const VOICE_STEPS: usize = 1500;
+/// The loudness that it is given, whatever that of the recording: mean square, full scale +-1.
+const VOICE_POWER: f32 = 0.01;
 /// A floor is found every so many steps, from so many before and after.
 const KNOT: usize = 50;
 const REACH: usize = 600;
@@ -29,24 +36,26 @@ const FLOOR: f64 = 0.2;
 const HARMONIC_BINS: std::ops::Range<usize> = 3..128;
 /// Lags of a voice's pitch, samples: 75 to 400 Hz.
 const PITCH_LAGS: std::ops::Range<usize> = 40..214;
-pub(super) const MEASURES: usize = 8;
+pub(super) const MEASURES: usize = 10;
 /// The measure that is given its floor last.
 const HARMONIC: usize = 5;
 const WIDTHS: [usize; 3] = [5, 21, 61];
 
 #[rustfmt::skip]
 const WEIGHTS: [f32; MEASURES * WIDTHS.len()] = [
-    0.2052, -0.9056, -0.8582,
-    -0.1809, 0.2825, -0.4436,
-    -0.1150, 0.2410, 0.1666,
-    0.0294, -0.0165, 0.6109,
-    0.1815, -0.0574, 0.6436,
-    -1.5928, 5.8390, 49.7749,
-    0.2964, 0.6079, -0.7297,
-    -0.2398, -0.2043, 2.2648,
+    -0.0207, -1.0647, 1.0799,
+    -0.0684, 0.2563, -0.1861,
+    -0.0522, 0.4062, -0.4245,
+    0.1382, -0.1957, 0.4461,
+    0.0913, -0.0689, -0.1621,
+    -0.0049, 10.7288, 12.1824,
+    0.7317, 0.8403, -1.9989,
+    -0.7827, 0.1156, 1.7611,
+    0.5461, -1.5877, 1.3023,
+    1.0777, -0.6635, 0.5503,
 ];
 
-const BIAS: f32 = -5.6438;
+const BIAS: f32 = -1.6881;
 /// Where the line between speech and the rest lies is found every so many steps, from so many before and after.
 const LINE_KNOT: usize = 200;
 const LINE_REACH: usize = 30_000;
@@ -55,6 +64,8 @@ const LINE_STEP: usize = 10;
 /// Log odds of the rest and of speech while nothing is known, and how many steps that is worth.
 const USUAL_ODDS: [f32; 2] = [-4.0, 4.0];
 const USUAL_STEPS: f32 = 1000.0;
+/// The network's log odds further from nought say no more: one in ten thousand.
+const SURE_VOICE: f32 = 9.2;
 /// Log odds further from nought say no more.
 const SURE_ODDS: f32 = 8.0;
 /// How far the line lies below the middle.
@@ -62,7 +73,7 @@ pub(super) const LINE_BELOW: f32 = 0.5;
 /// Two clusters no further apart than this are one, and one more apart are two for sure.
 const APART: f32 = 3.5;
 
-/// Hears sound block by block and judges it. Keeps some 60 bytes for every 10 ms, and 8 s of sound.
+/// Hears sound block by block and judges it. Keeps some 70 bytes for every 10 ms, and what it needs of the last 27 s.
 ///
 /// ```
 /// use coeval_listen::speech::{SpeechBuilder, SpeechOptions};
@@ -184,6 +195,14 @@ struct Listener {
     hann: Vec<f32>,
     bands: Vec<Vec<(usize, f32)>>,
     band_bins: [f32; BANDS],
+    /// What the network has heard and not answered for, from step `voice_from` on: levels, and power.
+    voice_levels: Vec<f32>,
+    voice_power: Vec<f32>,
+    voice_from: usize,
+    /// Steps that it has answered for.
+    answered: usize,
+    mel: Vec<Vec<(usize, f32)>>,
+    povey: Vec<f32>,
     steps: VecDeque<Step>,
     /// The step that `steps` begins with, and the one that is judged next.
     steps_from: usize,
@@ -196,6 +215,19 @@ struct Listener {
     band_power: Vec<[f32; 2]>,
     time: Vec<f32>,
     bins: Vec<Complex<f32>>,
+}
+
+/// The network's bands, triangles on the mel scale from 20 Hz to 8 kHz: bins of a [`WINDOW`] and their weights.
+fn voice_bands() -> Vec<Vec<(usize, f32)>> {
+    let mel = |hz: f64| 1127.0 * (hz / 700.0).ln_1p();
+    let (low, high) = (mel(20.0), mel(0.5 * RATE_HZ));
+    let width = (high - low) / (INPUTS + 1) as f64;
+    let bands = (0..INPUTS).map(|band| {
+        let top = low + (band + 1) as f64 * width;
+        let weight = |k: usize| 1.0 - (mel(k as f64 * RATE_HZ / WINDOW as f64) - top).abs() / width;
+        (0..WINDOW / 2).map(|k| (k, weight(k) as f32)).filter(|w| w.1 > 0.0).collect()
+    });
+    bands.collect()
 }
 
 fn mel(hz: f64) -> f64 {
@@ -237,6 +269,15 @@ impl Listener {
                 .collect(),
             bands,
             band_bins: std::array::from_fn(|b| edge(b + 1) as f32),
+            voice_levels: Vec::new(),
+            voice_power: Vec::new(),
+            voice_from: 0,
+            answered: 0,
+            mel: voice_bands(),
+            povey: (0..VOICE_FRAME)
+                .map(|i| (0.5 - 0.5 * (std::f64::consts::TAU * i as f64 / (VOICE_FRAME - 1) as f64).cos()).powf(0.85))
+                .map(|w| w as f32)
+                .collect(),
             steps: VecDeque::new(),
             steps_from: 0,
             next: 0,
@@ -273,8 +314,6 @@ impl Listener {
             for ((t, x), w) in self.time.iter_mut().zip(&self.sound).zip(&self.hann) {
                 *t = x * w;
             }
-            self.sound.drain(..STEP);
-            self.sound_from += STEP;
             self.forward.process(&mut self.time, &mut self.bins).expect("buffers come from the plan");
             let mut levels = [0.0; LEVELS];
             for (level, band) in levels.iter_mut().zip(&self.bands) {
@@ -284,14 +323,62 @@ impl Listener {
             levels[BANDS] = self.answers[answer];
             let spectrum = self.bins[HARMONIC_BINS].iter().map(|b| b.norm_sqr()).collect();
             self.steps.push_back(Step { levels, spectrum });
-            let steps = self.steps_from + self.steps.len();
+            self.hear_voice();
+            self.sound.drain(..STEP);
+            self.sound_from += STEP;
+            if self.steps_from + self.steps.len() >= self.answered + VOICE_STEPS + AFTER {
+                self.answer(VOICE_STEPS);
+            }
+            let steps = self.answered;
             if steps >= 3 {
                 self.smooth_up_to(steps - 2);
             }
-            if (self.smooth_from + self.smooth.len()) >= self.next + KNOT + REACH {
+            while (self.smooth_from + self.smooth.len()) >= self.next + KNOT + REACH {
                 self.judge(KNOT);
             }
         }
+    }
+
+    /// What the network is given of a step, as it was taught: levels of a frame without its mean, with its high frequencies
+    /// raised, at the amplitude of 16-bit samples.
+    fn hear_voice(&mut self) {
+        const AMPLITUDE: f32 = 32_768.0;
+        const RAISED: f32 = 0.97;
+        let from = (WINDOW - VOICE_FRAME) / 2;
+        let frame = self.sound.range(from..from + VOICE_FRAME);
+        let mean = frame.clone().sum::<f32>() / VOICE_FRAME as f32;
+        let mut before = None;
+        self.time.fill(0.0);
+        for ((t, x), w) in self.time.iter_mut().zip(frame).zip(&self.povey) {
+            let x = AMPLITUDE * (x - mean);
+            *t = w * (x - RAISED * before.unwrap_or(x));
+            before = Some(x);
+        }
+        self.forward.process(&mut self.time, &mut self.bins).expect("buffers come from the plan");
+        for band in &self.mel {
+            let power: f32 = band.iter().map(|&(k, w)| w * self.bins[k].norm_sqr()).sum();
+            self.voice_levels.push(power.max(f32::EPSILON).ln());
+        }
+        let power = self.sound.range(LEAD..LEAD + STEP).map(|x| x * x).sum::<f32>() / STEP as f32;
+        self.voice_power.push(power.min(1e9));
+    }
+
+    /// Asks the network about the next `count` steps.
+    fn answer(&mut self, count: usize) {
+        let skip = self.answered - self.voice_from;
+        let heard = (skip + count + AFTER).min(self.voice_power.len());
+        let power = self.voice_power[..heard].iter().sum::<f32>() / heard.max(1) as f32;
+        let louder = (VOICE_POWER / power.max(1e-10)).ln();
+        let odds = Network::learnt().odds(&self.voice_levels[..heard * INPUTS], louder);
+        let first = self.answered - self.steps_from;
+        for (step, odds) in self.steps.range_mut(first..first + count).zip(&odds[skip..]) {
+            step.levels[BANDS + 1] = odds.clamp(-SURE_VOICE, SURE_VOICE);
+        }
+        self.answered += count;
+        let drop = self.answered.saturating_sub(BEFORE).saturating_sub(self.voice_from);
+        self.voice_levels.drain(..drop * INPUTS);
+        self.voice_power.drain(..drop);
+        self.voice_from += drop;
     }
 
     /// Levels averaged over five steps, fewer at the ends.
@@ -384,7 +471,7 @@ impl Listener {
         let peak = self.time[PITCH_LAGS].iter().copied().fold(0f32, f32::max) * scale;
         let harmonic = peak / (0.3 + self.time[0] * scale);
 
-        let answer = smooth[BANDS];
+        let (answer, voice) = (smooth[BANDS], smooth[BANDS + 1]);
         self.measures.push([
             mean(0, BANDS),
             mean(2, 8),
@@ -394,6 +481,8 @@ impl Listener {
             harmonic,
             (answer - floor[BANDS]).clamp(-2.0, 8.0),
             answer,
+            (voice - floor[BANDS + 1]).clamp(-2.0, 8.0),
+            voice,
         ]);
     }
 
@@ -401,6 +490,9 @@ impl Listener {
         // Silence, so that the last steps are whole; they are taken away again.
         self.hear(&[0.0; 2 * WINDOW]);
         let have = self.steps_from + self.steps.len();
+        while self.answered < have {
+            self.answer(VOICE_STEPS.min(have - self.answered));
+        }
         self.smooth_up_to(have.min(steps.max(1)));
         while self.next < steps.min(have) {
             self.judge(KNOT.min(steps.min(have) - self.next));

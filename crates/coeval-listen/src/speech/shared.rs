@@ -63,7 +63,7 @@ const VOICES_OVER_DB: f64 = 4.0;
 const ENGINE_OVER: f64 = 0.5;
 pub(super) const ENGINE_UNDER_DB: f64 = 6.0;
 /// An engine's turn is never called speech more surely than this.
-const ENGINE_CONFIDENCE: f32 = 0.91;
+const ENGINE_CONFIDENCE: f32 = 0.88;
 /// Less shared sound is chance; more is a voice's if at least this share of voices come from as far, to so many seconds.
 const ENGINE_SHARED: f64 = 8.0;
 const SAME_PLACE: f64 = 0.1;

@@ -97,6 +97,23 @@ fn segments_follow_the_thresholds() {
 }
 
 #[test]
+fn what_may_be_a_word_is_in_no_stretch_that_is_sure() {
+    let mut p = vec![0.0f32; 1000];
+    p[100..200].fill(0.95);
+    p[202..210].fill(0.4); // Part of what is near.
+    p[400..410].fill(0.5); // Never sure.
+    p[600..604].fill(0.5); // 40 ms are no word.
+    p[700..720].fill(0.2); // Hardly likely.
+    let curve = SpeechCurve::from_values(p).unwrap();
+    let sure = curve.segments(&SpeechOptions::default()).unwrap();
+    let spans = |s: &[SpeechSegment]| -> Vec<(i64, i64)> {
+        s.iter().map(|s| ((s.start_s * 1e3).round() as i64, (s.end_s * 1e3).round() as i64)).collect()
+    };
+    assert_eq!(spans(&sure), [(1000, 2000)]);
+    assert_eq!(spans(&curve.doubtful(&sure)), [(4000, 4100)]);
+}
+
+#[test]
 fn a_camera_that_hears_the_same_is_told_from_one_that_does_not() {
     let mut next = noise(3);
     let n = 16_000 * 8;
