@@ -23,6 +23,7 @@ def recordings(tmp_path_factory: pytest.TempPathFactory) -> Path:
     coeval._native.write_wav(shoot / "recorder.wav", sound, rate_hz, "int16", True)
     sound, rate_hz = coeval.read(DEMO / "REC_0003.FLAC", start_s=20.0, duration_s=35.0, always_2d=True)
     coeval._native.write_wav(folder / "claps.wav", sound, rate_hz, "int16", True)
+    (folder / "voice.wav").symlink_to(DEMO.parents[2] / "tests" / "fixtures" / "voice.wav")
     (shoot / "camera.mp4").symlink_to(DEMO / "CAM-A_0018.MP4")
     for name in ("camera.mp4", "recorder.wav"):
         (folder / name).symlink_to(shoot / name)

@@ -1,5 +1,5 @@
-/* What the tests in C share: a check that counts, and sound made of whole numbers, so that it is
- * the same to the last bit wherever it is made. */
+/* What the tests in C share: a check that counts, and sound that is the same to the last bit in every
+ * language: made of whole numbers, or read from a file. */
 #ifndef COEVAL_TEST_H
 #define COEVAL_TEST_H
 
@@ -47,11 +47,29 @@ static inline float shared_sound(uint32_t *state, size_t n) {
     return (n / 14400) % 3 == 0 ? x : x / 64.0f;
 }
 
-/* Sample `n`, at 48 kHz, of something like speech: a harmonic tone in syllables, 1.5 s of it in 4.5 s,
- * over noise. */
-static inline float spoken_sound(uint32_t *state, size_t n) {
+#define VOICE_FRAMES 24000
+
+/* The voice of `tests/fixtures/voice.wav`: 1.5 s at 16 kHz, two bytes a sample behind a header of 44. */
+static inline void read_voice(int16_t voice[VOICE_FRAMES]) {
+    unsigned char bytes[44 + 2 * VOICE_FRAMES];
+    char path[4096];
+    FILE *file;
+    size_t i;
+    snprintf(path, sizeof path, "%s", __FILE__);
+    CHECK(strlen(path) > 6 && strlen(path) < 4000 && strcmp(path + strlen(path) - 6, "test.h") == 0);
+    strcpy(path + strlen(path) - 6, "../../../tests/fixtures/voice.wav");
+    file = fopen(path, "rb");
+    CHECK(file != NULL);
+    CHECK(fread(bytes, 1, sizeof bytes, file) == sizeof bytes);
+    fclose(file);
+    for (i = 0; i < VOICE_FRAMES; i++)
+        voice[i] = (int16_t)(uint16_t)(bytes[44 + 2 * i] | (unsigned)bytes[45 + 2 * i] << 8);
+}
+
+/* Sample `n`, at 48 kHz, of that voice over noise: 1.5 s of it in 4.5 s. */
+static inline float spoken_sound(const int16_t voice[VOICE_FRAMES], uint32_t *state, size_t n) {
     float x = noise(state) / 64.0f;
-    return (n / 72000) % 3 == 1 && (n / 6000) % 2 == 0 ? x + ((float)(n % 320) / 320.0f - 0.5f) / 4.0f : x;
+    return (n / 72000) % 3 == 1 ? x + (float)voice[n % 72000 / 3] / 131072.0f : x;
 }
 
 /* The speech curve of `frames` frames of it, pushed in two channels that are alike. */
@@ -60,14 +78,16 @@ static inline coeval_speech_curve *hear_speech(size_t frames) {
     coeval_speech_curve *curve = NULL;
     coeval_error *error = coeval_error_new();
     uint32_t state = 88172645u;
+    int16_t voice[VOICE_FRAMES];
     float block[1000];
     const float *planes[2];
     size_t i, done = 0;
     planes[0] = planes[1] = block;
+    read_voice(voice);
     CHECK_OK(coeval_speech_builder_new(48000.0, 2, &builder, error), error);
     while (done < frames) {
         size_t n = frames - done < 1000 ? frames - done : 1000;
-        for (i = 0; i < n; i++) block[i] = spoken_sound(&state, done + i);
+        for (i = 0; i < n; i++) block[i] = spoken_sound(voice, &state, done + i);
         CHECK_OK(coeval_speech_builder_push_planar(builder, planes, n, error), error);
         done += n;
     }

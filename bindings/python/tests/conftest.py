@@ -29,13 +29,13 @@ def xorshift(state: int, count: int) -> NDArray[np.float32]:
 
 
 def spoken_sound(frames: int) -> NDArray[np.float32]:
-    """Something like speech at 48 kHz: a harmonic tone in syllables, 1.5 s of it in 4.5 s, over noise."""
+    """A voice at 48 kHz, 1.5 s of it in 4.5 s, over noise."""
     n = np.arange(frames)
     sound = xorshift(88_172_645, frames)
     sound /= np.float32(64)
-    speaks = (n // 72_000 % 3 == 1) & (n // 6000 % 2 == 0)
-    tone = ((n % 320).astype(np.float32) / np.float32(320) - np.float32(0.5)) / np.float32(4)
-    sound[speaks] += tone[speaks]
+    voice = np.fromfile(ROOT / "tests/fixtures/voice.wav", "<i2", offset=44).astype(np.float32) / np.float32(131_072)
+    speaks = n // 72_000 % 3 == 1
+    sound[speaks] += voice[n[speaks] % 72_000 // 3]
     return sound
 
 

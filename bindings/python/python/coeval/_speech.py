@@ -216,16 +216,16 @@ def speech(samples: ArrayLike, rate_hz: float, *, progress: Progress = None) -> 
 
     Examples
     --------
-    A harmonic tone in syllables, from 2 to 4 s, over noise:
+    A voice of 1.5 s, from 2 s on, over noise:
 
     >>> import numpy as np, coeval
-    >>> n = np.arange(6 * 16_000)
-    >>> noise = np.random.default_rng(1).standard_normal(n.size) / 200
-    >>> voiced = (n // 32_000 == 1) & (n // 2000 % 2 == 0)
-    >>> curve = coeval.speech(noise + voiced * (n % 107 / 107 - 0.5) / 4, 16_000)
+    >>> voice, rate_hz = coeval.read("voice.wav")
+    >>> sound = np.random.default_rng(1).standard_normal(6 * rate_hz) / 200
+    >>> sound[2 * rate_hz : 2 * rate_hz + len(voice)] += voice / 4
+    >>> curve = coeval.speech(sound, rate_hz)
     >>> for stretch in curve.segments():
     ...     print(f"{stretch.start_s:.1f} to {stretch.end_s:.1f} s")
-    2.0 to 4.1 s
+    2.0 to 3.5 s
     """
     sound, rate = as_sound(samples), as_rate(rate_hz)
     with Listener(progress) as callback:
