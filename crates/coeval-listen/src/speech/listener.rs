@@ -19,8 +19,8 @@ const WINDOW: usize = 512;
 const LEAD: usize = (WINDOW - STEP) / 2;
 const EAR: usize = 256;
 const BANDS: usize = 20;
-/// What a floor is kept of: the bands, then the answers.
-const LEVELS: usize = BANDS + 2;
+/// What a floor is kept of: the bands, then the detector's answers.
+const LEVELS: usize = BANDS + 1;
 /// The frame that the network hears: so many samples, in the middle of a step's [`WINDOW`].
 const VOICE_FRAME: usize = 400;
 /// Steps that it answers for at once.
@@ -37,8 +37,10 @@ const HARMONIC_BINS: std::ops::Range<usize> = 3..128;
 /// Lags of a voice's pitch, samples: 75 to 400 Hz.
 const PITCH_LAGS: std::ops::Range<usize> = 40..214;
 pub(super) const MEASURES: usize = 10;
-/// The measure that is given its floor last.
+/// The measure of how harmonic it is, which is given its floor last.
 const HARMONIC: usize = 5;
+/// The network's answer over its floor; the answer itself is the next.
+const VOICE: usize = 8;
 const WIDTHS: [usize; 3] = [5, 21, 61];
 
 #[rustfmt::skip]
@@ -57,7 +59,7 @@ const WEIGHTS: [f32; MEASURES * WIDTHS.len()] = [
 
 const BIAS: f32 = -1.6881;
 /// Where the line between speech and the rest lies is found every so many steps, from so many before and after.
-const LINE_KNOT: usize = 200;
+const LINE_KNOT: usize = 1000;
 const LINE_REACH: usize = 30_000;
 /// Of every so many steps.
 const LINE_STEP: usize = 10;
@@ -78,18 +80,21 @@ const APART: f32 = 3.5;
 /// ```
 /// use coeval_listen::speech::{SpeechBuilder, SpeechOptions};
 ///
-/// // A hiss (a congruential generator), and from 2 to 4 s a harmonic tone in syllables over it.
+/// # let file = std::fs::read("../../tests/fixtures/voice.wav").expect("of the project's tests");
+/// # let samples = file[44..].chunks_exact(2).map(|b| f32::from(i16::from_le_bytes([b[0], b[1]])) / 32_768.0);
+/// # let voice: Vec<f32> = samples.collect();
+/// // A hiss (a congruential generator), and over it from 2 s on a voice, 1.5 s at 16 kHz.
 /// let mut state = 1u32;
 /// let mut listener = SpeechBuilder::new(16_000.0, 1)?;
 /// for n in 0..6 * 16_000usize {
 ///     state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
 ///     let hiss = ((state >> 8) as f32 / (1 << 23) as f32 - 1.0) / 100.0;
-///     let voiced = n / 32_000 == 1 && n / 2000 % 2 == 0;
-///     listener.push(&[if voiced { hiss + ((n % 107) as f32 / 107.0 - 0.5) / 4.0 } else { hiss }])?;
+///     let said = n.checked_sub(32_000).and_then(|n| voice.get(n));
+///     listener.push(&[hiss + 0.25 * said.unwrap_or(&0.0)])?;
 /// }
 /// let stretches = listener.finish().segments(&SpeechOptions::default())?;
 /// assert_eq!(stretches.len(), 1);
-/// assert!((stretches[0].start_s - 2.0).abs() < 0.1 && (stretches[0].end_s - 4.0).abs() < 0.3);
+/// assert!((stretches[0].start_s - 2.0).abs() < 0.1 && (stretches[0].end_s - 3.5).abs() < 0.1);
 /// # Ok::<(), coeval::Error>(())
 /// ```
 pub struct SpeechBuilder {
@@ -182,26 +187,27 @@ struct Step {
 
 /// The work on sound at [`RATE_HZ`].
 struct Listener {
-    sound: VecDeque<f32>,
+    /// What of the sound is still needed, and some more.
+    sound: Vec<f32>,
     /// Samples heard.
     heard: usize,
-    /// The sample that `sound` begins with, less [`LEAD`].
-    sound_from: usize,
+    /// Where in `sound` the next step's window begins.
+    sound_at: usize,
     detector: Box<Detector>,
     ear: Vec<f32>,
     answers: Vec<f32>,
     forward: Arc<dyn RealToComplex<f32>>,
     inverse: Arc<dyn ComplexToReal<f32>>,
     hann: Vec<f32>,
-    bands: Vec<Vec<(usize, f32)>>,
+    bands: Vec<Band>,
     band_bins: [f32; BANDS],
     /// What the network has heard and not answered for, from step `voice_from` on: levels, and power.
     voice_levels: Vec<f32>,
     voice_power: Vec<f32>,
     voice_from: usize,
-    /// Steps that it has answered for.
-    answered: usize,
-    mel: Vec<Vec<(usize, f32)>>,
+    /// Its answers so far.
+    voice: Vec<f32>,
+    mel: Vec<Band>,
     povey: Vec<f32>,
     steps: VecDeque<Step>,
     /// The step that `steps` begins with, and the one that is judged next.
@@ -215,17 +221,36 @@ struct Listener {
     band_power: Vec<[f32; 2]>,
     time: Vec<f32>,
     bins: Vec<Complex<f32>>,
+    /// Power in the bins.
+    power: Vec<f32>,
 }
 
-/// The network's bands, triangles on the mel scale from 20 Hz to 8 kHz: bins of a [`WINDOW`] and their weights.
-fn voice_bands() -> Vec<Vec<(usize, f32)>> {
+/// Bins of a [`WINDOW`]'s spectrum, and what each of them weighs.
+struct Band {
+    first: usize,
+    weights: Vec<f32>,
+}
+
+impl Band {
+    fn new(weight: impl Fn(usize) -> f64) -> Self {
+        let inside = |k: &usize| weight(*k) > 0.0;
+        let first = (0..=WINDOW / 2).find(inside).unwrap_or_default();
+        Self { first, weights: (first..=WINDOW / 2).take_while(inside).map(|k| weight(k) as f32).collect() }
+    }
+
+    fn of(&self, power: &[f32]) -> f32 {
+        self.weights.iter().zip(&power[self.first..]).map(|(w, p)| w * p).sum()
+    }
+}
+
+/// The network's bands, triangles on the mel scale from 20 Hz to 8 kHz.
+fn voice_bands() -> Vec<Band> {
     let mel = |hz: f64| 1127.0 * (hz / 700.0).ln_1p();
     let (low, high) = (mel(20.0), mel(0.5 * RATE_HZ));
     let width = (high - low) / (INPUTS + 1) as f64;
     let bands = (0..INPUTS).map(|band| {
         let top = low + (band + 1) as f64 * width;
-        let weight = |k: usize| 1.0 - (mel(k as f64 * RATE_HZ / WINDOW as f64) - top).abs() / width;
-        (0..WINDOW / 2).map(|k| (k, weight(k) as f32)).filter(|w| w.1 > 0.0).collect()
+        Band::new(|k| 1.0 - (mel(k as f64 * RATE_HZ / WINDOW as f64) - top).abs() / width)
     });
     bands.collect()
 }
@@ -243,25 +268,23 @@ impl Listener {
             let m = low + (high - low) * i as f64 / (BANDS + 1) as f64;
             700.0 * (10f64.powf(m / 2595.0) - 1.0) / RATE_HZ * WINDOW as f64
         };
-        let bands: Vec<Vec<(usize, f32)>> = (0..BANDS)
-            .map(|b| {
-                let (from, top, to) = (edge(b), edge(b + 1), edge(b + 2));
-                let weight = |k: f64| ((k - from) / (top - from)).min((to - k) / (to - top)).max(0.0);
-                let raw: Vec<(usize, f64)> =
-                    (0..=WINDOW / 2).map(|k| (k, weight(k as f64))).filter(|w| w.1 > 0.0).collect();
-                let sum: f64 = raw.iter().map(|w| w.1).sum();
-                raw.into_iter().map(|(k, w)| (k, (w / sum) as f32)).collect()
-            })
-            .collect();
+        let bands = (0..BANDS).map(|b| {
+            let (from, top, to) = (edge(b), edge(b + 1), edge(b + 2));
+            let weight = |k: usize| ((k as f64 - from) / (top - from)).min((to - k as f64) / (to - top)).max(0.0);
+            let sum: f64 = (0..=WINDOW / 2).map(weight).sum();
+            Band::new(|k| weight(k) / sum)
+        });
+        let bands = bands.collect();
         Self {
-            sound: std::iter::repeat_n(0.0, LEAD).collect(),
+            sound: vec![0.0; LEAD],
             heard: 0,
-            sound_from: 0,
+            sound_at: 0,
             detector: Detector::default_boxed(),
             ear: Vec::new(),
             answers: Vec::new(),
             time: forward.make_input_vec(),
             bins: forward.make_output_vec(),
+            power: vec![0.0; WINDOW / 2 + 1],
             forward,
             inverse,
             hann: (0..WINDOW)
@@ -272,7 +295,7 @@ impl Listener {
             voice_levels: Vec::new(),
             voice_power: Vec::new(),
             voice_from: 0,
-            answered: 0,
+            voice: Vec::new(),
             mel: voice_bands(),
             povey: (0..VOICE_FRAME)
                 .map(|i| (0.5 - 0.5 * (std::f64::consts::TAU * i as f64 / (VOICE_FRAME - 1) as f64).cos()).powf(0.85))
@@ -290,17 +313,22 @@ impl Listener {
     }
 
     pub(super) fn hear(&mut self, sound: &[f32]) {
-        for &x in sound {
-            self.ear.push(x.clamp(-1.0, 1.0));
+        let mut left = sound;
+        while !left.is_empty() {
+            let (now, rest) = left.split_at(left.len().min(EAR - self.ear.len()));
+            self.ear.extend(now.iter().map(|x| x.clamp(-1.0, 1.0)));
+            left = rest;
             if self.ear.len() == EAR {
                 let p = self.detector.predict_f32(&self.ear).clamp(1e-4, 1.0 - 1e-4);
                 self.answers.push((p / (1.0 - p)).ln());
                 self.ear.clear();
             }
         }
-        self.sound.extend(sound);
+        self.sound.extend_from_slice(sound);
         self.heard += sound.len();
         self.advance();
+        self.sound.drain(..self.sound_at);
+        self.sound_at = 0;
     }
 
     /// Takes in every step that all its sound is there for, and judges what can be judged.
@@ -308,35 +336,39 @@ impl Listener {
         loop {
             let step = self.steps_from + self.steps.len();
             let answer = (step * STEP + STEP / 2) / EAR;
-            if self.sound.len() < WINDOW || self.answers.len() <= answer {
+            if self.sound.len() - self.sound_at < WINDOW || self.answers.len() <= answer {
                 break;
             }
-            for ((t, x), w) in self.time.iter_mut().zip(&self.sound).zip(&self.hann) {
+            let sound = &self.sound[self.sound_at..self.sound_at + WINDOW];
+            for ((t, x), w) in self.time.iter_mut().zip(sound).zip(&self.hann) {
                 *t = x * w;
             }
-            self.forward.process(&mut self.time, &mut self.bins).expect("buffers come from the plan");
+            self.transform();
             let mut levels = [0.0; LEVELS];
             for (level, band) in levels.iter_mut().zip(&self.bands) {
-                let power: f32 = band.iter().map(|&(k, w)| w * self.bins[k].norm_sqr()).sum();
-                *level = 10.0 * (power + 1e-10).log10();
+                *level = 10.0 * (band.of(&self.power) + 1e-10).log10();
             }
             levels[BANDS] = self.answers[answer];
-            let spectrum = self.bins[HARMONIC_BINS].iter().map(|b| b.norm_sqr()).collect();
-            self.steps.push_back(Step { levels, spectrum });
+            self.steps.push_back(Step { levels, spectrum: self.power[HARMONIC_BINS].to_vec() });
             self.hear_voice();
-            self.sound.drain(..STEP);
-            self.sound_from += STEP;
-            if self.steps_from + self.steps.len() >= self.answered + VOICE_STEPS + AFTER {
-                self.answer(VOICE_STEPS);
-            }
-            let steps = self.answered;
+            self.sound_at += STEP;
+            let steps = self.steps_from + self.steps.len();
             if steps >= 3 {
                 self.smooth_up_to(steps - 2);
             }
             while (self.smooth_from + self.smooth.len()) >= self.next + KNOT + REACH {
                 self.judge(KNOT);
             }
+            if self.next >= self.voice.len() + VOICE_STEPS + AFTER {
+                self.answer(VOICE_STEPS);
+            }
         }
+    }
+
+    /// The power of `time` in every bin.
+    fn transform(&mut self) {
+        self.forward.process(&mut self.time, &mut self.bins).expect("buffers come from the plan");
+        self.power.iter_mut().zip(&self.bins).for_each(|(p, b)| *p = b.norm_sqr());
     }
 
     /// What the network is given of a step, as it was taught: levels of a frame without its mean, with its high frequencies
@@ -344,38 +376,31 @@ impl Listener {
     fn hear_voice(&mut self) {
         const AMPLITUDE: f32 = 32_768.0;
         const RAISED: f32 = 0.97;
-        let from = (WINDOW - VOICE_FRAME) / 2;
-        let frame = self.sound.range(from..from + VOICE_FRAME);
-        let mean = frame.clone().sum::<f32>() / VOICE_FRAME as f32;
-        let mut before = None;
+        let from = self.sound_at + (WINDOW - VOICE_FRAME) / 2;
+        let frame = &self.sound[from..from + VOICE_FRAME];
+        let mean = frame.iter().sum::<f32>() / VOICE_FRAME as f32;
         self.time.fill(0.0);
-        for ((t, x), w) in self.time.iter_mut().zip(frame).zip(&self.povey) {
-            let x = AMPLITUDE * (x - mean);
-            *t = w * (x - RAISED * before.unwrap_or(x));
-            before = Some(x);
+        let before = std::iter::once(&frame[0]).chain(frame);
+        for (((t, x), before), w) in self.time.iter_mut().zip(frame).zip(before).zip(&self.povey) {
+            *t = w * AMPLITUDE * ((x - mean) - RAISED * (before - mean));
         }
-        self.forward.process(&mut self.time, &mut self.bins).expect("buffers come from the plan");
-        for band in &self.mel {
-            let power: f32 = band.iter().map(|&(k, w)| w * self.bins[k].norm_sqr()).sum();
-            self.voice_levels.push(power.max(f32::EPSILON).ln());
-        }
-        let power = self.sound.range(LEAD..LEAD + STEP).map(|x| x * x).sum::<f32>() / STEP as f32;
+        self.transform();
+        self.voice_levels.extend(self.mel.iter().map(|band| band.of(&self.power).max(f32::EPSILON).ln()));
+        let step = &self.sound[self.sound_at + LEAD..self.sound_at + LEAD + STEP];
+        let power = step.iter().map(|x| x * x).sum::<f32>() / STEP as f32;
         self.voice_power.push(power.min(1e9));
     }
 
     /// Asks the network about the next `count` steps.
     fn answer(&mut self, count: usize) {
-        let skip = self.answered - self.voice_from;
+        let skip = self.voice.len() - self.voice_from;
         let heard = (skip + count + AFTER).min(self.voice_power.len());
         let power = self.voice_power[..heard].iter().sum::<f32>() / heard.max(1) as f32;
         let louder = (VOICE_POWER / power.max(1e-10)).ln();
-        let odds = Network::learnt().odds(&self.voice_levels[..heard * INPUTS], louder);
-        let first = self.answered - self.steps_from;
-        for (step, odds) in self.steps.range_mut(first..first + count).zip(&odds[skip..]) {
-            step.levels[BANDS + 1] = odds.clamp(-SURE_VOICE, SURE_VOICE);
-        }
-        self.answered += count;
-        let drop = self.answered.saturating_sub(BEFORE).saturating_sub(self.voice_from);
+        let levels = &self.voice_levels[..heard * INPUTS];
+        let odds = Network::learnt().odds(levels, louder, skip..skip + count);
+        self.voice.extend(odds.into_iter().map(|odds| odds.clamp(-SURE_VOICE, SURE_VOICE)));
+        let drop = self.voice.len().saturating_sub(BEFORE).saturating_sub(self.voice_from);
         self.voice_levels.drain(..drop * INPUTS);
         self.voice_power.drain(..drop);
         self.voice_from += drop;
@@ -471,7 +496,7 @@ impl Listener {
         let peak = self.time[PITCH_LAGS].iter().copied().fold(0f32, f32::max) * scale;
         let harmonic = peak / (0.3 + self.time[0] * scale);
 
-        let (answer, voice) = (smooth[BANDS], smooth[BANDS + 1]);
+        let answer = smooth[BANDS];
         self.measures.push([
             mean(0, BANDS),
             mean(2, 8),
@@ -481,8 +506,8 @@ impl Listener {
             harmonic,
             (answer - floor[BANDS]).clamp(-2.0, 8.0),
             answer,
-            (voice - floor[BANDS + 1]).clamp(-2.0, 8.0),
-            voice,
+            0.0,
+            0.0,
         ]);
     }
 
@@ -490,15 +515,23 @@ impl Listener {
         // Silence, so that the last steps are whole; they are taken away again.
         self.hear(&[0.0; 2 * WINDOW]);
         let have = self.steps_from + self.steps.len();
-        while self.answered < have {
-            self.answer(VOICE_STEPS.min(have - self.answered));
-        }
         self.smooth_up_to(have.min(steps.max(1)));
         while self.next < steps.min(have) {
             self.judge(KNOT.min(steps.min(have) - self.next));
         }
+        while self.voice.len() < self.next {
+            self.answer(VOICE_STEPS.min(self.next - self.voice.len()));
+        }
         let mut measures = self.measures;
+        for (step, m) in measures.iter_mut().enumerate() {
+            // As the levels are: averaged over five steps, fewer at the ends.
+            let around = &self.voice[step.saturating_sub(2)..(step + 3).min(self.next)];
+            let mean = around.iter().sum::<f32>() / around.len() as f32;
+            (m[VOICE], m[VOICE + 1]) = (mean, mean);
+        }
         relative(&mut measures, HARMONIC);
+        relative(&mut measures, VOICE);
+        measures.iter_mut().for_each(|m| m[VOICE] = m[VOICE].clamp(-2.0, 8.0));
         let probability = weigh(&measures).into_iter().map(|x| 1.0 / (1.0 + (-x).exp())).collect();
         SpeechCurve { probability, band_power: self.band_power, measures }
     }
