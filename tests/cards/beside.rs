@@ -46,7 +46,7 @@ fn a_recorder_on_the_camera_is_its_better_sound_where_the_sound_agrees() {
     assert_eq!((of("sound/V0007.wav"), of("boat.wav"), of("clips/V0001.wav")), (None, None, None));
     assert!(alignment.files().all(|f| f.is_placed()));
     let refuted = &alignment.file("sound/V0007.wav").unwrap().warnings;
-    assert!(refuted.iter().any(|w| w.contains("called like clips/V0007.wav")), "{refuted:?}");
+    assert!(refuted.iter().any(|w| w.contains("has the name of clips/V0007.wav")), "{refuted:?}");
     assert!(said.contains("better sound of clips/V0001.wav"), "{said}");
     assert!(
         said.contains("Better sound of clips, in files of its own: sound/V0001.wav (of clips/V0001.wav)."),

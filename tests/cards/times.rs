@@ -49,7 +49,11 @@ fn placed_by_time<'a>(alignment: &'a Alignment, name: &str) -> &'a File {
     let start_s = clip.knots[0][1] - alignment.file("CAM-A_0017.MP4").unwrap().knots[0][1];
     assert!((0.5..5.0).contains(&sigma_s), "{sigma_s}");
     assert!((start_s - STARTS_S).abs() < 3.0 * sigma_s, "{start_s} +-{sigma_s}");
-    assert!(alignment.is_doubtful(clip) && clip.warnings.iter().any(|w| w.contains("by its file's time")), "{clip:?}");
+    assert!(
+        alignment.is_doubtful(clip)
+            && clip.warnings.iter().any(|w| w.contains("by the time in the file and the clock of its device")),
+        "{clip:?}"
+    );
     clip
 }
 
