@@ -388,8 +388,9 @@ pub struct LevelMeter {
     frame_power: (f64, usize, bool),
     levels: Vec<u64>,
     zeros: u64,
-    /// Exponential mean of the power, without digital silence, and what each frame of a block adds to it.
+    /// Exponential mean of the power, without digital silence; what a frame leaves of it, and what each frame of a block adds.
     power_before: f64,
+    remember: f64,
     recent: Vec<f64>,
     clipping: Vec<Stretch>,
     silence: Vec<Stretch>,
@@ -397,9 +398,8 @@ pub struct LevelMeter {
     dropouts: Vec<Stretch>,
     dropout_count: u64,
     clean: Vec<f32>,
-    /// Frames of a block that is not whole yet, interleaved, and how many make it whole.
+    /// Frames of a block that is not whole yet, interleaved.
     pending: Vec<f32>,
-    block: usize,
     mix: Mix,
 }
 
@@ -465,6 +465,7 @@ impl LevelMeter {
             levels: vec![0; 300],
             zeros: 0,
             power_before: 0.0,
+            remember,
             recent: (0..block).map(|i| (1.0 - remember) * remember.powi((block - 1 - i) as i32)).collect(),
             clipping: Vec::new(),
             silence: Vec::new(),
@@ -473,7 +474,6 @@ impl LevelMeter {
             dropout_count: 0,
             clean: Vec::new(),
             pending: Vec::new(),
-            block,
             mix: Mix::default(),
         })
     }
@@ -521,7 +521,7 @@ impl LevelMeter {
 
     /// In blocks that lie where they lie in the sound, whatever it is handed over in.
     fn measure(&mut self, mut frames: &[f32]) {
-        let block = self.block * self.channels.len();
+        let block = self.recent.len() * self.channels.len();
         let mut pending = std::mem::take(&mut self.pending);
         if !pending.is_empty() {
             let (first, rest) = frames.split_at(frames.len().min(block - pending.len()));
@@ -601,7 +601,7 @@ impl LevelMeter {
             }
             rest = later;
         }
-        let remember = 1.0 - 1.0 / (0.02 * self.rate);
+        let remember = self.remember;
         if self.zeros == 0 && power.iter().all(|&p| p != 0.0) {
             // The same as below for all of them at once.
             let weighted: f64 =

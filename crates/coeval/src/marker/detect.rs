@@ -72,7 +72,7 @@ impl Levels {
         let mut slots = self.counts.iter().enumerate();
         let (mut slot, mut seen) = (0, 0);
         wanted.map(|wanted| {
-            while (seen as f32) < wanted || seen == 0 {
+            while (seen as f32) < wanted {
                 let Some((next, count)) = slots.next() else { break };
                 slot = next;
                 seen += count;

@@ -39,6 +39,7 @@ use long_probe::{Look, places, spread};
 use measure::{Measure, Measured, WINDOW_S, flat, measure};
 use path::{Blocks, LINE_STANDS, Line, Path, PathPoint, trace, verify};
 use search::{Candidate, Pass, candidates_of_either, unevenness};
+use sources::Sources;
 
 crate::options! {
     /// How two tracks are compared.
@@ -240,7 +241,7 @@ impl PairAlignment {
 impl PairAlignment {
     /// The same clock, moved onto the voices' path.
     fn moved(mut self, voices: sources::Voices) -> Self {
-        let sources::Voices { delay_s, sigma_s, paths, .. } = voices;
+        let sources::Voices { delay_s, sigma_s, paths } = voices;
         self.paths = paths;
         let knots = self.map.knots().iter().map(|k| (k.0, k.1 + delay_s)).collect();
         if let Ok(map) = ClockMap::from_knots(knots) {
@@ -552,27 +553,19 @@ impl Aligner {
         if fitted.fit.map()?.drift_ppm().abs() > self.options.max_drift_ppm + BEYOND_PPM {
             return Ok(Verdict::BeyondLimit);
         }
-        // The clock comes from whatever is common; where the file lies, from the voices.
+        let sources = Sources::new(a, b, path.block_s, &self.plans);
         let points = |fit: &PairFit| -> Vec<PathPoint> {
             path.all.iter().map(|p| PathPoint { a_s: fit.at(p.b_s), ..*p }).collect()
         };
-        let voices = |fit: &PairFit| sources::voices(a, b, &points(fit), path.block_s, line.inverted, &self.plans);
-        let mut found = voices(&fitted.fit);
-        if !fitted.fit.jumps.is_empty() {
-            let (points, jumps) = (points(&fitted.fit), &fitted.fit.jumps);
-            let off_s = sources::off_the_rest_s(a, b, &points, path.block_s, jumps, &self.plans);
-            if fitted.put_right(a, b, &off_s) {
-                found = voices(&fitted.fit);
-            }
-        }
+        fitted.put_right(a, b, &sources.off_the_rest_s(&points(&fitted.fit), &fitted.fit.jumps));
+        // The clock comes from whatever is common; where the file lies, from the voices.
+        let found = sources.voices(&points(&fitted.fit), line.inverted);
         let placed = fitted.alignment(a, b, line, &path, &heard, confidence)?;
-        Ok(Verdict::Placed(
-            Box::new(match found {
-                Some(voices) => placed.moved(voices),
-                None => placed.by_source(sources::UNKNOWN_S),
-            }),
-            here,
-        ))
+        let placed = match found {
+            Some(voices) => placed.moved(voices),
+            None => placed.by_source(sources::UNKNOWN_S),
+        };
+        Ok(Verdict::Placed(Box::new(placed), here))
     }
 
     /// Measures along a path and fits the clock.
@@ -674,18 +667,17 @@ struct Fitted {
 }
 
 impl Fitted {
-    /// Moves what was measured in each stretch between jumps by so many seconds, and fits anew. Whether there was anything to
-    /// move.
-    fn put_right(&mut self, a: &Track, b: &Track, off_s: &[f64]) -> bool {
+    /// Moves what was measured in each stretch between jumps by so many seconds, and fits anew where that moves anything.
+    fn put_right(&mut self, a: &Track, b: &Track, off_s: &[f64]) {
         if off_s.iter().all(|&off_s| off_s == 0.0) {
-            return false;
+            return;
         }
         let jumps = self.fit.jumps.clone();
         let mut evidence = self.evidence.clone();
         evidence.iter_mut().for_each(|e| e.a_s += off_s[jumps.partition_point(|&jump| jump < e.b_s)]);
-        let Some(fit) = PairFit::pruned(a, b, &evidence, &jumps) else { return false };
-        (self.fit, self.evidence) = (fit, evidence);
-        true
+        if let Some(fit) = PairFit::pruned(a, b, &evidence, &jumps) {
+            (self.fit, self.evidence) = (fit, evidence);
+        }
     }
 
     /// `confidence` is that of the line.

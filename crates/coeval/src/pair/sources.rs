@@ -61,7 +61,7 @@ const ANOTHER: f64 = 0.05;
 /// Points of a stretch that are looked at: the loudest, and as many of the quietest.
 const OF_A_STRETCH: usize = 8;
 /// How often each stretch is held against the others.
-const TURNS: usize = 3;
+const TIMES: usize = 3;
 /// Share of the cells' bins that are independent: frames overlap by half, and their window spreads a line over two bins.
 const INDEPENDENT: f64 = 0.5;
 
@@ -136,13 +136,13 @@ impl Sums {
             }
         }
         let likely = correlation(&mut product, plans);
-        let as_is = INDEPENDENT * likely[REACH];
-        let elsewhere = INDEPENDENT.recip() * (ANOTHER / likely.len() as f64).ln();
-        let top = (1..likely.len() - 1).max_by(|&x, &y| likely[x].total_cmp(&likely[y])).unwrap_or(REACH);
-        if top.abs_diff(REACH) <= SAME || INDEPENDENT * (likely[top] + elsewhere) <= as_is {
-            return 0.0;
+        let top = highest(&likely).unwrap_or(REACH);
+        let more_likely = INDEPENDENT * (likely[top] - likely[REACH]);
+        if top.abs_diff(REACH) > SAME && more_likely > -(ANOTHER / likely.len() as f64).ln() {
+            vertex(&likely, top)
+        } else {
+            0.0
         }
-        vertex(&likely, top)
     }
 }
 
@@ -154,125 +154,185 @@ fn vertex(lags: &[f64], top: usize) -> f64 {
     (top as f64 + fraction - REACH as f64) / TRACK_RATE_HZ
 }
 
-/// The voices' delay beside a path, of whose points each stands for `block_s` seconds. `None` where no voices stand out,
-/// or where what stands out lies on the path of what is common in between, and may be an engine that knocks.
-pub(super) fn voices(
-    a: &Track,
-    b: &Track,
-    points: &[PathPoint],
-    block_s: f64,
-    inverted: bool,
-    plans: &Plans,
-) -> Option<Voices> {
-    // The track that stands out of its floor more tells when somebody speaks.
-    let from_b = unevenness(b) >= unevenness(a);
-    let above = if from_b { b.above_floor() } else { a.above_floor() };
-    let foreground = |p: &PathPoint| above.level_at(if from_b { p.b_s } else { p.a_s });
-    let chosen = loud_and_quiet(points.iter(), foreground, LOUD_S, QUIET_S);
-    let frames_each = (block_s * TRACK_RATE_HZ) as usize / HOP;
-    let sums: Vec<Sums> = chosen.par_iter().map(|p| cells(a, b, above, from_b, p, frames_each, plans)).collect();
-    let sum = sums.iter().fold(Sums::new(), Sums::add);
-
-    // Means by band; bands without cells of either kind say nothing.
-    let sign = if inverted { -1.0 } else { 1.0 };
-    let mut people = vec![Complex32::default(); FRAME / 2 + 1];
-    let mut rest = people.clone();
-    let total: f32 = sum.people_cells.iter().sum();
-    if total < 2.0 * BANDS as f32 {
-        return None;
-    }
-    for band in 0..BANDS {
-        let (p, r) = (sum.people_cells[band], sum.rest_cells[band]);
-        if p < 1.0 {
-            continue;
-        }
-        for k in band * BAND..(band + 1) * BAND {
-            // A band counts as far as its mean is known: by the root of its cells.
-            people[k] = sum.people[k] * (sign / p.sqrt());
-            rest[k] = if r >= 1.0 { sum.rest[k] * (sign / r * p.sqrt()) } else { Complex32::default() };
-        }
-    }
-    let product: f32 = people.iter().zip(&rest).map(|(x, y)| (x * y.conj()).re).sum();
-    let power: f32 = rest.iter().map(|y| y.norm_sqr()).sum();
-    let share = if power > 0.0 { (product / power).clamp(0.0, 1.0) } else { 0.0 };
-    people.iter_mut().zip(&rest).for_each(|(x, y)| *x -= y * share);
-    let (lags, rest_lags) = (correlation(&mut people, plans), correlation(&mut rest, plans));
-    let (top, spread) = peak(&lags)?;
-    let (rest_top, rest_spread) = peak(&rest_lags)?;
-    let in_between = rest_lags[rest_top] > HEIGHT * rest_spread;
-    if in_between && top.abs_diff(rest_top) <= SAME / 2 {
-        return None;
-    }
-    // Every peak may be the voices', as probably as it is high. Where nothing goes on without the people, the path is
-    // already theirs, unless another source stands out as well.
-    let prior = |l: usize| if !in_between && l.abs_diff(REACH) > SAME { ELSEWHERE } else { 1.0 };
-    let mut order: Vec<usize> = (1..lags.len() - 1).filter(|&l| lags[l] >= HEIGHT * spread).collect();
-    order.sort_by(|&x, &y| lags[y].total_cmp(&lags[x]));
-    let peaks = distinct(order, lags.len(), |k, &l| k.abs_diff(l) <= SAME);
-    let mut sources: Vec<(usize, f64)> = peaks.into_iter().map(|l| (l, lags[l].powi(2) * prior(l))).collect();
-    sources.sort_by(|x, y| y.1.total_cmp(&x.1));
-    let &(voices, _) = sources.first()?;
-    let delay_s = vertex(&lags, voices);
-    let total: f64 = sources.iter().map(|s| s.1).sum();
-    let away_s = |l: usize| (l as f64 - voices as f64) / TRACK_RATE_HZ;
-    let choice_s = sources.iter().map(|&(l, odds)| odds / total * away_s(l).powi(2)).sum::<f64>().sqrt();
-    let mut paths: Vec<SoundPath> =
-        sources.iter().map(|&(l, odds)| SoundPath { delay_s: away_s(l), voices: odds / total }).collect();
-    if in_between && sources.iter().all(|s| s.0.abs_diff(rest_top) > SAME) {
-        paths.push(SoundPath { delay_s: away_s(rest_top), voices: 0.0 });
-    }
-    // A peak as wide as a sample, known to one part in its height. Voices on the path itself leave it as it is: how far
-    // people sit apart is then in what was measured.
-    let own_s = spread / (lags[voices] * TRACK_RATE_HZ);
-    let (delay_s, place_s) = if delay_s.abs() < SEATS_S { (0.0, 0.0) } else { (delay_s, own_s.hypot(SEATS_S)) };
-    let sigma_s = place_s.hypot(choice_s).hypot(UNKNOWN_S * NO_PEOPLE.sqrt());
-    Some(Voices { delay_s, sigma_s, paths })
+/// Two tracks, and what tells when somebody speaks in them.
+pub(super) struct Sources<'t> {
+    a: &'t Track,
+    b: &'t Track,
+    /// The track that stands out of its floor more tells when somebody speaks: is it `b`? And what of it stands out.
+    from_b: bool,
+    above: &'t Track,
+    /// Frames that a point of a path stands for.
+    frames: usize,
+    plans: &'t Plans,
 }
 
-/// By how much each stretch between jumps was measured off the others, seconds: where only the voices are heard for a while,
-/// or only the engine, that is what was measured, and it comes sooner or later than the other. In a stretch that lies
-/// as the rest does, what stands out of the floor has the same cross-spectrum as elsewhere, and what does not has its own.
-/// `points` are those of [`voices`].
-pub(super) fn off_the_rest_s(
-    a: &Track,
-    b: &Track,
-    points: &[PathPoint],
-    block_s: f64,
-    jumps_b_s: &[f64],
-    plans: &Plans,
-) -> Vec<f64> {
-    let from_b = unevenness(b) >= unevenness(a);
-    let above = if from_b { b.above_floor() } else { a.above_floor() };
-    let foreground = |p: &PathPoint| above.level_at(if from_b { p.b_s } else { p.a_s });
-    let frames_each = (block_s * TRACK_RATE_HZ) as usize / HOP;
-    let of_stretch = |stretch: usize| {
-        let own = points.iter().filter(|p| jumps_b_s.partition_point(|&jump| jump < p.b_s) == stretch);
-        let chosen = loud_and_quiet(own, foreground, OF_A_STRETCH, OF_A_STRETCH);
-        chosen.iter().map(|p| cells(a, b, above, from_b, p, frames_each, plans)).fold(Sums::new(), |sum, s| sum.add(&s))
-    };
-    let stretches: Vec<Sums> = (0..=jumps_b_s.len()).into_par_iter().map(of_stretch).collect();
-    let mut off_s = vec![0.0; stretches.len()];
-    // What is off blurs what the others are held against: once more with each where it was found.
-    for _ in 0..TURNS {
-        let all = stretches.iter().zip(&off_s).fold(Sums::new(), |sum, (s, &off_s)| sum.add(&s.sooner(off_s)));
-        let best = |(own, &off_s): (&Sums, &f64)| all.clone().without(&own.sooner(off_s)).shift_s(own, plans);
-        off_s = stretches.iter().zip(&off_s).map(best).collect();
+impl<'t> Sources<'t> {
+    /// For paths of whose points each stands for `block_s` seconds.
+    pub(super) fn new(a: &'t Track, b: &'t Track, block_s: f64, plans: &'t Plans) -> Self {
+        let from_b = unevenness(b) >= unevenness(a);
+        let above = if from_b { b.above_floor() } else { a.above_floor() };
+        Self { a, b, from_b, above, frames: (block_s * TRACK_RATE_HZ) as usize / HOP, plans }
     }
-    off_s
-}
 
-/// Of some points those in which most stands out, and of the others those in which least does.
-fn loud_and_quiet<'p>(
-    points: impl Iterator<Item = &'p PathPoint>,
-    level: impl Fn(&PathPoint) -> f32,
-    loud: usize,
-    quiet: usize,
-) -> Vec<PathPoint> {
-    let mut order: Vec<(f32, PathPoint)> = points.map(|p| (level(p), *p)).collect();
-    order.sort_by(|x, y| y.0.total_cmp(&x.0).then(x.1.b_s.total_cmp(&y.1.b_s)));
-    let loud = order.len().min(loud);
-    let quiet = (order.len() - loud).min(quiet);
-    order[..loud].iter().chain(&order[order.len() - quiet..]).map(|o| o.1).collect()
+    /// Of some points those in which most stands out, and of the others those in which least does.
+    fn loud_and_quiet<'p>(
+        &self,
+        points: impl Iterator<Item = &'p PathPoint>,
+        loud: usize,
+        quiet: usize,
+    ) -> Vec<PathPoint> {
+        let stands_out = |p: &PathPoint| self.above.level_at(if self.from_b { p.b_s } else { p.a_s });
+        let mut order: Vec<(f32, PathPoint)> = points.map(|p| (stands_out(p), *p)).collect();
+        order.sort_by(|x, y| y.0.total_cmp(&x.0).then(x.1.b_s.total_cmp(&y.1.b_s)));
+        let loud = order.len().min(loud);
+        let quiet = (order.len() - loud).min(quiet);
+        order[..loud].iter().chain(&order[order.len() - quiet..]).map(|o| o.1).collect()
+    }
+
+    /// The voices' delay beside a path. `None` where no voices stand out,
+    /// or where what stands out lies on the path of what is common in between, and may be an engine that knocks.
+    pub(super) fn voices(&self, points: &[PathPoint], inverted: bool) -> Option<Voices> {
+        let plans = self.plans;
+        let chosen = self.loud_and_quiet(points.iter(), LOUD_S, QUIET_S);
+        let sums: Vec<Sums> = chosen.par_iter().map(|p| self.cells(p)).collect();
+        let sum = sums.iter().fold(Sums::new(), Sums::add);
+
+        // Means by band; bands without cells of either kind say nothing.
+        let sign = if inverted { -1.0 } else { 1.0 };
+        let mut people = vec![Complex32::default(); FRAME / 2 + 1];
+        let mut rest = people.clone();
+        let total: f32 = sum.people_cells.iter().sum();
+        if total < 2.0 * BANDS as f32 {
+            return None;
+        }
+        for band in 0..BANDS {
+            let (p, r) = (sum.people_cells[band], sum.rest_cells[band]);
+            if p < 1.0 {
+                continue;
+            }
+            for k in band * BAND..(band + 1) * BAND {
+                // A band counts as far as its mean is known: by the root of its cells.
+                people[k] = sum.people[k] * (sign / p.sqrt());
+                rest[k] = if r >= 1.0 { sum.rest[k] * (sign / r * p.sqrt()) } else { Complex32::default() };
+            }
+        }
+        let product: f32 = people.iter().zip(&rest).map(|(x, y)| (x * y.conj()).re).sum();
+        let power: f32 = rest.iter().map(|y| y.norm_sqr()).sum();
+        let share = if power > 0.0 { (product / power).clamp(0.0, 1.0) } else { 0.0 };
+        people.iter_mut().zip(&rest).for_each(|(x, y)| *x -= y * share);
+        let (lags, rest_lags) = (correlation(&mut people, plans), correlation(&mut rest, plans));
+        let (top, spread) = peak(&lags)?;
+        let (rest_top, rest_spread) = peak(&rest_lags)?;
+        let in_between = rest_lags[rest_top] > HEIGHT * rest_spread;
+        if in_between && top.abs_diff(rest_top) <= SAME / 2 {
+            return None;
+        }
+        // Every peak may be the voices', as probably as it is high. Where nothing goes on without the people, the path is
+        // already theirs, unless another source stands out as well.
+        let prior = |l: usize| if !in_between && l.abs_diff(REACH) > SAME { ELSEWHERE } else { 1.0 };
+        let mut order: Vec<usize> = (1..lags.len() - 1).filter(|&l| lags[l] >= HEIGHT * spread).collect();
+        order.sort_by(|&x, &y| lags[y].total_cmp(&lags[x]));
+        let peaks = distinct(order, lags.len(), |k, &l| k.abs_diff(l) <= SAME);
+        let mut sources: Vec<(usize, f64)> = peaks.into_iter().map(|l| (l, lags[l].powi(2) * prior(l))).collect();
+        sources.sort_by(|x, y| y.1.total_cmp(&x.1));
+        let &(voices, _) = sources.first()?;
+        let delay_s = vertex(&lags, voices);
+        let total: f64 = sources.iter().map(|s| s.1).sum();
+        let away_s = |l: usize| (l as f64 - voices as f64) / TRACK_RATE_HZ;
+        let choice_s = sources.iter().map(|&(l, odds)| odds / total * away_s(l).powi(2)).sum::<f64>().sqrt();
+        let mut paths: Vec<SoundPath> =
+            sources.iter().map(|&(l, odds)| SoundPath { delay_s: away_s(l), voices: odds / total }).collect();
+        if in_between && sources.iter().all(|s| s.0.abs_diff(rest_top) > SAME) {
+            paths.push(SoundPath { delay_s: away_s(rest_top), voices: 0.0 });
+        }
+        // A peak as wide as a sample, known to one part in its height. Voices on the path itself leave it as it is: how far
+        // people sit apart is then in what was measured.
+        let own_s = spread / (lags[voices] * TRACK_RATE_HZ);
+        let (delay_s, place_s) = if delay_s.abs() < SEATS_S { (0.0, 0.0) } else { (delay_s, own_s.hypot(SEATS_S)) };
+        let sigma_s = place_s.hypot(choice_s).hypot(UNKNOWN_S * NO_PEOPLE.sqrt());
+        Some(Voices { delay_s, sigma_s, paths })
+    }
+
+    /// By how much each stretch between jumps was measured off the others, seconds: where only the voices are heard for a while,
+    /// or only the engine, that is what was measured, and it comes sooner or later than the other. In a stretch that lies
+    /// as the rest does, what stands out of the floor has the same cross-spectrum as elsewhere, and what does not has its own.
+    /// `points` are those of [`voices`](Self::voices).
+    pub(super) fn off_the_rest_s(&self, points: &[PathPoint], jumps_b_s: &[f64]) -> Vec<f64> {
+        if jumps_b_s.is_empty() {
+            return vec![0.0];
+        }
+        let of_stretch = |stretch: usize| {
+            let own = points.iter().filter(|p| jumps_b_s.partition_point(|&jump| jump < p.b_s) == stretch);
+            let chosen = self.loud_and_quiet(own, OF_A_STRETCH, OF_A_STRETCH);
+            chosen.iter().map(|p| self.cells(p)).fold(Sums::new(), |sum, s| sum.add(&s))
+        };
+        let stretches: Vec<Sums> = (0..=jumps_b_s.len()).into_par_iter().map(of_stretch).collect();
+        let mut off_s = vec![0.0; stretches.len()];
+        // What is off blurs what the others are held against: once more with each where it was found.
+        for _ in 0..TIMES {
+            let all = stretches.iter().zip(&off_s).fold(Sums::new(), |sum, (s, &off_s)| sum.add(&s.sooner(off_s)));
+            let best = |(own, &off_s): (&Sums, &f64)| all.clone().without(&own.sooner(off_s)).shift_s(own, self.plans);
+            off_s = stretches.iter().zip(&off_s).map(best).collect();
+        }
+        off_s
+    }
+
+    /// Cross-spectra of the frames around a point of a path, cell by cell at unit power.
+    fn cells(&self, p: &PathPoint) -> Sums {
+        let &Self { a, b, from_b, above, frames, plans } = self;
+        let mut sums = Sums::new();
+        let plan = plans.get(FRAME);
+        let len = (frames + 2 * NEAR + 1) * HOP;
+        let read = |track: &Track, at_s: f64| {
+            let mut x = vec![0.0f32; len];
+            resampled(track, at_s * TRACK_RATE_HZ, 1.0, &mut x);
+            x
+        };
+        let (x, y) = (read(a, p.a_s), read(b, p.b_s));
+        let z = read(above, if from_b { p.b_s } else { p.a_s });
+        let shown = if from_b { &y } else { &x };
+        let spectrum = |s: &[f32], frame: usize| {
+            let mut windowed: Vec<f32> = s[frame * HOP..frame * HOP + FRAME].to_vec();
+            for (i, v) in windowed.iter_mut().enumerate() {
+                *v *= (std::f32::consts::PI * (i as f32 + 0.5) / FRAME as f32).sin();
+            }
+            plan.spectrum(&mut windowed)
+        };
+        let energies = |s: &[f32]| -> Vec<f32> {
+            (0..frames + 2 * NEAR).map(|f| s[f * HOP..f * HOP + FRAME].iter().map(|v| v * v).sum()).collect()
+        };
+        let (above_energies, shown_energies) = (energies(&z), energies(shown));
+        for frame in NEAR..NEAR + frames {
+            let near = |energies: &[f32]| energies[frame - NEAR..=frame + NEAR].iter().sum::<f32>();
+            let quiet = near(&above_energies) < QUIET * near(&shown_energies);
+            let (sx, sy, sz) = (spectrum(&x, frame), spectrum(&y, frame), spectrum(&z, frame));
+            let own = if from_b { &sy } else { &sx };
+            let power = |s: &[Complex32], band: usize| {
+                s[band * BAND..(band + 1) * BAND].iter().map(|v| v.norm_sqr()).sum::<f32>()
+            };
+            for band in 0..BANDS {
+                let (px, py) = (power(&sx, band), power(&sy, band));
+                if px <= 0.0 || py <= 0.0 {
+                    continue;
+                }
+                let scale = BAND as f32 / (px * py).sqrt();
+                // The mask acts on amplitudes.
+                let stands = (power(&sz, band) / power(own, band).max(1e-20)).sqrt();
+                let (sum, cells) = if stands >= PEOPLE {
+                    (&mut sums.people, &mut sums.people_cells)
+                } else if quiet {
+                    (&mut sums.rest, &mut sums.rest_cells)
+                } else {
+                    continue;
+                };
+                cells[band] += 1.0;
+                for k in band * BAND..(band + 1) * BAND {
+                    sum[k] += sx[k] * sy[k].conj() * scale;
+                }
+            }
+        }
+        sums
+    }
 }
 
 /// Correlation of a cross-spectrum at every delay of `a` from `-REACH` to `REACH` samples. The spectrum is used up.
@@ -282,64 +342,14 @@ fn correlation(spectrum: &mut [Complex32], plans: &Plans) -> Vec<f64> {
     (0..=2 * REACH).map(|l| f64::from(out[(FRAME + l - REACH) % FRAME])).collect()
 }
 
-/// The highest of these values but for the ends, and the spread of those that are not near it.
-fn peak(lags: &[f64]) -> Option<(usize, f64)> {
-    let top = (1..lags.len() - 1).max_by(|&x, &y| lags[x].total_cmp(&lags[y]))?;
-    let others: Vec<f64> = (0..lags.len()).filter(|l| l.abs_diff(top) > SAME).map(|l| lags[l]).collect();
-    Some((top, (others.iter().map(|v| v * v).sum::<f64>() / others.len() as f64).sqrt()))
+/// The highest of these values but for the ends.
+fn highest(lags: &[f64]) -> Option<usize> {
+    (1..lags.len() - 1).max_by(|&x, &y| lags[x].total_cmp(&lags[y]))
 }
 
-/// Cross-spectra of the frames around a point of a path, cell by cell at unit power.
-fn cells(a: &Track, b: &Track, above: &Track, from_b: bool, p: &PathPoint, frames: usize, plans: &Plans) -> Sums {
-    let mut sums = Sums::new();
-    let plan = plans.get(FRAME);
-    let len = (frames + 2 * NEAR + 1) * HOP;
-    let read = |track: &Track, at_s: f64| {
-        let mut x = vec![0.0f32; len];
-        resampled(track, at_s * TRACK_RATE_HZ, 1.0, &mut x);
-        x
-    };
-    let (x, y) = (read(a, p.a_s), read(b, p.b_s));
-    let z = read(above, if from_b { p.b_s } else { p.a_s });
-    let shown = if from_b { &y } else { &x };
-    let spectrum = |s: &[f32], frame: usize| {
-        let mut windowed: Vec<f32> = s[frame * HOP..frame * HOP + FRAME].to_vec();
-        for (i, v) in windowed.iter_mut().enumerate() {
-            *v *= (std::f32::consts::PI * (i as f32 + 0.5) / FRAME as f32).sin();
-        }
-        plan.spectrum(&mut windowed)
-    };
-    let energies = |s: &[f32]| -> Vec<f32> {
-        (0..frames + 2 * NEAR).map(|f| s[f * HOP..f * HOP + FRAME].iter().map(|v| v * v).sum()).collect()
-    };
-    let (above_energies, shown_energies) = (energies(&z), energies(shown));
-    for frame in NEAR..NEAR + frames {
-        let near = |energies: &[f32]| energies[frame - NEAR..=frame + NEAR].iter().sum::<f32>();
-        let quiet = near(&above_energies) < QUIET * near(&shown_energies);
-        let (sx, sy, sz) = (spectrum(&x, frame), spectrum(&y, frame), spectrum(&z, frame));
-        let own = if from_b { &sy } else { &sx };
-        let power =
-            |s: &[Complex32], band: usize| s[band * BAND..(band + 1) * BAND].iter().map(|v| v.norm_sqr()).sum::<f32>();
-        for band in 0..BANDS {
-            let (px, py) = (power(&sx, band), power(&sy, band));
-            if px <= 0.0 || py <= 0.0 {
-                continue;
-            }
-            let scale = BAND as f32 / (px * py).sqrt();
-            // The mask acts on amplitudes.
-            let stands = (power(&sz, band) / power(own, band).max(1e-20)).sqrt();
-            let (sum, cells) = if stands >= PEOPLE {
-                (&mut sums.people, &mut sums.people_cells)
-            } else if quiet {
-                (&mut sums.rest, &mut sums.rest_cells)
-            } else {
-                continue;
-            };
-            cells[band] += 1.0;
-            for k in band * BAND..(band + 1) * BAND {
-                sum[k] += sx[k] * sy[k].conj() * scale;
-            }
-        }
-    }
-    sums
+/// The same, and the spread of those that are not near it.
+fn peak(lags: &[f64]) -> Option<(usize, f64)> {
+    let top = highest(lags)?;
+    let others: Vec<f64> = (0..lags.len()).filter(|l| l.abs_diff(top) > SAME).map(|l| lags[l]).collect();
+    Some((top, (others.iter().map(|v| v * v).sum::<f64>() / others.len() as f64).sqrt()))
 }

@@ -96,24 +96,34 @@ fn unrelated_short_and_silent_tracks_are_not_placed() {
     assert_eq!(why(&a, &track(&[], 8000.0)), Unplaced::Silent);
 }
 
+/// A camera and a line in which somebody talks for four seconds in ten, in syllables, beside an engine. `heard` makes a sample
+/// of each of the moment in seconds, the voice, the engine as the camera and, 4 ms on, as the line hears it, and noise.
+fn talk_by_an_engine(
+    seed: u64,
+    length_s: usize,
+    heard: impl Fn(f32, f32, f32, f32, &mut dyn FnMut() -> f32) -> (f32, f32),
+) -> (Track, Track) {
+    let mut noise = Noise::new(seed);
+    let n = 8000 * length_s;
+    let engine: Vec<f32> = (0..n + 100).map(|_| noise.gauss()).collect();
+    let sample = |i: usize| {
+        let t = i as f32 / 8000.0;
+        let talk = if (2.0..6.0).contains(&(t % 10.0)) { (9.0 * t).sin().max(0.0) } else { 0.0 };
+        let voice = talk * noise.gauss();
+        heard(t, voice, engine[i], engine[i + 32], &mut || noise.gauss())
+    };
+    let (camera, line): (Vec<f32>, Vec<f32>) = (0..n).map(sample).unzip();
+    (track(&camera, 8000.0), track(&line, 8000.0))
+}
+
 #[test]
 fn a_voice_line_is_placed_by_its_voice_not_by_the_engine_that_it_also_hears() {
     // The engine is 10 dB over the voice in the camera and 18 dB under it in the line, where a gate lets it
-    // through for longer than the voice; it reaches the line 4 ms earlier, against the voice, than the camera.
-    let mut noise = Noise::new(21);
-    let n = 8000 * 120;
-    let engine: Vec<f32> = (0..n + 100).map(|_| noise.gauss()).collect();
-    let (mut camera, mut line) = (vec![0.0f32; n], vec![0.0f32; n]);
-    for (i, (c, l)) in camera.iter_mut().zip(&mut line).enumerate() {
-        let t = i as f32 / 8000.0;
-        // Four seconds of talk in ten, in syllables; the gate opens half a second before and closes a second after.
-        let talk = if (2.0..6.0).contains(&(t % 10.0)) { (9.0 * t).sin().max(0.0) } else { 0.0 };
+    // through from half a second before the talk to a second after it; it reaches the line 4 ms earlier, against the voice, than the camera.
+    let (a, b) = talk_by_an_engine(21, 120, |t, voice, engine, earlier, own| {
         let gate = if (1.5..7.0).contains(&(t % 10.0)) { 1.0 } else { 0.0 };
-        let voice = talk * noise.gauss();
-        *c = 0.5 * voice + engine[i] + 0.1 * noise.gauss();
-        *l = voice + 0.08 * gate * engine[i + 32] + 0.001 * noise.gauss();
-    }
-    let (a, b) = (track(&camera, 8000.0), track(&line, 8000.0));
+        (0.5 * voice + engine + 0.1 * own(), voice + 0.08 * gate * earlier + 0.001 * own())
+    });
     let p = placed(align_pair(&a, &b, &PairOptions::default(), &()).unwrap());
     assert!(p.map.offset_s().abs() < 2e-4, "{} s", p.map.offset_s());
     assert!(comes_by(&p, 4e-3), "{:?}", p.paths);
@@ -123,18 +133,9 @@ fn a_voice_line_is_placed_by_its_voice_not_by_the_engine_that_it_also_hears() {
 fn a_stretch_that_was_measured_by_the_voices_is_told_from_those_measured_by_the_engine() {
     // The engine comes to the camera 4 ms later than to the line, the voices at once. Three stretches: in the first and the
     // last the path is the engine's; in the middle one there is hardly anything but talk, and the path is the voices'.
-    let mut noise = Noise::new(23);
-    let n = 8000 * 70;
-    let engine: Vec<f32> = (0..n + 100).map(|_| noise.gauss()).collect();
-    let (mut camera, mut line) = (vec![0.0f32; n], vec![0.0f32; n]);
-    for (i, (c, l)) in camera.iter_mut().zip(&mut line).enumerate() {
-        let t = i as f32 / 8000.0;
-        let talk = if (2.0..6.0).contains(&(t % 10.0)) { (9.0 * t).sin().max(0.0) } else { 0.0 };
-        let voice = talk * noise.gauss();
-        *c = engine[i] + 0.8 * voice + 0.03 * noise.gauss();
-        *l = 0.05 * engine[i + 32] + voice + 0.003 * noise.gauss();
-    }
-    let (a, b) = (track(&camera, 8000.0), track(&line, 8000.0));
+    let (a, b) = talk_by_an_engine(23, 70, |_, voice, engine, earlier, own| {
+        (engine + 0.8 * voice + 0.03 * own(), 0.05 * earlier + voice + 0.003 * own())
+    });
     let jumps = [31.9, 36.1];
     let by_voices = |b_s: f64| jumps[0] < b_s && b_s <= jumps[1];
     let point = |i: usize| {
@@ -142,7 +143,7 @@ fn a_stretch_that_was_measured_by_the_voices_is_told_from_those_measured_by_the_
         PathPoint { b_s, a_s: if by_voices(b_s) { b_s } else { b_s + 4e-3 }, weight: 10.0 }
     };
     let points: Vec<PathPoint> = (0..138).map(point).collect();
-    let off_s = sources::off_the_rest_s(&a, &b, &points, 1.0, &jumps, &Plans::default());
+    let off_s = Sources::new(&a, &b, 1.0, &Plans::default()).off_the_rest_s(&points, &jumps);
     assert!(off_s[0] == 0.0 && off_s[2] == 0.0, "{off_s:?}");
     assert!((off_s[1] - 4e-3).abs() < 5e-5, "{off_s:?}");
 }
