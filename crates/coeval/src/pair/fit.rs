@@ -1,6 +1,8 @@
 //! Measurements of one pair -> how the clocks relate.
 
-use super::jump;
+use rayon::prelude::*;
+
+use super::jump::{self, Frames};
 use super::{EVIDENCE_LEAST, Evidence, MANY, NEAR_JUMP_S};
 use crate::clock::ClockMap;
 use crate::error::Result;
@@ -137,9 +139,9 @@ const SEATS_SPREAD_S: f64 = 1.1e-3;
 const LEVER_S: f64 = 1.5;
 const DRIFT_AROUND_PPM: f64 = 300.0;
 /// What is smaller is a voice from another place, not lost sound, seconds.
-const JUMP_LEAST_S: f64 = 0.004;
+pub(super) const JUMP_LEAST_S: f64 = 0.004;
 /// Larger steps cannot be another source of the same sound, seconds: 7 m of air.
-const JUMP_LARGE_S: f64 = 0.02;
+pub(super) const JUMP_LARGE_S: f64 = 0.02;
 /// How much less likely (-2 ln of the ratio) the measurements must be without a jump: jumps are rare.
 const JUMP_DEVIANCE: f64 = 25.0;
 /// Candidates for the variance that drift gathers, ppm^2 per second, and how probable each is.
@@ -188,21 +190,15 @@ impl PairFit {
     }
 
     /// The first fit, by the blocks of pieces of a path: its jumps each where it is.
-    pub(super) fn rough(
-        a: &Track,
-        b: &Track,
-        inverted: bool,
-        sources_s: &[f64],
-        pieces: &[jump::Piece],
-    ) -> Option<Self> {
+    pub(super) fn rough(frames: &Frames<'_>, sources_s: &[f64], pieces: &[jump::Piece]) -> Option<Self> {
         let fit = |jumps: &[f64]| {
             let rough = jump::rough(pieces, jumps);
-            Self::new(a, b, &rough, jumps, 0.01, Places::utterances(&rough, 0.0, 0.0))
+            Self::new(frames.a, frames.b, &rough, jumps, 0.01, Places::utterances(&rough, 0.0, 0.0))
         };
         let between_s = jump::between(pieces);
         let middles: Vec<f64> = between_s.iter().map(|b| (b.0 + b.1) / 2.0).collect();
         let first = fit(&middles)?;
-        if middles.is_empty() { Some(first) } else { fit(&first.located((a, b), inverted, sources_s, &between_s)) }
+        if middles.is_empty() { Some(first) } else { fit(&first.located(frames, sources_s, &between_s)) }
     }
 
     /// Constant drift unless the evidence asks for wander, and the error of place that its scatter
@@ -255,18 +251,17 @@ impl PairFit {
 
     /// The same, with each jump where it is.
     pub(super) fn with_jumps(
-        a: &Track,
-        b: &Track,
-        inverted: bool,
+        frames: &Frames<'_>,
         sources_s: &[f64],
         evidence: &[Evidence],
         jumps: &[f64],
     ) -> Option<Self> {
+        let (a, b) = (frames.a, frames.b);
         let mut fit = Self::pruned(a, b, evidence, jumps)?;
         if !fit.jumps.is_empty() {
             // The rough maps may have been too far off for the last words before and after a jump.
             let near_s: Vec<(f64, f64)> = fit.jumps.iter().map(|&j| (j - NEAR_JUMP_S, j + NEAR_JUMP_S)).collect();
-            let moved = fit.located((a, b), inverted, sources_s, &near_s);
+            let moved = fit.located(frames, sources_s, &near_s);
             fit = Self::best(a, b, evidence, &moved).unwrap_or(fit);
         }
         // A small jump must not pass for another seat: seats are looked for where there is none.
@@ -339,22 +334,25 @@ impl PairFit {
         self.solved.sigma_s(1, b_s)
     }
 
+    /// The maps before and after a jump, each beyond it as well.
+    fn beside(&self, jump: usize) -> [impl Fn(f64) -> f64 + Sync; 2] {
+        let (at_s, step_s) = (self.jumps[jump], self.step_s(jump));
+        [false, true].map(|after| {
+            move |t: f64| match (t >= at_s, after) {
+                (true, false) => self.at(t) - step_s,
+                (false, true) => self.at(t) + step_s,
+                _ => self.at(t),
+            }
+        })
+    }
+
     /// Where its jumps are, each sought between two `b` times.
-    fn located(
-        &self,
-        tracks: (&Track, &Track),
-        inverted: bool,
-        sources_s: &[f64],
-        between_s: &[(f64, f64)],
-    ) -> Vec<f64> {
-        let places = between_s.iter().enumerate().map(|(j, &between_s)| {
-            let (at, step_s) = (self.jumps[j], self.step_s(j));
-            let map = |t: f64| self.at(t);
-            let before = |t: f64| if t >= at { map(t) - step_s } else { map(t) };
-            let after = |t: f64| if t >= at { map(t) } else { map(t) + step_s };
-            jump::locate(tracks, inverted, sources_s, &before, &after, between_s)
-        });
-        let mut places: Vec<f64> = places.collect();
+    fn located(&self, frames: &Frames<'_>, sources_s: &[f64], between_s: &[(f64, f64)]) -> Vec<f64> {
+        let place = |(j, &between_s): (usize, &(f64, f64))| {
+            let [before, after] = self.beside(j);
+            frames.locate(sources_s, [&before, &after], between_s)
+        };
+        let mut places: Vec<f64> = between_s.par_iter().enumerate().map(place).collect();
         // Each was sought by itself: two that lie close together may have changed places.
         for _ in 0..places.len() {
             let Some(j) = (1..places.len()).find(|&j| places[j] <= places[j - 1]) else { return places };
@@ -363,13 +361,32 @@ impl PairFit {
         self.jumps.clone()
     }
 
-    /// Whether a jump is too large for any other reading, and what it parts too exact and too much for chance.
-    pub(super) fn must_jump(&self, which: usize, evidence: &[Evidence]) -> bool {
-        let exact = |(from, to): (f64, f64)| {
-            let fits = |e: &&Evidence| e.sigma_s < EXACT_S && (self.at(e.b_s) - e.a_s).abs() < JUMP_LEAST_S;
-            evidence.iter().filter(|e| e.b_s > from && e.b_s <= to).filter(fits).count()
+    /// Puts between the pieces of [`rough`](Self::rough) what lies between two jumps that were found as one: is there any?
+    pub(super) fn divide(&self, frames: &Frames<'_>, pieces: &mut Vec<jump::Piece>) -> bool {
+        let found = pieces.len();
+        let divided = |j: usize| {
+            let [before, after] = self.beside(j);
+            let others_s = (jump::stretch(&self.jumps, j).0, jump::stretch(&self.jumps, j + 1).1);
+            frames.divided([&before, &after], self.jumps[j], others_s)
         };
-        let sides = [which, which + 1].map(|i| exact(jump::stretch(&self.jumps, i)));
+        let divided: Vec<_> = (0..self.jumps.len()).into_par_iter().map(divided).collect();
+        for (j, points) in divided.into_iter().enumerate().rev() {
+            if let Some(points) = points {
+                jump::insert(pieces, j, points);
+            }
+        }
+        pieces.len() > found
+    }
+
+    /// Whether a jump is too large for any other reading, and what it parts too exact, or heard too often, for chance.
+    pub(super) fn must_jump(&self, which: usize, evidence: &[Evidence]) -> bool {
+        let fitting = |(from, to): (f64, f64)| {
+            // A window finds something near the map in any case; a block of a piece is there because it speaks.
+            let telling = |e: &&Evidence| e.sigma_s < EXACT_S || e.sigma_s >= jump::BLOCK_S;
+            let fits = |e: &&Evidence| (self.at(e.b_s) - e.a_s).abs() < JUMP_LEAST_S;
+            evidence.iter().filter(|e| e.b_s > from && e.b_s <= to).filter(telling).filter(fits).count()
+        };
+        let sides = [which, which + 1].map(|i| fitting(jump::stretch(&self.jumps, i)));
         self.step_s(which).abs() >= JUMP_LARGE_S && sides.into_iter().all(|count| count >= EVIDENCE_LEAST)
     }
 

@@ -37,7 +37,7 @@ pub(crate) use fit::count;
 use fit::{ONE_PLACE_S, PairFit, between, utterances};
 use long_probe::{Look, places, spread};
 use measure::{Measure, Measured, WINDOW_S, flat, measure};
-use path::{Blocks, LINE_STANDS, Line, Path, PathPoint, trace, verify};
+use path::{LINE_STANDS, Line, Path, PathPoint, trace, verify};
 use search::{Candidate, Pass, candidates_of_either, unevenness};
 use sources::Sources;
 
@@ -375,9 +375,10 @@ impl Aligner {
                 judged.push(*line);
                 match self.judge((a, b), view, line, (&seen, &found), progress)? {
                     Verdict::Placed(mut placed, here) => {
-                        // Of two ways to one place the one that is measured more often is taken, as sure as the surer.
+                        // Of two ways to one place the one on which more of what both heard matches is taken, as sure as
+                        // the surer.
                         if let Some((before, _)) = best.take_if(|b| passes(&b.0.map, line))
-                            && before.evidence.len() > placed.evidence.len()
+                            && self.matching(a, b, &before) > self.matching(a, b, &placed)
                         {
                             let confidence = placed.confidence.max(before.confidence);
                             placed = Box::new(before.surer(confidence));
@@ -408,6 +409,14 @@ impl Aligner {
             _ if repeats > 0 || best.is_some() => unplaced(Unplaced::OnlyPeriodicSound),
             _ => unplaced(Unplaced::NoCommonSound),
         }
+    }
+
+    /// What the seconds of an overlap say for a way, together, nats.
+    fn matching(&self, a: &Track, b: &Track, way: &PairAlignment) -> f32 {
+        let seconds = (0..b.duration_s() as usize).map(|second| second as f64 + 0.5);
+        let points = seconds.map(|b_s| PathPoint { b_s, a_s: way.map.forward(b_s), weight: 0.0 });
+        let points: Vec<PathPoint> = points.filter(|p| (0.0..=a.duration_s()).contains(&p.a_s)).collect();
+        path::weights(a, b, &points, way.inverted, &self.plans).iter().sum()
     }
 
     /// From cheap to thorough.
@@ -478,7 +487,7 @@ impl Aligner {
     fn followed(&self, view: (&Track, &Track), line: &Line, progress: &dyn Progress) -> Result<Option<(Line, Path)>> {
         let whole = (0.0, view.1.duration_s());
         let mut line = *line;
-        let mut path = trace(view.0, view.1, &line, whole, (Blocks::Usual, &[]), &self.plans, progress)?;
+        let mut path = trace(view.0, view.1, &line, whole, &[], &self.plans, progress)?;
         for _ in 0..TURNS {
             let Some(slope_ppm) = path.as_ref().and_then(Path::slope_ppm) else { break };
             if (slope_ppm - line.drift_ppm).abs() < SLOPE_PPM {
@@ -497,7 +506,7 @@ impl Aligner {
                 Some(turned) if turned.score > line.score => line = turned,
                 _ => break,
             }
-            path = trace(view.0, view.1, &line, whole, (Blocks::Usual, &[]), &self.plans, progress)?;
+            path = trace(view.0, view.1, &line, whole, &[], &self.plans, progress)?;
         }
         Ok(path.map(|p| (line, p)))
     }
@@ -577,8 +586,19 @@ impl Aligner {
         progress: &dyn Progress,
     ) -> Result<Option<Fitted>> {
         let mut within_s = 0.003;
-        let found = jump::pieces(a, b, line, path, &self.plans, progress)?;
-        let Some(fit) = PairFit::rough(a, b, line.inverted, &path.sources_s, &found) else { return Ok(None) };
+        let mut found = jump::pieces(a, b, line, path, &self.plans, progress)?;
+        let frames = jump::Frames { a, b, inverted: line.inverted, plans: &self.plans };
+        let rough = |pieces: &[jump::Piece]| PairFit::rough(&frames, &path.sources_s, pieces);
+        let Some(mut fit) = rough(&found) else { return Ok(None) };
+        for _ in 0..DIVISIONS {
+            if !fit.divide(&frames, &mut found) {
+                break;
+            }
+            fit = match rough(&found) {
+                Some(fit) => fit,
+                None => return Ok(None),
+            };
+        }
         let mut jumps = fit.jumps.clone();
         let mut map = fit.map()?;
         let mut weighting = flat();
@@ -611,14 +631,13 @@ impl Aligner {
             let itself = measured.evidence.len();
             jump::complete(&mut measured.evidence, &jumps, &found);
             jumps = between(&jumps, &measured.evidence);
-            let Some(mut fit) = PairFit::with_jumps(a, b, line.inverted, &path.sources_s, &measured.evidence, &jumps)
-            else {
+            let Some(mut fit) = PairFit::with_jumps(&frames, &path.sources_s, &measured.evidence, &jumps) else {
                 break;
             };
             if fit.places.shared_s <= ONE_PLACE_S && !measured.long.is_empty() {
                 measured.evidence.append(&mut measured.long);
                 measured.evidence.sort_by(|x, y| x.b_s.total_cmp(&y.b_s));
-                fit = match PairFit::with_jumps(a, b, line.inverted, &path.sources_s, &measured.evidence, &fit.jumps) {
+                fit = match PairFit::with_jumps(&frames, &path.sources_s, &measured.evidence, &fit.jumps) {
                     Some(fit) => fit,
                     None => break,
                 };
@@ -825,6 +844,8 @@ const BEYOND_DOUBT: f64 = 15.0;
 const SURE: f64 = 25.0;
 /// The peaks of such a line need to stand out only this far from the correlation close by.
 const LEAST_CLOSE: f64 = 3.5;
+/// How often what was found as one jump is held for two: after so many times it is up to sixteen.
+const DIVISIONS: usize = 4;
 /// How far from where it was first placed a jump is sought again, seconds.
 const NEAR_JUMP_S: f64 = 2.0;
 /// Measurements that are enough to outvote wrong ones.

@@ -589,15 +589,6 @@ const PART_STANDING: f64 = 8.0;
 /// What a piece of the path must show to count.
 const PIECE_STANDING: f64 = 7.0;
 
-/// Blocks by which a path is followed.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub(crate) enum Blocks {
-    /// As long as the stretch allows, 1 s at the most.
-    Usual,
-    /// The shortest, which hear what lies between two jumps.
-    Shortest,
-}
-
 /// Follows a line through a stretch of `b`, as far as it lies within `a`. The shape is that of another path of these tracks,
 /// by whose sources this one is to lie; empty where there is none.
 pub(crate) fn trace(
@@ -605,12 +596,12 @@ pub(crate) fn trace(
     b: &Track,
     line: &Line,
     within_s: (f64, f64),
-    (blocks, shape): (Blocks, &[f32]),
+    shape: &[f32],
     plans: &Plans,
     progress: &dyn Progress,
 ) -> Result<Option<Path>> {
     let (from, to) = line.overlap(a, within_s);
-    let length = block_length(if blocks == Blocks::Usual { to - from } else { 0.0 });
+    let length = block_length(to - from);
     let first = (from * TRACK_RATE_HZ).ceil() as i64;
     let total = (((to - from) * TRACK_RATE_HZ) as i64 / length as i64).max(0) as usize;
     if total < 2 {
