@@ -714,10 +714,13 @@ impl Network {
                 let stretches = match self.measured(links, i).filter(|_| i != self.origin) {
                     Some([first, last]) => {
                         let sigma_s = |t: f64| solved.sigma_s(i, t);
-                        stretches((0.0, end), (first.0, last.0), &file.jumps, [first.1, last.1], confidence, sigma_s)
+                        let jumps = file.jumps.iter().enumerate().map(|(j, &at_s)| (at_s, solved.size_of_jump(i, j)));
+                        let (jumps, beyond): (Vec<_>, _) = (jumps.collect(), [first.1, last.1]);
+                        stretches((0.0, end), (first.0, last.0), &jumps, beyond, confidence, sigma_s)
                     }
                     None => vec![Stretch::whole(end, confidence, ends[0].max(ends[1]))],
                 };
+                let worst = stretches.iter().map(|s| s.uncertainty_s).fold(worst, f64::max);
                 Ok(Placement {
                     stretches,
                     map,

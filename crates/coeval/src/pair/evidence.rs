@@ -229,8 +229,8 @@ const CHANCE: f64 = 12.0;
 /// What two recordings heard along a path.
 #[derive(Debug, Clone, Default)]
 pub(super) struct CommonSounds {
-    /// Lengths of the unbroken stretches that match, seconds, on the piece of the path on which they say most: those on
-    /// either side of a jump do not keep their distance.
+    /// Lengths of the unbroken stretches that match, seconds, on those pieces of the path on which they say most that no
+    /// jump of more than [`LOST_S`] parts.
     pub(super) matched_s: Vec<f64>,
     /// Sounds that one recording should have in common with the other if any are, in time order: when in `b`, seconds, and
     /// whether they match.
@@ -246,6 +246,9 @@ const MATCHES: f32 = 18.0;
 const SPARE: f32 = 1.0;
 /// Blocks further apart than this are of two stretches, seconds.
 const APART_S: f64 = 3.0;
+/// Longest step between stretches of one clock whose device loses sound, seconds: buffers are of tens of milliseconds, and
+/// a few may go at once (common practice, no source).
+const LOST_S: f64 = 0.25;
 /// Mean power of what is left above a track's floor, in units of its usual power, from which a second is a sound.
 ///
 /// Among six simulated shoots of ten minutes that share sentences of 14 to 16 s, cameras of two of them are still placed
@@ -267,9 +270,23 @@ impl CommonSounds {
             let half_s = path.block_s / 2.0;
             matched.iter().flatten().position(|m| p.b_s >= m.0 - half_s && p.b_s <= m.1 + half_s)
         };
-        let lengths = |piece: &Vec<(f64, f64)>| piece.iter().map(|m| m.1 - m.0 + path.block_s).collect::<Vec<f64>>();
+        // Pieces that lost buffers part keep their distance; a sound that was played again keeps it by coincidence.
+        let lag_s = |p: &PathPoint| p.a_s - p.b_s;
+        let lost = |w: &[Vec<PathPoint>]| match (w[0].last(), w[1].first()) {
+            (Some(last), Some(first)) => (lag_s(first) - lag_s(last)).abs() <= LOST_S,
+            _ => false,
+        };
+        let mut chain = 0;
+        let mut chains: Vec<Vec<f64>> = vec![Vec::new()];
+        for (i, piece) in matched.iter().enumerate() {
+            if i > 0 && !lost(&path.pieces[i - 1..=i]) {
+                chain += 1;
+                chains.push(Vec::new());
+            }
+            chains[chain].extend(piece.iter().map(|m| m.1 - m.0 + path.block_s));
+        }
         let most = |x: &Vec<f64>, y: &Vec<f64>| played_again(y).total_cmp(&played_again(x));
-        let matched_s = matched.iter().map(lengths).max_by(most).unwrap_or_default();
+        let matched_s = chains.into_iter().max_by(most).unwrap_or_default();
         let (fa, fb) = (a.above_floor(), b.above_floor());
         let from_b = unevenness(b) >= unevenness(a);
         let level = |p: &PathPoint| if from_b { fb.level_at(p.b_s) } else { fa.level_at(p.a_s) };

@@ -139,31 +139,39 @@ impl Stretch {
 
 /// How often a clock jumps, one jump in so many seconds (ten hours), before anything is heard of it. A guess, no
 /// measurement: five minutes at a file's end in which nothing is common are then known to 99.2 %; with half of it
-/// to 98.4 %, with double to 99.6 %.
+/// to 98.4 %, with double to 99.6 %. A clock that was seen to jump goes on as often as it was seen to.
 const JUMPS_EVERY_S: f64 = 36_000.0;
+/// A standard deviation is what two thirds of all errors keep (of a normal distribution, one deviation to either side):
+/// where a clock has jumped less probably than the rest, it is that of the measurements.
+const TWO_THIRDS: f64 = 0.6827;
 
 /// The stretches of a file from `whole.0` to `whole.1`: before what was measured, between jumps, and after what was
-/// measured. `beyond`: log odds, from the sound before and after it, that the clock goes on rather than has jumped.
+/// measured. `jumps`: when, and by how much, seconds. `beyond`: log odds, from the sound before and after it, that the
+/// clock goes on rather than has jumped.
 pub(crate) fn stretches(
     whole: (f64, f64),
     measured: (f64, f64),
-    jumps_s: &[f64],
+    jumps: &[(f64, f64)],
     beyond: [f64; 2],
     confidence: f64,
     sigma_s: impl Fn(f64) -> f64,
 ) -> Vec<Stretch> {
     let (first, last) = (measured.0.clamp(whole.0, whole.1), measured.1.clamp(whole.0, whole.1));
     let mut edges = vec![whole.0, first];
-    edges.extend(jumps_s.iter().filter(|&&j| j > first && j < last));
+    edges.extend(jumps.iter().map(|j| j.0).filter(|&j| j > first && j < last));
     edges.extend([last, whole.1]);
-    let goes_on = |length_s: f64, log_odds: f64| 1.0 / (1.0 + length_s / JUMPS_EVERY_S * (-log_odds).exp());
+    let per_s = (jumps.len() as f64 / (last - first).max(1.0)).max(1.0 / JUMPS_EVERY_S);
+    let usual_s = (jumps.iter().map(|j| j.1.powi(2)).sum::<f64>() / jumps.len().max(1) as f64).sqrt();
+    let unseen = |length_s: f64, log_odds: f64| length_s * per_s * (-log_odds).exp();
     let stretch = |w: &[f64]| {
-        let known = match (w[1] <= first, w[0] >= last) {
-            (true, _) => goes_on(first - whole.0, beyond[0]),
-            (_, true) => goes_on(whole.1 - last, beyond[1]),
-            _ => 1.0,
+        let jumped = match (w[1] <= first, w[0] >= last) {
+            (true, _) => unseen(first - whole.0, beyond[0]),
+            (_, true) => unseen(whole.1 - last, beyond[1]),
+            _ => 0.0,
         };
-        let uncertainty_s = sigma_s(w[0]).max(sigma_s(w[1]));
+        let known = 1.0 / (1.0 + jumped);
+        let moved_s = if known < TWO_THIRDS { jumped * usual_s } else { 0.0 };
+        let uncertainty_s = sigma_s(w[0]).max(sigma_s(w[1])).hypot(moved_s);
         Stretch { from_s: w[0], to_s: w[1], confidence: confidence * known, uncertainty_s }
     };
     edges.windows(2).filter(|w| w[1] > w[0]).map(stretch).collect()
@@ -718,17 +726,13 @@ impl Fitted {
         let n = evidence.len() as f64;
         let residual_rms_s = (evidence.iter().map(|e| (map.forward(e.b_s) - e.a_s).powi(2)).sum::<f64>() / n).sqrt();
         let uncertainty_s = [from, (from + to) / 2.0, to].iter().map(|&t| fit.sigma_s(t)).fold(0.0, f64::max);
-        let pair_jumps = fit
-            .jumps
-            .iter()
-            .enumerate()
-            .map(|(j, &b_s)| PairJump { a_s: map.forward(b_s), b_s, step_s: fit.step_s(j) })
-            .collect();
+        let jumps: Vec<(f64, f64)> = fit.jumps.iter().enumerate().map(|(j, &b_s)| (b_s, fit.step_s(j))).collect();
         let drift_ppm = map.drift_ppm();
         let confidence = confidence.min(most);
         let measured_s = (evidence[0].b_s, evidence[evidence.len() - 1].b_s);
         let beyond = heard.beyond(measured_s);
-        let stretches = stretches((from, to), measured_s, &fit.jumps, beyond, confidence, |t| fit.sigma_s(t));
+        let stretches = stretches((from, to), measured_s, &jumps, beyond, confidence, |t| fit.sigma_s(t));
+        let uncertainty_s = stretches.iter().map(|s| s.uncertainty_s).fold(uncertainty_s, f64::max);
         Ok(PairAlignment {
             confidence,
             stretches,
@@ -736,7 +740,7 @@ impl Fitted {
             uncertainty_s,
             overlap_s: to - from,
             residual_rms_s,
-            jumps: pair_jumps,
+            jumps: jumps.iter().map(|&(b_s, step_s)| PairJump { a_s: map.forward(b_s), b_s, step_s }).collect(),
             inverted: line.inverted,
             source_s: 0.0,
             paths: Vec::new(),

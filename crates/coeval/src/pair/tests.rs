@@ -473,16 +473,28 @@ fn an_end_is_as_sure_as_what_is_heard_there() {
         CommonSounds { sounds: first.chain(then).collect(), ..CommonSounds::default() }.beyond((0.0, 400.0))
     };
     let last = |beyond: [f64; 2]| {
-        let all = stretches((0.0, 800.0), (0.0, 400.0), &[100.0], beyond, 0.999, |t| 1e-3 + 1e-6 * t);
+        let all = stretches((0.0, 800.0), (0.0, 400.0), &[], beyond, 0.999, |t| 1e-3 + 1e-6 * t);
         let edges: Vec<(f64, f64)> = all.iter().map(|s| (s.from_s, s.to_s)).collect();
-        assert_eq!(edges, [(0.0, 100.0), (100.0, 400.0), (400.0, 800.0)]);
-        assert!(all[..2].iter().all(|s| s.confidence == 0.999) && (all[2].uncertainty_s - 1.8e-3).abs() < 1e-9);
-        all[2].confidence
+        assert_eq!(edges, [(0.0, 400.0), (400.0, 800.0)]);
+        assert!(all[0].confidence == 0.999 && (all[1].uncertainty_s - 1.8e-3).abs() < 1e-9);
+        all[1].confidence
     };
     assert!(last(ten(0)) < 1e-4 && last(ten(10)) > 0.9989, "{:?} {:?}", ten(0), ten(10));
     // Nothing is heard there: one jump in ten hours.
     let nothing = last(CommonSounds::default().beyond((0.0, 400.0)));
     assert!((nothing - 0.999 / (1.0 + 400.0 / 36_000.0)).abs() < 1e-12, "{nothing}");
+    // A clock that has jumped once in 400 s goes on so, and where it will have jumped by then nobody knows its place.
+    let jumps = [(100.0, 0.05)];
+    let all = stretches((0.0, 800.0), (0.0, 400.0), &jumps, [0.0; 2], 0.999, |_| 1e-3);
+    let edges: Vec<(f64, f64)> = all.iter().map(|s| (s.from_s, s.to_s)).collect();
+    assert_eq!(edges, [(0.0, 100.0), (100.0, 400.0), (400.0, 800.0)]);
+    assert!(all[..2].iter().all(|s| s.confidence == 0.999 && s.uncertainty_s == 1e-3));
+    assert!(
+        (all[2].confidence - 0.999 / 2.0).abs() < 1e-12 && (0.05..0.051).contains(&all[2].uncertainty_s),
+        "{all:?}"
+    );
+    let nearer = stretches((0.0, 440.0), (0.0, 400.0), &jumps, [0.0; 2], 0.999, |_| 1e-3);
+    assert!(nearer[2].confidence < 0.92 && nearer[2].uncertainty_s == 1e-3, "{nearer:?}");
     // What was measured to the end is known to the end.
     let whole = stretches((0.0, 800.0), (0.0, 800.0), &[], [0.0; 2], 0.999, |_| 1e-3);
     assert_eq!(whole.len(), 1);
