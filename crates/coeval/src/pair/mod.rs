@@ -162,15 +162,15 @@ pub(crate) fn stretches(
     edges.extend([last, whole.1]);
     let per_s = (jumps.len() as f64 / (last - first).max(1.0)).max(1.0 / JUMPS_EVERY_S);
     let usual_s = (jumps.iter().map(|j| j.1.powi(2)).sum::<f64>() / jumps.len().max(1) as f64).sqrt();
-    let unseen = |length_s: f64, log_odds: f64| length_s * per_s * (-log_odds).exp();
     let stretch = |w: &[f64]| {
-        let jumped = match (w[1] <= first, w[0] >= last) {
-            (true, _) => unseen(first - whole.0, beyond[0]),
-            (_, true) => unseen(whole.1 - last, beyond[1]),
-            _ => 0.0,
+        let (unseen_s, log_odds) = match (w[1] <= first, w[0] >= last) {
+            (true, _) => (first - whole.0, beyond[0]),
+            (_, true) => (whole.1 - last, beyond[1]),
+            _ => (0.0, 0.0),
         };
-        let known = 1.0 / (1.0 + jumped);
-        let moved_s = if known < TWO_THIRDS { jumped * usual_s } else { 0.0 };
+        let jumps = unseen_s * per_s;
+        let known = 1.0 / (1.0 + jumps * (-log_odds).exp());
+        let moved_s = if known < TWO_THIRDS { jumps.max(1.0) * usual_s } else { 0.0 };
         let uncertainty_s = sigma_s(w[0]).max(sigma_s(w[1])).hypot(moved_s);
         Stretch { from_s: w[0], to_s: w[1], confidence: confidence * known, uncertainty_s }
     };
