@@ -33,8 +33,8 @@ def test_the_clock_is_found(pair: Pair, result: coeval.PairAlignment) -> None:
     assert abs(result.offset_s - pair.offset_s) < 30e-6
     assert abs(result.drift_ppm - pair.drift_ppm) < 1.0
     assert result.confidence > 0.999
-    # 1.3 ms of it allow for a loudspeaker that passes for the voices.
-    assert 0 < result.uncertainty_s < 2e-3
+    # 2.9 ms of it allow for a loudspeaker that passes for the voices.
+    assert 0 < result.uncertainty_s < 3.5e-3
     assert result.knots[0, 0] == 0.0
     assert result.knots[-1, 0] == pytest.approx(pair.b.size / pair.rate_hz, abs=1e-3)
     assert len(result.evidence) == result.evidence.sigma_s.size > 10
