@@ -48,7 +48,7 @@ def before_and_after() -> plt.Figure:
     figure, axes = plt.subplots(2, 1, figsize=(9.0, 4.6), sharex=True, layout="constrained")
     start_s, length_s = 5.0, 12.0
     for ax, (sound, its_rate_hz), title in zip(
-        axes, ((b, b_rate_hz), (on_a, rate_hz)), ("from file start to file start", f"aligned: {pair.offset_s:.4f} s")
+        axes, ((b, b_rate_hz), (on_a, rate_hz)), ("not aligned: both files start together", f"aligned: {pair.offset_s:.4f} s")
     ):
         ax.fill_between(*envelope(a, rate_hz, start_s, length_s), color="tab:blue", alpha=0.4, label=CAMERA.name)
         ax.plot(*envelope(sound, its_rate_hz, start_s, length_s), color="tab:orange", linewidth=1.2, label=RECORDER.name)
