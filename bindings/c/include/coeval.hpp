@@ -1,7 +1,7 @@
 // Coeval for C++17: owners for the handles of coeval.h, failures as exceptions. Header only.
 //
-// Objects own what they hold and can be moved, not copied. The rules of coeval.h hold, among them
-// those on threads. get() gives the C handle for what is not wrapped here.
+// Objects own their handles and can be moved, not copied. The rules of coeval.h apply, also those on
+// threads. get() returns the C handle, for functions that are not wrapped here.
 #ifndef COEVAL_HPP
 #define COEVAL_HPP
 
@@ -47,8 +47,8 @@ inline std::string version() { return coeval_version(); }
 /// Whether the library that is loaded is the one that this header belongs to; if not, nothing else may be called.
 inline bool fits_library() { return coeval_abi_version() == COEVAL_ABI_VERSION; }
 
-/// Hears how far work has come; returns false to stop it, which throws an Error with COEVAL_CANCELLED.
-/// May be called from another thread, one call at a time. What it throws comes out of the call.
+/// Receives progress; returns false to stop the work, which throws an Error with COEVAL_CANCELLED.
+/// It may be called from another thread, one call at a time. What it throws is thrown by the call that works.
 using Progress = std::function<bool(const char *stage, double done)>;
 
 namespace detail {
@@ -278,7 +278,7 @@ struct PairOptions {
     }
 };
 
-/// How two tracks lie on each other, or that they do not.
+/// Result of comparing two tracks: a placement, or the reason why there is none.
 class Pair {
 public:
     explicit Pair(detail::Handle<coeval_pair, coeval_pair_free> handle) : handle_(std::move(handle)) {}
@@ -323,7 +323,7 @@ private:
     detail::Handle<coeval_pair, coeval_pair_free> handle_;
 };
 
-/// Compares two tracks: how b lies on a.
+/// Compares two tracks, and finds the offset and drift of b against a.
 inline Pair align_pair(const Track &a, const Track &b, const PairOptions &options = {},
                        const Progress &progress = nullptr) {
     const auto how = options.handle();
@@ -360,7 +360,7 @@ public:
         const char *text = coeval_alignment_file_reason(get(), index);
         return text ? text : "";
     }
-    /// The path of the file that this one is a copy of; empty when it is none.
+    /// The path of the file that this one is a copy of; empty when it is not a copy.
     std::string copy_of(std::size_t index) const {
         const char *text = coeval_alignment_file_copy_of(get(), index);
         return text ? text : "";
@@ -481,7 +481,7 @@ public:
             return coeval_resampler_new(source.get(), clip ? clip->get() : nullptr, how.get(), out, error);
         });
     }
-    /// The source frame to push next; none when nothing is wanted now.
+    /// The source frame to push next; empty when nothing is wanted now.
     std::optional<std::uint64_t> wants() const {
         std::uint64_t frame = 0;
         return coeval_resampler_wants(get(), &frame) ? std::optional(frame) : std::nullopt;
@@ -506,7 +506,8 @@ public:
     void end_of_source() {
         detail::check([&](auto error) { return coeval_resampler_end_of_source(get(), error); });
     }
-    /// Writes up to `capacity` frames, interleaved, and returns their number; to `presence` how much of each is source.
+    /// Writes up to `capacity` frames, interleaved, and returns their number. `presence` receives how much of each frame
+    /// comes from the source.
     std::size_t pull(float *interleaved, std::size_t capacity, float *presence = nullptr) {
         std::size_t frames = 0;
         detail::check([&](auto error) {
@@ -600,7 +601,7 @@ private:
     detail::Handle<coeval_ltc_decoder, coeval_ltc_decoder_free> handle_;
 };
 
-/// How two recordings lie on each other by their markers alone.
+/// Offset and drift of two recordings, from their markers alone.
 class MarkerMatch {
 public:
     MarkerMatch(const MarkerDetector &a, const MarkerDetector &b, const PairOptions &options = {}) {
@@ -678,7 +679,7 @@ public:
         return detail::list<coeval_stretch>(
             [&](auto out, auto n) { return coeval_level_report_stretches(get(), what, out, n); });
     }
-    /// What to do about it: whether it is serious, and in words.
+    /// Advice in words, and whether it is serious.
     std::vector<std::pair<bool, std::string>> advice() const {
         std::vector<std::pair<bool, std::string>> all;
         std::int32_t serious = 0;
@@ -734,7 +735,7 @@ public:
             coeval_speech_segments_count(get()),
             [&](auto i, auto out, auto error) { return coeval_speech_segments_get(get(), i, out, error); });
     }
-    /// Where a voice comes from, a coeval_origin, by what a SharedMeter found of it.
+    /// Where a voice comes from, a coeval_origin. `shared` is what a SharedMeter found.
     std::int32_t origin(std::size_t index, double shared) const {
         return coeval_speech_segments_origin(get(), index, shared);
     }
@@ -744,7 +745,7 @@ private:
     detail::Handle<coeval_speech_segments, coeval_speech_segments_free> handle_;
 };
 
-/// Measures how surely a camera hears what a recorder does, stretch by stretch.
+/// Measures how surely a camera hears the same speech as the recorder, stretch by stretch.
 class SharedMeter {
 public:
     explicit SharedMeter(const SpeechSegments &segments)
@@ -798,7 +799,7 @@ private:
     detail::Handle<coeval_speech_curve, coeval_speech_curve_free> handle_;
 };
 
-/// Hears sound block by block and judges whether somebody speaks.
+/// Detects when someone speaks, in sound that arrives in blocks.
 class SpeechBuilder {
 public:
     SpeechBuilder(double rate_hz, std::size_t channels)
@@ -864,7 +865,8 @@ private:
     detail::Handle<coeval_voices, coeval_voices_free> handle_;
 };
 
-/// Hears a shoot's recorder and cameras once. `folder` is the one that the alignment's names are relative to.
+/// Finds when someone speaks. Reads a shoot's recorder and cameras once. `folder` is the one that the alignment's file
+/// names are relative to.
 inline Voices hear(const Alignment &alignment, const std::string &folder, bool allow_ffmpeg = false,
                    const Progress &progress = nullptr) {
     return Voices(detail::make_listening<coeval_voices, coeval_voices_free>(
@@ -877,7 +879,7 @@ using TightenOptions =
     detail::Options<coeval_tighten_options, coeval_tighten_options_new, coeval_tighten_options_free>;
 using MixOptions = detail::Options<coeval_mix_options, coeval_mix_options_new, coeval_mix_options_free>;
 
-/// A tightened timeline.
+/// A plan of a rough cut.
 class Plan {
 public:
     explicit Plan(detail::Handle<coeval_plan, coeval_plan_free> handle) : handle_(std::move(handle)) {}

@@ -78,7 +78,7 @@ pub unsafe extern "C" fn coeval_clock_map_linear(
                 let drifts = drift_ppm > -1e6 && drift_ppm.is_finite();
                 if !(drifts && offset_s.is_finite() && duration_s.is_finite() && duration_s > 0.0) {
                     return Err(invalid(format!(
-                        "offset_s {offset_s}, drift_ppm {drift_ppm}, duration_s {duration_s} are no clock"
+                        "offset_s {offset_s}, drift_ppm {drift_ppm}, duration_s {duration_s} do not make a clock map"
                     )));
                 }
                 Ok(ClockMap::linear(offset_s, drift_ppm, duration_s))
@@ -87,14 +87,14 @@ pub unsafe extern "C" fn coeval_clock_map_linear(
     }
 }
 
-/// Timeline time of a moment of the file, seconds; NaN when `map` is none.
+/// Timeline time of a moment of the file, seconds; NaN if `map` is invalid.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_clock_map_to_timeline(map: *const coeval_clock_map, file_s: f64) -> f64 {
     // SAFETY: the caller keeps the header's rules.
     answer(f64::NAN, || Ok(unsafe { handle::get(map) }?.forward(file_s)))
 }
 
-/// File time of a timeline moment, seconds; NaN when `map` is none. Inside a gap that the file lost, the moment of the
+/// File time of a timeline moment, seconds; NaN if `map` is invalid. Inside a gap that the file lost, the moment of the
 /// jump; in time that it repeated, the earlier of the two places.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_clock_map_to_file(map: *const coeval_clock_map, timeline_s: f64) -> f64 {
@@ -102,7 +102,7 @@ pub unsafe extern "C" fn coeval_clock_map_to_file(map: *const coeval_clock_map, 
     answer(f64::NAN, || Ok(unsafe { handle::get(map) }?.inverse(timeline_s)))
 }
 
-/// Copies the first `capacity` knots to `out` and returns how many there are; 0 when `map` is none.
+/// Copies the first `capacity` knots to `out` and returns how many there are; 0 if `map` is invalid.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_clock_map_knots(
     map: *const coeval_clock_map,
@@ -117,7 +117,7 @@ pub unsafe extern "C" fn coeval_clock_map_knots(
 const SCHEMA: &str = "coeval.clock-map/1";
 
 /// Writes the map as JSON text to `out`, which has room for `capacity` bytes, and returns its length without the NUL at
-/// its end; what does not fit is cut off, so ask with (NULL, 0) first. 0 when `map` is none.
+/// its end. What does not fit is cut off, so ask with (NULL, 0) first. 0 if `map` is invalid.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_clock_map_to_json(
     map: *const coeval_clock_map,
@@ -142,7 +142,7 @@ pub unsafe extern "C" fn coeval_clock_map_from_json(
     unsafe {
         guard(error, || {
             handle::make(out, || {
-                let no_map = || Error::new(ErrorKind::Damaged, format!("the text is no clock map of {SCHEMA}"));
+                let no_map = || Error::new(ErrorKind::Damaged, format!("the text is not a clock map of {SCHEMA}"));
                 let mut value: serde_json::Value =
                     serde_json::from_str(text(json, "the JSON text")?).map_err(|e| no_map().with_source(e))?;
                 if value["schema"] != SCHEMA {

@@ -52,7 +52,7 @@ fn tagged<H: Handle>(handle: *const H) -> Result<*mut Tagged<H::Value>> {
         return Err(invalid(format!("a {} is NULL", H::NAME)));
     }
     if !tagged.is_aligned() {
-        return Err(invalid(format!("a pointer to {} points to none", H::NAME)));
+        return Err(invalid(format!("a pointer to {} does not point to one", H::NAME)));
     }
     // SAFETY: not null and aligned; the caller of the C function vouches that it points to a handle. The tag is
     // first in every handle, whatever its type.

@@ -38,7 +38,7 @@ pub unsafe extern "C" fn coeval_level_meter_new_hz(
     }
 }
 
-/// As `coeval_level_meter_new_hz`, with a rate that is no `double` as all others are.
+/// The earlier form of `coeval_level_meter_new_hz`, with the rate as a whole number.
 #[deprecated(note = "use coeval_level_meter_new_hz")]
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_level_meter_new(
@@ -131,11 +131,11 @@ pub struct coeval_level_summary {
     pub short_term_max_lufs: f64,
     /// Loudness range, LU, or NaN.
     pub loudness_range_lu: f64,
-    /// Level that the quietest tenth stays below, dB relative to full scale, or NaN.
+    /// Level below which the quietest tenth of the sound stays, dB relative to full scale, or NaN.
     pub noise_floor_dbfs: f64,
-    /// Mains frequency whose lines are in the sound, Hz; NaN: none.
+    /// Mains frequency whose multiples are in the sound, Hz; NaN without hum.
     pub hum_hz: f64,
-    /// Level of these lines together, dB relative to full scale, or NaN.
+    /// Level of this hum, all multiples together, dB relative to full scale, or NaN.
     pub hum_dbfs: f64,
     /// All digital silence together, seconds.
     pub silence_total_s: f64,
@@ -196,7 +196,7 @@ pub struct coeval_channel_level {
     pub clipped_runs: u64,
     /// Number of samples in them.
     pub clipped_samples: u64,
-    /// Level of the active part (of speech, where it is speech), dB relative to full scale; NaN: none.
+    /// Level of the active part (such as speech), dB relative to full scale; NaN without one.
     pub active_level_dbfs: f64,
     /// Share of the time that the active part takes, 0 to 1.
     pub activity: f64,
@@ -263,7 +263,7 @@ impl From<&Stretch> for coeval_stretch {
 }
 
 /// Copies the first `capacity` stretches of a kind, a `coeval_stretches`, to `out` and returns how many there are: the
-/// first thousand are kept. 0 for a number that is no such kind. 0 when `report` is none.
+/// first thousand are kept. 0 for an unknown kind, and if `report` is invalid.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_level_report_stretches(
     report: *const coeval_level_report,
@@ -288,8 +288,8 @@ fn list(report: &LevelReport, what: i32) -> Result<&[Stretch]> {
     found.map(|l| &l.1[..]).ok_or_else(|| invalid(format!("{what} is no coeval_stretches")))
 }
 
-/// A line of advice, the serious first, or NULL when there is no line of this number. `*serious` (may be NULL) hears 1
-/// when it spoils the recording, else 0. Valid until the report is freed.
+/// A line of advice, the serious first, or NULL when there is no line of this number. `*serious` (may be NULL) is set
+/// to 1 when it spoils the recording, else to 0. Valid until the report is freed.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_level_report_advice(
     report: *const coeval_level_report,

@@ -166,7 +166,7 @@ pub unsafe extern "C" fn coeval_limiter_pull_planar(
     }
 }
 
-/// Delay of the output in frames; 0 when `limiter` is none.
+/// Delay of the output in frames; 0 if `limiter` is invalid.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_limiter_latency_frames(limiter: *const coeval_limiter) -> usize {
     // SAFETY: the caller keeps the header's rules.

@@ -16,7 +16,7 @@ pub enum coeval_log_level {
 }
 
 /// Receives a message: `level` is a `coeval_log_level`, `text` is valid during the call only. It may be called from
-/// any thread, one at a time; it must call nothing of this library, and no C++ exception or `longjmp` may leave it.
+/// any thread, one at a time. It must not call this library, and no C++ exception or `longjmp` may leave it.
 pub type coeval_log_fn = Option<unsafe extern "C" fn(user: *mut c_void, level: i32, text: *const c_char)>;
 
 struct Hook {

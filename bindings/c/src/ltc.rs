@@ -45,7 +45,7 @@ pub struct coeval_ltc_frame {
     pub frames: i32,
     /// Frames are counted to this number: 24, 25 or 30.
     pub fps: i32,
-    /// 1: labels are left out, as at 30000/1001 fps. 0: none.
+    /// 1: drop-frame, which skips labels to keep 30000/1001 fps near clock time. 0: not.
     pub drop_frame: i32,
     /// The eight groups of user bits, the first group lowest.
     pub user_bits: u32,
@@ -126,7 +126,7 @@ pub unsafe extern "C" fn coeval_ltc_decoder_end(
     }
 }
 
-/// Number of frames that are certain by now; 0 for any other sound, and when `decoder` is none.
+/// Number of frames that are certain by now; 0 for sound without timecode, and if `decoder` is invalid.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_ltc_decoder_count(decoder: *const coeval_ltc_decoder) -> usize {
     // SAFETY: the caller keeps the header's rules.

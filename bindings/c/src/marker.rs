@@ -11,7 +11,7 @@ use crate::panics::answer;
 use crate::sound::Fed;
 use crate::status::{coeval_error, coeval_status, guard};
 
-/// Course of a marker's energy. Numbers never change; later versions may add some.
+/// How the energy of a marker changes over time. Numbers never change; later versions may add some.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 #[repr(i32)]
 pub enum coeval_shape {
@@ -33,9 +33,9 @@ pub enum coeval_shape {
 pub enum coeval_grouping {
     /// No other marker within 1.5 s.
     COEVAL_ISOLATED = 1,
-    /// One of a few, as three claps are.
+    /// One of a few, such as three claps.
     COEVAL_SERIES = 2,
-    /// One of six or more at equal times: a machine, no marker.
+    /// One of six or more at equal intervals: a machine, not a marker.
     COEVAL_PERIODIC = 3,
     /// A grouping that this version of the C library has no number for.
     COEVAL_OTHER_GROUPING = 1000,
@@ -51,19 +51,19 @@ pub struct coeval_marker {
     pub time_s: f64,
     /// One standard deviation of `time_s`, seconds.
     pub uncertainty_s: f64,
-    /// Energy of the 3 ms after the onset over that of the 10 ms before, whitened, dB.
+    /// Energy of the 3 ms after the onset relative to the 10 ms before it, whitened, dB.
     pub sharpness_db: f64,
     /// Largest sample magnitude within 20 ms of the onset, dB relative to full scale.
     pub peak_dbfs: f64,
-    /// Largest energy of 1 ms over the noise before, whitened, dB.
+    /// Largest energy in 1 ms relative to the noise before it, whitened, dB.
     pub snr_db: f64,
     /// How much it is like a clap or a knock: log odds.
     pub score: f64,
-    /// Course of its energy, a `coeval_shape`.
+    /// How its energy changes over time, a `coeval_shape`.
     pub shape: i32,
-    /// Its neighbourhood, a `coeval_grouping`.
+    /// Whether it stands alone, a `coeval_grouping`.
     pub grouping: i32,
-    /// From beat to beat of the count-in before it, seconds; NaN when there was none.
+    /// Interval between the beats of the count-in before it, seconds; NaN without a count-in.
     pub count_in_interval_s: f64,
 }
 
@@ -99,7 +99,7 @@ impl From<&Marker> for coeval_marker {
     }
 }
 
-/// How markers are looked for. One thread at a time.
+/// Options for finding markers. One thread at a time.
 pub struct coeval_marker_options {
     _opaque: [u8; 0],
 }
@@ -119,7 +119,7 @@ pub unsafe extern "C" fn coeval_marker_options_free(options: *mut *mut coeval_ma
     unsafe { handle::free(options) }
 }
 
-/// Sounds whose peak lies below this are left out, dB relative to full scale. Default -60.
+/// Minimum peak, dB relative to full scale. Quieter sounds are left out. Default -60.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_marker_options_set_min_peak_dbfs(
     options: *mut coeval_marker_options,
@@ -135,7 +135,7 @@ pub unsafe extern "C" fn coeval_marker_options_set_min_peak_dbfs(
     }
 }
 
-/// Score that a marker needs. Default 0.
+/// Minimum score of a marker (log odds). Default 0.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_marker_options_set_min_score(
     options: *mut coeval_marker_options,
@@ -199,7 +199,7 @@ pub unsafe extern "C" fn coeval_marker_detector_new(
     }
 }
 
-/// Takes the next `frames` frames, interleaved. A marker is certain some 7 s after it sounded. NaN and infinite samples
+/// Takes the next `frames` frames, interleaved. A marker is certain about 7 s after it sounded. NaN and infinite samples
 /// count as silence.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_marker_detector_push_interleaved(
@@ -240,7 +240,7 @@ pub unsafe extern "C" fn coeval_marker_detector_end(
     }
 }
 
-/// Number of markers that are certain by now. 0 when `detector` is none.
+/// Number of markers that are certain by now. 0 if `detector` is invalid.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_marker_detector_count(detector: *const coeval_marker_detector) -> usize {
     // SAFETY: the caller keeps the header's rules.
@@ -272,7 +272,7 @@ pub unsafe extern "C" fn coeval_marker_detector_free(detector: *mut *mut coeval_
     unsafe { handle::free(detector) }
 }
 
-/// How two recordings lie on each other by their markers alone. Never changes: any number of threads may use one.
+/// Offset and drift of two recordings, from their markers alone. Never changes: any number of threads may use one.
 pub struct coeval_marker_match {
     _opaque: [u8; 0],
 }
@@ -285,7 +285,7 @@ handle!(coeval_marker_match, Option<MarkerMatch>, b"cv match");
 pub struct coeval_marker_match_summary {
     /// Size of this struct as the caller knows it; after the call, how much of it was filled.
     pub struct_size: usize,
-    /// 1: they match. 0: chance would do as well; then every figure is NaN or 0.
+    /// 1: they match. 0: chance alone could explain it; then every figure is NaN or 0.
     pub matched: i32,
     /// Not used yet, 0.
     pub reserved: i32,
@@ -323,9 +323,8 @@ pub struct coeval_marker_pair {
     pub sigma_s: f64,
 }
 
-/// Looks for the offset and drift under which the markers that `b` found fall on those of `a`, and writes what came of
-/// it to `*out`. That they do not match is a result, not a failure. `options` may be NULL; the detectors stay as they
-/// are.
+/// Looks for the offset and drift at which most markers of `b` coincide with those of `a`, and writes the result to `*out`.
+/// If they do not match, this is a result, not a failure. `options` may be NULL; the detectors are not changed.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_marker_match_new(
     a: *const coeval_marker_detector,
@@ -392,7 +391,7 @@ pub unsafe extern "C" fn coeval_marker_match_get_summary(
     }
 }
 
-/// Copies the first `capacity` matched markers, in time order, to `out` and returns how many there are. 0 when `found` is none.
+/// Copies the first `capacity` matched markers, in time order, to `out` and returns how many there are. 0 if `found` is invalid.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_marker_match_pairs(
     found: *const coeval_marker_match,

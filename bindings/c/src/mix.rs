@@ -13,7 +13,7 @@ use crate::status::{coeval_error, coeval_status, guard};
 use crate::tighten::coeval_plan;
 use crate::voices::coeval_voices;
 
-/// Levels of a rough cut's sound, and what is laid over it. One thread at a time.
+/// Levels of a rough cut's sound, and its voice-overs. One thread at a time.
 pub struct coeval_mix_options {
     _opaque: [u8; 0],
 }
@@ -59,8 +59,8 @@ pub unsafe extern "C" fn coeval_mix_options_set_loudness(
     }
 }
 
-/// Level of the sound of the camera that is seen, where nobody speaks, dB against its own, -120 to 24, default -12; and
-/// how much it goes down under a voice, dB, -120 to 0, default -12.
+/// Level of the sound of the camera shown, where nobody speaks, relative to the recording, dB, -120 to 24, default -12; and
+/// how much that sound is lowered under a voice, dB, -120 to 0, default -12.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_mix_options_set_camera(
     options: *mut coeval_mix_options,
@@ -78,8 +78,8 @@ pub unsafe extern "C" fn coeval_mix_options_set_camera(
     }
 }
 
-/// Lays a file of mono or stereo sound over the cut, from `at_s` seconds of it on, as loud as the whole; the other
-/// sound goes down under it. May be called several times.
+/// Adds a file of mono or stereo sound as a voice-over that starts `at_s` seconds into the cut. It gets the loudness of the
+/// result, and other sound is lowered under it. May be called several times.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_mix_options_add_voice_over(
     options: *mut coeval_mix_options,
@@ -97,7 +97,7 @@ pub unsafe extern "C" fn coeval_mix_options_add_voice_over(
     }
 }
 
-/// 0, the default: recorder, camera that is seen, and voice-overs. 1: the recorder alone.
+/// 0, the default: recorder, camera shown, and voice-overs. 1: the recorder alone.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_mix_options_set_voice_only(
     options: *mut coeval_mix_options,
@@ -172,9 +172,9 @@ const NOTHING: coeval_rendered = coeval_rendered {
 };
 
 /// Writes the sound of a rough cut to `file`, as WAV: stereo, 48 kHz, 24 bits, as long as the cut, silent where time
-/// is sped up. It appears whole or not at all. `voices` are those of the alignment, `folder` is the one that the
-/// alignment's names are relative to. `options` may be NULL for the defaults, `rendered` where nobody wants to know;
-/// `progress` may be NULL; `user` is handed to it.
+/// is sped up. It appears whole or not at all. `voices` are those of the alignment. `folder` is the one that the
+/// alignment's file names are relative to. `options` may be NULL for the defaults. `rendered` and `progress` may be NULL;
+/// `user` is handed to `progress`.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_plan_render(
     plan: *const coeval_plan,

@@ -103,7 +103,7 @@ pub unsafe extern "C" fn coeval_pair_options_set_offset_range_s(
     }
 }
 
-/// How many threads one comparison takes, 0 to 1024; 0, the default: as many as the machine has cores. They end before
+/// How many threads one comparison uses, 0 to 1024; 0, the default: as many as the machine has cores. They end before
 /// the call returns. For a shoot, use `coeval_shoot_set_threads`.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_pair_options_set_threads(
@@ -254,7 +254,7 @@ impl From<&Evidence> for coeval_evidence {
 }
 
 /// Compares two tracks and writes the result to `*out`. If there is no placement, this is a result, not a failure.
-/// `options` may be NULL for the defaults, `progress` NULL for none; `user` is handed to it.
+/// `options` may be NULL for the defaults. `progress` may be NULL; `user` is handed to it.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_pair_align(
     a: *const coeval_track,
@@ -307,7 +307,7 @@ const REASONS: [Unplaced; 5] = [
 ];
 
 fn from_json(text: &str) -> Result<PairOutcome> {
-    let none = |what: &str| Error::new(ErrorKind::Damaged, format!("the text is no pair of {SCHEMA}: {what}"));
+    let none = |what: &str| Error::new(ErrorKind::Damaged, format!("the text is not a pair of {SCHEMA}: {what}"));
     let value: Value = serde_json::from_str(text).map_err(|e| none("it is not JSON").with_source(e))?;
     if value["schema"] != SCHEMA {
         return Err(none(&format!("its schema is {}", value["schema"])));
@@ -318,7 +318,7 @@ fn from_json(text: &str) -> Result<PairOutcome> {
     }
     fn read<T: serde::de::DeserializeOwned>(value: &Value, key: &str) -> Result<T> {
         serde_json::from_value(value[key].clone())
-            .map_err(|e| Error::new(ErrorKind::Damaged, format!("the text is no pair: {key}: {e}")).with_source(e))
+            .map_err(|e| Error::new(ErrorKind::Damaged, format!("the text is not a pair: {key}: {e}")).with_source(e))
     }
     let measurements: Vec<(f64, f64, f64)> = read(&value, "measurements")?;
     let steps: Vec<(f64, f64, f64)> = read(&value, "steps")?;
@@ -470,7 +470,7 @@ pub unsafe extern "C" fn coeval_pair_reason(pair: *const coeval_pair) -> *const 
 }
 
 /// Copies the first `capacity` knots of the map from `b`'s time (`file_s`) to `a`'s time (`timeline_s`) to `out` and
-/// returns how many there are. 0 when `pair` is none.
+/// returns how many there are. 0 if `pair` is invalid.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_pair_knots(pair: *const coeval_pair, out: *mut coeval_knot, capacity: usize) -> usize {
     // SAFETY: the caller keeps the header's rules.
@@ -480,7 +480,7 @@ pub unsafe extern "C" fn coeval_pair_knots(pair: *const coeval_pair, out: *mut c
     })
 }
 
-/// Copies the first `capacity` jumps to `out` and returns how many there are. 0 when `pair` is none.
+/// Copies the first `capacity` jumps to `out` and returns how many there are. 0 if `pair` is invalid.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_pair_jumps(
     pair: *const coeval_pair,
@@ -494,8 +494,8 @@ pub unsafe extern "C" fn coeval_pair_jumps(
     })
 }
 
-/// Copies the first `capacity` stretches of the overlap, in time order, to `out` and returns how many there are. 0 when `pair`
-/// is none.
+/// Copies the first `capacity` stretches of the overlap, in time order, to `out` and returns how many there are. 0 if `pair`
+/// is invalid.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_pair_stretches(
     pair: *const coeval_pair,
@@ -509,7 +509,7 @@ pub unsafe extern "C" fn coeval_pair_stretches(
     })
 }
 
-/// Copies the first `capacity` measurements, in time order, to `out` and returns how many there are. 0 when `pair` is none.
+/// Copies the first `capacity` measurements, in time order, to `out` and returns how many there are. 0 if `pair` is invalid.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_pair_evidence(
     pair: *const coeval_pair,
@@ -541,7 +541,7 @@ pub unsafe extern "C" fn coeval_pair_clock_map(
     }
 }
 
-/// The result as JSON text. Valid until the pair is freed; NULL when `pair` is none.
+/// The result as JSON text. Valid until the pair is freed; NULL if `pair` is invalid.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_pair_to_json(pair: *const coeval_pair) -> *const c_char {
     // SAFETY: the caller keeps the header's rules.

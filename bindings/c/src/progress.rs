@@ -11,7 +11,7 @@ use crate::handle::c_text;
 /// 0 to go on, anything else to stop: then the work soon ends with `COEVAL_CANCELLED`.
 ///
 /// Called from the calling thread or from threads of the library, but never twice at a time within one piece of
-/// work. It must return soon, must call nothing that takes a callback itself, and no C++ exception or `longjmp` may
+/// work. It must return soon, and must not call a function that takes a callback. No C++ exception or `longjmp` may
 /// leave it.
 pub type coeval_progress_fn = Option<unsafe extern "C" fn(user: *mut c_void, stage: *const c_char, done: f64) -> i32>;
 

@@ -20,9 +20,8 @@ handle!(coeval_resample_options, ResampleOptions, b"cv resao");
 pub const COEVAL_OPEN_END: u64 = 0xFFFF_FFFF_FFFF_FFFF;
 const _: () = assert!(COEVAL_OPEN_END == coeval::resample::OPEN_END);
 
-/// `frames` frames at `target_rate_hz`, from output time zero on, of a source at `source_rate_hz`; `COEVAL_OPEN_END`
-/// frames: as many as there is source for. Rates are 1000 to 768000, `channels` 1 to 64; they are checked by
-/// `coeval_resampler_new`.
+/// Options for `frames` frames of output at `target_rate_hz` from a source at `source_rate_hz`. `COEVAL_OPEN_END` frames:
+/// as many as the source has. Rates are 1000 to 768000, `channels` 1 to 64; they are checked by `coeval_resampler_new`.
 #[unsafe(no_mangle)]
 pub extern "C" fn coeval_resample_options_new(
     source_rate_hz: f64,
@@ -61,7 +60,7 @@ pub unsafe extern "C" fn coeval_resample_options_set_start_s(
     }
 }
 
-/// Length of the source in frames, if known: no sound is asked for after its end.
+/// Length of the source in frames, if known. The resampler then wants no sound after its end.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_resample_options_set_source_frames(
     options: *mut coeval_resample_options,
@@ -98,12 +97,12 @@ pub unsafe extern "C" fn coeval_resample_options_set_fade_s(
 
 /// Resamples sound along clock maps, in blocks of any size and bounded memory. One thread at a time.
 ///
-/// Push while it wants, pull while it gives:
+/// Push while it wants sound, and pull while it has output:
 ///
 ///     coeval_status status = COEVAL_OK;
 ///     do {
 ///         while (status == COEVAL_OK && coeval_resampler_wants(r, &frame)) {
-///             // read up to `count` frames of the source from that frame on
+///             // read up to `count` frames of the source, starting at that frame
 ///             if (count == 0) status = coeval_resampler_end_of_source(r, error);
 ///             else status = coeval_resampler_push_interleaved(r, block, count, error);
 ///         }
@@ -111,8 +110,8 @@ pub unsafe extern "C" fn coeval_resample_options_set_fade_s(
 ///             status = coeval_resampler_pull_interleaved(r, out, capacity, NULL, &frames, error);
 ///     } while (status == COEVAL_OK && frames > 0);
 ///
-/// Where sound arrives by itself, `coeval_resampler_push_at_interleaved` takes it with its place in the source. Blocks of
-/// up to 4096 frames are pushed and pulled without an allocation.
+/// If your host delivers sound at its own pace, push it with its place in the source:
+/// `coeval_resampler_push_at_interleaved`. Blocks of up to 4096 frames are pushed and pulled without an allocation.
 pub struct coeval_resampler {
     _opaque: [u8; 0],
 }
@@ -124,7 +123,7 @@ impl Fed<Pulled> {
     fn wanting(&mut self, frames: usize) -> Result<&mut Self> {
         if frames > 0 && self.sink.resampler.next_frame().is_none() {
             return Err(
-                invalid("nothing is wanted now").with_remedy("pull, and push what coeval_resampler_wants names")
+                invalid("nothing is wanted now").with_remedy("pull output first, then push the frames that coeval_resampler_wants names")
             );
         }
         Ok(self)
@@ -136,13 +135,13 @@ impl Fed<Pulled> {
         let resampler = &self.sink.resampler;
         let Some(wanted) = resampler.next_frame() else {
             return if resampler.available() > 0 {
-                Err(invalid("nothing is wanted now").with_remedy("pull"))
+                Err(invalid("nothing is wanted now").with_remedy("pull output first"))
             } else {
                 Ok(None)
             };
         };
         let skip = wanted.checked_sub(frame).ok_or_else(|| {
-            invalid(format!("the block begins at source frame {frame}, behind frame {wanted}, which is wanted"))
+            invalid(format!("the block begins at source frame {frame}, after frame {wanted}, which is wanted next"))
         })?;
         Ok(usize::try_from(skip).ok().filter(|&skip| skip < frames))
     }
@@ -189,9 +188,9 @@ pub unsafe extern "C" fn coeval_resampler_new(
     }
 }
 
-/// 1 and the source frame to push next in `*frame`, or 0 when nothing is wanted now: then pull. Mostly that is the
-/// frame after the last one pushed. After a jump it is another: further on, and sound in between is not needed; or, where
-/// a clip repeats time, further back, and the source must be read from there again.
+/// Returns 1 and writes the source frame to push next to `*frame`. Returns 0 when nothing is wanted now: then pull. The
+/// frame is mostly the one after the last that was pushed. After a jump it may be further on: the sound in between is not
+/// needed. If a clip repeats time, it may be further back: read the source from there again.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_resampler_wants(resampler: *const coeval_resampler, frame: *mut u64) -> i32 {
     // SAFETY: the caller keeps the header's rules.
@@ -203,8 +202,8 @@ pub unsafe extern "C" fn coeval_resampler_wants(resampler: *const coeval_resampl
     })
 }
 
-/// Takes the next source frames, interleaved, from the frame that `coeval_resampler_wants` names on. NaN and infinite
-/// samples count as silence. Fails when nothing is wanted: the sound would have no place.
+/// Takes the next source frames, interleaved. The first must be the frame that `coeval_resampler_wants` names. NaN and
+/// infinite samples count as silence. Fails when nothing is wanted.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_resampler_push_interleaved(
     resampler: *mut coeval_resampler,
@@ -238,9 +237,9 @@ pub unsafe extern "C" fn coeval_resampler_push_planar(
     }
 }
 
-/// Takes source frames, interleaved, of which the first is source frame `frame`. What of them lies before the frame that
-/// `coeval_resampler_wants` names is passed over. Fails when they begin behind that frame, and when output is to be
-/// pulled first. Once all output is made, nothing is taken. For a host whose sound arrives by itself:
+/// Takes source frames, interleaved; the first is source frame `frame`. Frames before the one that
+/// `coeval_resampler_wants` names are skipped. Fails if the block begins after that frame, and if output must be pulled
+/// first. When all output has been made, the block is ignored. For a host that delivers sound at its own pace:
 ///
 ///     status = coeval_resampler_push_at_interleaved(r, at, block, count, error);
 ///     at += count;
@@ -249,8 +248,8 @@ pub unsafe extern "C" fn coeval_resampler_push_planar(
 ///             status = coeval_resampler_pull_interleaved(r, out, capacity, NULL, &frames, error);
 ///     } while (status == COEVAL_OK && frames > 0);
 ///
-/// Where a jump lies within a block, the same block is wanted again, from a later frame on: ask
-/// `coeval_resampler_wants` after pulling, and push the block again while the frame lies in it.
+/// If there is a jump within a block, the same block is wanted again, from a later frame on. So ask
+/// `coeval_resampler_wants` after pulling, and push the block again as long as the wanted frame lies in it.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_resampler_push_at_interleaved(
     resampler: *mut coeval_resampler,
@@ -290,9 +289,8 @@ pub unsafe extern "C" fn coeval_resampler_push_at_planar(
     }
 }
 
-/// Begins again at another moment, as after a seek: output frame 0 is then at output time `start_s`. Length and maps stay
-/// as they were made, and the end of the source where it is known. Takes microseconds, where a new resampler takes
-/// milliseconds.
+/// Begins again at another moment, such as after a seek: output frame 0 is then at output time `start_s`. Maps, length
+/// and a known end of the source stay the same. This takes microseconds; a new resampler takes milliseconds.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_resampler_reset(
     resampler: *mut coeval_resampler,
@@ -310,7 +308,7 @@ pub unsafe extern "C" fn coeval_resampler_reset(
     }
 }
 
-/// How many frames can be pulled, at the least, before more source is wanted; 0 when `resampler` is none.
+/// Number of frames that can be pulled, at least, before more source is wanted; 0 if `resampler` is invalid.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_resampler_available(resampler: *const coeval_resampler) -> u64 {
     answer(0, || {
@@ -320,7 +318,7 @@ pub unsafe extern "C" fn coeval_resampler_available(resampler: *const coeval_res
     })
 }
 
-/// 1 when all frames have been pulled or `resampler` is none, else 0.
+/// 1 when all frames have been pulled or `resampler` is invalid, else 0.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_resampler_done(resampler: *const coeval_resampler) -> i32 {
     answer(1, || {
@@ -330,8 +328,8 @@ pub unsafe extern "C" fn coeval_resampler_done(resampler: *const coeval_resample
     })
 }
 
-/// How many source frames beyond its own place an output frame needs before it can be pulled; 0 when `resampler` is none.
-/// The output is not delayed by it: each frame has its place.
+/// Number of source frames after its own position that an output frame needs before it can be pulled; 0 if `resampler` is
+/// invalid. This does not delay the output: each frame keeps its position.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_resampler_latency_frames(resampler: *const coeval_resampler) -> usize {
     // SAFETY: the caller keeps the header's rules.
@@ -354,9 +352,9 @@ pub unsafe extern "C" fn coeval_resampler_end_of_source(
 }
 
 /// Writes up to `capacity` output frames, interleaved, to `samples`, and their number to `*frames`: 0 when all are
-/// out, or when the resampler wants sound. `presence` (NULL, or room for `capacity` values) hears how much of each
-/// frame is source: 1 where the source sounds, 0 where it has nothing, between in a fade; a filler is mixed in at 1
-/// minus this.
+/// out, or when the resampler wants sound. `presence` (NULL, or room for `capacity` values) receives how much of
+/// each frame comes from the source: 1 where the source has sound, 0 where it has none, and between in a fade. To fill
+/// the gaps with other sound, mix it in with the gain 1 minus presence.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_resampler_pull_interleaved(
     resampler: *mut coeval_resampler,

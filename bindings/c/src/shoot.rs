@@ -150,7 +150,7 @@ pub unsafe extern "C" fn coeval_shoot_set_main(
     }
 }
 
-/// How many files are read or compared at once; 0: as many as the machine has cores, as by default.
+/// How many files are read or compared at once; 0, the default: as many as the machine has cores.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_shoot_set_threads(
     shoot: *mut coeval_shoot,
@@ -166,7 +166,7 @@ pub unsafe extern "C" fn coeval_shoot_set_threads(
     }
 }
 
-/// 1: what pure Rust cannot read may be read through an `ffmpeg` program on PATH. 0, the default: it may not.
+/// 1: formats that Coeval cannot read itself may be read through an `ffmpeg` program on PATH. 0, the default: they may not.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_shoot_set_allow_ffmpeg(
     shoot: *mut coeval_shoot,
@@ -202,8 +202,8 @@ pub unsafe extern "C" fn coeval_shoot_set_cache(
     }
 }
 
-/// 1: the picture of cameras that sound does not place may be looked at for a filmed clap that others heard, through
-/// an `ffmpeg` program on PATH. 0, the default: it may not.
+/// 1: if sound does not place a camera, look in its picture for a clap that other devices heard, through an `ffmpeg` program
+/// on PATH. 0, the default: do not.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_shoot_set_picture(
     shoot: *mut coeval_shoot,
@@ -220,7 +220,7 @@ pub unsafe extern "C" fn coeval_shoot_set_picture(
 }
 
 /// 0: no two files are joined as chapters unless `coeval_shoot_set_recording` says so. 1, the default: chapters are
-/// recognised by stream parameters, names and times.
+/// recognised by format, names and times.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_shoot_set_recognise_chapters(
     shoot: *mut coeval_shoot,
@@ -323,9 +323,8 @@ pub unsafe extern "C" fn coeval_shoot_set_distance(
     }
 }
 
-/// The files' own times are believed to `off_s` seconds (0 or more): two files are looked for only where their
-/// timecodes put them or, when one has none, the moments at which they say they were made. Below 0, the default: their
-/// times are not believed.
+/// Trusts the files' own times to within `off_s` seconds (0 or more). Two files are then compared only near where their
+/// timecodes put them, or their creation times if one has no timecode. Below 0, the default: their times are not trusted.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_shoot_set_trusted_times(
     shoot: *mut coeval_shoot,
@@ -344,11 +343,11 @@ pub unsafe extern "C" fn coeval_shoot_set_trusted_times(
     }
 }
 
-/// A moment that the user knows to match: `a_at` in file `a` is the same instant as `b_at` in file `b`. Files by name
-/// as in the result, or by a pattern that one file fits. A moment is text: seconds from the file's start ("200.5"), a
+/// A moment that the user knows to match: `a_at` in file `a` is the same instant as `b_at` in file `b`. Files are named as
+/// in the result, or by a pattern that fits only one file. A moment is text: seconds from the file's start ("200.5"), a
 /// clock time from its start ("00:03:20.5") or a timecode ("01:03:20:12"). `hard` 1: it is used even if the sound
-/// contradicts it; 0: where it contradicts the sound, the sound stays. Either way the result reports the measured
-/// disagreement. `uncertainty_s`: one standard deviation of the reading, seconds; 0: 0.1 s, or a frame where moments
+/// contradicts it. `hard` 0: if they disagree, the sound decides. Either way the result reports the measured
+/// disagreement. `uncertainty_s`: one standard deviation of the reading, seconds; 0: 0.1 s, or one frame if the moments
 /// are timecodes. May be called several times.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_shoot_add_anchor(
@@ -467,8 +466,8 @@ pub unsafe extern "C" fn coeval_alignment_from_json(
     unsafe { guard(error, || handle::make(out, || Aligned::new(Alignment::from_json(text(json, "the JSON text")?)?))) }
 }
 
-/// Number of events; 1 where all files are of one. Each event has a timeline of its own: times of two are not to be
-/// compared. 0 when `alignment` is none.
+/// Number of events; 1 if all files are of one event. Each event has its own timeline, so do not compare times of two
+/// events. 0 if `alignment` is invalid.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_alignment_event_count(alignment: *const coeval_alignment) -> usize {
     // SAFETY: the caller keeps the header's rules.
@@ -476,7 +475,7 @@ pub unsafe extern "C" fn coeval_alignment_event_count(alignment: *const coeval_a
 }
 
 /// Takes event `number` (from 1) out as an alignment of its own, in which files of other events do not appear, to `*out`.
-/// Files without a place go with the first.
+/// Unplaced files go with the first.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_alignment_event(
     alignment: *const coeval_alignment,
@@ -502,29 +501,29 @@ pub unsafe extern "C" fn coeval_alignment_free(alignment: *mut *mut coeval_align
     unsafe { handle::free(alignment) }
 }
 
-/// The result contract as JSON text. Valid until the alignment is freed; NULL when it is none.
+/// The result contract as JSON text. Valid until the alignment is freed; NULL if `alignment` is invalid.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_alignment_to_json(alignment: *const coeval_alignment) -> *const c_char {
     // SAFETY: the caller keeps the header's rules.
     answer(std::ptr::null(), || Ok(unsafe { handle::get(alignment) }?.json.as_ptr()))
 }
 
-/// Id of the recording whose clock is the reference clock. Valid until the alignment is freed. NULL when `alignment`
-/// is none.
+/// Id of the recording whose clock is the reference clock. Valid until the alignment is freed; NULL if `alignment`
+/// is invalid.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_alignment_clock(alignment: *const coeval_alignment) -> *const c_char {
     // SAFETY: the caller keeps the header's rules.
     answer(std::ptr::null(), || Ok(unsafe { handle::get(alignment) }?.clock.as_ptr()))
 }
 
-/// Where the last placed file ends on the timeline, seconds; of several events the first. NaN when `alignment` is none.
+/// Where the last placed file ends on the timeline, seconds; of several events the first. NaN if `alignment` is invalid.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_alignment_duration_s(alignment: *const coeval_alignment) -> f64 {
     // SAFETY: the caller keeps the header's rules.
     answer(f64::NAN, || Ok(unsafe { handle::get(alignment) }?.alignment.timeline.duration_s))
 }
 
-/// Number of recordings. 0 when `alignment` is none.
+/// Number of recordings. 0 if `alignment` is invalid.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_alignment_recording_count(alignment: *const coeval_alignment) -> usize {
     // SAFETY: the caller keeps the header's rules.
@@ -551,7 +550,7 @@ pub unsafe extern "C" fn coeval_alignment_recording_kind(alignment: *const coeva
     })
 }
 
-/// Number of files of all recordings. 0 when `alignment` is none.
+/// Number of files of all recordings. 0 if `alignment` is invalid.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_alignment_file_count(alignment: *const coeval_alignment) -> usize {
     // SAFETY: the caller keeps the header's rules.
@@ -578,7 +577,7 @@ pub unsafe extern "C" fn coeval_alignment_file_reason(
 }
 
 /// The path of the file that this one is a copy of: the same bytes, a proxy, a transcode, a safety track. NULL when it is
-/// none or there is no such file. A copy is unplaced; the place of its original is its. Valid until the alignment is freed.
+/// not a copy, or there is no such file. A copy is unplaced: use the place of its original. Valid until the alignment is freed.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_alignment_file_copy_of(
     alignment: *const coeval_alignment,
@@ -596,7 +595,7 @@ pub struct coeval_file {
     pub struct_size: usize,
     /// Its recording.
     pub recording: usize,
-    /// 1: it has a place on the timeline. 0: it has none; `coeval_alignment_file_reason` says why.
+    /// 1: it is placed on the timeline. 0: it is unplaced; `coeval_alignment_file_reason` says why.
     pub placed: i32,
     /// The event whose timeline it is placed on, from 1; 0 when unplaced.
     pub event: i32,
@@ -650,7 +649,7 @@ pub unsafe extern "C" fn coeval_alignment_get_file(
     }
 }
 
-/// Copies the first `capacity` knots of a file to `out` and returns how many there are; 0 when it is unplaced. 0 when `alignment` is none.
+/// Copies the first `capacity` knots of a file to `out` and returns how many there are; 0 when it is unplaced. 0 if `alignment` is invalid.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_alignment_file_knots(
     alignment: *const coeval_alignment,
@@ -666,7 +665,7 @@ pub unsafe extern "C" fn coeval_alignment_file_knots(
     })
 }
 
-/// Copies the first `capacity` jumps of a file to `out` and returns how many there are. 0 when `alignment` is none.
+/// Copies the first `capacity` jumps of a file to `out` and returns how many there are. 0 if `alignment` is invalid.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_alignment_file_jumps(
     alignment: *const coeval_alignment,
@@ -722,7 +721,7 @@ pub struct coeval_recording_pair {
 
 growing!(coeval_recording_pair, evidence_count: usize);
 
-/// Number of pairs of recordings that share sound. 0 when `alignment` is none.
+/// Number of pairs of recordings that share sound. 0 if `alignment` is invalid.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_alignment_pair_count(alignment: *const coeval_alignment) -> usize {
     // SAFETY: the caller keeps the header's rules.
@@ -764,7 +763,7 @@ pub unsafe extern "C" fn coeval_alignment_get_pair(
 pub struct coeval_anchor_check {
     /// Size of this struct as the caller knows it; after the call, how much of it was filled.
     pub struct_size: usize,
-    /// 1: the result goes by it.
+    /// 1: the result uses it.
     pub used: i32,
     /// 1: the sound contradicts it by more than three standard deviations.
     pub contradicted: i32,
@@ -776,7 +775,7 @@ pub struct coeval_anchor_check {
 
 growing!(coeval_anchor_check, misfit_s: f64);
 
-/// Number of anchors. 0 when `alignment` is none.
+/// Number of anchors. 0 if `alignment` is invalid.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_alignment_anchor_count(alignment: *const coeval_alignment) -> usize {
     // SAFETY: the caller keeps the header's rules.

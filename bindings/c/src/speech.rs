@@ -21,7 +21,7 @@ const _: () = assert!(COEVAL_SPEECH_STEP_S == STEP_S && COEVAL_SPEECH_RATE_HZ ==
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 #[repr(i32)]
 pub enum coeval_origin {
-    /// A local voice: any voice that does not come over the radio. Texts call it `intercom`.
+    /// A local voice: any voice that does not come over the radio. JSON calls it `intercom`.
     COEVAL_INTERCOM = 1,
     /// The radio.
     COEVAL_RADIO = 2,
@@ -39,10 +39,10 @@ impl From<Origin> for coeval_origin {
     }
 }
 
-/// Hears sound as blocks go by and judges whether somebody speaks. One thread at a time.
+/// Detects when someone speaks, in sound that arrives in blocks. One thread at a time.
 ///
-/// To find out who spoke when is to process what people said: those recorded must agree, and radio traffic may be
-/// unlawful to record or publish where you are.
+/// To detect speech is to process what people said: those recorded must agree. Radio traffic may be unlawful to record
+/// or publish where you are.
 pub struct coeval_speech_builder {
     _opaque: [u8; 0],
 }
@@ -112,7 +112,7 @@ pub struct coeval_speech_curve {
 handle!(coeval_speech_curve, SpeechCurve, b"cv curve");
 
 /// A curve made elsewhere, of `count` probabilities, each 0 to 1, one for every `COEVAL_SPEECH_STEP_S`, written to
-/// `*out`. It knows nothing of a radio's band.
+/// `*out`. It carries no evidence about radio.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_speech_curve_from_values(
     probability: *const f32,
@@ -129,7 +129,7 @@ pub unsafe extern "C" fn coeval_speech_curve_from_values(
 }
 
 /// Copies the first `capacity` probabilities, each 0 to 1, one for every `COEVAL_SPEECH_STEP_S`, to `out` and returns
-/// how many there are: as many as the sound has whole or begun steps. 0 when `curve` is none.
+/// how many there are; a begun last step counts. 0 if `curve` is invalid.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_speech_curve_probability(
     curve: *const coeval_speech_curve,
@@ -147,7 +147,7 @@ pub unsafe extern "C" fn coeval_speech_curve_free(curve: *mut *mut coeval_speech
     unsafe { handle::free(curve) }
 }
 
-/// How stretches of speech are made of probabilities. One thread at a time.
+/// Options for making stretches of speech from probabilities. One thread at a time.
 pub struct coeval_speech_options {
     _opaque: [u8; 0],
 }
@@ -241,8 +241,8 @@ pub struct coeval_speech_segments {
 
 handle!(coeval_speech_segments, Vec<SpeechSegment>, b"cv spoke");
 
-/// Makes stretches of a curve and writes them to `*out`: one begins where the probability rises above the second
-/// threshold and reaches the first before it falls below the second again. `options` may be NULL for the defaults.
+/// Makes stretches of speech from a curve and writes them to `*out`. A stretch begins where the probability rises above the
+/// second threshold, if it reaches the first before it falls below the second again. `options` may be NULL for the defaults.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_speech_curve_segments(
     curve: *const coeval_speech_curve,
@@ -261,7 +261,7 @@ pub unsafe extern "C" fn coeval_speech_curve_segments(
     }
 }
 
-/// Number of stretches. 0 when `segments` is none.
+/// Number of stretches. 0 if `segments` is invalid.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_speech_segments_count(segments: *const coeval_speech_segments) -> usize {
     // SAFETY: the caller keeps the header's rules.
@@ -280,8 +280,8 @@ pub struct coeval_speech_segment {
     pub end_s: f64,
     /// Mean probability of speech in it, 0 to 1.
     pub confidence: f64,
-    /// Power outside a radio's band over that inside, floors taken off, dB: low for a radio; NaN when nothing is known
-    /// of it.
+    /// Power outside a radio's band over power inside it, without the noise floor, dB. It is low for a radio; NaN if
+    /// unknown.
     pub outside_band_db: f64,
 }
 
@@ -316,8 +316,8 @@ pub unsafe extern "C" fn coeval_speech_segments_get(
 }
 
 /// Where the voice of a stretch comes from, a `coeval_origin`; -1 when there is no such stretch. `shared` is the
-/// greatest answer for it of the `coeval_shared_meter`s of the cameras that ran meanwhile; NaN when none did: then the
-/// sound's band alone decides.
+/// largest value that the `coeval_shared_meter`s of the cameras that ran meanwhile give for it. If it is NaN, because none
+/// ran, only the frequency band decides.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_speech_segments_origin(
     segments: *const coeval_speech_segments,
@@ -338,8 +338,8 @@ pub unsafe extern "C" fn coeval_speech_segments_free(segments: *mut *mut coeval_
     unsafe { handle::free(segments) }
 }
 
-/// Asks of stretches of a recorder's sound whether a camera hears the same at the same moment: the radio comes out of
-/// headsets, no camera hears it. One thread at a time.
+/// Measures whether a camera hears the same speech as the recorder, at the same moment. A radio call is heard in headsets
+/// only, so no camera hears it. One thread at a time.
 pub struct coeval_shared_meter {
     _opaque: [u8; 0],
 }
@@ -371,9 +371,8 @@ pub unsafe extern "C" fn coeval_shared_meter_new(
     }
 }
 
-/// Takes the next `samples` samples of both, mono, at `COEVAL_SPEECH_RATE_HZ`, from the start of the recorder's sound
-/// on; the camera's lie on the recorder's time, as a `coeval_resampler` puts them. Where the camera does not run its
-/// samples are NaN.
+/// Takes the next `samples` samples of both, mono, at `COEVAL_SPEECH_RATE_HZ`, from the start of the recorder's sound on.
+/// The camera's samples must be on the recorder's clock: use a `coeval_resampler`. They are NaN where the camera did not run.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_shared_meter_push(
     meter: *mut coeval_shared_meter,

@@ -141,7 +141,7 @@ pub(crate) unsafe fn guard(error: *mut coeval_error, work: impl FnOnce() -> Resu
     status
 }
 
-/// The status in words, such as "not found"; "unknown status" for a number that is none. Lives as long as the library.
+/// The status in words, such as "not found"; "unknown status" for any other number. Lives as long as the library.
 #[unsafe(no_mangle)]
 pub extern "C" fn coeval_status_text(status: i32) -> *const c_char {
     let known = coeval_status::ALL.iter().find(|s| **s as i32 == status);

@@ -98,7 +98,7 @@ pub unsafe extern "C" fn coeval_tighten_options_set_min_shot_s(
     }
 }
 
-/// Length of a dissolve where one camera must hide its own jump, seconds, 0 to 5. Default 0.5.
+/// Length of the dissolve that hides a jump cut within one camera, seconds, 0 to 5. Default 0.5.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_tighten_options_set_dissolve_s(
     options: *mut coeval_tighten_options,
@@ -130,8 +130,8 @@ pub unsafe extern "C" fn coeval_tighten_options_set_target_s(
     }
 }
 
-/// Dead air of at least `from_s` seconds (0.2 or more) is sped up `speed` times (2 to 100) instead of dropped. `from_s` 0,
-/// the default: it is dropped, and `speed` is not used.
+/// Dead air of at least `from_s` seconds (0.2 or more) is shown `speed` times faster (2 to 100) instead of dropped. If
+/// `from_s` is 0, the default, it is dropped, and `speed` is not used.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_tighten_options_set_pass(
     options: *mut coeval_tighten_options,
@@ -185,8 +185,8 @@ pub unsafe extern "C" fn coeval_tighten_options_add_protected(
     }
 }
 
-/// Something to keep happens here although nobody speaks: from where to where on the timeline, seconds, the same for a
-/// moment, and what it is, in words. May be called several times.
+/// Keeps something that happens although nobody speaks: its start and end on the timeline, seconds (equal for a moment),
+/// and what it is, in words. May be called several times.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_tighten_options_add_event(
     options: *mut coeval_tighten_options,
@@ -221,7 +221,7 @@ pub unsafe extern "C" fn coeval_tighten_options_set_keep_events(
     }
 }
 
-/// While somebody speaks within this stretch of the timeline, seconds, the camera of this id is seen where it runs. May be
+/// Shows the camera of this id while someone speaks in this stretch of the timeline, seconds, where that camera runs. May be
 /// called several times.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_tighten_options_add_seen(
@@ -317,7 +317,7 @@ pub unsafe extern "C" fn coeval_tighten(
     }
 }
 
-/// The plan as JSON text. Valid until the plan is freed; NULL when `plan` is none.
+/// The plan as JSON text. Valid until the plan is freed; NULL if `plan` is invalid.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_plan_to_json(plan: *const coeval_plan) -> *const c_char {
     // SAFETY: the caller keeps the header's rules.
@@ -361,14 +361,14 @@ pub unsafe extern "C" fn coeval_plan_frame_rate(
     }
 }
 
-/// Length of the result, seconds; NaN when `plan` is none.
+/// Length of the result, seconds; NaN if `plan` is invalid.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_plan_shown_s(plan: *const coeval_plan) -> f64 {
     // SAFETY: the caller keeps the header's rules.
     answer(f64::NAN, || Ok(unsafe { handle::get(plan) }?.plan.shown_s()))
 }
 
-/// Number of stretches. 0 when `plan` is none.
+/// Number of stretches. 0 if `plan` is invalid.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_plan_entry_count(plan: *const coeval_plan) -> usize {
     // SAFETY: the caller keeps the header's rules.
@@ -383,7 +383,7 @@ pub enum coeval_fate {
     COEVAL_SHOW = 1,
     /// It is shown faster, without its sound.
     COEVAL_PASS = 2,
-    /// It is taken out.
+    /// It is dropped.
     COEVAL_DROP = 3,
 }
 
@@ -400,13 +400,13 @@ pub struct coeval_plan_entry {
     pub to_frame: i64,
     /// Frames that it takes in the result.
     pub shown_frames: i64,
-    /// Frames of the dissolve from the stretch shown before into this one; 0: a cut.
+    /// Frames of the dissolve from the previous shown stretch into this one; 0: a cut.
     pub dissolve_frames: i64,
     /// What becomes of it, a `coeval_fate`.
     pub fate: i32,
-    /// How many times faster it is shown; 1 when it is shown as it is, 0 when it is taken out.
+    /// How many times faster it is shown; 1 for normal speed, 0 when it is dropped.
     pub speed: u32,
-    /// Id of the camera that is seen; NULL where none ran, or nothing is shown. Valid until the plan is freed.
+    /// Id of the camera shown; NULL if no camera ran, or nothing is shown. Valid until the plan is freed.
     pub camera: *const c_char,
     /// Why, in words. Valid until the plan is freed.
     pub reason: *const c_char,
@@ -450,8 +450,8 @@ pub unsafe extern "C" fn coeval_plan_get_entry(
     }
 }
 
-/// What a person should know of the plan, for example that a length could not be met; NULL when there is no note of this
-/// number. Valid until the plan is freed.
+/// A note for people, for example that the target length could not be met; NULL when there is no note of this number. Valid
+/// until the plan is freed.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_plan_note(plan: *const coeval_plan, index: usize) -> *const c_char {
     // SAFETY: the caller keeps the header's rules.

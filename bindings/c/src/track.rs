@@ -7,7 +7,7 @@ use crate::panics::answer;
 use crate::sound::Fed;
 use crate::status::{coeval_error, coeval_status, guard};
 
-/// One file's sound, ready to be compared. Never changes: any number of threads may use one at a time.
+/// One file's sound, ready to be compared. Never changes: any number of threads may use one.
 pub struct coeval_track {
     _opaque: [u8; 0],
 }
@@ -76,22 +76,22 @@ pub unsafe extern "C" fn coeval_track_builder_free(builder: *mut *mut coeval_tra
     unsafe { handle::free(builder) }
 }
 
-/// Length of the sound, seconds; NaN when `track` is none.
+/// Length of the sound, seconds; NaN if `track` is invalid.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_track_duration_s(track: *const coeval_track) -> f64 {
     // SAFETY: the caller keeps the header's rules.
     answer(f64::NAN, || Ok(unsafe { handle::get(track) }?.duration_s()))
 }
 
-/// 1 when the sound is one constant value throughout (digital silence) or `track` is none, else 0.
+/// 1 if the sound is one constant value throughout (digital silence) or `track` is invalid, else 0.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_track_is_silent(track: *const coeval_track) -> i32 {
     // SAFETY: the caller keeps the header's rules.
     answer(1, || Ok(i32::from(unsafe { handle::get(track) }?.is_silent())))
 }
 
-/// Copies the first `capacity` bytes of the track, as they may be kept in a file or sent, to `out` and returns how many
-/// there are; 0 when `track` is none or cannot be read from its temporary file.
+/// Copies the first `capacity` bytes of the track to `out`, for storing or sending, and returns how many there are. 0 if
+/// `track` is invalid or cannot be read from its temporary file.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_track_to_bytes(track: *const coeval_track, out: *mut u8, capacity: usize) -> usize {
     // SAFETY: the caller keeps the header's rules.

@@ -51,13 +51,13 @@ impl Voices {
         if self.map.is_of(alignment) {
             Ok(&self.map)
         } else {
-            Err(invalid("the voices are not of this alignment").with_remedy("hear it anew"))
+            Err(invalid("the voices are not of this alignment").with_remedy("call coeval_alignment_hear for this alignment"))
         }
     }
 }
 
 /// Finds when someone speaks, and writes it to `*out`. The recorder's sound is read once, and each camera's once.
-/// `folder` is the one that the alignment's names are relative to. `allow_ffmpeg`: as for
+/// `folder` is the one that the alignment's file names are relative to. `allow_ffmpeg`: as for
 /// `coeval_shoot_set_allow_ffmpeg`. `progress` may be NULL; `user` is handed to it.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_alignment_hear(
@@ -97,7 +97,7 @@ pub unsafe extern "C" fn coeval_voices_from_json(
             handle::make(out, || {
                 let alignment = handle::get(alignment)?.alignment();
                 let map = SpeechMap::from_json(text(json, "the JSON text")?, alignment);
-                Voices::new(map.ok_or_else(|| invalid("the text is no speech map of this alignment"))?)
+                Voices::new(map.ok_or_else(|| invalid("the text is not a speech map of this alignment"))?)
             })
         })
     }
@@ -110,21 +110,21 @@ pub unsafe extern "C" fn coeval_voices_free(voices: *mut *mut coeval_voices) {
     unsafe { handle::free(voices) }
 }
 
-/// The voices as JSON text. Valid until they are freed; NULL when `voices` are none.
+/// The voices as JSON text. Valid until they are freed; NULL if `voices` is invalid.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_voices_to_json(voices: *const coeval_voices) -> *const c_char {
     // SAFETY: the caller keeps the header's rules.
     answer(std::ptr::null(), || Ok(unsafe { handle::get(voices) }?.json.as_ptr()))
 }
 
-/// Id of the recording that was heard. Valid until the voices are freed; NULL when `voices` are none.
+/// Id of the recording that was heard. Valid until the voices are freed; NULL if `voices` is invalid.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_voices_recorder(voices: *const coeval_voices) -> *const c_char {
     // SAFETY: the caller keeps the header's rules.
     answer(std::ptr::null(), || Ok(unsafe { handle::get(voices) }?.recorder.as_ptr()))
 }
 
-/// Number of stretches in which somebody speaks. 0 when `voices` is none.
+/// Number of stretches in which somebody speaks. 0 if `voices` is invalid.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_voices_count(voices: *const coeval_voices) -> usize {
     // SAFETY: the caller keeps the header's rules.
@@ -147,7 +147,7 @@ pub struct coeval_voice {
     pub origin: i32,
     /// Not used yet, 0.
     pub reserved: i32,
-    /// Number of cameras that ran meanwhile, see `coeval_voices_camera`.
+    /// Number of cameras that ran at that time, see `coeval_voices_camera`.
     pub camera_count: usize,
 }
 
@@ -179,8 +179,8 @@ pub unsafe extern "C" fn coeval_voices_get(
     }
 }
 
-/// Id of a camera that ran during a voice, or NULL when there is none of this number. `*shared` (may be NULL) hears how
-/// surely it hears the voice, in standard deviations. Valid until the voices are freed.
+/// Id of a camera that ran during a voice, or NULL when there is no camera of this number. `*shared` (may be NULL) is set
+/// to how surely it hears the voice, in standard deviations. Valid until the voices are freed.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_voices_camera(
     voices: *const coeval_voices,

@@ -106,9 +106,9 @@ static void texts_and_bytes(void) {
              error);
     CHECK(strcmp(coeval_pair_reason(copy), "silent") == 0);
     coeval_pair_free(&copy);
-    CHECK(failed_with(coeval_pair_from_json("{}", &copy, error), COEVAL_DAMAGED, "no pair"));
+    CHECK(failed_with(coeval_pair_from_json("{}", &copy, error), COEVAL_DAMAGED, "not a pair"));
     CHECK(failed_with(coeval_pair_from_json("{\"schema\": \"coeval.pair/1\", \"status\": \"placed\"}", &copy, error),
-                      COEVAL_DAMAGED, "no pair"));
+                      COEVAL_DAMAGED, "not a pair"));
     coeval_pair_free(&of_copy);
     coeval_pair_free(&pair);
     coeval_track_free(&a);
@@ -810,8 +810,8 @@ static void rough_cuts(void) {
                                         "\"files\": []}]}",
                                         &other, error),
              error);
-    CHECK_FAILS(coeval_voices_from_json(HEARD, other, &voices, error), "no speech map of this alignment");
-    CHECK_FAILS(coeval_voices_from_json("{}", alignment, &voices, error), "no speech map");
+    CHECK_FAILS(coeval_voices_from_json(HEARD, other, &voices, error), "not a speech map of this alignment");
+    CHECK_FAILS(coeval_voices_from_json("{}", alignment, &voices, error), "not a speech map");
     CHECK_FAILS(coeval_voices_from_json(NULL, alignment, &voices, error), "NULL");
     CHECK_OK(coeval_voices_from_json(HEARD, alignment, &voices, error), error);
     CHECK(strcmp(coeval_voices_recorder(voices), "rec-1") == 0 && coeval_voices_count(voices) == 2);
