@@ -354,10 +354,10 @@ pub(crate) fn hear(
 
 fn speech_map(py: Python<'_>, speech: &str, alignment: &Alignment) -> PyResult<SpeechMap> {
     SpeechMap::from_json(speech, alignment)
-        .ok_or_else(|| raise(py, &invalid("the text is no speech map of this alignment".to_owned())))
+        .ok_or_else(|| raise(py, &invalid("the text is not a speech map of this alignment".to_owned())))
 }
 
-/// Refuses JSON that is no speech map of this alignment.
+/// Refuses JSON that is not a speech map of this alignment.
 #[pyfunction]
 pub(crate) fn check_voices(py: Python<'_>, speech: &str, json: &str) -> PyResult<()> {
     let alignment = Alignment::from_json(json).map_err(|e| raise(py, &e))?;

@@ -135,7 +135,7 @@ def test_remote_archives_are_staged(tmp_path: Path, mischief: Path) -> None:
     staged = [line for line in mischief.read_text().split() if "coeval-stage-" in line]
     assert len(staged) == 2 and not any(os.path.exists(line) for line in staged)
     small = batch.run(shoots[:1], tmp_path / "other", workers=1, options=batch.Options(stage_bytes=1000, retries=0))
-    assert "more than may be staged" in small.failed[0].reasons[0]
+    assert "more than the limit for copying" in small.failed[0].reasons[0]
     assert batch.run(shoots, tmp_path / "out", workers=1).unchanged == 2
 
 
@@ -186,7 +186,7 @@ def test_an_archive_in_s3(tmp_path: Path, mischief: Path, s3: Any) -> None:
         again = run()
         assert (again.aligned, again.unchanged, again.failed) == (2, 1, ())
     small = batch.run(["s3://archive/2024/harbour/one"], tmp_path / "other", workers=1, options=batch.Options(stage_bytes=1000, retries=0))
-    assert "more than may be staged" in small.failed[0].reasons[0]
+    assert "more than the limit for copying" in small.failed[0].reasons[0]
     with pytest.raises(coeval.FileMissingError, match="s3://archive/nothing"):
         list(batch.find_shoots("s3://archive/nothing"))
 

@@ -277,12 +277,12 @@ def test_voices_are_those_of_the_command(
     assert voices.recorder == "rec-1" and 0 < sum(v.origin == "radio" for v in voices.voices) < len(voices)
     assert list(voices.to_pandas()["start_s"]) == [v["start_s"] for v in voices.to_dict()["voices"]]
     assert repr(voices).startswith("Voices(recorder='rec-1', ") and voices._repr_html_().count("<tr>") == len(voices) + 1
-    assert [label.get_text() for label in voices.plot().get_yticklabels()] == ["intercom", "radio"]
+    assert [label.get_text() for label in voices.plot().get_yticklabels()] == ["local", "radio"]
     with pytest.raises(AttributeError):
         voices.recorder = "cam-a"
     other = coeval.align_shoot(shoot_folder / "REC_0003.FLAC")
     for text in (voices.to_json(), "{}", "no JSON"):
-        with pytest.raises(coeval.InvalidArgumentError, match="no speech map of this alignment"):
+        with pytest.raises(coeval.InvalidArgumentError, match="not a speech map of this alignment"):
             coeval.Voices.from_json(text, other)
     with pytest.raises(coeval.CancelledError):
         shoot.hear(progress=lambda stage, done: False)
@@ -306,7 +306,7 @@ def test_a_rough_cut_keeps_what_is_said(shoot: coeval.Alignment, voices: coeval.
     assert {e.camera for e in plan.kept} <= {r.id for r in shoot.recordings if r.kind == "camera"} | {None}
     assert json.loads(plan.to_json())["shown_s"] == plan.shown_s
     assert len(plan.to_pandas()) == len(plan.entries) and plan._repr_html_().count("<tr>") == len(plan.entries) + 1
-    assert repr(plan) == f"Plan({len(plan.kept)} of {len(plan.entries)} stretches stay, shown_s={plan.shown_s:.2f})"
+    assert repr(plan) == f"Plan({len(plan.kept)} of {len(plan.entries)} stretches kept, shown_s={plan.shown_s:.2f})"
     assert plan.plot().get_xlabel() == "timeline (s)"
     with pytest.raises(AttributeError):
         plan.shown_s = 0.0  # type: ignore[misc]

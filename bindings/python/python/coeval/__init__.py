@@ -1,7 +1,7 @@
 """Put all recordings of one event on one clock.
 
 Every device that records an event starts at its own moment and runs on its own clock. This package compares the
-sound. It finds the offset, drift and jumps between recordings, and how sure they are. If there is no common sound, it
+sound. It finds the offset, drift and jumps between recordings, and says how sure it is. If there is no common sound, it
 says so instead of guessing.
 
 Two recordings:
@@ -15,13 +15,13 @@ Two recordings:
 >>> result.placed, f"{result.offset_s:.4f}"
 (True, '5.0000')
 
-A whole shoot: ``coeval.align_shoot("folder")``; arrays of several recordings: `align_many`. Files: `align_files`, `read`, `probe`. What follows from a
-result: `resample`, `conform`, `hear`, `tighten`, `render`, `Alignment.to_otio`. One recording by itself: `markers`, `levels`, `speech`, `ltc`, `limit`.
+A whole shoot: ``coeval.align_shoot("folder")``. Arrays of several recordings: `align_many`. Files: `align_files`, `read`,
+`probe`. To use a result: `resample`, `conform`, `hear`, `tighten`, `render`, `Alignment.to_otio`. A single recording:
+`markers`, `levels`, `speech`, `ltc`, `limit`.
 
 Arrays are NumPy arrays of float16, float32 or float64 (full scale 1.0), int32, int16 or uint8; mono, or frames by
-channels (``axis=1``: channels by frames). Times
-are seconds, drifts ppm. Every failure is a `CoevalError` and also the built-in exception that one would
-expect (`ValueError`, `FileNotFoundError`, ...).
+channels (``axis=1``: channels by frames). Times are in seconds, drifts in ppm. Every failure is a `CoevalError` and also
+the built-in exception that you would expect (`ValueError`, `FileNotFoundError`, ...).
 """
 
 from ._errors import (

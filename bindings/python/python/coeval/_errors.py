@@ -84,7 +84,7 @@ class ReadWriteError(CoevalError, OSError):
 
 
 class ConformError(ReadWriteError):
-    """Some sound could not be made. The rest was written to disk.
+    """Some of the sound could not be made. The rest was written to disk.
 
     Attributes
     ----------

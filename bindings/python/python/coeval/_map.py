@@ -105,7 +105,7 @@ class ClockMap:
     @overload
     def to_file(self, timeline_s: ArrayLike) -> _Times: ...
     def to_file(self, timeline_s: ArrayLike) -> _Times:
-        """File time of moments on the timeline, seconds; any shape. Where the file lost sound: the moment of the jump."""
+        """File time of moments on the timeline, seconds; any shape. Inside a gap that the file lost: the moment of the jump."""
         times = np.asarray(timeline_s, dtype=np.float64)
         mapped = self._inner.to_file(times.ravel()).reshape(times.shape)
         return float(mapped) if times.ndim == 0 else mapped
@@ -152,7 +152,7 @@ def resample(
     target_rate_hz : float, optional
         Rate of the output; `rate_hz` if not given.
     under : ClockMap, optional
-        The clip's own map to the timeline. Output time is then the clip's file time, else timeline time.
+        The clip's own map to the timeline. Output time is then the clip's file time; otherwise it is timeline time.
     start_s : float
         Output time of the first output frame, seconds.
     frames : int, optional
@@ -167,7 +167,7 @@ def resample(
     Returns
     -------
     ndarray of float32, shape (frames,) or (frames, channels)
-        Mono for mono.
+        Mono if `samples` is mono.
 
     Raises
     ------

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 
 class MarkerPair(NamedTuple):
-    """Two markers, one of each recording, that are the same sound."""
+    """A marker of each recording; both are the same sound."""
 
     index_a: int
     """Index into the markers of `a`."""
@@ -48,7 +48,7 @@ class MarkerMatch:
     uncertainty_s: float
     """One standard deviation of the offset in the middle of the matched markers, seconds."""
     residual_rms_s: float
-    """Root mean square of the pairs against the line, seconds."""
+    """Root mean square difference between the pairs and the straight line, seconds."""
     chance: float
     """Expected number of equally good matches by chance."""
     confidence: float
@@ -71,10 +71,10 @@ class Stretch(NamedTuple):
 
 
 class Advice(NamedTuple):
-    """A remark on a level, for people."""
+    """Advice on a level, for people."""
 
     serious: bool
-    """Whether the recording is spoilt; else it is only worth knowing."""
+    """Whether this spoils the recording; if not, it is only worth knowing."""
     text: str
     """In words."""
 
@@ -86,7 +86,7 @@ class ChannelLevel:
     sample_peak_dbfs: float
     """Largest sample, dB relative to full scale; minus infinity for silence."""
     true_peak_dbtp: float
-    """Largest magnitude between samples too (ITU-R BS.1770), dB relative to full scale."""
+    """True peak (ITU-R BS.1770): the largest magnitude, also between samples, dB relative to full scale."""
     dc: float
     """Mean of the samples; full scale is 1."""
     rms_dbfs: float
@@ -94,7 +94,7 @@ class ChannelLevel:
     clipped_runs: int
     """Runs of three or more clipped samples."""
     clipped_samples: int
-    """Samples in them."""
+    """Number of samples in these runs."""
     active_level_dbfs: Optional[float]
     """Level of the active part (ITU-T P.56, method B), dB relative to full scale."""
     activity: float
@@ -113,7 +113,7 @@ class LevelReport:
     channels: tuple[ChannelLevel, ...]
     """Each channel's readings."""
     integrated_lufs: Optional[float]
-    """Integrated loudness (ITU-R BS.1770, EBU R 128), LUFS; a single channel counts as both ears."""
+    """Integrated loudness (ITU-R BS.1770, EBU R 128), LUFS. A single channel counts as two, as if played in both ears."""
     momentary_max_lufs: Optional[float]
     """Largest momentary loudness (0.4 s), LUFS."""
     short_term_max_lufs: Optional[float]
@@ -123,21 +123,21 @@ class LevelReport:
     noise_floor_dbfs: Optional[float]
     """10th percentile of the levels of 50 ms frames, dB relative to full scale."""
     hum_hz: Optional[float]
-    """Mains frequency whose multiples stand out; `None` without hum."""
+    """Mains frequency whose multiples stand out, Hz; `None` without hum."""
     hum_dbfs: Optional[float]
-    """Level of its lines together, dB relative to full scale."""
+    """Level of this hum, all multiples together, dB relative to full scale."""
     clipping: tuple[Stretch, ...]
     """The first thousand clipped runs."""
     silence: tuple[Stretch, ...]
-    """Digital silence of 0.1 s or more, the first thousand stretches."""
+    """Stretches of digital silence of 0.1 s or more, the first thousand."""
     silence_total_s: float
     """All digital silence together, seconds."""
     dropouts: tuple[Stretch, ...]
-    """Zeros for 1 to 100 ms amid sound, the first thousand."""
+    """Drop-outs: zeros for 1 to 100 ms within sound, the first thousand."""
     dropout_count: int
     """Number of drop-outs."""
     advice: tuple[Advice, ...]
-    """The readings as advice, the serious first."""
+    """Advice that follows from the readings, serious advice first."""
 
     def to_dict(self) -> dict[str, Any]:
         """All fields as plain Python values. Levels of silence are minus infinity."""
@@ -184,7 +184,7 @@ def markers(
     min_score : float
         Minimum score (log odds) of a marker.
     every : bool
-        Return every candidate, whatever its shape, grouping and score.
+        Return every candidate, with any shape, grouping and score.
     axis : int
         Axis of the frames (time); see `track`.
     progress : callable or bool, optional
@@ -270,18 +270,18 @@ def match_markers(
     a, b : sequence of Marker
         What `markers` found in each.
     max_drift_ppm : float
-        Largest difference of the two clocks, 0 to 1200.
+        Largest drift between the two clocks to search for, ppm, 0 to 1200.
     offset_range_s : (float, float), optional
-        Where the offset is known to lie, seconds.
+        Lowest and highest possible offset, seconds, if you know them.
     durations_s : (float, float), optional
-        Lengths of the two recordings; they tell how likely a chance coincidence is.
+        Lengths of the two recordings, seconds. They show how likely a coincidence by chance is.
     min_confidence : float
-        Matches less certain than this are not returned, 0 to 1.
+        Minimum confidence of a match, 0 to 1.
 
     Returns
     -------
     MarkerMatch or None
-        `None` if chance would do as well. One clap in each recording proves nothing.
+        `None` if chance alone could explain the match. One clap in each recording proves nothing.
 
     Raises
     ------
@@ -350,7 +350,7 @@ def levels(samples: ArrayLike, rate_hz: float, *, progress: Progress = None) -> 
 
 
 class LtcFrame(NamedTuple):
-    """One frame of timecode that sound carries."""
+    """One frame of timecode in sound."""
 
     start_s: float
     """Where it begins, seconds after the first sample."""
@@ -419,7 +419,7 @@ def limit(
 ) -> NDArray[np.float32]:
     """Keep true peaks under a limit.
 
-    All channels are turned down by the same amount just before a peak, and slowly up again after it.
+    All channels are turned down by the same amount just before a peak, and slowly turned up again after it.
 
     Parameters
     ----------

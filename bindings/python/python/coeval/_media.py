@@ -35,17 +35,18 @@ class MediaInfo:
     codec: Optional[str]
     """Codec in words."""
     bits: Optional[int]
-    """Bits a sample, for lossless codecs."""
+    """Bits per sample, for lossless codecs."""
     frames: Optional[int]
-    """Length of the sound in frames, where the headers tell it exactly."""
+    """Length of the sound in frames, if the headers give it exactly."""
     start_is_exact: bool
-    """Whether the file says how much delay its encoder added. If it does not, the start may be late by some 25 ms."""
+    """Whether the file states the delay that its encoder added. If it does not, the start may be up to 25 ms late (common
+    practice, no source)."""
     frame_rate: Optional[tuple[int, int]]
     """Frame rate (fps) as a ratio, such as (30000, 1001); `None` without picture."""
     picture_size: Optional[tuple[int, int]]
     """Width and height, pixels."""
     created_unix_s: Optional[int]
-    """When the file says it was made, seconds since 1970-01-01."""
+    """Creation time in the file, seconds since 1970-01-01 UTC."""
     timecode_s: Optional[float]
     """Timecode of the first moment, seconds since midnight."""
     timecode: Optional[str]
@@ -100,11 +101,11 @@ def read(
     path : str, path-like or binary file object
         A sound or picture file.
     start_s : float
-        Where to begin, seconds.
+        First moment to read, seconds.
     duration_s : float, optional
         How much to read, seconds; all if not given.
     always_2d : bool
-        Whether mono sound has the shape (frames, 1) too.
+        Return mono sound in the shape (frames, 1) too.
     allow_ffmpeg : bool
         Whether an ``ffmpeg`` on PATH may read what cannot be read otherwise.
     progress : callable or bool, optional

@@ -64,7 +64,7 @@ class Marker:
     uncertainty_s : float
         One standard deviation of `time_s`.
     sharpness_db, snr_db : float
-        How suddenly it starts and how far it stands above the noise, dB.
+        How suddenly it starts, and how far it is above the noise, dB.
     peak_dbfs : float
         Largest sample, dB relative to full scale.
     score : float
@@ -74,7 +74,7 @@ class Marker:
     grouping : str
         ``"isolated"``, ``"series"`` or ``"periodic"``.
     count_in_interval_s : float or None
-        Beat of the count before it, if there was one.
+        Interval between the beats of a count-in before it, seconds; `None` without one.
     """
 
     @property

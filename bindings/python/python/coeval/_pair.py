@@ -36,11 +36,11 @@ class PairJump(NamedTuple):
     b_s: float
     """Where in `b`, seconds."""
     step_s: float
-    """Change of `a` time minus `b` time; > 0 is sound that `b` lost or `a` repeated."""
+    """Change of (time of `a` minus time of `b`), seconds; > 0 is sound that `b` lost or `a` repeated."""
 
 
 class PairStretch(NamedTuple):
-    """A part of `b` whose place is known equally well from start to end."""
+    """A part of `b` whose place is known equally well throughout."""
 
     from_s: float
     """First moment in `b`, seconds."""
@@ -61,7 +61,7 @@ class SoundPath(NamedTuple):
     delay_s: float
     """How much later `a` hears this source than the placement says, seconds."""
     voices: float
-    """Probability that this source is the people's voices; 0 for sound that goes on while nobody speaks."""
+    """Probability that this source is people's voices; 0 for sound that continues while nobody speaks."""
 
 
 class Measurement(NamedTuple):
@@ -77,7 +77,7 @@ class Measurement(NamedTuple):
 
 @dataclass(frozen=True, eq=False)
 class Evidence:
-    """The measurements behind a placement: three float64 arrays of one length, read-only, one entry per measurement."""
+    """The measurements behind a placement: three read-only float64 arrays with one entry for each measurement."""
 
     a_s: NDArray[np.float64]
     """Time in `a`, seconds."""
@@ -124,11 +124,12 @@ class LagCurve:
     """
 
     lag_s: NDArray[np.float64]
-    """Time of `a` minus the time that the alignment gives, seconds, ascending in steps of 1/8000 s; 0 is the alignment."""
+    """Lag from the alignment, seconds, ascending in steps of 1/8000 s. It is time of `a` minus the time that the alignment
+    gives; 0 is the alignment."""
     correlation: NDArray[np.float32]
     """Correlation coefficient at each lag, -1 to 1; 0 where the two have no sound in common."""
     rival_lag_s: NDArray[np.float64]
-    """Other lags at which the two are alike, more than 20 ms from 0 and from each other, the strongest first."""
+    """Other lags at which the two are similar, more than 20 ms from 0 and from each other, strongest first."""
     rival_correlation: NDArray[np.float64]
     """Correlation coefficient of each rival."""
 
@@ -200,11 +201,11 @@ class PairAlignment:
     overlap_s: float
     """Seconds during which both recorded."""
     residual_rms_s: float
-    """Root mean square of the evidence against the map, seconds."""
+    """Root mean square difference between the measurements and the map, seconds."""
     inverted: bool
     """Whether the polarity of `b` is opposite to that of `a`."""
     rate_mixup: bool
-    """Whether the drift is 999 to 1001 ppm: rates were mixed up (1000/1001), and the clock is not at fault."""
+    """Whether the drift is 999 to 1001 ppm. Then two rates were mixed up (1000/1001); the clock itself is good."""
     knots: NDArray[np.float64] = field(repr=False)
     """The map, shape (n, 2): time of `b`, time of `a`; two rows at one time of `b` are a jump."""
     jumps: tuple[PairJump, ...]
@@ -215,9 +216,10 @@ class PairAlignment:
     sources: Optional[tuple[str, str]] = field(default=None, repr=False, compare=False)
     """The files of `a` and `b`, where `align_files` compared them."""
     stretches: tuple[PairStretch, ...] = field(default=(), repr=False)
-    """How well the place is known: before the first measurement, between jumps, after the last one."""
+    """How well the place is known in each part: before the first measurement, between jumps, after the last measurement."""
     paths: tuple[SoundPath, ...] = field(default=(), repr=False)
-    """Sources with different delays, that of the placement first; empty where voices could not be told from the rest."""
+    """Sources of common sound with different delays, the one that the placement follows first; empty if voices could not
+    be told from the rest."""
 
     def __post_init__(self) -> None:
         self.knots.flags.writeable = False
@@ -324,18 +326,19 @@ class PairAlignment:
         allow_ffmpeg: bool = False,
         progress: Progress = None,
     ) -> int:
-        """Write the sound of `b` on the clock of `a` as a WAV file, which starts and ends where `a` does.
+        """Write the sound of `b` on the clock of `a` as a WAV file that starts and ends with `a`.
 
         Parameters
         ----------
         out : str or path-like
             The file to write.
         source : str, path-like or binary file object, optional
-            The file of `b`; needed unless `align_files` made the pair.
+            The file of `b`; needed if `align_files` did not make the pair.
         rate_hz : int, optional
             Rate of the output; that of the file if not given.
         duration_s : float, optional
-            Length of the output, seconds; that of the file of `a` if `align_files` made the pair, else up to the end of `b`.
+            Length of the output, seconds. If not given: that of the file of `a` if `align_files` made the pair, else up
+            to the end of `b`.
         sample_format : {"int24", "int16", "float32"}
             How samples are written.
         replace : bool
@@ -387,9 +390,9 @@ class PairAlignment:
         return np.asarray(self.clock_map.to_timeline(times) - times)
 
     def lag_curve(self, a: Track, b: Track, *, reach_s: float = 10.0, progress: Progress = None) -> LagCurve:
-        """Correlate aligned `b` with `a` at other lags.
+        """Correlate `a` with the aligned `b` at lags around the alignment.
 
-        If there is a clear peak at lag 0 and no rival, no other place within reach fits. Rivals come from sound that
+        A clear peak at lag 0 without rivals means that no other place within `reach_s` fits. Rivals come from sound that
         repeats, such as music with a beat.
 
         Parameters
@@ -604,15 +607,15 @@ def align(
     rate_a : float, optional
         Sampling rate of `a`, Hz; needed for an array.
     rate_b : float, optional
-        Sampling rate of `b`, Hz; as `rate_a` if not given.
+        Sampling rate of `b`, Hz; `rate_a` if not given.
     max_drift_ppm : float
-        Largest difference of the two clocks that is searched, 0 to 1200.
+        Largest drift between the two clocks to search for, ppm, 0 to 1200.
     offset_range_s : (float, float), optional
         Lowest and highest possible offset, seconds, if you know them.
     axis : int
         Axis of the frames (time) in arrays; see `track`.
     threads : int, optional
-        Number of threads that work; as many as there are cores if not given. The result is the same.
+        Number of threads; the number of cores if not given. The result does not depend on it.
     progress : callable or bool, optional
         ``progress(stage, done)`` is called a few times a second, in this thread. `done` goes from 0 to 1 in each
         stage. If it returns `False`, the work stops with `CancelledError`. `True` draws a bar if tqdm is installed.
@@ -652,7 +655,7 @@ def align(
         if isinstance(sound, Track):
             return sound
         if rate is None:
-            raise InvalidArgumentError(f"{name} is missing: an array does not tell its sampling rate")
+            raise InvalidArgumentError(f"{name} is missing: an array does not contain its sampling rate")
         return Track._of(_make(sound, rate, name[-1], axis, None, name))
 
     rate_b = rate_a if rate_b is None else rate_b

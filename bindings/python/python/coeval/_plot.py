@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING, Optional
 
 import numpy as np
 
+from ._speech import shown_origin
+
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
@@ -43,7 +45,7 @@ def plot_pair(result: PairAlignment, ax: Optional[Axes]) -> Axes:
         markersize=4,
         linewidth=0.8,
         color="tab:blue",
-        label="measured, std. dev.",
+        label="measured, with std. dev.",
     )
     b_s, a_s = result.knots.T
     ax.plot(b_s, (a_s - b_s - result.offset_s) * 1e3, color="tab:orange", label="map")
@@ -54,7 +56,7 @@ def plot_pair(result: PairAlignment, ax: Optional[Axes]) -> Axes:
 
 
 def plot_lag(curve: LagCurve, ax: Optional[Axes]) -> Axes:
-    """Correlation over lag, its rivals marked."""
+    """Correlation over lag, with its rivals marked."""
     ax = _axes(ax, 2.8)
     ax.plot(curve.lag_s, curve.correlation, color="tab:blue", linewidth=0.8, label="correlation")
     if len(curve.rival_lag_s):
@@ -68,7 +70,7 @@ def plot_lag(curve: LagCurve, ax: Optional[Axes]) -> Axes:
 
 
 def plot_shoot(alignment: Alignment, ax: Optional[Axes]) -> Axes:
-    """Recordings as lanes on the timeline, of several events the first; unplaced files are named below."""
+    """Recordings as lanes on the timeline (of the first event, if there are several); the title names unplaced files."""
     if alignment.events:
         alignment = alignment.event(1)
     lanes = [recording for recording in alignment.recordings if any(file.placed for file in recording.files)]
@@ -92,14 +94,14 @@ def plot_shoot(alignment: Alignment, ax: Optional[Axes]) -> Axes:
 
 
 def plot_speech(curve: SpeechCurve, ax: Optional[Axes]) -> Axes:
-    """Probability of speech over time, stretches of speech shaded by where their band says they come from."""
+    """Probability of speech over time; stretches of speech are shaded by their origin, as their frequency band tells it."""
     ax = _axes(ax, 2.8)
     ax.plot(curve.times_s, curve.probability, color="tab:blue", linewidth=0.8)
     colours = {"intercom": "tab:green", "radio": "tab:red"}
     named: set[str] = set()
     for segment in curve.segments():
         origin = segment.origin()
-        label = None if origin in named else f"{origin}, by its band"
+        label = None if origin in named else f"{shown_origin(origin)} (by its frequency band)"
         named.add(origin)
         ax.axvspan(segment.start_s, segment.end_s, color=colours.get(origin, "tab:grey"), alpha=0.2, label=label)
     ax.set_ylim(0.0, 1.0)
@@ -111,20 +113,20 @@ def plot_speech(curve: SpeechCurve, ax: Optional[Axes]) -> Axes:
 
 
 def plot_voices(voices: Voices, ax: Optional[Axes]) -> Axes:
-    """Voices as lanes on the timeline, by where they come from."""
+    """Voices as lanes on the timeline, one for each origin."""
     lanes = sorted({voice.origin for voice in voices.voices})
     ax = _axes(ax, 1.2 + 0.5 * len(lanes))
     for row, origin in enumerate(lanes):
         spans = [(v.start_s, v.end_s - v.start_s) for v in voices.voices if v.origin == origin]
         ax.broken_barh(spans, (row - 0.3, 0.6), color="tab:red" if origin == "radio" else "tab:green", alpha=0.7)
-    ax.set_yticks(range(len(lanes)), lanes)
+    ax.set_yticks(range(len(lanes)), [shown_origin(origin) for origin in lanes])
     ax.invert_yaxis()
     ax.set_xlabel("timeline (s)")
     return ax
 
 
 def plot_plan(plan: Plan, ax: Optional[Axes]) -> Axes:
-    """What is shown, by camera, what is sped up and what is dropped, along the timeline."""
+    """The plan along the timeline: what each camera shows, what is sped up, and what is dropped."""
     frame_s = plan.frame_rate[1] / plan.frame_rate[0]
     lanes = sorted({entry.camera or "no picture" for entry in plan.kept}) + ["dropped"]
     ax = _axes(ax, 1.2 + 0.5 * len(lanes))
@@ -136,5 +138,5 @@ def plot_plan(plan: Plan, ax: Optional[Axes]) -> Axes:
     ax.set_yticks(range(len(lanes)), lanes)
     ax.invert_yaxis()
     ax.set_xlabel("timeline (s)")
-    ax.set_title(f"{plan.shown_s:.1f} s stay")
+    ax.set_title(f"rough cut of {plan.shown_s:.1f} s")
     return ax

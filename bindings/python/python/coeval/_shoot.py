@@ -40,12 +40,12 @@ class Jump(NamedTuple):
 class Anchor:
     """A moment that you know to match: the same instant in two files. For `align_shoot`.
 
-    A moment is seconds from the file's start, or text: ``"00:03:20.5"`` from its start, or a timecode
-    ``"01:03:20:12"``, by the file's own timecode where it has one.
+    A moment is a number of seconds from the file's start, or text: a clock time from the file's start (``"00:03:20.5"``), or
+    a timecode (``"01:03:20:12"``), which counts from the file's own timecode if it has one.
     """
 
     a: str
-    """One file, by its name or a pattern that only it fits."""
+    """One file: its name, or a pattern that fits no other file."""
     a_at: Union[float, str]
     """The moment in it."""
     b: str
@@ -81,7 +81,7 @@ class AnchorCheck(NamedTuple):
     """Where the sound alone puts the moment of ``a`` minus where it puts that of ``b``, seconds; `None` where it
     cannot tell."""
     misfit_s: Optional[float]
-    """The same in the result; `None` where one of the files is unplaced."""
+    """The same difference in the result; `None` where one of the files is unplaced."""
 
 
 class Loop(NamedTuple):
@@ -99,11 +99,11 @@ class ShootEvent(NamedTuple):
     event: int
     """Its number, from 1."""
     clock: str
-    """Id of the recording whose clock its timeline takes."""
+    """Id of the recording whose clock its timeline uses."""
     duration_s: float
     """Where its last placed file ends on its timeline, seconds."""
     recordings: tuple[str, ...]
-    """Ids of the recordings of which it has files."""
+    """Ids of the recordings that have files in it."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -138,10 +138,10 @@ class File:
     event: Optional[int]
     """Number of the event whose timeline it is placed on, from 1; `None` when unplaced."""
     placed_by: Optional[str]
-    """What placed it where no sound of its own did: ``"neighbours"``, the chapters before and after it, ``"timecode"``,
-    the timecode in its sound, or ``"times"``, the time that its file says, by the clock of its device."""
+    """What placed it, if its own sound did not: ``"neighbours"`` (the chapters before and after it), ``"timecode"`` (the
+    timecode in its sound), or ``"times"`` (the time in its file, by the clock of its device). Otherwise `None`."""
     details: Mapping[str, Any] = field(repr=False)
-    """All that ``alignment.json`` says of the file (also picture, sound, timecode in it as `ltc`, warnings)."""
+    """Everything in ``alignment.json`` about the file, also picture, sound, `ltc` (timecode in its sound) and warnings."""
 
     def __eq__(self, other: object) -> bool:
         return isinstance(other, File) and (self.recording, self.details) == (other.recording, other.details)
@@ -171,7 +171,8 @@ class Recording:
     files: tuple[File, ...]
     """Its chapters, in order."""
     event: Optional[int] = None
-    """Number of the event that all its placed files belong to, from 1; `None` when there are none, or several."""
+    """Number of the event that all its placed files belong to, from 1; `None` if no file is placed, or there are several
+    events."""
 
 
 @dataclass(frozen=True)
@@ -185,13 +186,13 @@ class RecordingPair:
     overlap_s: float
     """Seconds during which both ran."""
     confidence: float
-    """Probability that their places against each other are right."""
+    """Probability that their offset to each other is right."""
     residual_rms_s: float
-    """Root mean square misfit of the evidence, seconds."""
+    """Root mean square difference between the measurements and the result, seconds."""
     evidence: int
     """Number of measurements."""
     paths: tuple[SoundPath, ...] = ()
-    """Sources with different delays, where several were told apart; that of the result first."""
+    """Sources of common sound with different delays, if several were told apart; the one that the result follows first."""
 
 
 @dataclass(frozen=True)
@@ -209,7 +210,7 @@ class Conformed:
     recording: str
     """Id of the recorder's recording."""
     sources: tuple[str, ...]
-    """The recorder's files that sound in it."""
+    """The recorder's files whose sound it contains."""
     start_s: float
     """Where its first sample lies on the timeline, seconds."""
     rate_hz: int
@@ -219,7 +220,7 @@ class Conformed:
     frames: int
     """Length, samples of each channel."""
     time_reference: int
-    """First sample counted from midnight at `rate_hz`."""
+    """Time of the first sample, counted in samples from midnight."""
     clipped: int
     """Samples that were beyond full scale."""
 
@@ -255,13 +256,13 @@ def _recording(details: Mapping[str, Any]) -> Recording:
 
 
 class Alignment:
-    """The result for a whole shoot: every file with its place, or the reason why it has none.
+    """The result for a whole shoot: every file with its place, or the reason why it is unplaced.
 
-    Made by `align_shoot`, `align_many`, `Alignment.from_json` or `Alignment.load`. It cannot be changed. It is also the file
-    ``alignment.json`` that the command writes (format ``coeval.alignment/1``).
+    Made by `align_shoot`, `align_many`, `Alignment.from_json` or `Alignment.load`. It cannot be changed. Its JSON form is the
+    file ``alignment.json`` that the command writes (format ``coeval.alignment/1``).
 
-    A folder may hold several events. Each has a timeline of its own, so do not compare times of two. `event` takes one out.
-    `conform`, `hear`, `to_otio` and others use the first event.
+    A folder may hold several events. Each has its own timeline, so do not compare times of different events. `event` returns
+    one of them. `conform`, `hear`, `to_otio` and others use the first event.
 
     Attributes
     ----------
@@ -355,7 +356,7 @@ class Alignment:
         except OSError as error:
             raise from_os_error(error) from error
         except UnicodeDecodeError:
-            raise DamagedFileError("not an alignment: it is no UTF-8 text", os.fspath(path)) from None
+            raise DamagedFileError("not an alignment: it is not UTF-8 text", os.fspath(path)) from None
         return cls(text, root)
 
     @property
@@ -365,12 +366,12 @@ class Alignment:
 
     @property
     def placed(self) -> tuple[File, ...]:
-        """The files that have a place."""
+        """The files that are placed."""
         return tuple(file for file in self.files if file.placed)
 
     @property
     def unplaced(self) -> tuple[File, ...]:
-        """The files that have none."""
+        """The files that are unplaced."""
         return tuple(file for file in self.files if not file.placed)
 
     def __len__(self) -> int:
@@ -403,12 +404,12 @@ class Alignment:
         raise KeyError(path)
 
     def event(self, number: int) -> Alignment:
-        """One event as an alignment of its own, in which files of other events do not appear.
+        """One event as a separate alignment, without the files of other events.
 
         Parameters
         ----------
         number : int
-            Which, from 1. Files without a place go with the first.
+            Number of the event, from 1. Unplaced files are in the first.
 
         Raises
         ------
@@ -461,7 +462,7 @@ class Alignment:
         return opentimelineio.adapters.read_from_string(text, "otio_json")
 
     def conform(self, out: Path, **options: Unpack[ConformOptions]) -> tuple[Conformed, ...]:
-        """Cut and resample the recorders' sound to lie under the clips and on the timeline; see `conform`."""
+        """Resample and cut the recorders' sound so that it fits the clips and the timeline; see `conform`."""
         return conform(self, out, **options)
 
     def hear(self, **options: Unpack[HearOptions]) -> Voices:
@@ -567,12 +568,12 @@ def align_shoot(
     threads: Optional[int] = None,
     progress: Progress = None,
 ) -> Alignment:
-    """Align all recordings of one event: a folder with everything from all cards.
+    """Align all recordings of a shoot: a folder with the files from all cards.
 
     Parameters
     ----------
     paths : str or path-like, or several
-        A folder with everything from all cards, or files.
+        A folder with the files from all cards, or single files.
     main : str, optional
         The reference clock: the recording whose clock the timeline uses, by its id or the name of one of its files. If
         not given, that of the recording that covers most of the event.
@@ -593,17 +594,17 @@ def align_shoot(
     distances_m : mapping, optional
         ``{id or file: metres}``: distance from device to source. It compensates the acoustic delay, 2.9 ms per metre.
     max_drift_ppm : float
-        Largest difference of two clocks that is searched, 0 to 1200.
+        Largest drift between two clocks to search for, ppm, 0 to 1200.
     picture : bool
-        Whether an ``ffmpeg`` on PATH may show the picture of cameras that sound does not place, to look for a filmed
-        clap that others heard.
+        If sound does not place a camera, look in its picture for a clap that other devices heard. This needs an ``ffmpeg``
+        on PATH.
     allow_ffmpeg : bool
         Whether an ``ffmpeg`` on PATH may read what cannot be read otherwise.
     cache : str or path-like, optional
         A folder for measurements. The next call then measures only what is new; the result is the same. It is made if
         it is missing, and holds at most 5 GiB. If not given, nothing is kept.
     threads : int, optional
-        Files worked on at once; as many as there are cores if not given. The result is the same.
+        Number of files to process at once; the number of cores if not given. The result does not depend on it.
     progress : callable or bool, optional
         See `align`.
 
@@ -615,7 +616,7 @@ def align_shoot(
     Raises
     ------
     FileMissingError
-        When a path does not exist or nothing among them is a recording. It is a `FileNotFoundError`.
+        When a path does not exist, or there is no recording. It is a `FileNotFoundError`.
     InvalidArgumentError
         For options that name no file or contradict each other. It is a `ValueError`.
 
@@ -669,7 +670,7 @@ def align_many(
     sounds : mapping
         ``{name: (samples, rate_hz)}`` or ``{name: track}``. Each is a recording of its own.
     main : str, optional
-        The name of the one whose clock the timeline uses.
+        The reference clock: the name of the recording whose clock the timeline uses.
     kinds : mapping, optional
         ``{name: "camera", "recorder" or "other"}``.
     max_drift_ppm, threads, progress
@@ -678,12 +679,12 @@ def align_many(
     Returns
     -------
     Alignment
-        Its files bear the names that were given: ``result["recorder"].offset_s``.
+        Its files have the names that you gave: ``result["recorder"].offset_s``.
 
     Raises
     ------
     InvalidArgumentError
-        When there are no sounds, for other types and rates, and for unknown names. It is a `ValueError`.
+        When there are no sounds, for unsupported types and rates, and for unknown names. It is a `ValueError`.
 
     Examples
     --------
@@ -735,23 +736,24 @@ def conform(
 ) -> tuple[Conformed, ...]:
     """Conform the recorders' sound, and write it as WAV files.
 
-    To conform means here: to resample and cut sound so that it lies under a clip to the sample. There is one file for each
-    clip, and one for each recorder on the whole timeline.
+    To conform means here: to resample and cut sound so that it fits a clip sample for sample. There is one file for each
+    clip, and one for each recorder file in full, on the reference clock.
 
     Parameters
     ----------
     alignment : Alignment
         What was aligned.
     out : str or path-like
-        The folder for the files; it must be there.
+        The folder for the files; it must exist.
     root : str or path-like, optional
         The folder that the recordings lie in, if the alignment does not know it.
     rate_hz : int
         Rate of the output, Hz, 8000 to 192000; 48000 if not given.
     frame_rate : (int, int), optional
-        Frame rate (fps) of the timeline as a ratio, ``(30000, 1001)``; that of its clock's picture if not given.
+        Frame rate (fps) of the timeline as a ratio, ``(30000, 1001)``; that of the reference recording's picture if not
+        given.
     timeline_start_s : float
-        Moment of the day that timeline zero stands for in time references, seconds since midnight.
+        Time of day at which the timeline starts, seconds since midnight. The time references in the files count from it.
     camera_level_db : float, optional
         Level of the camera's own sound mixed in, dB; the recorder alone if not given.
     tracks : sequence of int or str
@@ -759,11 +761,12 @@ def conform(
         characters. If not given: all tracks of a recorder that has one or two, else those named as a mix, else the
         first two on which something happens.
     own_sound : bool
-        Put only this file under a clip whose sound was also recorded into a file of the same name (``better_sound_of``).
+        If the sound of a clip was also recorded into a file of the same name (``better_sound_of``), put only that file
+        under the clip.
     sample_format : {"int24", "int16", "float32"}
         How samples are written.
     replace : bool
-        Whether files of the same names may be replaced.
+        Whether files with the same names may be replaced.
     errors : {"raise", "return"}
         What happens if some sound could not be made. The rest is written in any case. Then ``"raise"`` raises
         `ConformError`, and ``"return"`` returns the result.
@@ -781,7 +784,7 @@ def conform(
     Raises
     ------
     ConformError
-        When some could not be made; its `made` is what would have been returned. It is an `OSError`.
+        When some sounds could not be made; its `made` is what would have been returned. It is an `OSError`.
 
     Examples
     --------

@@ -71,7 +71,7 @@ def as_rate(rate_hz: float, name: str = "rate_hz") -> float:
     try:
         rate = float(rate_hz)
     except (TypeError, ValueError):
-        raise InvalidArgumentError(f"{name} is {rate_hz!r}, not a number of samples a second") from None
+        raise InvalidArgumentError(f"{name} is {rate_hz!r}, not a number of samples per second") from None
     if not 1000.0 <= rate <= 768_000.0:
         raise InvalidArgumentError(f"{name} is {rate}, not within 1000 to 768000")
     return rate
@@ -119,7 +119,7 @@ def renamed(old: str, new: str, given: Any, value: Any) -> Any:
     """The value of a parameter that had another name before; `given` is what came under that, `None` if nothing."""
     if given is None:
         return value
-    warnings.warn(f"{old} is called {new} now", DeprecationWarning, stacklevel=3)
+    warnings.warn(f"{old} is now called {new}", DeprecationWarning, stacklevel=3)
     return given
 
 
@@ -184,8 +184,8 @@ class Listener:
 class Track:
     """The part of a recording that aligning needs: mono sound at 8 kHz with a flattened (whitened) spectrum.
 
-    A track is made once and compared with many; it is a sixth of the sound's size (two bytes a sample). Make
-    one with `track`, or read one again with `Track.load`.
+    You make a track once and can compare it with many others. It takes two bytes per sample at 8 kHz. Make one with `track`,
+    or load a saved one with `Track.load`.
 
     Attributes
     ----------
@@ -233,7 +233,7 @@ class Track:
         return cls._of(_native.Track.from_bytes(bytes(content)))
 
     def to_bytes(self) -> bytes:
-        """The track as bytes, to store or send: about two bytes for each sample at 8 kHz."""
+        """The track as bytes, for storing or sending: about two bytes per sample at 8 kHz."""
         return self._inner.to_bytes()
 
     @classmethod
@@ -278,7 +278,7 @@ class Track:
         return self._inner.is_silent
 
     def samples(self) -> NDArray[np.float32]:
-        """The levelled sound, float32, mono, 8000 samples a second."""
+        """The whitened sound, float32, mono, 8000 samples per second."""
         return self._inner.samples()
 
     def __len__(self) -> int:
@@ -320,7 +320,7 @@ def track(
     Parameters
     ----------
     samples : array_like, shape (frames,) or (frames, channels), or an iterator of such blocks
-        Sound, float16, float32 or float64 (full scale 1.0), int32 (24 bits too, as SciPy reads them), int16 or uint8.
+        Sound: float16, float32 or float64 (full scale 1.0), int32 (also for 24 bits, as SciPy reads them), int16 or uint8.
         Arrays are read in place, whatever their strides, so do not write to them during the call. NaN, infinite and masked
         samples count as silence. Blocks are taken one at a time, so the whole sound need not fit in memory.
     rate_hz : float

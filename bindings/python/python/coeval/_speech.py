@@ -20,6 +20,11 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 
+def shown_origin(origin: str) -> str:
+    """The origin of a voice as tables and plots show it. Files say ``"intercom"`` for any local voice."""
+    return "local" if origin == "intercom" else origin
+
+
 @dataclass(frozen=True)
 class SpeechSegment:
     """A stretch of speech; made by `SpeechCurve.segments`."""
@@ -40,8 +45,8 @@ class SpeechSegment:
         Parameters
         ----------
         shared : float, optional
-            How surely a camera hears the same, in standard deviations, from `shared_speech`. If several cameras ran, the
-            largest. Without it (or NaN) only the frequency band decides.
+            How surely a camera hears the same speech, in standard deviations, from `shared_speech`. If several cameras
+            ran, give the largest value. Without it (or NaN) only the frequency band decides.
 
         Examples
         --------
@@ -68,7 +73,7 @@ class SpeechCurve:
     step_s : float
         Time from one probability to the next, seconds.
     duration_s : float
-        Length, seconds, in whole steps.
+        Length, seconds, a whole number of steps.
     """
 
     __slots__ = ("_inner", "probability")
@@ -90,12 +95,12 @@ class SpeechCurve:
 
     @classmethod
     def from_values(cls, probability: ArrayLike) -> SpeechCurve:
-        """Make a curve from your own probabilities, 0 to 1, one for every 10 ms. Its segments carry no evidence about radio.
+        """Make a curve from your own probabilities, 0 to 1, one for every 10 ms. Its segments say nothing about radio.
 
         Raises
         ------
         InvalidArgumentError
-            When it has another shape than (n,) or a value is not within 0 to 1. It is a `ValueError`.
+            When its shape is not (n,), or a value is not within 0 to 1. It is a `ValueError`.
         """
         values = np.asarray(probability, dtype=np.float32)
         if values.ndim != 1:
@@ -121,7 +126,7 @@ class SpeechCurve:
         min_pause_s: Optional[float] = None,
         hang_over_s: Optional[float] = None,
     ) -> tuple[SpeechSegment, ...]:
-        """Stretches of speech, in time order; they do not touch.
+        """Stretches of speech, in time order, with a pause between them.
 
         Parameters
         ----------
@@ -180,9 +185,10 @@ class SpeechCurve:
         return f"SpeechCurve(duration_s={self.duration_s:.2f}, {len(found)} stretches of speech, {spoken_s:.2f} s)"
 
     def _repr_html_(self) -> str:
-        head = "".join(f"<th>{name}</th>" for name in ("from", "to", "confidence", "by its band"))
+        head = "".join(f"<th>{name}</th>" for name in ("from", "to", "confidence", "origin, by its frequency band"))
         rows = "".join(
-            f"<tr><td>{s.start_s:.2f} s</td><td>{s.end_s:.2f} s</td><td>{s.confidence:.3f}</td><td>{s.origin()}</td></tr>"
+            f"<tr><td>{s.start_s:.2f} s</td><td>{s.end_s:.2f} s</td><td>{s.confidence:.3f}</td>"
+            f"<td>{html.escape(shown_origin(s.origin()))}</td></tr>"
             for s in self.segments()
         )
         return f"<p>{html.escape(repr(self))}</p><table><tr>{head}</tr>{rows}</table>"
@@ -249,8 +255,8 @@ def shared_speech(
     segments : sequence of SpeechSegment
         Stretches of `recorder`, in time order.
     recorder, camera : array_like, shape (frames,)
-        Both sounds, of equal length and on one clock: use `resample` to put the camera on the recorder's clock. Samples of
-        the camera are NaN where it did not run.
+        Both sounds, of equal length and on one clock: use `resample` to put the camera on the recorder's clock. Set samples
+        of the camera to NaN where it did not run.
     rate_hz : float
         Sampling rate of both; it must be 16000.
     progress : callable or bool, optional
@@ -259,7 +265,7 @@ def shared_speech(
     Returns
     -------
     ndarray of float64, shape (len(segments),)
-        How surely the camera hears the same, in standard deviations; NaN where it did not run. Give it to
+        How surely the camera hears the same speech, in standard deviations; NaN where it did not run. Pass these values to
         `SpeechSegment.origin`.
 
     Raises

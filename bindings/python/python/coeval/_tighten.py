@@ -13,6 +13,7 @@ from numpy.typing import ArrayLike
 
 from . import _native
 from ._sound import Listener, Path, Progress, numbers
+from ._speech import shown_origin
 
 if TYPE_CHECKING:
     import pandas
@@ -22,12 +23,12 @@ if TYPE_CHECKING:
 
 
 class HeardBy(NamedTuple):
-    """One camera, and how surely it hears a voice."""
+    """A camera, and how surely it hears a voice."""
 
     camera: str
     """Id of its recording."""
     shared: float
-    """In standard deviations."""
+    """How surely, in standard deviations."""
 
 
 @dataclass(frozen=True)
@@ -142,7 +143,7 @@ class Voices:
     def _repr_html_(self) -> str:
         head = "".join(f"<th>{name}</th>" for name in ("from", "to", "origin", "confidence"))
         rows = "".join(
-            f"<tr><td>{v.start_s:.2f} s</td><td>{v.end_s:.2f} s</td><td>{html.escape(v.origin)}</td>"
+            f"<tr><td>{v.start_s:.2f} s</td><td>{v.end_s:.2f} s</td><td>{html.escape(shown_origin(v.origin))}</td>"
             f"<td>{v.confidence:.3f}</td></tr>"
             for v in self.voices
         )
@@ -169,11 +170,11 @@ class PlanEntry:
     to_frame: int
     """The frame after the last."""
     fate: str
-    """``"show"``, ``"pass"`` (shown faster, without its sound) or ``"drop"``."""
+    """What becomes of it: ``"show"``, ``"pass"`` (shown faster, without its sound) or ``"drop"``."""
     speed: int
-    """How many times faster it is shown; 1 as it is, 0 when it is dropped."""
+    """How many times faster it is shown; 1 for normal speed, 0 when it is dropped."""
     camera: Optional[str]
-    """Which camera is seen; `None` where none ran, or nothing is shown."""
+    """Which camera is shown; `None` if no camera ran, or nothing is shown."""
     shown_frames: int
     """Frames that it takes in the result."""
     dissolve_frames: int
@@ -193,11 +194,11 @@ class Plan:
     shown_s: float
     """Length of the result, seconds."""
     notes: tuple[str, ...]
-    """What a person should know of it, for example that a length could not be met."""
+    """Notes for people, for example that the target length could not be met."""
 
     @property
     def kept(self) -> tuple[PlanEntry, ...]:
-        """The stretches that stay."""
+        """The stretches that are kept: shown or sped up."""
         return tuple(entry for entry in self.entries if entry.fate != "drop")
 
     def to_dict(self) -> dict[str, Any]:
@@ -216,13 +217,13 @@ class Plan:
         return table
 
     def plot(self, ax: Optional[Axes] = None) -> Axes:
-        """Draw what stays and what goes along the timeline (``pip install coeval[plot]``)."""
+        """Draw what is kept and what is dropped along the timeline (``pip install coeval[plot]``)."""
         from ._plot import plot_plan
 
         return plot_plan(self, ax)
 
     def __repr__(self) -> str:
-        return f"Plan({len(self.kept)} of {len(self.entries)} stretches stay, shown_s={self.shown_s:.2f})"
+        return f"Plan({len(self.kept)} of {len(self.entries)} stretches kept, shown_s={self.shown_s:.2f})"
 
     def _repr_html_(self) -> str:
         head = "".join(f"<th>{name}</th>" for name in ("frames", "fate", "camera", "why"))
@@ -301,7 +302,7 @@ def tighten(
     min_shot_s: Optional[float] = None,
     dissolve_s: Optional[float] = None,
 ) -> Plan:
-    """Plan a rough cut: speech stays, dead air goes, and the camera that hears the speaker best is shown.
+    """Plan a rough cut: keep speech, drop dead air, and show the camera that hears the speaker best.
 
     Nothing is read or written, so it is quick to try other numbers.
 
@@ -312,7 +313,7 @@ def tighten(
     voices : Voices
         What `hear` found in it.
     events : sequence of Event or (float, float, str)
-        What else to keep: from, to (seconds on the timeline), and what it is.
+        What else to keep: its start and end on the timeline, seconds, and what it is.
     keep_events : bool
         Keep claps, loud moments and revving engines.
     motion : mapping, optional
@@ -321,7 +322,7 @@ def tighten(
     protect_s : sequence of (float, float)
         Stretches that are always kept, seconds.
     see : sequence of (float, float, str)
-        Which camera is shown while someone speaks in a stretch: from, to (seconds), and its recording's id.
+        Which camera to show while someone speaks in a stretch: start and end, seconds, and the id of the camera's recording.
     pause_s : float, optional
         Pause left between two sentences where time is removed, seconds, 0.2 to 30; 0.8 if not given.
     handle_s : float, optional
@@ -349,8 +350,7 @@ def tighten(
     Raises
     ------
     InvalidArgumentError
-        For options out of their ranges, names of no file or camera, and voices of another alignment. It is a
-        `ValueError`.
+        For options out of their ranges, unknown files or cameras, and voices of another alignment. It is a `ValueError`.
 
     Examples
     --------

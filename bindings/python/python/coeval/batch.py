@@ -1,10 +1,10 @@
 """An archive of shoots, aligned on a Dask cluster (``pip install coeval[batch]``); the command ``coeval batch``.
 
-Each shoot is aligned in a process of its own below a worker: what one shoot does there (crash, too much memory, no
-end) is its failure, with a reason, and nobody else's. Results are kept as they come: OUT gets
-``alignments/SHOOT.json``, and ``files/SHOOT.parquet`` with a row for each file; `table` (or
-``pandas.read_parquet("OUT/files")``) reads all that are there at any time. Started again, after whatever, it passes over
-shoots that are done and whose files have not changed; shoots that failed are tried again.
+A worker aligns each shoot in a separate process. If that process crashes, takes too long or needs too much memory, only
+this shoot fails, with a reason. Results are written as they are made: OUT gets ``alignments/SHOOT.json``, and
+``files/SHOOT.parquet`` with a row for each file. `table` (or ``pandas.read_parquet("OUT/files")``) reads the results at
+any time. If you start the batch again, shoots that are done and have not changed are skipped; shoots that failed are
+tried again.
 """
 
 from __future__ import annotations
@@ -44,43 +44,43 @@ class Options:
     """How a batch is run."""
 
     timeout_s: Optional[float] = 3600.0
-    """Time for one shoot, seconds; then it is stopped and has failed. `None`: no limit."""
+    """Time limit for one shoot, seconds. A shoot that takes longer is stopped and fails. `None`: no limit."""
     memory_bytes: Optional[int] = None
-    """Memory for one shoot's process (its address space; POSIX systems). `None`: no limit."""
+    """Memory limit for the process of one shoot, bytes (its address space; POSIX systems). `None`: no limit."""
     retries: int = 1
-    """How often a shoot that failed is tried again at once."""
+    """How many times a failed shoot is tried again in this run."""
     stage_bytes: int = 50_000_000_000
-    """Largest shoot that is copied from a remote archive to a worker's temporary folder."""
+    """Largest shoot that is copied from a remote archive to a worker's temporary folder, bytes."""
     ahead: int = 2
-    """Tasks that wait at the scheduler for each worker's thread."""
+    """Tasks that wait at the scheduler, for each thread of a worker."""
     shoot: dict[str, Any] = field(default_factory=dict)
     """Options of `align_shoot`."""
 
 
 @dataclass(frozen=True)
 class Outcome:
-    """What became of one shoot."""
+    """Result of one shoot."""
 
     shoot: str
     """Its path or URL."""
     status: str
     """``"aligned"``, ``"unchanged"`` (done in an earlier run) or ``"failed"``."""
     reasons: tuple[str, ...] = ()
-    """Why each try failed."""
+    """Why each attempt failed."""
     fingerprint: Optional[str] = None
-    """Changes when a file of the shoot comes, goes, grows or is written again."""
+    """A text that changes when a file of the shoot is added, removed or changed."""
     alignment: Optional[str] = field(default=None, repr=False)
-    """The contract's JSON text, where it was aligned now."""
+    """The text of ``alignment.json``, if it was aligned in this run."""
 
 
 @dataclass(frozen=True)
 class Summary:
-    """What became of a batch."""
+    """Result of a batch."""
 
     aligned: int
-    """Shoots that were aligned now."""
+    """Number of shoots that were aligned in this run."""
     unchanged: int
-    """Shoots that were done in an earlier run."""
+    """Number of shoots that were done in an earlier run."""
     failed: tuple[Outcome, ...]
     """Shoots that failed."""
     seconds: float
@@ -117,11 +117,11 @@ def find_shoots(archive: Union[str, os.PathLike[str]], *, depth: int = 1) -> Ite
     Parameters
     ----------
     archive : str or path-like
-        A folder, a URL that fsspec knows (``s3://bucket/archive``), or a manifest: a text file that names one shoot a
-        line, by path (relative to its own folder) or URL. Empty lines and lines that begin with ``#`` are passed over.
+        A folder, a URL that fsspec knows (``s3://bucket/archive``), or a text file with one shoot per line: a path
+        (relative to the folder of the text file) or a URL. Empty lines and lines that begin with ``#`` are skipped.
     depth : int
-        How many folders below the archive the shoots lie: 1 if each folder in the archive is a
-        shoot. Hidden folders do not count.
+        How many levels below the archive the shoots are: 1 if each folder in the archive is a shoot. Hidden folders are
+        skipped.
 
     Raises
     ------
@@ -205,7 +205,7 @@ def _task(shoot: str, known: Optional[str], options: Options) -> Outcome:
         else:
             total = sum(size for _, size, _ in listed)
             if total > options.stage_bytes:
-                return Outcome(shoot, "failed", (f"its {total} bytes are more than may be staged",), now)
+                return Outcome(shoot, "failed", (f"it has {total} bytes, more than the limit for copying ({options.stage_bytes})",), now)
             with tempfile.TemporaryDirectory(prefix="coeval-stage-") as stage:
                 files, root = _filesystem(shoot)
                 for path, _, _ in listed:
@@ -342,7 +342,7 @@ def _rows(outcome: Outcome) -> bytes:
 
 
 def table(out: Union[str, os.PathLike[str]]) -> pandas.DataFrame:
-    """All results that are there by now: a row for each file, one with ``error`` for each shoot that failed."""
+    """All results so far: a row for each file, and a row with ``error`` for each shoot that failed."""
     import pandas
 
     parts = sorted(Path(out, "files").glob("[!.]*.parquet"))
@@ -429,7 +429,7 @@ def run(
     Parameters
     ----------
     shoots : iterable of str
-        Paths or URLs, as `find_shoots` gives them. They are taken as they are needed.
+        Paths or URLs, as `find_shoots` returns them. They are read only as they are needed.
     out : str or path-like
         The folder for the results.
     scheduler : str, optional
@@ -437,11 +437,11 @@ def run(
     workers : int, optional
         Number of processes on this machine; one for each core if not given.
     dashboard : bool
-        Whether Dask's dashboard is served, on a free port of this machine.
+        Whether to serve Dask's dashboard, on a free port of this machine.
     options : Options, optional
-        Limits, tries, and what `align_shoot` is told.
+        Limits, retries, and options for `align_shoot`.
     total : int, optional
-        How many shoots there are, if that is known, for the remaining time.
+        Number of shoots, if known; needed to estimate the remaining time.
     report : callable, optional
         Called with a line of text for each shoot.
 
@@ -508,19 +508,19 @@ def _bytes(text: str) -> int:
 
 
 def main(arguments: Optional[Sequence[str]] = None) -> int:
-    """The command ``coeval batch``: 0 when every shoot is aligned, 3 when some failed, 2 when nothing could be done."""
+    """The command ``coeval batch``. Returns 0 if every shoot is aligned, 3 if some failed, 2 if nothing could be done."""
     parser = argparse.ArgumentParser(prog="coeval batch", description="Aligns an archive of shoots on a Dask cluster.")
-    parser.add_argument("archive", help="folder of shoots, a URL of one (s3://...), or a file that names a shoot a line")
+    parser.add_argument("archive", help="folder of shoots, its URL (s3://...), or a text file with one shoot per line")
     parser.add_argument("out", type=Path, help="folder for the results, outside the archive")
-    parser.add_argument("--depth", type=int, default=1, help="folders from the archive down to the shoots (1)")
+    parser.add_argument("--depth", type=int, default=1, help="levels from the archive down to the shoots (default: 1)")
     parser.add_argument("--scheduler", help="address of a Dask cluster that sees the same folders")
-    parser.add_argument("--workers", type=int, help="processes on this machine (one for each core)")
+    parser.add_argument("--workers", type=int, help="processes on this machine (default: one for each core)")
     parser.add_argument("--dashboard", action="store_true", help="serve Dask's dashboard")
     defaults = Options()
-    parser.add_argument("--timeout", type=float, default=defaults.timeout_s, help="seconds for one shoot (3600); 0: no limit")
-    parser.add_argument("--memory", type=_bytes, help="bytes for one shoot's process, as 4G (no limit)")
-    parser.add_argument("--stage", type=_bytes, default=defaults.stage_bytes, help="largest remote shoot, bytes (50G)")
-    parser.add_argument("--retries", type=int, default=defaults.retries, help="further tries of a shoot that failed (1)")
+    parser.add_argument("--timeout", type=float, default=defaults.timeout_s, help="time limit for one shoot, seconds (default: 3600); 0: no limit")
+    parser.add_argument("--memory", type=_bytes, help="memory limit for one shoot, bytes, such as 4G (default: no limit)")
+    parser.add_argument("--stage", type=_bytes, default=defaults.stage_bytes, help="largest remote shoot, bytes (default: 50G)")
+    parser.add_argument("--retries", type=int, default=defaults.retries, help="how many times a failed shoot is tried again (default: 1)")
     given = parser.parse_args(arguments)
     options = Options(given.timeout or None, given.memory, given.retries, given.stage)
     try:
