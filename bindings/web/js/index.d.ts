@@ -1,47 +1,48 @@
-/** A recording: a `File`, or any `Blob` with the path that results call it by, `/` between folders. */
+/** A recording: a `File`, or any `Blob` with the path that results use for it, with `/` between folders. */
 export type Recording = File | { path: string; file: Blob };
 
-/** A part of the results. `alignment.json` and `READ-ME.txt` always are. */
+/** A part of the results. `alignment.json` and `READ-ME.txt` are always made. */
 export type Part = 'timeline' | 'edl' | 'under-clips' | 'whole' | 'markers' | 'report';
 
 export interface Options {
   /** What to make. Default: all but conformed sound (`under-clips`, `whole`), which is large. */
   parts?: Part[];
-  /** Moments that are known to match. */
+  /** Moments that you know to match. */
   anchors?: Anchor[];
-  /** Further arguments of `coeval align`, for instance `['--reference', 'cam-a']`. Files are named as in the results. */
+  /** Further arguments of `coeval align`, such as `['--reference', 'cam-a']`. Files have the names that the results use. */
   arguments?: string[];
 }
 
-/** A moment of one file that is known to match a moment of another: seconds from each file's start, or times as the command reads them. */
+/** A moment that you know to match: the same instant in two files. Times are seconds from each file's start, or texts as the
+ *  command reads them. */
 export interface Anchor {
   a: string;
   a_at: number | string;
   b: string;
   b_at: number | string;
-  /** Obeyed even where the sound says otherwise. */
+  /** Whether it is used even if the sound contradicts it. */
   hard?: boolean;
-  /** One standard deviation, seconds. Default: 0.1. */
+  /** One standard deviation of the reading, seconds. Default: 0.1. */
   uncertainty_s?: number;
 }
 
 export interface Progress {
-  /** What is done now: 'reading headers', 'reading sound', 'comparing', ... */
+  /** The current stage: 'reading headers', 'reading sound', 'comparing', ... */
   stage: string;
   /** The share of the stage that is done, 0 to 1. */
   done: number;
-  /** The file that was read last, and the share of it that has been reached. */
+  /** The file that was read last, and how much of it is read, 0 to 1. */
   file?: { path: string; done: number };
 }
 
 export interface Result {
-  /** What the results are called: a name for a folder or an archive. */
+  /** A name for the results, for a folder or an archive. */
   name: string;
   /** The command's exit code: 0 all are placed with confidence of at least 99 %; 2 no two recordings share sound; 3 some are unplaced or to be checked. */
   code: 0 | 2 | 3;
   /** alignment.json, parsed; `alignment.schema.json` of the project describes it. */
   alignment: any;
-  /** Every file that was made by its name, `/` between folders; those of a further event begin with `event-2/`. */
+  /** Every file that was made, by its name with `/` between folders. Names of files of a further event begin with `event-2/`. */
   files: Map<string, Blob>;
   /** The recordings by their names in the results. */
   sources: Map<string, Blob>;
@@ -53,14 +54,14 @@ export interface Result {
 
 /** Why there is no result. */
 export class CoevalError extends Error {
-  /** `argument`: options are wrong. `nothing`: no recording can be read. `memory`: a page may have no more. `broken`: the
+  /** `argument`: options are wrong. `nothing`: no recording can be read. `memory`: the page ran out of memory. `broken`: the
    *  engine stopped. */
   kind: 'argument' | 'nothing' | 'memory' | 'broken';
-  /** The file that was read when it happened, if one was. */
+  /** The file that was being read when it happened, if there was one. */
   path?: string;
 }
 
-/** Gets the engine ready before it is needed. `module` and `worker` say where it comes from, if not from beside this
+/** Gets the engine ready before it is needed. `module` and `worker` say where to get it, if it is not in the folder of this
  *  module. */
 export function load(own?: { module?: () => Promise<WebAssembly.Module>; worker?: () => Worker }): Promise<WebAssembly.Module>;
 
@@ -68,8 +69,8 @@ export function load(own?: { module?: () => Promise<WebAssembly.Module>; worker?
  * Places recordings on a common timeline. The result is that of the command for the same files; measured numbers differ
  * in their last digits, times by less than a sample.
  *
- * A file that cannot be read is no error: the result says why it is unplaced. An aborted `signal` ends the worker at
- * once and rejects with the signal's reason. What was measured is kept in the worker for the next call.
+ * A file that cannot be read is not an error: the result says why it is unplaced. An aborted `signal` ends the worker at
+ * once and rejects with the signal's reason. Measurements are kept in the worker for the next call.
  *
  * @throws {CoevalError}
  */
@@ -77,5 +78,5 @@ export function align(
   files: Iterable<Recording>, options?: Options, onProgress?: (progress: Progress) => void, signal?: AbortSignal,
 ): Promise<Result>;
 
-/** A file's whole sound as a mono WAV of about 8 kHz, for the ear and for drawing. @throws {CoevalError} */
+/** The whole sound of a file as a mono WAV at about 8 kHz, for listening and drawing. @throws {CoevalError} */
 export function sound(file: Recording, signal?: AbortSignal): Promise<Blob>;

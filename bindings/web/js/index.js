@@ -66,7 +66,7 @@ const job = async (work, onProgress, signal) => {
       } else if (data.type === 'failed') {
         const where = data.path ? ` while ${data.path.slice(1)} was read` : '';
         end(reject, new CoevalError(data.reason, data.reason === 'memory'
-          ? `the memory that a page may have ran out${where}: close other tabs, or leave files out`
+          ? `the page ran out of memory${where}: close other tabs, or leave files out`
           : `the engine stopped${where}: leave that file out (${data.detail.trim()})`, data.path));
       } else {
         const made = new Map(data.made.map(({ name, blob }) => [name, blob]));
@@ -82,7 +82,7 @@ export const align = async (files, options = {}, onProgress = () => {}, signal =
   const { mounted, given, name } = mount(files);
   const parts = options.parts ?? ['timeline', 'edl', 'markers', 'report'];
   const unknown = parts.find((part) => !PARTS.includes(part));
-  if (unknown !== undefined) throw new CoevalError('argument', `${unknown} is no part of a result: ${PARTS.join(', ')}`);
+  if (unknown !== undefined) throw new CoevalError('argument', `${unknown} is not a part of a result; the parts are ${PARTS.join(', ')}`);
   const texts = options.anchors?.length ? [{ path: '/.anchors.json', text: JSON.stringify({ anchor: options.anchors }) }] : [];
   const out = `${name}-aligned`;
   const args = [
