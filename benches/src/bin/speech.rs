@@ -1,4 +1,4 @@
-//! Speech map on real voices under real engines: missed speech, false alarms, radio told from intercom.
+//! Speech map on real voices under real engines: missed speech, false alarms, radio told from local voices.
 //!
 //! `benches/scripts/fetch_sounds.sh` fetches the sounds. Weights and thresholds come from two sets of prompts
 //! (one speaker, English and Spanish) under the engines of one package (helicopters, turbines, jets); the
@@ -47,13 +47,13 @@ struct Arguments {
     /// Tables of the tuning set, not of the test set.
     #[arg(long)]
     tuning: bool,
-    /// The table of radio against intercom.
+    /// The table of radio against local voices.
     #[arg(long)]
     origin: bool,
     /// Processor time for an hour of sound.
     #[arg(long)]
     speed: bool,
-    /// First seed of the scenes of the table of radio against intercom.
+    /// First seed of the scenes of the table of radio against local voices.
     #[arg(long, default_value_t = 3300)]
     seed: u64,
     /// Amplitude of all sound is multiplied by this: how much does level matter?
@@ -409,10 +409,10 @@ fn speech_tables(cases: &[Case], gain: f32) -> Result<(), Box<dyn Error>> {
     Ok(())
 }
 
-/// Radio told from intercom: a recorder with both, two cameras that hear the people at `level_db` on either side.
+/// Radio told from local voices: a recorder with both, two cameras that hear the people at `level_db` on either side.
 fn origin_table(material: &Material, first_seed: u64) -> Result<(), Box<dyn Error>> {
     println!(
-        "| camera hears the people at | segments | right, % | of the intercom, % | of the radio, % | called nobody's |"
+        "| camera hears the people at | segments | right, % | of local voices, % | of the radio, % | called nobody's |"
     );
     println!("| --- | --- | --- | --- | --- | --- |");
     for level_db in [0.0, -6.0, -9.0, -12.0] {
