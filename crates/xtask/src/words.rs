@@ -7,15 +7,17 @@ use std::process::Command;
 use crate::{Outcome, root};
 
 /// Words that were given up, and what is said instead.
-const GIVEN_UP: [(&str, &str); 18] = [
+const GIVEN_UP: [(&str, &str); 20] = [
     ("1 sd", "std. dev."),
     ("one sd", "std. dev."),
     ("frames a second", "fps"),
     ("timeline clock", "reference clock"),
+    ("timeline's clock", "reference clock"),
     ("passed at speed", "sped up"),
     ("passes at speed", "sped up"),
     ("at speed", "sped up"),
     ("who speaks when", "when someone speaks"),
+    ("who spoke when", "when someone speaks"),
     ("asked for are", "target"),
     ("that this moment of", "moments you know to match"),
     ("taken back by", "compensates"),
@@ -28,8 +30,9 @@ const GIVEN_UP: [(&str, &str); 18] = [
     ("tighten results --recordings", "--media"),
 ];
 
-/// What a user sees, where all of the file is that: pages, templates, notebooks, the header.
-const PAGES: [&str; 17] = [
+/// What a user sees, where all of the file is that: pages, templates, notebooks, the header, what packages say of
+/// themselves.
+const PAGES: [&str; 20] = [
     "README.md",
     "docs/guide.md",
     "docs/site/**/*.md",
@@ -43,6 +46,9 @@ const PAGES: [&str; 17] = [
     "crates/coeval-cut/src/*.rs",
     "crates/coeval-deliver/src/*.rs",
     "crates/coeval-shoot/src/options.rs",
+    "crates/coeval-shoot/schema/*",
+    "crates/*/Cargo.toml",
+    "bindings/*/Cargo.toml",
     "bindings/c/include/*",
     "bindings/web/js/*.d.ts",
     "bindings/web/page/*",
