@@ -27,9 +27,9 @@ fn main() -> coeval::Result<()> {
     match align_pair(&camera, &recorder, &PairOptions::default(), &())? {
         PairOutcome::Placed(found) => {
             println!("the recorder's first sample is at {:.4} s of the camera", found.map.forward(0.0));
-            println!("its clock is {:+.1} ppm off, confidence {:.3}", found.map.drift_ppm(), found.confidence);
+            println!("drift {:+.1} ppm, confidence {:.3}", found.map.drift_ppm(), found.confidence);
         }
-        PairOutcome::Unplaced(why) => println!("no common place: {}", why.as_str()),
+        PairOutcome::Unplaced(why) => println!("unplaced: {}", why.as_str()),
     }
     Ok(())
 }
