@@ -49,7 +49,7 @@ fn a_recorder_on_the_camera_is_its_better_sound_where_the_sound_agrees() {
     assert!(refuted.iter().any(|w| w.contains("has the name of clips/V0007.wav")), "{refuted:?}");
     assert!(said.contains("better sound of clips/V0001.wav"), "{said}");
     assert!(
-        said.contains("Better sound of clips, in files of its own: sound/V0001.wav (of clips/V0001.wav)."),
+        said.contains("Files with better sound of a clip: sound/V0001.wav (of clips/V0001.wav)."),
         "{said}"
     );
     // Under the first clip go all three recorders that ran: its own, the one that is called like the other, and the boat's.

@@ -18,7 +18,7 @@ fn sound(from_s: usize, seed: u64) -> Vec<f32> {
     slow.iter().flat_map(|x| [*x; 3]).collect()
 }
 
-/// Timecode of 25 frames a second that runs from so many seconds after ten on.
+/// Timecode at 25 fps that runs from so many seconds after ten on.
 fn timecode(from_s: f64, seconds: f64) -> Vec<f32> {
     let ten = Ltc::new(25, false);
     Ltc { first: ten.first + (from_s * 25.0).round() as u32, ..ten }.sound(seconds, f64::from(HZ))
@@ -63,7 +63,7 @@ fn a_channel_of_timecode_is_read_and_not_compared() {
     };
     let off_s = off(stern).or(off(bow).map(|s| -s)).unwrap();
     assert!((off_s - 47.0).abs() < 1e-3, "{off_s}");
-    assert!(said.contains("stern.wav: timecode is 47.0 s late against the sound"), "{said}");
+    assert!(said.contains("stern.wav: its timecode puts it 47.0 s later than its sound does"), "{said}");
 }
 
 #[test]
@@ -82,8 +82,8 @@ fn timecode_alone_places_a_file_and_says_how_well() {
     assert!((start_s(&alignment, "stern.wav") - start_s(&alignment, "bow.wav") - 6.0).abs() < 1e-3);
     assert_eq!(alignment.file("stern.wav").unwrap().placed_by, None);
     let alone = alignment.file("other-day.wav").unwrap();
-    assert!(alone.reason.as_deref().unwrap().contains("nothing but timecode"), "{alone:?}");
-    assert!(!said.contains("against the sound"), "{said}");
+    assert!(alone.reason.as_deref().unwrap().contains("its sound is only timecode"), "{alone:?}");
+    assert!(!said.contains("than its sound does"), "{said}");
 }
 
 #[test]

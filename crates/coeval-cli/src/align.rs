@@ -66,7 +66,7 @@ pub(crate) struct HandoverArgs {
     /// Under a clip whose sound was also recorded into a file of the same name, use that file alone
     #[arg(long, requires = "out")]
     own_sound: bool,
-    /// Timecode at which the timeline starts [default: 01:00:00:00, drop-frame if the frame rate has it]
+    /// Timecode at which the timeline starts [default: 01:00:00:00, drop-frame at 29.97, 59.94 and 119.88 fps]
     #[arg(long, requires = "out", value_name = "HH:MM:SS:FF")]
     start: Option<String>,
 }

@@ -35,7 +35,7 @@ enum Command {
     ///
     /// Finds from the sound how the clocks of the recordings relate, and prints one line for each file. With -o it also
     /// writes timelines, edit decision lists, conformed sound and a report; READ-ME.txt says what each file is. To
-    /// conform means here: to resample and cut sound so that it lies under a clip to the sample. The recordings
+    /// conform means here: to resample and cut sound so that it fits a clip sample for sample. The recordings
     /// themselves are never changed.
     Align(align::AlignArgs),
     /// Make a rough cut from a finished alignment: dead air removed, camera angles chosen
@@ -51,7 +51,7 @@ enum Command {
     Probe(probe::ProbeArgs),
     /// Show or clear the measurements kept between runs
     ///
-    /// It is safe to clear them: what is missing is measured again.
+    /// It is safe to clear them: Coeval measures again what is missing.
     Cache(cache::ShowCacheArgs),
     /// Align the demo recordings and compare with the ground truth
     ///

@@ -221,8 +221,12 @@ struct Row {
 fn anchor_line(anchor: &AnchorCheck) -> String {
     let force = if anchor.hard { "hard" } else { "soft" };
     let sound = match anchor.disagreement_s {
-        Some(off) if anchor.contradicted => format!("the sound contradicts it by {off:+.3} s"),
-        Some(off) => format!("the sound agrees within {off:+.3} s"),
+        Some(off) if anchor.contradicted => format!(
+            "the sound contradicts it: it puts the first moment {:.3} s {} than the second",
+            off.abs(),
+            if off < 0.0 { "earlier" } else { "later" }
+        ),
+        Some(off) => format!("the sound agrees within {:.3} s", off.abs()),
         None => "the sound gives no evidence".to_owned(),
     };
     let used = if anchor.used { "used" } else { "not used" };

@@ -198,7 +198,7 @@ pub(crate) fn run(args: &TightenArgs, console: &mut Console<'_>) -> Result<u8, F
     let radio = facts.voices.iter().filter(|v| v.origin == Origin::Radio).count();
     writeln!(
         console.out,
-        "{} speech segments, {radio} of them radio. {} was cut to {}, in {} shots.",
+        "{} speech segments, {radio} of them radio. The timeline was cut from {} to {}, in {} shots.",
         facts.voices.len(),
         clock_time(facts.frames as f64 * plan.frame_s()),
         clock_time(plan.shown_s()),

@@ -213,7 +213,7 @@ fn where_nothing_can_be_kept_the_job_goes_on() {
     let said = succeeds(&mut shoot.align(&shoot.out(), &[]));
     assert!(content(&shoot.out()) == expected);
     let said = String::from_utf8(said.stderr).unwrap();
-    assert!(said.starts_with("coeval: note: nothing more is kept in ") && said.lines().count() == 1, "{said}");
+    assert!(said.starts_with("coeval: note: measurements can no longer be kept in ") && said.lines().count() == 1, "{said}");
 }
 
 /// Folders that cannot be written, and a disk with room for some of what is kept: each mounted in a namespace of its own.
@@ -237,7 +237,7 @@ fn a_read_only_folder_and_a_full_disk() {
         };
         let said = String::from_utf8(output.stderr).unwrap();
         assert!(output.status.success() && content(&out) == expected, "{options}: {said}");
-        assert!(said.starts_with("coeval: note: nothing more is kept in "), "{options}: {said}");
+        assert!(said.starts_with("coeval: note: measurements can no longer be kept in "), "{options}: {said}");
         assert_eq!(said.lines().count(), 1, "{said}");
     }
 }

@@ -114,7 +114,7 @@ fn ears<'a>(alignment: &'a Alignment, recorder: &'a Recording) -> Vec<Ear<'a>> {
 
 /// Hears the recorder once, and each camera once, as streams; where the recorder does not run, the longest other file
 /// that does is heard in its place. `folder` is the one that the alignment's names are
-/// relative to; of several events the first is heard. The recorder is the recording of that kind with the most sound; without one, the timeline's clock.
+/// relative to; of several events the first is heard. The recorder is the recording of that kind with the most sound; without one, the reference recording.
 ///
 /// # Errors
 /// [`NoSound`](ErrorKind::NoSound) when no placed file has sound; what reading a file may answer;
@@ -336,7 +336,7 @@ fn downmix(block: &[f32], channels: usize, mono: &mut Vec<f32>) {
 }
 
 impl Facts {
-    /// What a plan needs of an alignment: its length in frames, its cameras in order, the timeline's clock first, who
+    /// What a plan needs of an alignment: its length in frames, its cameras in order, the reference recording first, who
     /// speaks in it and what was found to happen. `events` are the user's.
     pub fn of(alignment: &Alignment, speech: &SpeechMap, events: Vec<Moment>) -> Self {
         let first = alignment.first_event();

@@ -1,16 +1,16 @@
 //! Everything that is handed over, in a folder that explains itself.
 //!
 //! ```text
-//! READ-ME.txt                 what lies here and how to take it in
+//! READ-ME.txt                 what each file is, and how to use it
 //! report.html                 for a person: who recorded when, how sure it is, what to listen to
 //! alignment.json              the result contract: every file's place
 //! timeline.otio               OpenTimelineIO
-//! edl/cam-a.picture.edl       one edit decision list a track
-//! sound/under-clips/*.wav     a recorder's sound, as long as a camera's clip and in step with it
-//! sound/whole/*.wav           each recorder file whole, on the timeline's clock
+//! edl/cam-a.picture.edl       one edit decision list per track
+//! sound/under-clips/*.wav     a recorder's sound, as long as a camera's clip and in sync with it
+//! sound/whole/*.wav           each recorder file in full, on the reference clock
 //! markers.csv                 clips, jumps, claps and speech, with timecode
 //! markers.vtt                 the same as captions, for players
-//! chapters.vtt                the clips of the timeline's clock, for players
+//! chapters.vtt                the clips of the reference recording, for players
 //! speech.json, rough-cut/     what a rough cut adds: [`rough`]
 //! event-2/                    the same of a further event, complete by itself
 //! ```
@@ -190,7 +190,7 @@ pub fn names(alignment: &Alignment, out: &Path) -> ResultNames {
     names
 }
 
-/// The recorders' sound on the timeline's clock that lies in a folder of results, each with its path, of several events
+/// The recorders' sound on the reference clock that lies in a folder of results, each with its path, of several events
 /// the first. Length and time reference are what each file says; one that cannot be read, or is of another length, is
 /// left out.
 ///
@@ -529,11 +529,11 @@ impl<'a> OneEvent<'a> {
             ("edl", "The same as edit decision lists, one per track, for editors that cannot read OpenTimelineIO."),
             (
                 UNDER_CLIPS,
-                "Conformed sound of the recorder for each camera clip: resampled and cut so that it lies under the clip to the sample. Put it under the clip, with the same start.",
+                "Conformed sound of the recorder for each camera clip: resampled and cut so that it fits the clip sample for sample. Put it under the clip, with the same start.",
             ),
             (
                 WHOLE,
-                "Each recorder file in full, on the reference clock. Put it at the start time in its header; do not stretch it.",
+                "Each recorder file in full, on the reference clock. Put it at its start time, which is in the header of the file (bext). Do not stretch it.",
             ),
             (MARKERS, "A table of clips, jumps, claps and speech, with timecode."),
             (CAPTIONS, "The same as captions for a video player (WebVTT)."),
@@ -551,7 +551,7 @@ impl<'a> OneEvent<'a> {
         let unplaced: Vec<&str> = self.alignment.files().filter(|f| f.is_left_out()).map(|f| f.path.as_str()).collect();
         let _ = write!(
             text,
-            "\r\nThe timeline has {} fps. It starts at timecode {}, and lists and time references count from there.\r\n\
+            "\r\nThe timeline has {} fps. It starts at timecode {}: times in lists and in headers of sound count from there.\r\n\
              Its reference clock is that of {}. Do not move the recordings or the files in sound/: your editor\r\n\
              would have to find them again.\r\n",
             self.layout.rate,
@@ -572,7 +572,7 @@ impl<'a> OneEvent<'a> {
         let sounds: Vec<String> =
             sounds.map(|(f, clip)| format!("{} (of {})", one_line(&f.path), one_line(clip))).collect();
         if !sounds.is_empty() {
-            let _ = write!(text, "\r\nBetter sound of clips, in files of its own: {}.\r\n", sounds.join(", "));
+            let _ = write!(text, "\r\nFiles with better sound of a clip: {}.\r\n", sounds.join(", "));
         }
         let doubtful = self.alignment.files().filter(|f| self.alignment.is_doubtful(f));
         let doubtful: Vec<String> = doubtful.map(|f| one_line(&f.path)).collect();

@@ -135,7 +135,7 @@ pub fn captions(marks: &[Mark]) -> Vec<Mark> {
     marks.iter().map(short).collect()
 }
 
-/// The clips of the timeline's clock as chapters for a player: none reaches into the next.
+/// The clips of the reference recording as chapters for a player: none reaches into the next.
 pub fn chapters(alignment: &Alignment) -> Vec<Mark> {
     let first = alignment.first_event();
     let alignment: &Alignment = &first;

@@ -8,7 +8,7 @@
 //!
 //! # Which sound a clip refers to
 //! Where conformed sound is at hand ([`Extras::conformed`]) the recorder's track refers to it and not
-//! to the recorder's own file: it starts on a frame and runs on the timeline's clock, so that it needs
+//! to the recorder's own file: it starts on a frame and runs on the reference clock, so that it needs
 //! no slips and is right to the sample at the last minute as at the first, which whole frames cannot
 //! say. The recorder's own file stays in the clip's metadata. Below the tracks of the recordings
 //! there is one more for each camera and recorder with the sound that was conformed to the camera's
@@ -485,7 +485,7 @@ impl Shown {
     }
 }
 
-/// A piece of a recorder by its sound on the timeline's clock.
+/// A piece of a recorder by its sound on the reference clock.
 fn whole(
     piece: &Piece,
     rate: FrameRate,
@@ -498,7 +498,7 @@ fn whole(
     Some(Shown::conformed(piece, sound, source_s, rate, alignment, references))
 }
 
-/// The sound on the timeline's clock that was made of a recorder's piece.
+/// The sound on the reference clock that was made of a recorder's piece.
 pub(crate) fn conformed_of<'a>(piece: &Piece, all: &'a [(PathBuf, Conformed)]) -> Option<&'a (PathBuf, Conformed)> {
     let is_it =
         |c: &Conformed| c.placement == SoundPlacement::OnTimeline && c.sources.iter().eq(std::iter::once(&piece.path));
@@ -547,7 +547,7 @@ fn track(
     let mut joined: Vec<Shown> = Vec::new();
     for clip in clips {
         match joined.last_mut() {
-            // On the timeline's clock a recorder needs no slips: pieces that touch are one clip.
+            // On the reference clock a recorder needs no slips: pieces that touch are one clip.
             Some(last)
                 if clip.conformed.is_some()
                     && last.url == clip.url

@@ -291,7 +291,7 @@ pub(crate) fn names(results: &Path) -> ResultNames {
 /// Writes the rough cut into the folder `out`, which is made if it is missing, and answers with the names of its files.
 /// What an earlier one left there and this one does not write is removed. An `edits.txt` that says this very plan
 /// stays as a person has written it; else it is written over: [`check_folder`] comes first. `media` is the folder that
-/// the alignment's names are relative to, absolute as `out`. `conformed` is the recorders' sound on the timeline's clock
+/// the alignment's names are relative to, absolute as `out`. `conformed` is the recorders' sound on the reference clock
 /// that is there ([`conformed_in`](crate::handover::conformed_in)): the cut uses it in place of their own files. `sound`
 /// are those of [`SOUNDS`] that the caller will add.
 ///

@@ -24,7 +24,7 @@
 //! near each other nobody speaks, and it stays where it is.
 //!
 //! # Caution
-//! To find out who spoke when is to process what people said: those recorded must agree. Radio traffic may be
+//! To detect speech is to process what people said: those recorded must agree. Radio traffic may be
 //! unlawful to record or publish where you are (ITU Radio Regulations, article 18.4).
 
 mod curve;

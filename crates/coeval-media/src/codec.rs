@@ -292,6 +292,6 @@ pub(crate) fn codec_name(codec: AudioCodecId) -> &'static str {
         id::CODEC_ID_PCM_S8 | id::CODEC_ID_PCM_U8 => "PCM 8-bit",
         id::CODEC_ID_PCM_ALAW => "PCM A-law",
         id::CODEC_ID_PCM_MULAW => "PCM mu-law",
-        _ => "a codec not known here",
+        _ => "an unknown codec",
     }
 }

@@ -120,11 +120,11 @@ pub(crate) fn open(mut source: Source, kind: Kind, start: u64) -> Result<Opened>
     }
     check_rate(&again, rate_hz.into())?;
     let name = match codec_name(params.codec) {
-        "a codec not known here" => matroska
+        "an unknown codec" => matroska
             .tracks
             .iter()
             .find(|t| t.number == u64::from(track_id))
-            .map_or_else(|| "a codec not known here".to_owned(), |t| format!("the codec {}", t.codec_id)),
+            .map_or_else(|| "an unknown codec".to_owned(), |t| format!("the codec {}", t.codec_id)),
         known => known.to_owned(),
     };
     check_channels(&again, channels)?;

@@ -81,6 +81,6 @@ pub(crate) fn sniff(source: &mut Source) -> Result<Family> {
     } else if !b.is_empty() && std::str::from_utf8(&b[..b.len().min(256) / 4 * 3]).is_ok_and(|t| !t.contains('\0')) {
         Family::Unknown("this is text, not a recording")
     } else {
-        Family::Unknown("this is not a sound or video format known here")
+        Family::Unknown("this is not a known sound or video format")
     })
 }

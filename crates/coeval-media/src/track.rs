@@ -40,7 +40,7 @@ pub(crate) struct Opened {
 pub(crate) fn unsupported(source: &Source, name: &str) -> Error {
     source.error(
         ErrorKind::Unsupported,
-        format!("{name} is not read here"),
+        format!("Coeval itself cannot read {name}"),
         "let ffmpeg read it (allow_ffmpeg; the command's --allow-ffmpeg), or convert its sound to WAV",
     )
 }

@@ -219,7 +219,7 @@ fn by_picture(
 ) -> Result<std::result::Result<Vec<Compared>, String>> {
     let mut pairs = Vec::new();
     let mut starts: Vec<f64> = Vec::new();
-    let mut why = "no clap that is in its picture was heard".to_owned();
+    let mut why = "no other recording heard a clap that its picture may show".to_owned();
     for &g in listened.iter().filter(|&&g| known.recording(g) != known.recording(file)) {
         let Some(map) = &known.solved.maps[g] else { continue };
         match align_activity(curve, claps[g], &ActivityOptions::default())? {
@@ -243,7 +243,7 @@ fn by_picture(
                 let sure = (found.confidence, found.uncertainty_s);
                 pairs.push(placed(a, b, map, evidence, sure, a_s, EvidenceKind::Picture));
             }
-            Ok(_) => why = "a clap in its picture was heard, but too little stands out to be sure which".to_owned(),
+            Ok(_) => why = "it may show a clap that others heard, but not clearly enough to be sure which one".to_owned(),
             Err(reason) => why = reason.as_str().to_owned(),
         }
     }
@@ -255,7 +255,7 @@ fn by_picture(
         true => Err(format!("its picture was looked at: {why}")),
         // Two recordings of one clap agree; two claps do not.
         false if spread(&starts) > 2.0 * curve.frame_s() => {
-            Err("its picture was looked at: several claps that were heard fit it".to_owned())
+            Err("its picture was looked at: several claps that others heard fit it".to_owned())
         }
         false => Ok(pairs),
     })

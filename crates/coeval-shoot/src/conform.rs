@@ -4,7 +4,7 @@
 //! - **under a clip**: a recorder's sound for one camera chapter, as long as the chapter and in step
 //!   with it from the first sample to the last, silent where the recorder did not run; the camera's
 //!   own sound may be mixed in;
-//! - **on the timeline**: one recorder file whole, on the timeline's clock. It starts on a frame of
+//! - **on the timeline**: one recorder file whole, on the reference clock. It starts on a frame of
 //!   the timeline, so that an editor can put it there; what is left of a frame is silence at its
 //!   start.
 //!

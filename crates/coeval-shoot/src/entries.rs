@@ -107,7 +107,7 @@ impl Entries<'_> {
         let other = if b == file { a } else { b };
         (a == file || b == file).then(|| {
             format!(
-                "may share sound with {} of another event (confidence {:.1} %), but this is not sure enough to join the two events; an anchor joins them",
+                "may share sound with {} of another event (confidence {:.1} %), but this is not sure enough to join the two events; to join them, give an anchor",
                 self.shoot.probed[other].name,
                 (link.alignment.confidence * 1e3).floor() / 10.0
             )
@@ -209,18 +209,18 @@ fn anchor_warning(resolved: &Resolved, report: &AnchorReport) -> Option<String> 
     let what = format!("the anchor {} = {}", resolved.a_words, resolved.b_words);
     match (report.disagreement_s, report.used) {
         (Some(off), used) if report.contradicts => Some(format!(
-            "{what} is {off:+.3} s off by the sound (std. dev. {:.3} s); {}",
+            "the sound contradicts {what} by {off:+.3} s (std. dev. {:.3} s); {}",
             report.uncertainty_s,
             match (used, resolved.anchor.force) {
-                (true, _) => "the anchor is used all the same, because it is hard",
+                (true, _) => "the anchor is used anyway, because it is hard",
                 (false, Force::Soft) => "the sound decides, and the anchor is not used",
-                (false, Force::Hard) => "it is hard, but other anchors contradict it as well",
+                (false, Force::Hard) => "the anchor is hard, but it is not used: other anchors contradict it as well",
             }
         )),
         (_, true) => None,
         (_, false) => Some(match report.misfit_s {
-            Some(off) => format!("{what} is {off:+.3} s off by the other anchors and was left out"),
-            None => format!("{what} was left out: other anchors contradict it, and no sound can tell"),
+            Some(off) => format!("{what} is not used: other anchors contradict it by {off:+.3} s"),
+            None => format!("{what} is not used: other anchors contradict it, and there is no sound to decide"),
         }),
     }
 }
@@ -259,7 +259,7 @@ fn file_entry(
     };
     if pairs(|p| p.rate_mixup) {
         warnings
-            .push("its clock is 1000 ppm off: two rates were mixed up (1000/1001), the clock is not bad".to_owned());
+            .push("its clock is 1000 ppm off: two rates were mixed up (1000/1001); the clock itself is good".to_owned());
     }
     if info.and_then(|i| i.picture.as_ref()).is_some_and(|p| p.variable_rate) {
         warnings.push(

@@ -159,8 +159,8 @@ fn say_where_was_looked(alignment: &mut Alignment, options: &Options) {
     for file in files.filter(|f| !f.is_placed() && f.sound.is_some()) {
         let Some(reason) = &mut file.reason else { continue };
         reason.push_str(&format!(
-            "; only within {off_s} s of the files' own times was it looked for: allow more (trusted_times_s; the \
-             command's --trust-times), or do not trust them"
+            "; the search was only within {off_s} s of the files' own times: allow more (trusted_times_s; the command's \
+             --trust-times), or do not trust them"
         ));
     }
 }

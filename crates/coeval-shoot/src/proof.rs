@@ -75,7 +75,7 @@ pub(crate) fn of(
     proof.verdict = verdict(&proof, duration_s, is_clock);
     for s in placement.stretches.iter().filter(|s| s.confidence < DOUBTFUL * placement.confidence) {
         proof.verdict.push_str(&format!(
-            "; from {} to {} nothing was measured, and its clock may have jumped there (confidence {:.0} %)",
+            "; nothing was measured from {} to {}, where its clock may have jumped (confidence {:.0} %)",
             clock_time(s.from_s),
             clock_time(s.to_s),
             100.0 * s.confidence
@@ -100,10 +100,10 @@ fn verdict(proof: &Proof, duration_s: f64, is_clock: bool) -> String {
     match proof.without_best_third_s {
         _ if proof.evidence == 0 => {}
         Some(moved) if moved > 0.0 => {
-            words.push_str(&format!("; leaving out the best third of the measurements moves it by {}", ms(moved)));
+            words.push_str(&format!("; without the best third of the measurements it would move by {}", ms(moved)));
         }
         Some(_) => {}
-        None => words.push_str("; there are too few measurements to repeat it without a third of them"),
+        None => words.push_str("; there are too few measurements to test it without a third of them"),
     }
     words
 }
@@ -190,8 +190,8 @@ mod tests {
         let proof = of(&placed([6.5e-4, 5e-4], Some(2e-4)), 1800.0, false, &heard(2.0, 1795.0), &[]);
         assert_eq!(
             proof.verdict,
-            "in sync within 1.3 ms from start to end; within the limits of EBU R 37 (+40/-60 ms); leaving out the best third \
-             of the measurements moves it by 0.20 ms"
+            "in sync within 1.3 ms from start to end; within the limits of EBU R 37 (+40/-60 ms); without the best third \
+             of the measurements it would move by 0.20 ms"
         );
         assert!((proof.residual_rms_s - 3e-4).abs() < 1e-9 && proof.evidence == 50);
         let wide = of(&placed([0.03, 0.03], None), 1800.0, false, &heard(2.0, 1795.0), &[]).verdict;

@@ -192,7 +192,7 @@ fn analyse_channels(
     }
     let mut warnings = reader.warnings().to_vec();
     if !sound.start_is_exact {
-        warnings.push("the format does not say its encoder delay, so the sound may be up to 25 ms late (common practice, no source)".to_owned());
+        warnings.push("the format does not state its encoder delay, so the sound may be up to 25 ms late (common practice, no source)".to_owned());
     }
     let heard_s = frames as f64 / rate_hz;
     // Pictures may go on without sound; sound alone is as long as what could be read of it.

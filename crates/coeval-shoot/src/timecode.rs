@@ -137,7 +137,7 @@ pub(crate) fn say(alignment: &mut Alignment, probed: &[Probed], heard: &[Analyse
             ));
         } else if let (Some(reason), true) = (&mut file.reason, read.alone) {
             *reason = format!(
-                "it carries nothing but timecode ({} on channel {}), and no other file's timecode in sound meets it; \
+                "its sound is only timecode ({} on channel {}), and no other file with timecode in its sound overlaps it; \
                  place it by hand",
                 read.told.first, read.told.channel
             );
@@ -149,20 +149,23 @@ pub(crate) fn say(alignment: &mut Alignment, probed: &[Probed], heard: &[Analyse
         let (low, high) = off.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), d| (l.min(*d), h.max(*d)));
         let Some(file) = recording.files.iter_mut().find(|f| by_sound(f).is_some()) else { continue };
         let limit_s = SAID_S + 3.0 * file.uncertainty_s.unwrap_or(0.0);
-        let several = if off.len() > 1 { format!(", in all of its {} files", off.len()) } else { String::new() };
+        let several = if off.len() > 1 { format!("; this holds for all {} files of its recording", off.len()) } else { String::new() };
         if high - low > ONE_CLOCK_S {
             let (low, high) = (in_words(low), in_words(high));
-            file.warnings.push(format!("timecode is {low} to {high} the sound, file by file: it is no common clock"));
+            file.warnings.push(format!(
+                "the timecode of its recording is not one clock: compared with the sound, it puts one file {low} and another {high}"
+            ));
         } else if low.abs().max(high.abs()) > limit_s {
-            file.warnings.push(format!("timecode is {} the sound{several}", in_words((low + high) / 2.0)));
+            let off = in_words((low + high) / 2.0);
+            file.warnings.push(format!("its timecode puts it {off} than its sound does{several}"));
         }
     }
 }
 
 fn in_words(off_s: f64) -> String {
-    let side = if off_s < 0.0 { "early" } else { "late" };
+    let side = if off_s < 0.0 { "earlier" } else { "later" };
     match off_s.abs() {
-        short if short < 1.0 => format!("{short:.3} s {side} against"),
-        long => format!("{long:.1} s {side} against"),
+        short if short < 1.0 => format!("{short:.3} s {side}"),
+        long => format!("{long:.1} s {side}"),
     }
 }

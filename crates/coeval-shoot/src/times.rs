@@ -56,7 +56,7 @@ pub(crate) fn silence_slowed(probed: &[Probed], heard: &mut [Analysed]) {
     for (probed, heard) in probed.iter().zip(heard) {
         let picture = probed.info.as_ref().ok().and_then(|i| i.picture.as_ref());
         if let Some(words) = picture.and_then(slowed_words) {
-            *heard = Err(Error::new(ErrorKind::NoSound, format!("{words}, so no sound fits it")));
+            *heard = Err(Error::new(ErrorKind::NoSound, format!("{words}, so its sound cannot be compared")));
         }
     }
 }
@@ -124,7 +124,7 @@ fn best<'a>(
     mates: impl Fn(usize) -> Vec<(&'a Headers, &'a Placement)>,
 ) -> Result<(usize, Place), String> {
     if info.created_unix_s.is_none() && info.timecode_s.is_none() {
-        return Err("its file says no time".to_owned());
+        return Err("its file does not say when it was made".to_owned());
     }
     let (mut here, mut open, mut off): (Vec<(usize, Place)>, Option<f64>, Option<f64>) = (Vec::new(), None, None);
     for (&event, &(from_s, to_s)) in spans {
@@ -143,16 +143,16 @@ fn best<'a>(
     let surest = here.into_iter().min_by(|x, y| x.1.sigma_s.total_cmp(&y.1.sigma_s));
     surest.ok_or_else(|| match (off, open) {
         (Some(after_s), _) if after_s > 0.0 => {
-            format!("by its device's clock it began {} after everything else had ended", length(after_s))
+            format!("by the clock of its device it began {} after everything else had ended", length(after_s))
         }
         (Some(before_s), _) => {
-            format!("by its device's clock it ended {} before everything else began", length(-before_s))
+            format!("by the clock of its device it ended {} before everything else began", length(-before_s))
         }
         (None, Some(sigma_s)) => {
-            format!("its device's times place it to no better than {} (one standard deviation)", length(sigma_s))
+            format!("the times of its device place it only to within {} (one standard deviation)", length(sigma_s))
         }
         (None, None) => {
-            "no file of its device has a place and a time, which would tell how its clock differs".to_owned()
+            "how far the clock of its device is off is unknown: no other file of this device is placed and says when it was made".to_owned()
         }
     })
 }
@@ -239,7 +239,7 @@ mod tests {
         assert!((start_s - 6.0).abs() < 1e-9 && (1.2..1.4).contains(&sigma_s), "{start_s} {sigma_s}");
         // 600 s against 10 s is no place at all.
         let note = place(&[(600.0, Some(1000), Some(0.0)), (10.0, Some(1200), None)]).unwrap_err();
-        assert!(note.contains("no better than"), "{note}");
+        assert!(note.contains("only to within"), "{note}");
     }
 
     #[test]
@@ -248,11 +248,11 @@ mod tests {
         let of = |last| place(&[two[0], two[1], last]);
         assert!(of((10.0, Some(2000), None)).unwrap_err().contains("after everything else had ended"));
         assert!(of((10.0, Some(500), None)).unwrap_err().contains("before everything else began"));
-        assert!(of((10.0, None, None)).unwrap_err().contains("says no time"));
-        assert!(place(&[(10.0, Some(500), None)]).unwrap_err().contains("no file of its device"));
+        assert!(of((10.0, None, None)).unwrap_err().contains("does not say when it was made"));
+        assert!(place(&[(10.0, Some(500), None)]).unwrap_err().contains("no other file of this device"));
         // Two clocks that the files of one device cannot both have.
         let note = place(&[two[0], (40.0, Some(1200), Some(100.0)), (10.0, Some(1050), None)]).unwrap_err();
-        assert!(note.contains("no better than"), "{note}");
+        assert!(note.contains("only to within"), "{note}");
     }
 
     #[test]

@@ -126,8 +126,10 @@ impl<'a> View<'a> {
                 if !doubtful.is_empty() {
                     words.push_str(&format!(", {} in doubt", length(doubtful.iter().map(|d| d.1 - d.0).sum())));
                 }
-                if !p.file.jumps.is_empty() {
-                    words.push_str(&format!(", {} jumps", p.file.jumps.len()));
+                match p.file.jumps.len() {
+                    0 => {}
+                    1 => words.push_str(", 1 jump"),
+                    n => words.push_str(&format!(", {n} jumps")),
                 }
                 if let Some(measured) = self.measured(&p.file.path) {
                     let speech_s: f64 = measured.speech.iter().map(|s| s.end_s - s.start_s).sum();

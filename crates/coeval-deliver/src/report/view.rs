@@ -251,7 +251,7 @@ impl<'a> View<'a> {
         for pair in self.alignment.pairs.iter().filter(|p| p.contradicted) {
             say(
                 true,
-                format!("The comparison of {} and {} contradicts the others.", pair.a, pair.b),
+                format!("The comparison of {} and {} contradicts the other comparisons.", pair.a, pair.b),
                 "It was not used. Listen to both before you cut.".to_owned(),
                 section("Evidence", "clocks"),
             );
@@ -492,7 +492,7 @@ impl<'a> View<'a> {
             rms: small_ms(p.residual_rms_s),
             words: {
                 let fits = match (p.contradicted, p.evidence) {
-                    (true, _) => "contradicts the others, at least in part, and is not used there",
+                    (true, _) => "contradicts the other pairs, at least in part; what contradicts them is not used",
                     (_, 0) => "no measurement was used",
                     (_, 1..10) => "few measurements",
                     _ if p.residual_rms_s > 0.005 => "scattered: little common sound, or strong echo",

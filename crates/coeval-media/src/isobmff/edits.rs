@@ -36,10 +36,10 @@ pub(super) fn segments(
         let media_start = to_frames(media_time, rate, timescale);
         let mut end = to_frames(at_ticks.min(i64::MAX as u64) as i64, rate, movie_scale).max(0) as u64;
         if speed == 0 {
-            warnings.push("an edit holds the sound still; it reads as silence".into());
+            warnings.push("an edit freezes the sound; this part is read as silence".into());
             continue;
         } else if speed != 0x1_0000 {
-            warnings.push("an edit plays the sound at another speed; it is read at its own speed".into());
+            warnings.push("an edit changes the speed of the sound; it is read at its normal speed".into());
         }
         let left = (media_end - media_start).max(0) as u64;
         // Fragmented files state a length of 0 for "to the end". The movie's clock is often as coarse as
@@ -51,7 +51,7 @@ pub(super) fn segments(
         out.push(Segment { start, len: end.saturating_sub(start).min(left), media_start });
     }
     if out.iter().all(|s| s.len == 0) {
-        warnings.push("the edit list shows nothing of the sound; it was ignored".into());
+        warnings.push("the edit list contains no sound; the edit list was ignored".into());
         return plain(media_end);
     }
     out

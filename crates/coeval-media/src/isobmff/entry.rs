@@ -134,7 +134,7 @@ pub(super) fn read_sound_entry(source: &mut Source, t: &TrackBox) -> Result<Soun
                     0xA9..=0xAC => "DTS",
                     0xDD => "Vorbis in MP4",
                     0xE1 => "QCELP",
-                    _ => "a codec in MP4 that is not known here",
+                    _ => "an unknown codec in MP4",
                 },
             ));
         }
@@ -344,9 +344,9 @@ impl AacConfig {
             n => return Some(format!("MPEG-4 audio object type {n}")),
         }
         match self.channels {
-            1 | 2 if self.short_frames => Some("AAC with 960 samples a frame".into()),
+            1 | 2 if self.short_frames => Some("AAC with 960 samples per frame".into()),
             1 | 2 => None,
-            0 => Some("AAC with a channel layout of its own".into()),
+            0 => Some("AAC with its own channel layout".into()),
             6 => Some("AAC 5.1".into()),
             n => Some(format!("AAC with {n} channels")),
         }
