@@ -94,7 +94,7 @@ fn what_is_excluded_takes_no_part() {
     write_good_pair(&shoot);
     write_wav(&shoot.join("PROXY/a.wav"), &heard(&event(24), 9));
     let (alignment, table) = aligned(&shoot, 0, &["--exclude", "PROXY/*"]);
-    assert!(alignment.files().count() == 2 && table.contains("1 file passed over: 1 excluded"), "{table}");
+    assert!(alignment.files().count() == 2 && table.contains("1 file skipped: 1 excluded"), "{table}");
     let nothing = coeval(&[&"align", &shoot, &"--exclude", &"NOTHING*"]);
     assert!(nothing.code == 1 && nothing.err.contains("matches no file"), "{nothing:?}");
     let all = coeval(&[&"align", &shoot, &"--exclude", &"*"]);

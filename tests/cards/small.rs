@@ -143,7 +143,7 @@ fn what_is_passed_over_is_counted_and_media_among_it_is_named() {
     std::fs::copy(dir.path().join("left.wav"), dir.path().join("CARD.BIN")).unwrap();
     let ran = coeval(&[&"align", &dir.path()]);
     assert_eq!(ran.code, 0, "{ran:?}");
-    assert_eq!(ran.lines_with("4 files passed over: 2 .thm, 1 .bin, 1 .txt").len(), 1, "{}", ran.out);
+    assert_eq!(ran.lines_with("4 files skipped: 2 .thm, 1 .bin, 1 .txt").len(), 1, "{}", ran.out);
     assert_eq!(ran.lines_with("CARD.BIN holds WAV").len(), 1, "{}", ran.out);
     assert_eq!(ran.lines_with("notes.txt holds").len(), 0, "{}", ran.out);
 }

@@ -649,7 +649,8 @@ pub unsafe extern "C" fn coeval_alignment_get_file(
     }
 }
 
-/// Copies the first `capacity` knots of a file to `out` and returns how many there are; 0 when it is unplaced. 0 if `alignment` is invalid.
+/// Copies the first `capacity` knots of a file to `out` and returns how many there are; 0 if it is unplaced or `alignment` is
+/// invalid.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_alignment_file_knots(
     alignment: *const coeval_alignment,

@@ -76,7 +76,7 @@ impl Found {
                 self.passed_kinds.iter().take(PASSED_KINDS).map(|(kind, count)| format!("{count} {kind}")).collect();
             let more = if self.passed_kinds.len() > PASSED_KINDS { ", ..." } else { "" };
             let files = if self.passed_over == 1 { "file" } else { "files" };
-            lines.push(format!("{} {files} passed over: {}{more}", self.passed_over, kinds.join(", ")));
+            lines.push(format!("{} {files} skipped: {}{more}", self.passed_over, kinds.join(", ")));
         }
         let media = self.passed_media.iter();
         lines.extend(media.map(|(name, container)| {
@@ -369,7 +369,7 @@ mod tests {
         let names: Vec<_> = found.sources.iter().map(|s| s.name.as_str()).collect();
         assert_eq!(names, ["CARD/DCIM/100/V_001.MP4", "CARD/DCIM/100/V_002.MP4", "rec.wav", "x.wav"]);
         assert_eq!(found.passed_over, 3);
-        assert_eq!(found.passed_words(), ["3 files passed over: 1 .thm, 1 .txt, 1 hidden"]);
+        assert_eq!(found.passed_words(), ["3 files skipped: 1 .thm, 1 .txt, 1 hidden"]);
         assert!(found.sources[3].problem.as_ref().unwrap().to_string().contains("rename the folder"));
         assert!(found.sources[..3].iter().all(|s| s.problem.is_none()));
     }
