@@ -11,46 +11,46 @@
  * when someone speaks in an aligned shoot, coeval_tighten plans a rough cut from that, and
  * coeval_plan_render writes its sound.
  *
- * Units stand in names: _s seconds, _ppm parts per million, _hz, _db. Sound is float32, full scale
+ * Names end in their unit: _s seconds, _ppm parts per million, _hz, _db. Sound is float32, full scale
  * +-1; a frame is one sample of every channel. Text is UTF-8 and ends in NUL.
  *
  * FAILURES. Every function that can fail returns a coeval_status, 0 for success. Its last argument
- * is a coeval_error handle that you made once with coeval_error_new (or NULL): it then holds the
- * text of this failure, until it is used again. Functions that return a value instead say what they
- * return when their handle is none. After a failure, places for results hold NULL or are unchanged.
- * A fault inside the library (a panic) is reported as COEVAL_INTERNAL and never crosses into your
- * code; free the handles that took part. Its message also goes to standard error, or to the function
- * that you gave to coeval_set_log. When the system has no memory left, the library ends the process.
+ * is a coeval_error handle that you made once with coeval_error_new, or NULL. The handle keeps the
+ * text of the failure until it is used again. Functions that return a value instead say what they
+ * return if their handle is invalid: NULL, or of the wrong type. After a failure, output arguments
+ * are NULL or unchanged. A fault inside the library (a panic) is reported as COEVAL_INTERNAL and never
+ * crosses into your code; free the handles of that call. Its message also goes to standard error, or to
+ * the function that you gave to coeval_set_log. If the system runs out of memory, the process ends.
  *
  * OWNERSHIP. Handles come from functions whose names end in _new, _finish, _from_..., or that write
- * to `out`; they are yours and are freed by the ..._free function of their type. That takes the
- * address of your pointer and sets the pointer to NULL, so that freeing twice does no harm. A copy
- * of a pointer that you keep beyond that dangles, as always in C; using it is most often answered
- * with COEVAL_INVALID_ARGUMENT, but nothing can promise that. Handles are independent: what one was
- * made from may be freed before it. `const char *` results belong to the handle that you asked and
- * live as long as it does. Lists are copied into your buffers: the functions return how many items
- * there are, so ask with (NULL, 0) first. The library keeps no pointer of yours after a call.
+ * to `out`. They are yours: free them with the ..._free function of their type. It takes the address
+ * of your pointer and sets the pointer to NULL, so freeing twice does no harm. Other copies of that
+ * pointer then dangle, as always in C. Using one is mostly answered with COEVAL_INVALID_ARGUMENT, but
+ * this cannot be promised. Handles are independent: you may free what a handle was made from before
+ * the handle. `const char *` results belong to the handle that you asked and live as long as it does.
+ * Lists are copied into your buffers: the functions return how many items there are, so ask with
+ * (NULL, 0) first. The library keeps no pointer of yours after a call.
  *
  * GROWTH. Structs that begin with struct_size may get further members at their end in later
  * versions of the same binary interface: set struct_size to the sizeof of your struct before the
  * call. A program that was built with an earlier header gets the members that it knows. Enums are
- * passed as int32_t and are checked. Handles with setters hold options. All that stands here is there
- * since version 0.1.0 unless it says 'Since'; COEVAL_VERSION_NUMBER tells at compile time.
+ * passed as int32_t and are checked. Handles with setters hold options. Everything here exists since
+ * version 0.1.0 unless it says 'Since'; COEVAL_VERSION_NUMBER is the version at compile time.
  *
  * THREADS. No state is shared between handles: calls on different handles may run at the same
- * time. Handles that are said never to change may be used by several threads at once; any other by
- * one thread at a time, but not always the same one. Long work uses threads of its own, which have
- * ended when the call returns: a process may fork after it, and a plugin may be unloaded.
+ * time. A handle that is said never to change may be used by several threads at once; any other by
+ * one thread at a time, which need not always be the same. Long work uses threads of its own, which
+ * end before the call returns: a process may fork afterwards, and a plugin may be unloaded.
  *
  * REAL TIME. The last line of each function says what it may do.
- * [real-time] From the first call on it neither allocates nor frees memory, takes no lock and does not
- *             wait. Where it fails it allocates the failure's text, and locks if there is a log.
- * [allocates] It may allocate and free memory. It takes no lock and waits for nothing.
+ * [real-time] It does not allocate or free memory, lock or wait, not even in the first call. If it
+ *             fails, it allocates the text of the failure, and locks if there is a log.
+ * [allocates] It may allocate and free memory. It does not lock or wait.
  * [long]      It may take long, read files, lock, and wait for threads of its own.
  *
- * POINTERS. Every pointer is NULL, where that is allowed, or valid for what the function says it
- * reads or writes; NULL, wrong alignment, handles of the wrong type, numbers that are not finite
- * and unknown enum values are recognised and answered with COEVAL_INVALID_ARGUMENT.
+ * POINTERS. Every pointer must be valid for what the function says it reads or writes, or NULL where
+ * that is allowed. NULL, wrong alignment, handles of the wrong type, numbers that are not finite and
+ * unknown enum values are recognised and answered with COEVAL_INVALID_ARGUMENT.
  */
 
 
@@ -60,7 +60,7 @@
 #include <stddef.h>
 #include <stdint.h>
 
-/* Marks what has a better name by now. */
+/* Marks old names of functions that have a better one now. */
 #if defined(__GNUC__)
 #define COEVAL_DEPRECATED __attribute__((deprecated))
 #else
@@ -175,7 +175,7 @@ typedef struct coeval_error coeval_error;
 
 /**
  * Receives a message: `level` is a `coeval_log_level`, `text` is valid during the call only. It may be called from
- * any thread, one at a time; it must call nothing of this library, and no C++ exception or `longjmp` may leave it.
+ * any thread, one at a time. It must not call this library, and no C++ exception or `longjmp` may leave it.
  */
 typedef void (*coeval_log_fn)(void *user, int32_t level, const char *text);
 
@@ -188,7 +188,7 @@ void coeval_set_log(coeval_log_fn log,
                     void *user);
 
 /**
- * The status in words, such as "not found"; "unknown status" for a number that is none. Lives as long as the library.
+ * The status in words, such as "not found"; "unknown status" for any other number. Lives as long as the library.
  * [real-time]
  */
 const char *coeval_status_text(int32_t status);
@@ -284,7 +284,7 @@ const char *coeval_version(void);
  * 0 to go on, anything else to stop: then the work soon ends with `COEVAL_CANCELLED`.
  *
  * Called from the calling thread or from threads of the library, but never twice at a time within one piece of
- * work. It must return soon, must call nothing that takes a callback itself, and no C++ exception or `longjmp` may
+ * work. It must return soon, and must not call a function that takes a callback. No C++ exception or `longjmp` may
  * leave it.
  */
 typedef int32_t (*coeval_progress_fn)(void *user, const char *stage, double done);
@@ -345,13 +345,13 @@ coeval_status coeval_clock_map_linear(double offset_s,
                                       coeval_error *error);
 
 /**
- * Timeline time of a moment of the file, seconds; NaN when `map` is none.
+ * Timeline time of a moment of the file, seconds; NaN if `map` is invalid.
  * [real-time]
  */
 double coeval_clock_map_to_timeline(const coeval_clock_map *map, double file_s);
 
 /**
- * File time of a timeline moment, seconds; NaN when `map` is none. Inside a gap that the file lost, the moment of the
+ * File time of a timeline moment, seconds; NaN if `map` is invalid. Inside a gap that the file lost, the moment of the
  * jump; in time that it repeated, the earlier of the two places.
  * [real-time]
  */
@@ -359,14 +359,14 @@ double coeval_clock_map_to_file(const coeval_clock_map *map,
                                 double timeline_s);
 
 /**
- * Copies the first `capacity` knots to `out` and returns how many there are; 0 when `map` is none.
+ * Copies the first `capacity` knots to `out` and returns how many there are; 0 if `map` is invalid.
  * [real-time]
  */
 size_t coeval_clock_map_knots(const coeval_clock_map *map, coeval_knot *out, size_t capacity);
 
 /**
  * Writes the map as JSON text to `out`, which has room for `capacity` bytes, and returns its length without the NUL at
- * its end; what does not fit is cut off, so ask with (NULL, 0) first. 0 when `map` is none.
+ * its end. What does not fit is cut off, so ask with (NULL, 0) first. 0 if `map` is invalid.
  * [allocates]
  */
 size_t coeval_clock_map_to_json(const coeval_clock_map *map,
@@ -390,7 +390,7 @@ void coeval_clock_map_free(coeval_clock_map **map);
 /* ---- Tracks ---------------------------------------------------------------------------------- */
 
 /**
- * One file's sound, ready to be compared. Never changes: any number of threads may use one at a time.
+ * One file's sound, ready to be compared. Never changes: any number of threads may use one.
  */
 typedef struct coeval_track coeval_track;
 
@@ -442,20 +442,20 @@ coeval_status coeval_track_builder_finish(coeval_track_builder **builder,
 void coeval_track_builder_free(coeval_track_builder **builder);
 
 /**
- * Length of the sound, seconds; NaN when `track` is none.
+ * Length of the sound, seconds; NaN if `track` is invalid.
  * [real-time]
  */
 double coeval_track_duration_s(const coeval_track *track);
 
 /**
- * 1 when the sound is one constant value throughout (digital silence) or `track` is none, else 0.
+ * 1 if the sound is one constant value throughout (digital silence) or `track` is invalid, else 0.
  * [real-time]
  */
 int32_t coeval_track_is_silent(const coeval_track *track);
 
 /**
- * Copies the first `capacity` bytes of the track, as they may be kept in a file or sent, to `out` and returns how many
- * there are; 0 when `track` is none or cannot be read from its temporary file.
+ * Copies the first `capacity` bytes of the track to `out`, for storing or sending, and returns how many there are. 0 if
+ * `track` is invalid or cannot be read from its temporary file.
  * [allocates]
  */
 size_t coeval_track_to_bytes(const coeval_track *track,
@@ -687,7 +687,7 @@ coeval_status coeval_pair_options_set_offset_range_s(coeval_pair_options *option
                                                      coeval_error *error);
 
 /**
- * How many threads one comparison takes, 0 to 1024; 0, the default: as many as the machine has cores. They end before
+ * How many threads one comparison uses, 0 to 1024; 0, the default: as many as the machine has cores. They end before
  * the call returns. For a shoot, use `coeval_shoot_set_threads`.
  * [real-time]
  */
@@ -697,7 +697,7 @@ coeval_status coeval_pair_options_set_threads(coeval_pair_options *options,
 
 /**
  * Compares two tracks and writes the result to `*out`. If there is no placement, this is a result, not a failure.
- * `options` may be NULL for the defaults, `progress` NULL for none; `user` is handed to it.
+ * `options` may be NULL for the defaults. `progress` may be NULL; `user` is handed to it.
  * [long]
  */
 coeval_status coeval_pair_align(const coeval_track *a,
@@ -743,7 +743,7 @@ const char *coeval_pair_reason(const coeval_pair *pair);
 
 /**
  * Copies the first `capacity` knots of the map from `b`'s time (`file_s`) to `a`'s time (`timeline_s`) to `out` and
- * returns how many there are. 0 when `pair` is none.
+ * returns how many there are. 0 if `pair` is invalid.
  * [real-time]
  */
 size_t coeval_pair_knots(const coeval_pair *pair,
@@ -751,14 +751,16 @@ size_t coeval_pair_knots(const coeval_pair *pair,
                          size_t capacity);
 
 /**
- * Copies the first `capacity` jumps to `out` and returns how many there are. 0 when `pair` is none.
+ * Copies the first `capacity` jumps to `out` and returns how many there are. 0 if `pair` is invalid.
  * [real-time]
  */
-size_t coeval_pair_jumps(const coeval_pair *pair, coeval_pair_jump *out, size_t capacity);
+size_t coeval_pair_jumps(const coeval_pair *pair,
+                         coeval_pair_jump *out,
+                         size_t capacity);
 
 /**
- * Copies the first `capacity` stretches of the overlap, in time order, to `out` and returns how many there are. 0 when `pair`
- * is none.
+ * Copies the first `capacity` stretches of the overlap, in time order, to `out` and returns how many there are. 0 if `pair`
+ * is invalid.
  * [real-time]
  */
 size_t coeval_pair_stretches(const coeval_pair *pair,
@@ -766,7 +768,7 @@ size_t coeval_pair_stretches(const coeval_pair *pair,
                              size_t capacity);
 
 /**
- * Copies the first `capacity` measurements, in time order, to `out` and returns how many there are. 0 when `pair` is none.
+ * Copies the first `capacity` measurements, in time order, to `out` and returns how many there are. 0 if `pair` is invalid.
  * [real-time]
  */
 size_t coeval_pair_evidence(const coeval_pair *pair,
@@ -782,7 +784,7 @@ coeval_status coeval_pair_clock_map(const coeval_pair *pair,
                                     coeval_error *error);
 
 /**
- * The result as JSON text. Valid until the pair is freed; NULL when `pair` is none.
+ * The result as JSON text. Valid until the pair is freed; NULL if `pair` is invalid.
  * [real-time]
  */
 const char *coeval_pair_to_json(const coeval_pair *pair);
@@ -808,12 +810,12 @@ typedef struct coeval_resample_options coeval_resample_options;
 /**
  * Resamples sound along clock maps, in blocks of any size and bounded memory. One thread at a time.
  *
- * Push while it wants, pull while it gives:
+ * Push while it wants sound, and pull while it has output:
  *
  *     coeval_status status = COEVAL_OK;
  *     do {
  *         while (status == COEVAL_OK && coeval_resampler_wants(r, &frame)) {
- *             // read up to `count` frames of the source from that frame on
+ *             // read up to `count` frames of the source, starting at that frame
  *             if (count == 0) status = coeval_resampler_end_of_source(r, error);
  *             else status = coeval_resampler_push_interleaved(r, block, count, error);
  *         }
@@ -821,15 +823,14 @@ typedef struct coeval_resample_options coeval_resample_options;
  *             status = coeval_resampler_pull_interleaved(r, out, capacity, NULL, &frames, error);
  *     } while (status == COEVAL_OK && frames > 0);
  *
- * Where sound arrives by itself, `coeval_resampler_push_at_interleaved` takes it with its place in the source. Blocks of
- * up to 4096 frames are pushed and pulled without an allocation.
+ * If your host delivers sound at its own pace, push it with its place in the source:
+ * `coeval_resampler_push_at_interleaved`. Blocks of up to 4096 frames are pushed and pulled without an allocation.
  */
 typedef struct coeval_resampler coeval_resampler;
 
 /**
- * `frames` frames at `target_rate_hz`, from output time zero on, of a source at `source_rate_hz`; `COEVAL_OPEN_END`
- * frames: as many as there is source for. Rates are 1000 to 768000, `channels` 1 to 64; they are checked by
- * `coeval_resampler_new`.
+ * Options for `frames` frames of output at `target_rate_hz` from a source at `source_rate_hz`. `COEVAL_OPEN_END` frames:
+ * as many as the source has. Rates are 1000 to 768000, `channels` 1 to 64; they are checked by `coeval_resampler_new`.
  * [allocates]
  */
 coeval_resample_options *coeval_resample_options_new(double source_rate_hz,
@@ -852,7 +853,7 @@ coeval_status coeval_resample_options_set_start_s(coeval_resample_options *optio
                                                   coeval_error *error);
 
 /**
- * Length of the source in frames, if known: no sound is asked for after its end.
+ * Length of the source in frames, if known. The resampler then wants no sound after its end.
  * [real-time]
  */
 coeval_status coeval_resample_options_set_source_frames(coeval_resample_options *options,
@@ -880,17 +881,17 @@ coeval_status coeval_resampler_new(const coeval_clock_map *source,
                                    coeval_error *error);
 
 /**
- * 1 and the source frame to push next in `*frame`, or 0 when nothing is wanted now: then pull. Mostly that is the
- * frame after the last one pushed. After a jump it is another: further on, and sound in between is not needed; or, where
- * a clip repeats time, further back, and the source must be read from there again.
+ * Returns 1 and writes the source frame to push next to `*frame`. Returns 0 when nothing is wanted now: then pull. The
+ * frame is mostly the one after the last that was pushed. After a jump it may be further on: the sound in between is not
+ * needed. If a clip repeats time, it may be further back: read the source from there again.
  * [real-time]
  */
 int32_t coeval_resampler_wants(const coeval_resampler *resampler,
                                uint64_t *frame);
 
 /**
- * Takes the next source frames, interleaved, from the frame that `coeval_resampler_wants` names on. NaN and infinite
- * samples count as silence. Fails when nothing is wanted: the sound would have no place.
+ * Takes the next source frames, interleaved. The first must be the frame that `coeval_resampler_wants` names. NaN and
+ * infinite samples count as silence. Fails when nothing is wanted.
  * [real-time]
  */
 coeval_status coeval_resampler_push_interleaved(coeval_resampler *resampler,
@@ -908,9 +909,9 @@ coeval_status coeval_resampler_push_planar(coeval_resampler *resampler,
                                            coeval_error *error);
 
 /**
- * Takes source frames, interleaved, of which the first is source frame `frame`. What of them lies before the frame that
- * `coeval_resampler_wants` names is passed over. Fails when they begin behind that frame, and when output is to be
- * pulled first. Once all output is made, nothing is taken. For a host whose sound arrives by itself:
+ * Takes source frames, interleaved; the first is source frame `frame`. Frames before the one that
+ * `coeval_resampler_wants` names are skipped. Fails if the block begins after that frame, and if output must be pulled
+ * first. When all output has been made, the block is ignored. For a host that delivers sound at its own pace:
  *
  *     status = coeval_resampler_push_at_interleaved(r, at, block, count, error);
  *     at += count;
@@ -919,8 +920,8 @@ coeval_status coeval_resampler_push_planar(coeval_resampler *resampler,
  *             status = coeval_resampler_pull_interleaved(r, out, capacity, NULL, &frames, error);
  *     } while (status == COEVAL_OK && frames > 0);
  *
- * Where a jump lies within a block, the same block is wanted again, from a later frame on: ask
- * `coeval_resampler_wants` after pulling, and push the block again while the frame lies in it.
+ * If there is a jump within a block, the same block is wanted again, from a later frame on. So ask
+ * `coeval_resampler_wants` after pulling, and push the block again as long as the wanted frame lies in it.
  * [real-time]
  */
 coeval_status coeval_resampler_push_at_interleaved(coeval_resampler *resampler,
@@ -940,9 +941,8 @@ coeval_status coeval_resampler_push_at_planar(coeval_resampler *resampler,
                                               coeval_error *error);
 
 /**
- * Begins again at another moment, as after a seek: output frame 0 is then at output time `start_s`. Length and maps stay
- * as they were made, and the end of the source where it is known. Takes microseconds, where a new resampler takes
- * milliseconds.
+ * Begins again at another moment, such as after a seek: output frame 0 is then at output time `start_s`. Maps, length
+ * and a known end of the source stay the same. This takes microseconds; a new resampler takes milliseconds.
  * [allocates]
  */
 coeval_status coeval_resampler_reset(coeval_resampler *resampler,
@@ -950,20 +950,20 @@ coeval_status coeval_resampler_reset(coeval_resampler *resampler,
                                      coeval_error *error);
 
 /**
- * How many frames can be pulled, at the least, before more source is wanted; 0 when `resampler` is none.
+ * Number of frames that can be pulled, at least, before more source is wanted; 0 if `resampler` is invalid.
  * [real-time]
  */
 uint64_t coeval_resampler_available(const coeval_resampler *resampler);
 
 /**
- * 1 when all frames have been pulled or `resampler` is none, else 0.
+ * 1 when all frames have been pulled or `resampler` is invalid, else 0.
  * [real-time]
  */
 int32_t coeval_resampler_done(const coeval_resampler *resampler);
 
 /**
- * How many source frames beyond its own place an output frame needs before it can be pulled; 0 when `resampler` is none.
- * The output is not delayed by it: each frame has its place.
+ * Number of source frames after its own position that an output frame needs before it can be pulled; 0 if `resampler` is
+ * invalid. This does not delay the output: each frame keeps its position.
  * [real-time]
  */
 size_t coeval_resampler_latency_frames(const coeval_resampler *resampler);
@@ -976,9 +976,9 @@ coeval_status coeval_resampler_end_of_source(coeval_resampler *resampler, coeval
 
 /**
  * Writes up to `capacity` output frames, interleaved, to `samples`, and their number to `*frames`: 0 when all are
- * out, or when the resampler wants sound. `presence` (NULL, or room for `capacity` values) hears how much of each
- * frame is source: 1 where the source sounds, 0 where it has nothing, between in a fade; a filler is mixed in at 1
- * minus this.
+ * out, or when the resampler wants sound. `presence` (NULL, or room for `capacity` values) receives how much of
+ * each frame comes from the source: 1 where the source has sound, 0 where it has none, and between in a fade. To fill
+ * the gaps with other sound, mix it in with the gain 1 minus presence.
  * [real-time]
  */
 coeval_status coeval_resampler_pull_interleaved(coeval_resampler *resampler,
@@ -1070,7 +1070,7 @@ coeval_status coeval_limiter_pull_planar(coeval_limiter *limiter,
                                          coeval_error *error);
 
 /**
- * Delay of the output in frames; 0 when `limiter` is none.
+ * Delay of the output in frames; 0 if `limiter` is invalid.
  * [real-time]
  */
 size_t coeval_limiter_latency_frames(const coeval_limiter *limiter);
@@ -1155,15 +1155,15 @@ typedef struct {
      */
     double loudness_range_lu;
     /**
-     * Level that the quietest tenth stays below, dB relative to full scale, or NaN.
+     * Level below which the quietest tenth of the sound stays, dB relative to full scale, or NaN.
      */
     double noise_floor_dbfs;
     /**
-     * Mains frequency whose lines are in the sound, Hz; NaN: none.
+     * Mains frequency whose multiples are in the sound, Hz; NaN without hum.
      */
     double hum_hz;
     /**
-     * Level of these lines together, dB relative to full scale, or NaN.
+     * Level of this hum, all multiples together, dB relative to full scale, or NaN.
      */
     double hum_dbfs;
     /**
@@ -1213,7 +1213,7 @@ typedef struct {
      */
     uint64_t clipped_samples;
     /**
-     * Level of the active part (of speech, where it is speech), dB relative to full scale; NaN: none.
+     * Level of the active part (such as speech), dB relative to full scale; NaN without one.
      */
     double active_level_dbfs;
     /**
@@ -1246,7 +1246,7 @@ coeval_status coeval_level_meter_new_hz(double rate_hz,
                                         coeval_error *error);
 
 /**
- * As `coeval_level_meter_new_hz`, with a rate that is no `double` as all others are.
+ * The earlier form of `coeval_level_meter_new_hz`, with the rate as a whole number.
  * [allocates]
  */
 COEVAL_DEPRECATED
@@ -1306,7 +1306,7 @@ coeval_status coeval_level_report_get_channel(const coeval_level_report *report,
 
 /**
  * Copies the first `capacity` stretches of a kind, a `coeval_stretches`, to `out` and returns how many there are: the
- * first thousand are kept. 0 for a number that is no such kind. 0 when `report` is none.
+ * first thousand are kept. 0 for an unknown kind, and if `report` is invalid.
  * [real-time]
  */
 size_t coeval_level_report_stretches(const coeval_level_report *report,
@@ -1315,8 +1315,8 @@ size_t coeval_level_report_stretches(const coeval_level_report *report,
                                      size_t capacity);
 
 /**
- * A line of advice, the serious first, or NULL when there is no line of this number. `*serious` (may be NULL) hears 1
- * when it spoils the recording, else 0. Valid until the report is freed.
+ * A line of advice, the serious first, or NULL when there is no line of this number. `*serious` (may be NULL) is set
+ * to 1 when it spoils the recording, else to 0. Valid until the report is freed.
  * [real-time]
  */
 const char *coeval_level_report_advice(const coeval_level_report *report,
@@ -1332,7 +1332,7 @@ void coeval_level_report_free(coeval_level_report **report);
 /* ---- Markers --------------------------------------------------------------------------------- */
 
 /**
- * Course of a marker's energy. Numbers never change; later versions may add some.
+ * How the energy of a marker changes over time. Numbers never change; later versions may add some.
  */
 enum coeval_shape
 #if defined(__cplusplus) || __STDC_VERSION__ >= 202311L
@@ -1381,11 +1381,11 @@ enum coeval_grouping
      */
     COEVAL_ISOLATED = 1,
     /**
-     * One of a few, as three claps are.
+     * One of a few, such as three claps.
      */
     COEVAL_SERIES = 2,
     /**
-     * One of six or more at equal times: a machine, no marker.
+     * One of six or more at equal intervals: a machine, not a marker.
      */
     COEVAL_PERIODIC = 3,
     /**
@@ -1407,12 +1407,12 @@ typedef int32_t coeval_grouping;
 typedef struct coeval_marker_detector coeval_marker_detector;
 
 /**
- * How two recordings lie on each other by their markers alone. Never changes: any number of threads may use one.
+ * Offset and drift of two recordings, from their markers alone. Never changes: any number of threads may use one.
  */
 typedef struct coeval_marker_match coeval_marker_match;
 
 /**
- * How markers are looked for. One thread at a time.
+ * Options for finding markers. One thread at a time.
  */
 typedef struct coeval_marker_options coeval_marker_options;
 
@@ -1433,7 +1433,7 @@ typedef struct {
      */
     double uncertainty_s;
     /**
-     * Energy of the 3 ms after the onset over that of the 10 ms before, whitened, dB.
+     * Energy of the 3 ms after the onset relative to the 10 ms before it, whitened, dB.
      */
     double sharpness_db;
     /**
@@ -1441,7 +1441,7 @@ typedef struct {
      */
     double peak_dbfs;
     /**
-     * Largest energy of 1 ms over the noise before, whitened, dB.
+     * Largest energy in 1 ms relative to the noise before it, whitened, dB.
      */
     double snr_db;
     /**
@@ -1449,15 +1449,15 @@ typedef struct {
      */
     double score;
     /**
-     * Course of its energy, a `coeval_shape`.
+     * How its energy changes over time, a `coeval_shape`.
      */
     int32_t shape;
     /**
-     * Its neighbourhood, a `coeval_grouping`.
+     * Whether it stands alone, a `coeval_grouping`.
      */
     int32_t grouping;
     /**
-     * From beat to beat of the count-in before it, seconds; NaN when there was none.
+     * Interval between the beats of the count-in before it, seconds; NaN without a count-in.
      */
     double count_in_interval_s;
 } coeval_marker;
@@ -1471,7 +1471,7 @@ typedef struct {
      */
     size_t struct_size;
     /**
-     * 1: they match. 0: chance would do as well; then every figure is NaN or 0.
+     * 1: they match. 0: chance alone could explain it; then every figure is NaN or 0.
      */
     int32_t matched;
     /**
@@ -1547,7 +1547,7 @@ coeval_marker_options *coeval_marker_options_new(void);
 void coeval_marker_options_free(coeval_marker_options **options);
 
 /**
- * Sounds whose peak lies below this are left out, dB relative to full scale. Default -60.
+ * Minimum peak, dB relative to full scale. Quieter sounds are left out. Default -60.
  * [real-time]
  */
 coeval_status coeval_marker_options_set_min_peak_dbfs(coeval_marker_options *options,
@@ -1555,7 +1555,7 @@ coeval_status coeval_marker_options_set_min_peak_dbfs(coeval_marker_options *opt
                                                       coeval_error *error);
 
 /**
- * Score that a marker needs. Default 0.
+ * Minimum score of a marker (log odds). Default 0.
  * [real-time]
  */
 coeval_status coeval_marker_options_set_min_score(coeval_marker_options *options,
@@ -1574,7 +1574,7 @@ coeval_status coeval_marker_detector_new(double rate_hz,
                                          coeval_error *error);
 
 /**
- * Takes the next `frames` frames, interleaved. A marker is certain some 7 s after it sounded. NaN and infinite samples
+ * Takes the next `frames` frames, interleaved. A marker is certain about 7 s after it sounded. NaN and infinite samples
  * count as silence.
  * [allocates]
  */
@@ -1599,7 +1599,7 @@ coeval_status coeval_marker_detector_push_planar(coeval_marker_detector *detecto
 coeval_status coeval_marker_detector_end(coeval_marker_detector *detector, coeval_error *error);
 
 /**
- * Number of markers that are certain by now. 0 when `detector` is none.
+ * Number of markers that are certain by now. 0 if `detector` is invalid.
  * [real-time]
  */
 size_t coeval_marker_detector_count(const coeval_marker_detector *detector);
@@ -1620,9 +1620,8 @@ coeval_status coeval_marker_detector_get(const coeval_marker_detector *detector,
 void coeval_marker_detector_free(coeval_marker_detector **detector);
 
 /**
- * Looks for the offset and drift under which the markers that `b` found fall on those of `a`, and writes what came of
- * it to `*out`. That they do not match is a result, not a failure. `options` may be NULL; the detectors stay as they
- * are.
+ * Looks for the offset and drift at which most markers of `b` coincide with those of `a`, and writes the result to `*out`.
+ * If they do not match, this is a result, not a failure. `options` may be NULL; the detectors are not changed.
  * [allocates]
  */
 coeval_status coeval_marker_match_new(const coeval_marker_detector *a,
@@ -1651,7 +1650,7 @@ coeval_status coeval_marker_match_get_summary(const coeval_marker_match *found,
                                               coeval_error *error);
 
 /**
- * Copies the first `capacity` matched markers, in time order, to `out` and returns how many there are. 0 when `found` is none.
+ * Copies the first `capacity` matched markers, in time order, to `out` and returns how many there are. 0 if `found` is invalid.
  * [real-time]
  */
 size_t coeval_marker_match_pairs(const coeval_marker_match *found,
@@ -1709,7 +1708,7 @@ typedef struct {
      */
     int32_t fps;
     /**
-     * 1: labels are left out, as at 30000/1001 fps. 0: none.
+     * 1: drop-frame, which skips labels to keep 30000/1001 fps near clock time. 0: not.
      */
     int32_t drop_frame;
     /**
@@ -1744,7 +1743,7 @@ coeval_status coeval_ltc_decoder_push_interleaved(coeval_ltc_decoder *decoder,
 coeval_status coeval_ltc_decoder_end(coeval_ltc_decoder *decoder, coeval_error *error);
 
 /**
- * Number of frames that are certain by now; 0 for any other sound, and when `decoder` is none.
+ * Number of frames that are certain by now; 0 for sound without timecode, and if `decoder` is invalid.
  * [real-time]
  */
 size_t coeval_ltc_decoder_count(const coeval_ltc_decoder *decoder);
@@ -1785,7 +1784,7 @@ enum coeval_origin
 #endif // defined(__cplusplus) || __STDC_VERSION__ >= 202311L
  {
     /**
-     * A local voice: any voice that does not come over the radio. Texts call it `intercom`.
+     * A local voice: any voice that does not come over the radio. JSON calls it `intercom`.
      */
     COEVAL_INTERCOM = 1,
     /**
@@ -1806,16 +1805,16 @@ typedef int32_t coeval_origin;
 #endif // __cplusplus
 
 /**
- * Asks of stretches of a recorder's sound whether a camera hears the same at the same moment: the radio comes out of
- * headsets, no camera hears it. One thread at a time.
+ * Measures whether a camera hears the same speech as the recorder, at the same moment. A radio call is heard in headsets
+ * only, so no camera hears it. One thread at a time.
  */
 typedef struct coeval_shared_meter coeval_shared_meter;
 
 /**
- * Hears sound as blocks go by and judges whether somebody speaks. One thread at a time.
+ * Detects when someone speaks, in sound that arrives in blocks. One thread at a time.
  *
- * To find out who spoke when is to process what people said: those recorded must agree, and radio traffic may be
- * unlawful to record or publish where you are.
+ * To detect speech is to process what people said: those recorded must agree. Radio traffic may be unlawful to record
+ * or publish where you are.
  */
 typedef struct coeval_speech_builder coeval_speech_builder;
 
@@ -1825,7 +1824,7 @@ typedef struct coeval_speech_builder coeval_speech_builder;
 typedef struct coeval_speech_curve coeval_speech_curve;
 
 /**
- * How stretches of speech are made of probabilities. One thread at a time.
+ * Options for making stretches of speech from probabilities. One thread at a time.
  */
 typedef struct coeval_speech_options coeval_speech_options;
 
@@ -1855,8 +1854,8 @@ typedef struct {
      */
     double confidence;
     /**
-     * Power outside a radio's band over that inside, floors taken off, dB: low for a radio; NaN when nothing is known
-     * of it.
+     * Power outside a radio's band over power inside it, without the noise floor, dB. It is low for a radio; NaN if
+     * unknown.
      */
     double outside_band_db;
 } coeval_speech_segment;
@@ -1890,7 +1889,7 @@ typedef struct {
      */
     int32_t reserved;
     /**
-     * Number of cameras that ran meanwhile, see `coeval_voices_camera`.
+     * Number of cameras that ran at that time, see `coeval_voices_camera`.
      */
     size_t camera_count;
 } coeval_voice;
@@ -1939,7 +1938,7 @@ void coeval_speech_builder_free(coeval_speech_builder **builder);
 
 /**
  * A curve made elsewhere, of `count` probabilities, each 0 to 1, one for every `COEVAL_SPEECH_STEP_S`, written to
- * `*out`. It knows nothing of a radio's band.
+ * `*out`. It carries no evidence about radio.
  * [allocates]
  */
 coeval_status coeval_speech_curve_from_values(const float *probability,
@@ -1949,7 +1948,7 @@ coeval_status coeval_speech_curve_from_values(const float *probability,
 
 /**
  * Copies the first `capacity` probabilities, each 0 to 1, one for every `COEVAL_SPEECH_STEP_S`, to `out` and returns
- * how many there are: as many as the sound has whole or begun steps. 0 when `curve` is none.
+ * how many there are; a begun last step counts. 0 if `curve` is invalid.
  * [real-time]
  */
 size_t coeval_speech_curve_probability(const coeval_speech_curve *curve,
@@ -2009,8 +2008,8 @@ coeval_status coeval_speech_options_set_hang_over_s(coeval_speech_options *optio
                                                     coeval_error *error);
 
 /**
- * Makes stretches of a curve and writes them to `*out`: one begins where the probability rises above the second
- * threshold and reaches the first before it falls below the second again. `options` may be NULL for the defaults.
+ * Makes stretches of speech from a curve and writes them to `*out`. A stretch begins where the probability rises above the
+ * second threshold, if it reaches the first before it falls below the second again. `options` may be NULL for the defaults.
  * [allocates]
  */
 coeval_status coeval_speech_curve_segments(const coeval_speech_curve *curve,
@@ -2019,7 +2018,7 @@ coeval_status coeval_speech_curve_segments(const coeval_speech_curve *curve,
                                            coeval_error *error);
 
 /**
- * Number of stretches. 0 when `segments` is none.
+ * Number of stretches. 0 if `segments` is invalid.
  * [real-time]
  */
 size_t coeval_speech_segments_count(const coeval_speech_segments *segments);
@@ -2035,8 +2034,8 @@ coeval_status coeval_speech_segments_get(const coeval_speech_segments *segments,
 
 /**
  * Where the voice of a stretch comes from, a `coeval_origin`; -1 when there is no such stretch. `shared` is the
- * greatest answer for it of the `coeval_shared_meter`s of the cameras that ran meanwhile; NaN when none did: then the
- * sound's band alone decides.
+ * largest value that the `coeval_shared_meter`s of the cameras that ran meanwhile give for it. If it is NaN, because none
+ * ran, only the frequency band decides.
  * [real-time]
  */
 int32_t coeval_speech_segments_origin(const coeval_speech_segments *segments,
@@ -2058,9 +2057,8 @@ coeval_status coeval_shared_meter_new(const coeval_speech_segments *segments,
                                       coeval_error *error);
 
 /**
- * Takes the next `samples` samples of both, mono, at `COEVAL_SPEECH_RATE_HZ`, from the start of the recorder's sound
- * on; the camera's lie on the recorder's time, as a `coeval_resampler` puts them. Where the camera does not run its
- * samples are NaN.
+ * Takes the next `samples` samples of both, mono, at `COEVAL_SPEECH_RATE_HZ`, from the start of the recorder's sound on.
+ * The camera's samples must be on the recorder's clock: use a `coeval_resampler`. They are NaN where the camera did not run.
  * [allocates]
  */
 coeval_status coeval_shared_meter_push(coeval_shared_meter *meter,
@@ -2140,7 +2138,7 @@ typedef struct {
      */
     size_t recording;
     /**
-     * 1: it has a place on the timeline. 0: it has none; `coeval_alignment_file_reason` says why.
+     * 1: it is placed on the timeline. 0: it is unplaced; `coeval_alignment_file_reason` says why.
      */
     int32_t placed;
     /**
@@ -2220,7 +2218,7 @@ typedef struct {
      */
     size_t struct_size;
     /**
-     * 1: the result goes by it.
+     * 1: the result uses it.
      */
     int32_t used;
     /**
@@ -2290,13 +2288,13 @@ coeval_status coeval_shoot_set_main(coeval_shoot *shoot,
                                     coeval_error *error);
 
 /**
- * How many files are read or compared at once; 0: as many as the machine has cores, as by default.
+ * How many files are read or compared at once; 0, the default: as many as the machine has cores.
  * [real-time]
  */
 coeval_status coeval_shoot_set_threads(coeval_shoot *shoot, size_t threads, coeval_error *error);
 
 /**
- * 1: what pure Rust cannot read may be read through an `ffmpeg` program on PATH. 0, the default: it may not.
+ * 1: formats that Coeval cannot read itself may be read through an `ffmpeg` program on PATH. 0, the default: they may not.
  * [real-time]
  */
 coeval_status coeval_shoot_set_allow_ffmpeg(coeval_shoot *shoot,
@@ -2314,8 +2312,8 @@ coeval_status coeval_shoot_set_cache(coeval_shoot *shoot,
                                      coeval_error *error);
 
 /**
- * 1: the picture of cameras that sound does not place may be looked at for a filmed clap that others heard, through
- * an `ffmpeg` program on PATH. 0, the default: it may not.
+ * 1: if sound does not place a camera, look in its picture for a clap that other devices heard, through an `ffmpeg` program
+ * on PATH. 0, the default: do not.
  * [real-time]
  */
 coeval_status coeval_shoot_set_picture(coeval_shoot *shoot,
@@ -2324,7 +2322,7 @@ coeval_status coeval_shoot_set_picture(coeval_shoot *shoot,
 
 /**
  * 0: no two files are joined as chapters unless `coeval_shoot_set_recording` says so. 1, the default: chapters are
- * recognised by stream parameters, names and times.
+ * recognised by format, names and times.
  * [real-time]
  */
 coeval_status coeval_shoot_set_recognise_chapters(coeval_shoot *shoot,
@@ -2371,9 +2369,8 @@ coeval_status coeval_shoot_set_distance(coeval_shoot *shoot,
                                         coeval_error *error);
 
 /**
- * The files' own times are believed to `off_s` seconds (0 or more): two files are looked for only where their
- * timecodes put them or, when one has none, the moments at which they say they were made. Below 0, the default: their
- * times are not believed.
+ * Trusts the files' own times to within `off_s` seconds (0 or more). Two files are then compared only near where their
+ * timecodes put them, or their creation times if one has no timecode. Below 0, the default: their times are not trusted.
  * [real-time]
  */
 coeval_status coeval_shoot_set_trusted_times(coeval_shoot *shoot,
@@ -2381,11 +2378,11 @@ coeval_status coeval_shoot_set_trusted_times(coeval_shoot *shoot,
                                              coeval_error *error);
 
 /**
- * A moment that the user knows to match: `a_at` in file `a` is the same instant as `b_at` in file `b`. Files by name
- * as in the result, or by a pattern that one file fits. A moment is text: seconds from the file's start ("200.5"), a
+ * A moment that the user knows to match: `a_at` in file `a` is the same instant as `b_at` in file `b`. Files are named as
+ * in the result, or by a pattern that fits only one file. A moment is text: seconds from the file's start ("200.5"), a
  * clock time from its start ("00:03:20.5") or a timecode ("01:03:20:12"). `hard` 1: it is used even if the sound
- * contradicts it; 0: where it contradicts the sound, the sound stays. Either way the result reports the measured
- * disagreement. `uncertainty_s`: one standard deviation of the reading, seconds; 0: 0.1 s, or a frame where moments
+ * contradicts it. `hard` 0: if they disagree, the sound decides. Either way the result reports the measured
+ * disagreement. `uncertainty_s`: one standard deviation of the reading, seconds; 0: 0.1 s, or one frame if the moments
  * are timecodes. May be called several times.
  * [allocates]
  */
@@ -2418,15 +2415,15 @@ coeval_status coeval_alignment_from_json(const char *json,
                                          coeval_error *error);
 
 /**
- * Number of events; 1 where all files are of one. Each event has a timeline of its own: times of two are not to be
- * compared. 0 when `alignment` is none.
+ * Number of events; 1 if all files are of one event. Each event has its own timeline, so do not compare times of two
+ * events. 0 if `alignment` is invalid.
  * [real-time]
  */
 size_t coeval_alignment_event_count(const coeval_alignment *alignment);
 
 /**
  * Takes event `number` (from 1) out as an alignment of its own, in which files of other events do not appear, to `*out`.
- * Files without a place go with the first.
+ * Unplaced files go with the first.
  * [allocates]
  */
 coeval_status coeval_alignment_event(const coeval_alignment *alignment,
@@ -2441,26 +2438,26 @@ coeval_status coeval_alignment_event(const coeval_alignment *alignment,
 void coeval_alignment_free(coeval_alignment **alignment);
 
 /**
- * The result contract as JSON text. Valid until the alignment is freed; NULL when it is none.
+ * The result contract as JSON text. Valid until the alignment is freed; NULL if `alignment` is invalid.
  * [real-time]
  */
 const char *coeval_alignment_to_json(const coeval_alignment *alignment);
 
 /**
- * Id of the recording whose clock is the reference clock. Valid until the alignment is freed. NULL when `alignment`
- * is none.
+ * Id of the recording whose clock is the reference clock. Valid until the alignment is freed; NULL if `alignment`
+ * is invalid.
  * [real-time]
  */
 const char *coeval_alignment_clock(const coeval_alignment *alignment);
 
 /**
- * Where the last placed file ends on the timeline, seconds; of several events the first. NaN when `alignment` is none.
+ * Where the last placed file ends on the timeline, seconds; of several events the first. NaN if `alignment` is invalid.
  * [real-time]
  */
 double coeval_alignment_duration_s(const coeval_alignment *alignment);
 
 /**
- * Number of recordings. 0 when `alignment` is none.
+ * Number of recordings. 0 if `alignment` is invalid.
  * [real-time]
  */
 size_t coeval_alignment_recording_count(const coeval_alignment *alignment);
@@ -2478,7 +2475,7 @@ const char *coeval_alignment_recording_id(const coeval_alignment *alignment, siz
 int32_t coeval_alignment_recording_kind(const coeval_alignment *alignment, size_t recording);
 
 /**
- * Number of files of all recordings. 0 when `alignment` is none.
+ * Number of files of all recordings. 0 if `alignment` is invalid.
  * [real-time]
  */
 size_t coeval_alignment_file_count(const coeval_alignment *alignment);
@@ -2501,7 +2498,7 @@ const char *coeval_alignment_file_reason(const coeval_alignment *alignment,
 
 /**
  * The path of the file that this one is a copy of: the same bytes, a proxy, a transcode, a safety track. NULL when it is
- * none or there is no such file. A copy is unplaced; the place of its original is its. Valid until the alignment is freed.
+ * not a copy, or there is no such file. A copy is unplaced: use the place of its original. Valid until the alignment is freed.
  * [real-time]
  */
 const char *coeval_alignment_file_copy_of(const coeval_alignment *alignment,
@@ -2517,7 +2514,8 @@ coeval_status coeval_alignment_get_file(const coeval_alignment *alignment,
                                         coeval_error *error);
 
 /**
- * Copies the first `capacity` knots of a file to `out` and returns how many there are; 0 when it is unplaced. 0 when `alignment` is none.
+ * Copies the first `capacity` knots of a file to `out` and returns how many there are; 0 if it is unplaced or `alignment` is
+ * invalid.
  * [real-time]
  */
 size_t coeval_alignment_file_knots(const coeval_alignment *alignment,
@@ -2526,7 +2524,7 @@ size_t coeval_alignment_file_knots(const coeval_alignment *alignment,
                                    size_t capacity);
 
 /**
- * Copies the first `capacity` jumps of a file to `out` and returns how many there are. 0 when `alignment` is none.
+ * Copies the first `capacity` jumps of a file to `out` and returns how many there are. 0 if `alignment` is invalid.
  * [real-time]
  */
 size_t coeval_alignment_file_jumps(const coeval_alignment *alignment,
@@ -2544,7 +2542,7 @@ coeval_status coeval_alignment_file_clock_map(const coeval_alignment *alignment,
                                               coeval_error *error);
 
 /**
- * Number of pairs of recordings that share sound. 0 when `alignment` is none.
+ * Number of pairs of recordings that share sound. 0 if `alignment` is invalid.
  * [real-time]
  */
 size_t coeval_alignment_pair_count(const coeval_alignment *alignment);
@@ -2559,7 +2557,7 @@ coeval_status coeval_alignment_get_pair(const coeval_alignment *alignment,
                                         coeval_error *error);
 
 /**
- * Number of anchors. 0 when `alignment` is none.
+ * Number of anchors. 0 if `alignment` is invalid.
  * [real-time]
  */
 size_t coeval_alignment_anchor_count(const coeval_alignment *alignment);
@@ -2582,7 +2580,7 @@ typedef struct coeval_voices coeval_voices;
 
 /**
  * Finds when someone speaks, and writes it to `*out`. The recorder's sound is read once, and each camera's once.
- * `folder` is the one that the alignment's names are relative to. `allow_ffmpeg`: as for
+ * `folder` is the one that the alignment's file names are relative to. `allow_ffmpeg`: as for
  * `coeval_shoot_set_allow_ffmpeg`. `progress` may be NULL; `user` is handed to it.
  * [long]
  */
@@ -2610,19 +2608,19 @@ coeval_status coeval_voices_from_json(const char *json,
 void coeval_voices_free(coeval_voices **voices);
 
 /**
- * The voices as JSON text. Valid until they are freed; NULL when `voices` are none.
+ * The voices as JSON text. Valid until they are freed; NULL if `voices` is invalid.
  * [real-time]
  */
 const char *coeval_voices_to_json(const coeval_voices *voices);
 
 /**
- * Id of the recording that was heard. Valid until the voices are freed; NULL when `voices` are none.
+ * Id of the recording that was heard. Valid until the voices are freed; NULL if `voices` is invalid.
  * [real-time]
  */
 const char *coeval_voices_recorder(const coeval_voices *voices);
 
 /**
- * Number of stretches in which somebody speaks. 0 when `voices` is none.
+ * Number of stretches in which somebody speaks. 0 if `voices` is invalid.
  * [real-time]
  */
 size_t coeval_voices_count(const coeval_voices *voices);
@@ -2637,8 +2635,8 @@ coeval_status coeval_voices_get(const coeval_voices *voices,
                                 coeval_error *error);
 
 /**
- * Id of a camera that ran during a voice, or NULL when there is none of this number. `*shared` (may be NULL) hears how
- * surely it hears the voice, in standard deviations. Valid until the voices are freed.
+ * Id of a camera that ran during a voice, or NULL when there is no camera of this number. `*shared` (may be NULL) is set
+ * to how surely it hears the voice, in standard deviations. Valid until the voices are freed.
  * [real-time]
  */
 const char *coeval_voices_camera(const coeval_voices *voices,
@@ -2665,7 +2663,7 @@ enum coeval_fate
      */
     COEVAL_PASS = 2,
     /**
-     * It is taken out.
+     * It is dropped.
      */
     COEVAL_DROP = 3,
 };
@@ -2678,7 +2676,7 @@ typedef int32_t coeval_fate;
 #endif // __cplusplus
 
 /**
- * Levels of a rough cut's sound, and what is laid over it. One thread at a time.
+ * Levels of a rough cut's sound, and its voice-overs. One thread at a time.
  */
 typedef struct coeval_mix_options coeval_mix_options;
 
@@ -2741,7 +2739,7 @@ typedef struct {
      */
     int64_t shown_frames;
     /**
-     * Frames of the dissolve from the stretch shown before into this one; 0: a cut.
+     * Frames of the dissolve from the previous shown stretch into this one; 0: a cut.
      */
     int64_t dissolve_frames;
     /**
@@ -2749,11 +2747,11 @@ typedef struct {
      */
     int32_t fate;
     /**
-     * How many times faster it is shown; 1 when it is shown as it is, 0 when it is taken out.
+     * How many times faster it is shown; 1 for normal speed, 0 when it is dropped.
      */
     uint32_t speed;
     /**
-     * Id of the camera that is seen; NULL where none ran, or nothing is shown. Valid until the plan is freed.
+     * Id of the camera shown; NULL if no camera ran, or nothing is shown. Valid until the plan is freed.
      */
     const char *camera;
     /**
@@ -2784,8 +2782,8 @@ coeval_status coeval_mix_options_set_loudness(coeval_mix_options *options,
                                               coeval_error *error);
 
 /**
- * Level of the sound of the camera that is seen, where nobody speaks, dB against its own, -120 to 24, default -12; and
- * how much it goes down under a voice, dB, -120 to 0, default -12.
+ * Level of the sound of the camera shown, where nobody speaks, relative to the recording, dB, -120 to 24, default -12; and
+ * how much that sound is lowered under a voice, dB, -120 to 0, default -12.
  * [real-time]
  */
 coeval_status coeval_mix_options_set_camera(coeval_mix_options *options,
@@ -2794,8 +2792,8 @@ coeval_status coeval_mix_options_set_camera(coeval_mix_options *options,
                                             coeval_error *error);
 
 /**
- * Lays a file of mono or stereo sound over the cut, from `at_s` seconds of it on, as loud as the whole; the other
- * sound goes down under it. May be called several times.
+ * Adds a file of mono or stereo sound as a voice-over that starts `at_s` seconds into the cut. It gets the loudness of the
+ * result, and other sound is lowered under it. May be called several times.
  * [allocates]
  */
 coeval_status coeval_mix_options_add_voice_over(coeval_mix_options *options,
@@ -2804,7 +2802,7 @@ coeval_status coeval_mix_options_add_voice_over(coeval_mix_options *options,
                                                 coeval_error *error);
 
 /**
- * 0, the default: recorder, camera that is seen, and voice-overs. 1: the recorder alone.
+ * 0, the default: recorder, camera shown, and voice-overs. 1: the recorder alone.
  * [real-time]
  */
 coeval_status coeval_mix_options_set_voice_only(coeval_mix_options *options,
@@ -2829,9 +2827,9 @@ coeval_status coeval_mix_options_set_allow_ffmpeg(coeval_mix_options *options,
 
 /**
  * Writes the sound of a rough cut to `file`, as WAV: stereo, 48 kHz, 24 bits, as long as the cut, silent where time
- * is sped up. It appears whole or not at all. `voices` are those of the alignment, `folder` is the one that the
- * alignment's names are relative to. `options` may be NULL for the defaults, `rendered` where nobody wants to know;
- * `progress` may be NULL; `user` is handed to it.
+ * is sped up. It appears whole or not at all. `voices` are those of the alignment. `folder` is the one that the
+ * alignment's file names are relative to. `options` may be NULL for the defaults. `rendered` and `progress` may be NULL;
+ * `user` is handed to `progress`.
  * [long]
  */
 coeval_status coeval_plan_render(const coeval_plan *plan,
@@ -2891,7 +2889,7 @@ coeval_status coeval_tighten_options_set_min_shot_s(coeval_tighten_options *opti
                                                     coeval_error *error);
 
 /**
- * Length of a dissolve where one camera must hide its own jump, seconds, 0 to 5. Default 0.5.
+ * Length of the dissolve that hides a jump cut within one camera, seconds, 0 to 5. Default 0.5.
  * [real-time]
  */
 coeval_status coeval_tighten_options_set_dissolve_s(coeval_tighten_options *options,
@@ -2907,8 +2905,8 @@ coeval_status coeval_tighten_options_set_target_s(coeval_tighten_options *option
                                                   coeval_error *error);
 
 /**
- * Dead air of at least `from_s` seconds (0.2 or more) is sped up `speed` times (2 to 100) instead of dropped. `from_s` 0,
- * the default: it is dropped, and `speed` is not used.
+ * Dead air of at least `from_s` seconds (0.2 or more) is shown `speed` times faster (2 to 100) instead of dropped. If
+ * `from_s` is 0, the default, it is dropped, and `speed` is not used.
  * [real-time]
  */
 coeval_status coeval_tighten_options_set_pass(coeval_tighten_options *options,
@@ -2934,8 +2932,8 @@ coeval_status coeval_tighten_options_add_protected(coeval_tighten_options *optio
                                                    coeval_error *error);
 
 /**
- * Something to keep happens here although nobody speaks: from where to where on the timeline, seconds, the same for a
- * moment, and what it is, in words. May be called several times.
+ * Keeps something that happens although nobody speaks: its start and end on the timeline, seconds (equal for a moment),
+ * and what it is, in words. May be called several times.
  * [allocates]
  */
 coeval_status coeval_tighten_options_add_event(coeval_tighten_options *options,
@@ -2953,7 +2951,7 @@ coeval_status coeval_tighten_options_set_keep_events(coeval_tighten_options *opt
                                                      coeval_error *error);
 
 /**
- * While somebody speaks within this stretch of the timeline, seconds, the camera of this id is seen where it runs. May be
+ * Shows the camera of this id while someone speaks in this stretch of the timeline, seconds, where that camera runs. May be
  * called several times.
  * [allocates]
  */
@@ -2987,7 +2985,7 @@ coeval_status coeval_tighten(const coeval_alignment *alignment,
                              coeval_error *error);
 
 /**
- * The plan as JSON text. Valid until the plan is freed; NULL when `plan` is none.
+ * The plan as JSON text. Valid until the plan is freed; NULL if `plan` is invalid.
  * [real-time]
  */
 const char *coeval_plan_to_json(const coeval_plan *plan);
@@ -3014,13 +3012,13 @@ coeval_status coeval_plan_frame_rate(const coeval_plan *plan,
                                      coeval_error *error);
 
 /**
- * Length of the result, seconds; NaN when `plan` is none.
+ * Length of the result, seconds; NaN if `plan` is invalid.
  * [real-time]
  */
 double coeval_plan_shown_s(const coeval_plan *plan);
 
 /**
- * Number of stretches. 0 when `plan` is none.
+ * Number of stretches. 0 if `plan` is invalid.
  * [real-time]
  */
 size_t coeval_plan_entry_count(const coeval_plan *plan);
@@ -3035,8 +3033,8 @@ coeval_status coeval_plan_get_entry(const coeval_plan *plan,
                                     coeval_error *error);
 
 /**
- * What a person should know of the plan, for example that a length could not be met; NULL when there is no note of this
- * number. Valid until the plan is freed.
+ * A note for people, for example that the target length could not be met; NULL when there is no note of this number. Valid
+ * until the plan is freed.
  * [real-time]
  */
 const char *coeval_plan_note(const coeval_plan *plan,
