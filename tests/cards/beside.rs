@@ -48,10 +48,7 @@ fn a_recorder_on_the_camera_is_its_better_sound_where_the_sound_agrees() {
     let refuted = &alignment.file("sound/V0007.wav").unwrap().warnings;
     assert!(refuted.iter().any(|w| w.contains("has the name of clips/V0007.wav")), "{refuted:?}");
     assert!(said.contains("better sound of clips/V0001.wav"), "{said}");
-    assert!(
-        said.contains("Files with better sound of a clip: sound/V0001.wav (of clips/V0001.wav)."),
-        "{said}"
-    );
+    assert!(said.contains("Files with better sound of a clip: sound/V0001.wav (of clips/V0001.wav)."), "{said}");
     // Under the first clip go all three recorders that ran: its own, the one that is called like the other, and the boat's.
     let count = |under: &[String], clip: &str| under.iter().filter(|n| n.contains(clip)).count();
     assert_eq!((count(&under, "V0001"), count(&under, "V0007")), (3, 1), "{under:?}");

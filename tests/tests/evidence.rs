@@ -142,7 +142,11 @@ fn a_wrong_anchor_is_reported_with_the_measured_disagreement() {
         let moved_s = held.map("right.wav").unwrap().forward(right_s) - held.map("left.wav").unwrap().forward(left_s);
         assert!((moved_s - if hard { off_s } else { 0.0 }).abs() < 2e-3, "{hard} {off_s}: {moved_s}");
         let printed = coeval(&[&"align", &material, &"--anchors", &list]).out;
-        assert_eq!(printed.contains("the sound contradicts it: it puts the first moment 2.000 s later than the second"), off_s > 1.0, "{printed}");
+        assert_eq!(
+            printed.contains("the sound contradicts it: it puts the first moment 2.000 s later than the second"),
+            off_s > 1.0,
+            "{printed}"
+        );
     }
     std::fs::write(&list, "[[anchor]]\na = 'nobody.wav'\na_at = 1\nb = 'left.wav'\nb_at = 1\n").unwrap();
     assert_eq!(coeval(&[&"align", &material, &"--anchors", &list]).code, 1);

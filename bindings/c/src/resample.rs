@@ -122,9 +122,8 @@ impl Fed<Pulled> {
     /// Refuses sound that nobody can say the place of.
     fn wanting(&mut self, frames: usize) -> Result<&mut Self> {
         if frames > 0 && self.sink.resampler.next_frame().is_none() {
-            return Err(
-                invalid("nothing is wanted now").with_remedy("pull output first, then push the frames that coeval_resampler_wants names")
-            );
+            return Err(invalid("nothing is wanted now")
+                .with_remedy("pull output first, then push the frames that coeval_resampler_wants names"));
         }
         Ok(self)
     }

@@ -51,7 +51,8 @@ impl Voices {
         if self.map.is_of(alignment) {
             Ok(&self.map)
         } else {
-            Err(invalid("the voices are not of this alignment").with_remedy("call coeval_alignment_hear for this alignment"))
+            Err(invalid("the voices are not of this alignment")
+                .with_remedy("call coeval_alignment_hear for this alignment"))
         }
     }
 }

@@ -213,7 +213,10 @@ fn where_nothing_can_be_kept_the_job_goes_on() {
     let said = succeeds(&mut shoot.align(&shoot.out(), &[]));
     assert!(content(&shoot.out()) == expected);
     let said = String::from_utf8(said.stderr).unwrap();
-    assert!(said.starts_with("coeval: note: measurements can no longer be kept in ") && said.lines().count() == 1, "{said}");
+    assert!(
+        said.starts_with("coeval: note: measurements can no longer be kept in ") && said.lines().count() == 1,
+        "{said}"
+    );
 }
 
 /// Folders that cannot be written, and a disk with room for some of what is kept: each mounted in a namespace of its own.

@@ -117,7 +117,8 @@ impl Cache {
             return;
         }
         if let Err(e) = self.try_write(key, content) {
-            let _ = self.0.trouble.set(format!("measurements can no longer be kept in {}: {e}", self.0.folder.display()));
+            let _ =
+                self.0.trouble.set(format!("measurements can no longer be kept in {}: {e}", self.0.folder.display()));
         }
     }
 

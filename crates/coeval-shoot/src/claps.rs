@@ -243,7 +243,9 @@ fn by_picture(
                 let sure = (found.confidence, found.uncertainty_s);
                 pairs.push(placed(a, b, map, evidence, sure, a_s, EvidenceKind::Picture));
             }
-            Ok(_) => why = "it may show a clap that others heard, but not clearly enough to be sure which one".to_owned(),
+            Ok(_) => {
+                why = "it may show a clap that others heard, but not clearly enough to be sure which one".to_owned()
+            }
             Err(reason) => why = reason.as_str().to_owned(),
         }
     }

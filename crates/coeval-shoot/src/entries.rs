@@ -258,8 +258,9 @@ fn file_entry(
         placed.next() == Some(true) && placed.all(|told| told)
     };
     if pairs(|p| p.rate_mixup) {
-        warnings
-            .push("its clock is 1000 ppm off: two rates were mixed up (1000/1001); the clock itself is good".to_owned());
+        warnings.push(
+            "its clock is 1000 ppm off: two rates were mixed up (1000/1001); the clock itself is good".to_owned(),
+        );
     }
     if info.and_then(|i| i.picture.as_ref()).is_some_and(|p| p.variable_rate) {
         warnings.push(
