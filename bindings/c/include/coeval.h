@@ -3,11 +3,11 @@
 /*
  * Coeval puts recordings of one event on one clock.
  *
- * The job: push each file's sound into a coeval_track_builder as you decode it; compare two tracks
- * with coeval_pair_align, or put all files (paths, tracks or both) into a coeval_shoot and call
- * coeval_shoot_align; make sound that lies on another clock with a coeval_resampler. Short sharp
- * sounds are found by a coeval_marker_detector, voices by a coeval_speech_builder; levels are
- * measured by a coeval_level_meter, peaks kept down by a coeval_limiter. coeval_alignment_hear says
+ * To compare two recordings, push the sound of each into a coeval_track_builder as you decode it,
+ * and call coeval_pair_align. To align a shoot, put all files (paths, tracks or both) into a
+ * coeval_shoot, and call coeval_shoot_align. A coeval_resampler moves sound onto another clock. A
+ * coeval_marker_detector finds short sharp sounds. A coeval_speech_builder detects speech. A
+ * coeval_level_meter measures levels, and a coeval_limiter limits peaks. coeval_alignment_hear finds
  * when someone speaks in an aligned shoot, coeval_tighten plans a rough cut from that, and
  * coeval_plan_render writes its sound.
  *

@@ -15,25 +15,25 @@ use coeval_shoot::Alignment;
 use tighten::{Facts, Moment, Plan, TightenOptions, moving, plan};
 use voices::SpeechMap;
 
-/// What a rough cut is made by. The defaults serve.
+/// Options of a rough cut. The defaults suit most shoots.
 #[derive(Debug, Clone, Default)]
 #[non_exhaustive]
 pub struct RoughCutOptions {
     /// How the timeline is tightened.
     pub tighten: TightenOptions,
-    /// The user's own moments: they stay whatever length is asked for.
+    /// The user's own moments, which are kept at any target length.
     pub moments: Vec<Moment>,
-    /// Are moments that were found in the sound no reason to keep anything?
+    /// Ignore moments that were found in the sound: keep only speech and what the user names.
     pub ignore_found: bool,
-    /// How much the picture of a file moves, by the file's name: where it moves more than usual is a reason to keep.
+    /// How much the picture of a file moves, by the file's name: stretches with unusual motion are kept.
     pub motion: Vec<(String, ActivityCurve)>,
-    /// A person's plan, taken instead of making one. Then [`tighten`](Self::tighten) only says which cameras there must be.
+    /// A person's plan, used instead of making one. Then [`tighten`](Self::tighten) only tells which cameras must exist.
     pub plan: Option<Plan>,
 }
 
 impl RoughCutOptions {
-    /// Refuses cameras and files that the alignment does not have: to be called before voices are heard, so that nobody
-    /// waits to hear of a misspelt name.
+    /// Refuses cameras and files that the alignment does not have. Call it before finding voices, so that a misspelt name is
+    /// reported at once.
     ///
     /// # Errors
     /// [`InvalidArgument`](coeval::ErrorKind::InvalidArgument), naming the camera or the file.
@@ -48,7 +48,7 @@ impl RoughCutOptions {
     }
 }
 
-/// A rough cut: the plan, and what it follows from.
+/// A rough cut: the plan, and the facts that it was made from.
 #[derive(Debug, Clone, PartialEq)]
 #[non_exhaustive]
 pub struct RoughCut {

@@ -32,7 +32,7 @@ const ROUNDS: usize = 8;
 /// A meter's interpolation may see so much more than ours, dB.
 const MARGIN_DB: f64 = 0.1;
 
-/// What came of it.
+/// Levels of the sound that was made.
 #[derive(Debug, Clone, PartialEq)]
 #[non_exhaustive]
 pub struct Rendered {
@@ -46,10 +46,10 @@ pub struct Rendered {
     pub duration_s: f64,
 }
 
-/// Which sound of a rough cut is made.
+/// Which sound of a rough cut to make.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub enum Layers {
-    /// The recorder, the camera that is seen, and voice-overs.
+    /// The recorder, the camera shown, and voice-overs.
     #[default]
     All,
     /// The recorder alone.
@@ -60,7 +60,7 @@ pub enum Layers {
 #[derive(Debug, Clone, Default)]
 #[non_exhaustive]
 pub struct RenderOptions {
-    /// What sounds in it.
+    /// Which sound it contains.
     pub layers: Layers,
     /// Gains, loudness, true peak, voice-overs.
     pub levels: MixLevels,
@@ -71,8 +71,8 @@ pub struct RenderOptions {
 }
 
 impl RenderOptions {
-    /// Reads files of voices to lay over the cut, each with the moment of the shorter timeline at which it begins,
-    /// seconds, and adds them to the levels. Of the recorder alone they are no part, and are not read.
+    /// Reads voice-overs, each with its start on the shorter timeline in seconds, and adds them to the levels. They are
+    /// not read when only the recorder's sound is made.
     ///
     /// # Errors
     /// As for [`OptionTable::check_ranges`] and [`VoiceOver::measure`].
@@ -121,7 +121,7 @@ pub fn render(
     level(sound, frames, (levels.loudness_lufs, levels.true_peak_dbtp), path, options.replace, progress)
 }
 
-/// A voice that the user lays over the cut.
+/// A voice-over.
 #[derive(Debug, Clone, PartialEq)]
 #[non_exhaustive]
 pub struct VoiceOver {

@@ -27,8 +27,8 @@ pub struct Voice {
     pub origin: Origin,
     /// Mean probability of speech, 0 to 1.
     pub confidence: f64,
-    /// How surely each camera hears it, by the camera's id, in standard deviations; cameras that did not run are
-    /// left out.
+    /// How surely each camera hears it, in standard deviations: the camera's id and the value. Cameras that did not run
+    /// are left out.
     pub heard_by: Vec<(String, f64)>,
 }
 
@@ -81,7 +81,7 @@ pub struct Angle {
     pub frames: Vec<(i64, i64)>,
 }
 
-/// All that a plan follows from.
+/// The facts that a plan is made from.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Facts {
     /// Frame rate of the timeline (fps), as a ratio.
@@ -90,14 +90,14 @@ pub struct Facts {
     pub frames: i64,
     /// When someone speaks, in time order.
     pub voices: Vec<Voice>,
-    /// What else happens that stays whatever length is asked for.
+    /// The user's moments, which are kept at any target length.
     pub events: Vec<Moment>,
-    /// What was found to happen, and competes with what is said.
+    /// Moments that were found. They compete with speech for the target length.
     pub found: Vec<Moment>,
-    /// What may be speech: it stays while there is room, and goes before all else.
+    /// What may be speech: it is kept while there is room, and dropped before anything else.
     #[serde(default)]
     pub doubts: Vec<Moment>,
-    /// The cameras, the reference clock's first.
+    /// The cameras, the reference recording first.
     pub angles: Vec<Angle>,
 }
 
@@ -171,7 +171,7 @@ impl TightenOptions {
     }
 }
 
-/// What becomes of an entry.
+/// What becomes of an entry: shown, sped up or dropped.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum EditAction {
@@ -192,7 +192,7 @@ pub struct Entry {
     pub to: i64,
     /// What becomes of it.
     pub fate: EditAction,
-    /// Which camera is seen; `None` where none ran, or nothing is shown.
+    /// Which camera is shown; `None` if no camera ran, or nothing is shown.
     pub camera: Option<String>,
     /// Frames of the dissolve from the entry shown before into this one; 0: a cut.
     pub dissolve: i64,
@@ -216,16 +216,16 @@ impl Entry {
     }
 }
 
-/// A tightened timeline.
+/// A plan of a rough cut.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Plan {
     /// Frame rate (fps), as a ratio.
     pub frame_rate: [u32; 2],
     /// From the first frame to the last, without gap or overlap.
     pub entries: Vec<Entry>,
-    /// What a person should know of it, for example that a length could not be met.
+    /// Notes for people, for example that the target length could not be met.
     pub notes: Vec<String>,
-    /// Seconds of the result that are kept only because somebody may speak in them; `None` in a plan made by hand.
+    /// Seconds of the result that are kept only because somebody may speak there; `None` in a plan made by hand.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub doubt_s: Option<f64>,
 }
@@ -246,7 +246,7 @@ impl Plan {
     /// From what [`to_json`](Self::to_json) or the command (`plan.json`) wrote.
     ///
     /// # Errors
-    /// [`Damaged`](ErrorKind::Damaged) when it is none of this version, or its entries leave gaps or overlap.
+    /// [`Damaged`](ErrorKind::Damaged) when it is not a plan of this version, or its entries leave gaps or overlap.
     pub fn from_json(text: &str) -> Result<Self> {
         let bad = |what: &str| Error::new(ErrorKind::Damaged, format!("the text is not a plan: {what}"));
         let mut value: serde_json::Value =
@@ -288,8 +288,7 @@ impl Plan {
         clock_time_ms((frame as f64 * self.frame_s() * 1000.0).round() as u64)
     }
 
-    /// Stretches that stay, joined where nothing lies between: first frame, the one after the last, and how many
-    /// times faster.
+    /// Stretches that are kept, joined if they touch: first frame, the one after the last, and how many times faster.
     pub fn kept(&self) -> Vec<(i64, i64, u32)> {
         let mut kept: Vec<(i64, i64, u32)> = Vec::new();
         for entry in &self.entries {

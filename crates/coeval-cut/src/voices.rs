@@ -20,8 +20,8 @@ use crate::tighten::{Angle, Facts, Moment, Voice};
 /// The value of `schema`.
 pub const SCHEMA: &str = "coeval.speech/1";
 
-/// When someone speaks, and of which alignment that was read: a text that a folder of results keeps, so that a plan can
-/// be made again with other parameters without reading a sample.
+/// When someone speaks, and for which alignment that was found. It is kept as text in the folder of results, so that a plan
+/// can be made again with other options without reading any sound.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct SpeechMap {
     /// Always [`SCHEMA`].
@@ -34,10 +34,10 @@ pub struct SpeechMap {
     pub loudness_lufs: Option<f64>,
     /// When someone speaks, in time order.
     pub voices: Vec<Voice>,
-    /// What may be speech, in time order: nobody is heard for sure, yet a cut there may lose a word.
+    /// What may be speech, in time order: not certain, but a cut there might lose a word.
     #[serde(default)]
     pub doubts: Vec<Moment>,
-    /// Claps that two recordings heard, and what stands out of the cameras' sound where nobody speaks, in time order.
+    /// Claps that two recordings heard, and what stands out in the cameras' sound while nobody speaks, in time order.
     pub events: Vec<Moment>,
 }
 
@@ -112,9 +112,10 @@ fn ears<'a>(alignment: &'a Alignment, recorder: &'a Recording) -> Vec<Ear<'a>> {
     ears
 }
 
-/// Hears the recorder once, and each camera once, as streams; where the recorder does not run, the longest other file
-/// that does is heard in its place. `folder` is the one that the alignment's names are
-/// relative to; of several events the first is heard. The recorder is the recording of that kind with the most sound; without one, the reference recording.
+/// Finds when someone speaks. Reads the recorder once, and each camera once, as streams. Where the recorder does not run,
+/// the longest other file that does takes its place. `folder` is the one that the alignment's names are relative to. If
+/// there are several events, the first is used. The recorder is the recording of that kind with the most sound, or the
+/// reference recording if there is none.
 ///
 /// # Errors
 /// [`NoSound`](ErrorKind::NoSound) when no placed file has sound; what reading a file may answer;

@@ -41,7 +41,7 @@ class Anchor:
     """A moment that you know to match: the same instant in two files. For `align_shoot`.
 
     A moment is a number of seconds from the file's start, or text: a clock time from the file's start (``"00:03:20.5"``), or
-    a timecode (``"01:03:20:12"``), which counts from the file's own timecode if it has one.
+    a timecode (``"01:03:20:12"``), which is read by the file's own timecode. Without one, it counts from the file's start.
     """
 
     a: str
@@ -171,8 +171,8 @@ class Recording:
     files: tuple[File, ...]
     """Its chapters, in order."""
     event: Optional[int] = None
-    """Number of the event that all its placed files belong to, from 1; `None` if no file is placed, or there are several
-    events."""
+    """Number of the event that all its placed files belong to, from 1; `None` if no file is placed, or if they belong to
+    several events."""
 
 
 @dataclass(frozen=True)
