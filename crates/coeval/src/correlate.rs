@@ -5,6 +5,7 @@ use std::sync::{Arc, Mutex};
 
 use realfft::num_complex::Complex32;
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
+use rustfft::{Fft, FftPlanner};
 
 /// A forward and an inverse real transform of one length, unnormalised.
 #[derive(Clone)]
@@ -14,22 +15,41 @@ pub(crate) struct Plan {
     inverse: Arc<dyn ComplexToReal<f32>>,
 }
 
+/// The same of complex numbers.
+#[derive(Clone)]
+pub(crate) struct ComplexPlan {
+    pub(crate) len: usize,
+    pub(crate) forward: Arc<dyn Fft<f32>>,
+    pub(crate) inverse: Arc<dyn Fft<f32>>,
+}
+
 /// Plans by length: making one costs more than using it.
 #[derive(Default)]
-pub(crate) struct Plans(Mutex<HashMap<usize, Plan>>);
+pub(crate) struct Plans {
+    real: Mutex<HashMap<usize, Plan>>,
+    complex: Mutex<HashMap<usize, ComplexPlan>>,
+}
 
 impl Plans {
     pub(crate) fn get(&self, len: usize) -> Plan {
-        // A poisoned lock still guards a valid table: entries are inserted whole.
-        let mut plans = self.0.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
-        plans
-            .entry(len)
-            .or_insert_with(|| {
-                let mut planner = RealFftPlanner::new();
-                Plan { len, forward: planner.plan_fft_forward(len), inverse: planner.plan_fft_inverse(len) }
-            })
-            .clone()
+        kept(&self.real, len, || {
+            let mut planner = RealFftPlanner::new();
+            Plan { len, forward: planner.plan_fft_forward(len), inverse: planner.plan_fft_inverse(len) }
+        })
     }
+
+    pub(crate) fn complex(&self, len: usize) -> ComplexPlan {
+        kept(&self.complex, len, || {
+            let mut planner = FftPlanner::new();
+            ComplexPlan { len, forward: planner.plan_fft_forward(len), inverse: planner.plan_fft_inverse(len) }
+        })
+    }
+}
+
+fn kept<T: Clone>(plans: &Mutex<HashMap<usize, T>>, len: usize, make: impl FnOnce() -> T) -> T {
+    // A poisoned lock still guards a valid table: entries are inserted whole.
+    let mut plans = plans.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
+    plans.entry(len).or_insert_with(make).clone()
 }
 
 impl Plan {

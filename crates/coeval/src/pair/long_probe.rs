@@ -8,10 +8,9 @@
 
 use rayon::prelude::*;
 use rustfft::num_complex::Complex32;
-use rustfft::{Fft, FftPlanner};
-use std::sync::Arc;
 
 use super::search::{Candidate, distinct, foremost};
+use crate::correlate::{ComplexPlan, Plans};
 use crate::error::Result;
 use crate::progress::{Progress, step};
 use crate::track::band::{BAND_RATE_HZ, Band, CENTRE_HZ};
@@ -43,7 +42,7 @@ impl Look {
     pub(crate) fn wide(longest_s: f64, max_ppm: f64) -> Self {
         let blocks = ((longest_s / 2.0).round() as usize).clamp(1, 8);
         let block_s = (longest_s / blocks as f64).min(2.0);
-        let (served, reach) = (Self::reach_ppm(4.0), Self::reach_ppm(block_s));
+        let (served, reach) = (Self::reach_ppm(Self::near(longest_s).block_s), Self::reach_ppm(block_s));
         let mut drifts_ppm = Vec::new();
         let mut next = served;
         while next < max_ppm {
@@ -51,6 +50,11 @@ impl Look {
             next += 2.0 * reach;
         }
         Self { block_s, blocks, drifts_ppm }
+    }
+
+    /// Is a probe as long as this, but for less than a sample?
+    pub(crate) fn covers(&self, length_s: f64) -> bool {
+        (length_s - self.probe_s()) * BAND_RATE_HZ < 1.0
     }
 
     pub(crate) fn probe_s(&self) -> f64 {
@@ -83,12 +87,12 @@ struct Place {
 ///
 /// `window_s`: lowest and highest offset (`whole` time minus `probe` time) that is wanted.
 pub(crate) fn places(
-    whole: &Band,
-    probe: &Band,
+    (whole, probe): (&Band, &Band),
     look: &Look,
     starts_s: &[f64],
     max_drift_ppm: f64,
     window_s: Option<(f64, f64)>,
+    plans: &Plans,
     progress: &dyn Progress,
 ) -> Result<Vec<Candidate>> {
     let block = (look.block_s * BAND_RATE_HZ) as usize;
@@ -97,8 +101,7 @@ pub(crate) fn places(
     }
     // Rows as long as a block: the row of a block lies as many rows further as the block does in its probe.
     let len = (4 * block).next_power_of_two().max(1 << 13);
-    let mut planner = FftPlanner::new();
-    let plan = Transform { forward: planner.plan_fft_forward(len), inverse: planner.plan_fft_inverse(len), len };
+    let plan = plans.complex(len);
     let mut found = Vec::with_capacity(starts_s.len());
     for (i, &start_s) in starts_s.iter().enumerate() {
         step(progress, "search", i as f64 / starts_s.len() as f64)?;
@@ -113,23 +116,18 @@ pub(crate) fn places(
     Ok(group(&found, look, max_drift_ppm))
 }
 
-/// Starts of `count` probes spread over a stretch, seconds.
-pub(crate) fn spread(within_s: (f64, f64), probe_s: f64, count: usize) -> Vec<f64> {
-    let free = (within_s.1 - within_s.0 - probe_s).max(0.0);
+/// Starts of `count` probes spread over a stretch, seconds; of one alone where there is room for no more.
+pub(crate) fn spread(within_s: (f64, f64), look: &Look, count: usize) -> Vec<f64> {
+    let free = (within_s.1 - within_s.0 - look.probe_s()).max(0.0);
+    let count = if look.covers(within_s.1 - within_s.0) { count.min(1) } else { count };
     (0..count).map(|i| within_s.0 + free * (i as f64 + 0.5) / count as f64).collect()
-}
-
-struct Transform {
-    forward: Arc<dyn Fft<f32>>,
-    inverse: Arc<dyn Fft<f32>>,
-    len: usize,
 }
 
 /// A probe at one clock difference, and where it is looked for.
 struct Probe<'p> {
     whole: &'p Band,
     look: &'p Look,
-    plan: &'p Transform,
+    plan: &'p ComplexPlan,
     /// Start in its own track, seconds.
     start_s: f64,
     /// Samples of a block.
@@ -144,7 +142,7 @@ impl<'p> Probe<'p> {
     fn new(
         (whole, probe): (&'p Band, &Band),
         look: &'p Look,
-        plan: &'p Transform,
+        plan: &'p ComplexPlan,
         (start_s, drift_ppm): (f64, f64),
         max_drift_ppm: f64,
     ) -> Self {
@@ -284,7 +282,7 @@ fn lines(look: &Look, drift_ppm: f64, max_drift_ppm: f64) -> Vec<(f64, Vec<i64>)
 /// Heights of every block of a probe at the lags of some rows, in quarters.
 fn chunk(
     whole: &Band,
-    plan: &Transform,
+    plan: &ComplexPlan,
     spectra: &[Vec<Complex32>],
     origin: i64,
     block: usize,

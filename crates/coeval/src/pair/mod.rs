@@ -446,8 +446,13 @@ impl Aligner {
         let tiles = (shortest_s / TILE_S).ceil().min(TILES) as usize;
         let mut passes = vec![search(View::All, from_shorter, How::Long(near.clone(), PROBES))];
         passes.extend((0..parts as usize).map(|i| search(view, from_b, How::Short(SHORT, part(i)))));
-        passes.push(search(View::All, from_shorter, How::Long(wide, PROBES)));
-        passes.push(search(View::All, from_shorter, How::Long(near, tiles)));
+        if !wide.drifts_ppm.is_empty() {
+            passes.push(search(View::All, from_shorter, How::Long(wide, PROBES)));
+        }
+        // One probe of all of the shorter track was the first pass already.
+        if !near.covers(shortest_s) {
+            passes.push(search(View::All, from_shorter, How::Long(near, tiles)));
+        }
         passes
     }
 
@@ -468,12 +473,12 @@ impl Aligner {
             }
             How::Long(look, count) => {
                 let length_s = if pass.from_b { b } else { a }.duration_s();
-                let starts = spread((meets.0.max(0.0), meets.1.min(length_s)), look.probe_s(), *count);
+                let starts = spread((meets.0.max(0.0), meets.1.min(length_s)), look, *count);
                 if pass.from_b {
-                    return places(a.band(), b.band(), look, &starts, max, range, progress);
+                    return places((a.band(), b.band()), look, &starts, max, range, &self.plans, progress);
                 }
                 let turned = range.map(|(low, high)| (-high, -low));
-                let found = places(b.band(), a.band(), look, &starts, max, turned, progress)?;
+                let found = places((b.band(), a.band()), look, &starts, max, turned, &self.plans, progress)?;
                 Ok(found.into_iter().map(Candidate::turned).collect())
             }
         }

@@ -35,6 +35,12 @@ pub(crate) struct Line {
 }
 
 impl Line {
+    /// A candidate's, at one drift of its range.
+    fn of(candidate: &Candidate, drift_ppm: f64) -> Self {
+        let &Candidate { a_s, b_s, inverted, .. } = candidate;
+        Self { a_s, b_s, drift_ppm, inverted, score: 0.0, stands: 0.0, heard_s: (0.0, 0.0) }
+    }
+
     pub(crate) fn at(&self, b_s: f64) -> f64 {
         self.a_s + (b_s - self.b_s) * (1.0 + self.drift_ppm * 1e-6)
     }
@@ -169,9 +175,13 @@ fn block_length(overlap_s: f64) -> usize {
 /// Searches the line (offset within 2 ms, drift within the candidate's range) that fits the richest blocks
 /// of a stretch of `b` best.
 pub(crate) fn verify(a: &Track, b: &Track, candidate: &Candidate, within_s: (f64, f64), plans: &Plans) -> Option<Line> {
-    // Blocks are stretched by the middle of a range; within 125 ppm of it they lose little.
     let (low, high) = candidate.drift_ppm;
-    let ranges = (((high - low) / 250.0).ceil() as usize).max(1);
+    let middle = Line::of(candidate, (low + high) / 2.0);
+    let (from, to) = middle.overlap(a, within_s);
+    // Blocks are stretched by the middle of a range: within 125 ppm of it those of a second lose little, shorter ones as
+    // little within more.
+    let block_s = block_length(to - from) as f64 / TRACK_RATE_HZ;
+    let ranges = (((high - low) * block_s / 250.0).ceil() as usize).max(1);
     let mut best: Option<Line> = None;
     for i in 0..ranges {
         let part = (high - low) / ranges as f64;
@@ -199,15 +209,7 @@ fn verify_range(
     within_s: (f64, f64),
     plans: &Plans,
 ) -> Option<Line> {
-    let centre = Line {
-        a_s: candidate.a_s,
-        b_s: candidate.b_s,
-        drift_ppm: (range.0 + range.1) / 2.0,
-        inverted: candidate.inverted,
-        score: 0.0,
-        stands: 0.0,
-        heard_s: (0.0, 0.0),
-    };
+    let centre = Line::of(candidate, (range.0 + range.1) / 2.0);
     let (from, to) = centre.overlap(a, within_s);
     if to - from < 0.25 {
         return None;
