@@ -3,6 +3,7 @@
 
 mod beside;
 mod copies;
+mod photos;
 mod small;
 mod timecode;
 mod times;

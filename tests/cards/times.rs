@@ -82,31 +82,51 @@ fn a_clip_without_sound_lies_where_its_camera_s_clock_puts_it() {
     assert!(!clip.is_placed() && clip.reason.as_ref().unwrap().contains("after everything else had ended"), "{clip:?}");
 }
 
-#[test]
-fn slow_motion_begins_where_it_was_filmed_and_is_never_conformed() {
-    let dir = tempfile::tempdir().unwrap();
-    let (shoot, out) = (dir.path().join("shoot"), dir.path().join("out"));
-    std::fs::create_dir(&shoot).unwrap();
-    // Four times as many frames a second as it is shown at.
-    let keys = ["-movflags", "use_metadata_tags", "-metadata", "capture.fps=100"];
-    if !card(&shoot, CREATED, &keys) {
-        return;
-    }
-    let (alignment, table) = aligned(&shoot, &out);
+/// One clip, filmed at another rate than it is shown at, which its headers have as `fps`: placed by its start, and never
+/// conformed. `factor`: how much faster it was filmed.
+fn is_shown_whole(shoot: &Path, out: &Path, fps: [u32; 2], factor: f64, said: [&str; 2]) {
+    let (alignment, table) = aligned(shoot, out);
     let clip = placed_by_time(&alignment, "CAM-A_0018.MP4");
-    assert_eq!(clip.picture.as_ref().unwrap().capture_rate, Some([100, 1]));
-    // What it shows took a quarter of its length; on a timeline it is shown whole.
+    assert_eq!(clip.picture.as_ref().unwrap().capture_rate, Some(fps));
+    // What it shows took another time than it takes; on a timeline it is shown whole.
     let [first, last] = [clip.knots[0], clip.knots[clip.knots.len() - 1]];
-    assert!(((last[1] - first[1]) / (last[0] - first[0]) - 0.25).abs() < 1e-9, "{clip:?}");
+    assert!(((last[1] - first[1]) / (last[0] - first[0]) - 1.0 / factor).abs() < 1e-9, "{clip:?}");
     let laid = clip.laid().unwrap();
     assert!((laid.knots()[1].1 - laid.knots()[0].1 - clip.duration_s.unwrap()).abs() < 1e-9);
-    assert!(
-        table.contains("4.0 x slower") && table.contains("slow motion, filmed at 100 fps and shown at 25"),
-        "{table}"
-    );
+    assert!(said.iter().all(|s| table.contains(s)), "{table}");
     let under = std::fs::read_dir(out.join("sound/under-clips")).unwrap().flatten();
     assert!(under.map(|e| e.file_name()).all(|n| !n.to_string_lossy().contains("0018")));
     let edl = std::fs::read_dir(out.join("edl")).unwrap().flatten();
     let lists: Vec<String> = edl.map(|e| std::fs::read_to_string(e.path()).unwrap()).collect();
     assert!(lists.iter().any(|l| l.contains("CAM-A_0018.MP4")));
+}
+
+#[test]
+fn slow_motion_and_time_lapse_begin_where_they_were_filmed_and_are_never_conformed() {
+    let dir = tempfile::tempdir().unwrap();
+    let (shoot, out) = (dir.path().join("shoot"), dir.path().join("out"));
+    std::fs::create_dir(&shoot).unwrap();
+    let film = |fps: &str| {
+        let key = format!("capture.fps={fps}");
+        card(&shoot, CREATED, &["-movflags", "use_metadata_tags", "-metadata", &key])
+    };
+    // Four times as many frames a second as it is shown at.
+    if !film("0100") {
+        return;
+    }
+    let slow = ["4.0 x slower", "slow motion, filmed at 100 fps and shown at 25"];
+    is_shown_whole(&shoot, &out, [100, 1], 4.0, slow);
+
+    // As phones write it: a floating-point number (type 23), not text (type 1; QuickTime File Format, well-known types).
+    let clip = shoot.join("CAM-A_0018.MP4");
+    let mut bytes = std::fs::read(&clip).unwrap();
+    let text = b"\0\0\0\x01\0\0\0\x000100";
+    let at = bytes.windows(text.len()).position(|w| w == text).expect("the rate as text");
+    bytes[at + 3] = 23;
+    bytes[at + 8..at + 12].copy_from_slice(&100f32.to_be_bytes());
+    std::fs::write(&clip, bytes).unwrap();
+    is_shown_whole(&shoot, &out, [100, 1], 4.0, slow);
+
+    film("5");
+    is_shown_whole(&shoot, &out, [5, 1], 0.2, ["5.0 x faster", "time lapse, filmed at 5 fps and shown at 25"]);
 }

@@ -75,6 +75,15 @@ def test_what_was_added_is_checked(demo, validator, fits, breaks):
         validator.validate(changed(breaks))
 
 
+@pytest.mark.parametrize("breaks", [{"timeline_s": "noon"}, {"uncertainty_s": 0}, {"clock": "mine"}, {"event": 0}])
+def test_photos_are_checked(demo, validator, breaks):
+    photo = {"path": "a.jpg", "taken": "2026-05-12T10:42:47+02:00", "timeline_s": 3.5, "uncertainty_s": 1.0, "clock": "device",
+             "reason": None}
+    validator.validate({**demo[1], "photos": [photo, {**photo, "timeline_s": None, "uncertainty_s": None, "reason": "why"}]})
+    with pytest.raises(jsonschema.ValidationError):
+        validator.validate({**demo[1], "photos": [{**photo, **breaks}]})
+
+
 def test_the_contract_may_grow(demo, validator):
     grown = copy.deepcopy(demo[1])
     grown["later"] = grown["recordings"][0]["later"] = 1

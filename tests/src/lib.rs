@@ -3,4 +3,5 @@
 pub mod clicks;
 pub mod ltc;
 pub mod mp4;
+pub mod photo;
 pub mod shoot;

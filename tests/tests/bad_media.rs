@@ -59,7 +59,11 @@ fn files_that_are_no_recordings() {
     refused(&made.dir.path().join("none.wav"), ErrorKind::NotFound, "no such file");
     refused(&made.file("empty.wav", b""), ErrorKind::Damaged, "empty");
     refused(&made.file("text.mp4", b"minutes of the survey\nlaunch, third trip\n"), ErrorKind::UnknownFormat, "text");
-    refused(&made.file("noise.wav", &[0x5A, 0x00, 0x91, 0xFE].repeat(999)), ErrorKind::UnknownFormat, "not a known sound");
+    refused(
+        &made.file("noise.wav", &[0x5A, 0x00, 0x91, 0xFE].repeat(999)),
+        ErrorKind::UnknownFormat,
+        "not a known sound",
+    );
     let folder = made.dir.path().join("x.wav");
     std::fs::create_dir(&folder).expect("folder");
     refused(&folder, ErrorKind::InvalidArgument, "folder");

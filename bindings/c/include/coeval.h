@@ -2321,6 +2321,15 @@ coeval_status coeval_shoot_set_picture(coeval_shoot *shoot,
                                        coeval_error *error);
 
 /**
+ * 1: photos in the folders are marked by the times in their files (Exif): `photos` in `coeval_alignment_to_json`. 0, the
+ * default: they are passed over.
+ * [real-time]
+ */
+coeval_status coeval_shoot_set_photos(coeval_shoot *shoot,
+                                      int32_t mark,
+                                      coeval_error *error);
+
+/**
  * 0: no two files are joined as chapters unless `coeval_shoot_set_recording` says so. 1, the default: chapters are
  * recognised by format, names and times.
  * [real-time]

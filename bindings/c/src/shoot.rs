@@ -219,6 +219,23 @@ pub unsafe extern "C" fn coeval_shoot_set_picture(
     }
 }
 
+/// 1: photos in the folders are marked by the times in their files (Exif): `photos` in `coeval_alignment_to_json`. 0, the
+/// default: they are passed over.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_shoot_set_photos(
+    shoot: *mut coeval_shoot,
+    mark: i32,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe {
+        guard(error, || {
+            handle::get_mut(shoot)?.options.photos = yes_or_no(mark)?;
+            Ok(())
+        })
+    }
+}
+
 /// 0: no two files are joined as chapters unless `coeval_shoot_set_recording` says so. 1, the default: chapters are
 /// recognised by format, names and times.
 #[unsafe(no_mangle)]

@@ -1091,6 +1091,7 @@ static void shoots(void) {
     CHECK_FAILS(coeval_shoot_set_allow_ffmpeg(shoot, 2, error), "neither");
     CHECK_FAILS(coeval_shoot_set_picture(shoot, 2, error), "neither");
     CHECK_OK(coeval_shoot_set_picture(shoot, 1, error), error);
+    CHECK_FAILS(coeval_shoot_set_photos(shoot, -1, error), "neither");
     CHECK_FAILS(coeval_shoot_set_threads(shoot, 100000, error), "threads");
     CHECK_OK(coeval_shoot_set_threads(shoot, 1, error), error);
     CHECK_FAILS(coeval_shoot_set_cache(shoot, "\xff", error), "UTF-8");

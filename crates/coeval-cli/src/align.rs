@@ -254,6 +254,11 @@ pub(crate) fn run(args: &AlignArgs, console: &mut Console<'_>) -> Result<u8, Fai
     } else {
         show::table(console.out, &alignment, |_| None)?;
         show::lines(console.out, &found.passed_words())?;
+        if !options.photos && !found.photos.is_empty() {
+            let count = found.photos.len();
+            let files = if count == 1 { "photo is" } else { "photos are" };
+            show::lines(console.out, &[format!("{count} {files} not used; --photos marks them on the timeline")])?;
+        }
     }
     let mut all_made = true;
     if let Some(out) = &out {

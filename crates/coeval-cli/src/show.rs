@@ -5,7 +5,7 @@ use std::path::Path;
 
 use coeval_deliver::handover::{Item, SoundProblem};
 use coeval_shoot::Alignment;
-use coeval_shoot::alignment::{AnchorCheck, File, Picture, Recording};
+use coeval_shoot::alignment::{AnchorCheck, File, Photo, Picture, Recording};
 
 /// So many files that were removed are named.
 const REMOVED: usize = 8;
@@ -85,12 +85,27 @@ pub(crate) fn table(
             writeln!(out, "  {}", printable(&anchor_line(anchor)))?;
         }
     }
+    photos(out, &alignment.photos)?;
     let notes: Vec<String> = alignment.files().flat_map(notes).collect();
     if !notes.is_empty() {
         writeln!(out, "\nNotes:")?;
         for note in notes {
             writeln!(out, "  {}", printable(&note))?;
         }
+    }
+    Ok(())
+}
+
+/// How many photos have a place, and why the others have none.
+fn photos(out: &mut dyn Write, photos: &[Photo]) -> io::Result<()> {
+    let marked = photos.iter().filter(|p| p.timeline_s.is_some()).count();
+    if !photos.is_empty() {
+        let about_s = photos.iter().filter_map(|p| p.uncertainty_s).fold(0.0, f64::max);
+        let how = if marked > 0 { format!(", to within about {about_s:.1} s") } else { String::new() };
+        writeln!(out, "\n{marked} of {} photos marked by the times in their files{how}", photos.len())?;
+    }
+    for (photo, reason) in photos.iter().filter_map(|p| Some((p, p.reason.as_ref()?))) {
+        writeln!(out, "  {}: {}", printable(&photo.path), printable(reason))?;
     }
     Ok(())
 }

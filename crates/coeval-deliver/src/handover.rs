@@ -8,7 +8,7 @@
 //! edl/cam-a.picture.edl       one edit decision list per track
 //! sound/under-clips/*.wav     a recorder's sound, as long as a camera's clip and in sync with it
 //! sound/whole/*.wav           each recorder file in full, on the reference clock
-//! markers.csv                 clips, jumps, claps and speech, with timecode
+//! markers.csv                 clips, jumps, claps, speech and photos, with timecode
 //! markers.vtt                 the same as captions, for players
 //! chapters.vtt                the clips of the reference recording, for players
 //! speech.json, rough-cut/     what a rough cut adds: [`rough`]
@@ -535,7 +535,7 @@ impl<'a> OneEvent<'a> {
                 WHOLE,
                 "Each recorder file in full, on the reference clock. Put it at its start time, which is in the header of the file (bext). Do not stretch it.",
             ),
-            (MARKERS, "A table of clips, jumps, claps and speech, with timecode."),
+            (MARKERS, "A table of clips, jumps, claps, speech and photos, with timecode."),
             (CAPTIONS, "The same as captions for a video player (WebVTT)."),
             (CHAPTERS, "The clips of the reference recording as chapters for a video player (WebVTT)."),
             (rough::FOLDER, "A shorter version without dead air. You can change edits.txt, the list of its cuts."),

@@ -3,7 +3,7 @@
 use std::fmt::Write;
 
 use coeval_shoot::Alignment;
-use coeval_shoot::alignment::{File, Recording};
+use coeval_shoot::alignment::{File, Photo, Recording};
 use coeval_shoot::clock_time_ms;
 
 use crate::timecode::Timecode;
@@ -15,7 +15,7 @@ pub struct Mark {
     pub at_s: f64,
     /// How long it is, seconds; 0 for a moment.
     pub length_s: f64,
-    /// What it is in one word: `clap`, `speech`, `anchor`, `chapter`, ...
+    /// What it is in one word: `clap`, `speech`, `anchor`, `chapter`, `photo`, ...
     pub kind: String,
     /// What a person would call it.
     pub name: String,
@@ -45,7 +45,7 @@ pub struct Moment {
 const ONE_S: f64 = 0.05;
 
 /// What is worth finding again, in order of time: where each placed file of an alignment lies (`clip`), its jumps
-/// (`jump`), and `moments`. A moment that several recordings hold is marked once, where it was heard first; one in a
+/// (`jump`), its photos (`photo`), and `moments`. A moment that several recordings hold is marked once, where it was heard first; one in a
 /// file without a place is left out. Of several events the first counts.
 pub fn marks(alignment: &Alignment, moments: &[Moment]) -> Vec<Mark> {
     let first = alignment.first_event();
@@ -67,8 +67,22 @@ pub fn marks(alignment: &Alignment, moments: &[Moment]) -> Vec<Mark> {
             }
         }));
     }
+    marks.extend(alignment.photos.iter().filter_map(photo));
     marks.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
     marks
+}
+
+/// A photo lies where its time puts it, which says how well that is known.
+fn photo(photo: &Photo) -> Option<Mark> {
+    let about_s = photo.uncertainty_s.unwrap_or(0.0);
+    Some(Mark {
+        at_s: photo.timeline_s?,
+        length_s: 0.0,
+        kind: "photo".to_owned(),
+        name: format!("photo {}, by its time, to within about {about_s:.1} s", photo.path),
+        file: Some(photo.path.clone()),
+        file_s: None,
+    })
 }
 
 /// Moments on the timeline, each once.

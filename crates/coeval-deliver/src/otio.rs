@@ -604,6 +604,7 @@ fn marker(mark: &Mark, rate: FrameRate) -> Option<Object> {
         color: match mark.kind.as_str() {
             "jump" => "RED",
             "clap" => "YELLOW",
+            "photo" => "CYAN",
             _ => "GREEN",
         },
         marked_range: TimeRange { duration: framed(frames, rate), start_time: framed(at, rate) },

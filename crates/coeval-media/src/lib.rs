@@ -9,6 +9,7 @@ mod foreign;
 mod info;
 mod isobmff;
 mod ixml;
+mod photo;
 mod reader;
 mod riff;
 mod sniff;
@@ -22,6 +23,7 @@ pub use cache::{Cache, Identity, Key};
 pub use ffmpeg::luma_frames;
 pub use info::{MediaInfo, PictureInfo, Rational, SoundInfo};
 pub use ixml::Ixml;
+pub use photo::{PhotoInfo, probe_photo};
 pub use reader::{Hole, OpenOptions, SoundReader, container_of, probe, probe_picture};
 pub use writer::{Bext, SampleFormat, WavOptions, WavWriter, restamp};
 

@@ -43,6 +43,48 @@ pub struct Alignment {
     /// one whose recording the user chose as the clock.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub events: Vec<Event>,
+    /// Photos of the folder, where they were asked for.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub photos: Vec<Photo>,
+}
+
+/// A photo, and when it was taken: by times, so to seconds at best.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct Photo {
+    /// Relative to the folder that was given, with `/` between folders.
+    pub path: String,
+    /// When it was taken, as its camera's clock showed it: ISO 8601, with the distance from UTC where the file says it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub taken: Option<String>,
+    /// The same on the timeline, seconds; `None` where it has no place.
+    pub timeline_s: Option<f64>,
+    /// One standard deviation of that, seconds.
+    pub uncertainty_s: Option<f64>,
+    /// What tells how its clock differs from the timeline.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub clock: Option<PhotoClock>,
+    /// The event on whose timeline it lies; `None`: the first.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub event: Option<usize>,
+    /// Why it has no place; `None` where it has one.
+    pub reason: Option<String>,
+}
+
+impl Photo {
+    /// The number of its event, from 1; `None` where it has no place.
+    pub fn event_number(&self) -> Option<usize> {
+        self.timeline_s.map(|_| self.event.unwrap_or(1))
+    }
+}
+
+/// What told how the clock of a photo differs from the timeline.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum PhotoClock {
+    /// The clips of the same device.
+    Device,
+    /// All clips, since none is known to be of the same device.
+    Clips,
 }
 
 /// Files that share sound among themselves, and none with the rest of the shoot.
@@ -615,6 +657,8 @@ impl Alignment {
         let names: std::collections::BTreeSet<&str> =
             one.recordings.iter().flat_map(|r| &r.files).map(|f| f.path.as_str()).collect();
         one.anchors.retain(|a| names.contains(a.a.as_str()) && names.contains(a.b.as_str()));
+        one.photos.retain(|p| p.event_number().unwrap_or(1) == number);
+        one.photos.iter_mut().for_each(|p| p.event = None);
         one.loops.retain(|l| l.files.iter().all(|f| names.contains(f.as_str())));
         Some(one)
     }
@@ -693,6 +737,17 @@ impl Alignment {
         }
         if let Some(event) = read.events.iter().find(|e| !ids.contains(e.clock.as_str())) {
             return Err(bad(format!("the clock {:?} of event {} is not a recording", event.clock, event.event)));
+        }
+        for photo in &read.photos {
+            if photo.event.is_some_and(|e| !(1..=read.events.len()).contains(&e)) {
+                return Err(bad(format!("{}: there is no such event", photo.path)));
+            }
+            if photo.timeline_s.is_some() == photo.reason.is_some() {
+                return Err(bad(format!("{}: a photo has a place or a reason why not", photo.path)));
+            }
+            if photo.timeline_s.into_iter().chain(photo.uncertainty_s).any(|t| t.abs() > FURTHEST_S) {
+                return Err(bad(format!("{}: a time in it is further from zero than {FURTHEST_S} s", photo.path)));
+            }
         }
         for file in read.files() {
             if file.event.is_some_and(|e| !(1..=read.events.len()).contains(&e)) {

@@ -561,8 +561,12 @@ fn counts_on(a: &str, b: &str) -> bool {
 
 /// Are the names equal but for the digits in them?
 fn same_shape(a: &str, b: &str) -> bool {
-    let shape = |s: &str| s.split(|c: char| c.is_ascii_digit()).filter(|p| !p.is_empty()).collect::<Vec<_>>().join("#");
     shape(a) == shape(b) && a != b && a.contains(|c: char| c.is_ascii_digit())
+}
+
+/// A name without its numbers.
+pub(crate) fn shape(name: &str) -> String {
+    name.split(|c: char| c.is_ascii_digit()).filter(|p| !p.is_empty()).collect::<Vec<_>>().join("#")
 }
 
 #[cfg(test)]

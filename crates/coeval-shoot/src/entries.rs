@@ -48,6 +48,7 @@ impl Entries<'_> {
             anchors: checks,
             loops: loop_entries(&self.reports.loops, files, probed),
             events: (1..=self.found.len()).filter(|_| several).map(|number| self.event(number)).collect(),
+            photos: Vec::new(),
         }
     }
 

@@ -16,6 +16,8 @@ const EXTENSIONS: &[&str] = &[
     "mkv", "mov", "mp1", "mp2", "mp3", "mp4", "mpg", "mts", "mxf", "oga", "ogg", "ogv", "opus", "qt", "rf64", "ts",
     "w64", "wav", "wave", "webm", "wma", "wmv",
 ];
+/// What a photo is called, of which the time can be read.
+const PHOTOS: &[&str] = &["avif", "dng", "heic", "heif", "hif", "jpe", "jpeg", "jpg", "png", "tif", "tiff", "webp"];
 /// Camera cards nest three or four folders deep; this bounds the walk through a wrong folder.
 const MAX_DEPTH: usize = 8;
 /// Kinds of files passed over that are named.
@@ -36,6 +38,11 @@ pub struct Source {
 }
 
 impl Source {
+    /// A file that has no name yet.
+    fn new(path: PathBuf) -> Self {
+        Self { path, name: String::new(), problem: None }
+    }
+
     /// The same once more.
     pub(crate) fn again(&self) -> Source {
         let problem = self.problem.as_ref().map(crate::guard::repeat);
@@ -53,7 +60,9 @@ pub struct Found {
     pub folders: Vec<PathBuf>,
     /// Sources in natural order of their names, each file once.
     pub sources: Vec<Source>,
-    /// Number of files that were passed over because of their names: notes, thumbnails, pictures.
+    /// Photos below the folders, in natural order of their names.
+    pub photos: Vec<Source>,
+    /// Number of files that were passed over because of their names: notes, thumbnails.
     pub passed_over: usize,
     /// What they are: `.thm`, `hidden`, ..., and how many; the most first.
     pub passed_kinds: Vec<(String, usize)>,
@@ -65,7 +74,8 @@ impl Found {
     /// These, which nobody searched a folder for.
     pub(crate) fn of(sources: Vec<Source>) -> Self {
         let (root, folders, passed_kinds) = (PathBuf::new(), Vec::new(), Vec::new());
-        Self { root, folders, sources, passed_over: 0, passed_kinds, passed_media: Vec::new() }
+        let photos = Vec::new();
+        Self { root, folders, sources, photos, passed_over: 0, passed_kinds, passed_media: Vec::new() }
     }
 
     /// What was passed over in words, one line each; none where that is nothing.
@@ -130,7 +140,7 @@ pub fn find_without(paths: &[impl AsRef<Path>], exclude: &[String]) -> Result<Fo
             // One file under two names (a link, `a/../a/x.wav`) is one source.
             let identity = std::fs::canonicalize(&path).unwrap_or_else(|_| path.clone());
             if seen.insert(identity) {
-                sources.push(Source { path, name: String::new(), problem });
+                sources.push(Source { problem, ..Source::new(path) });
             }
         };
         if meta.is_dir() {
@@ -143,20 +153,15 @@ pub fn find_without(paths: &[impl AsRef<Path>], exclude: &[String]) -> Result<Fo
         }
     }
     let root = roots.into_iter().reduce(|a, b| common(&a, &b)).unwrap_or_default();
+    let photos: Vec<PathBuf> = passed.extract_if(.., |path| is_photo(path)).collect();
     if sources.is_empty() {
-        let mut what = if passed.is_empty() {
-            "this folder is empty".to_owned()
-        } else {
-            format!("no recording among the {} files of this folder", passed.len())
-        };
-        if let Some((name, container)) = media_among(&passed, &root).first() {
-            what.push_str(&format!("; {name} holds {container}, but its extension is not that of a recording"));
-        }
+        let what = nothing_found(passed.len() + photos.len(), media_among(&passed, &root).first());
         return Err(Error::new(ErrorKind::NotFound, what)
             .with_path(paths[0].as_ref())
             .with_remedy("copy the recordings there, or name the files one by one"));
     }
-    for source in &mut sources {
+    let mut photos: Vec<Source> = photos.into_iter().map(Source::new).collect();
+    for source in sources.iter_mut().chain(&mut photos) {
         let (name, readable) = name_below(&root, &source.path);
         source.name = name;
         if !readable && source.problem.is_none() {
@@ -167,17 +172,22 @@ pub fn find_without(paths: &[impl AsRef<Path>], exclude: &[String]) -> Result<Fo
             );
         }
     }
-    if let Some(pattern) = exclude.iter().find(|p| !sources.iter().any(|s| is_meant(p, &s.name))) {
+    let all = || sources.iter().chain(&photos);
+    if let Some(pattern) = exclude.iter().find(|p| !all().any(|s| is_meant(p, &s.name))) {
         return Err(Error::invalid(format!("`{pattern}` matches no file"))
             .with_remedy("use a path below the folder; `*` matches any characters"));
     }
-    let excluded = sources.extract_if(.., |s| exclude.iter().any(|p| is_meant(p, &s.name))).count();
+    let is_excluded = |s: &mut Source| exclude.iter().any(|p| is_meant(p, &s.name));
+    let excluded = sources.extract_if(.., is_excluded).count();
+    photos.retain_mut(|s| !is_excluded(s));
     if sources.is_empty() {
         return Err(Error::new(ErrorKind::NotFound, format!("all {excluded} recordings are excluded"))
             .with_path(paths[0].as_ref())
             .with_remedy("exclude less"));
     }
-    sources.sort_by(|a, b| natural_order(&a.name, &b.name).then_with(|| a.path.cmp(&b.path)));
+    for found in [&mut sources, &mut photos] {
+        found.sort_by(|a, b| natural_order(&a.name, &b.name).then_with(|| a.path.cmp(&b.path)));
+    }
     let mut kinds: BTreeMap<String, usize> = BTreeMap::new();
     passed.iter().for_each(|path| *kinds.entry(kind_of(path)).or_default() += 1);
     let mut passed_kinds: Vec<(String, usize)> = kinds.into_iter().collect();
@@ -186,7 +196,23 @@ pub fn find_without(paths: &[impl AsRef<Path>], exclude: &[String]) -> Result<Fo
         passed_kinds.insert(0, ("excluded".to_owned(), excluded));
     }
     let passed_media = media_among(&passed, &root);
-    Ok(Found { root, folders, sources, passed_over: passed.len() + excluded, passed_kinds, passed_media })
+    Ok(Found { root, folders, sources, photos, passed_over: passed.len() + excluded, passed_kinds, passed_media })
+}
+
+fn nothing_found(files: usize, media: Option<&(String, &'static str)>) -> String {
+    let mut what = match files {
+        0 => "this folder is empty".to_owned(),
+        _ => format!("no recording among the {files} files of this folder"),
+    };
+    if let Some((name, container)) = media {
+        what.push_str(&format!("; {name} holds {container}, but its extension is not that of a recording"));
+    }
+    what
+}
+
+fn is_photo(path: &Path) -> bool {
+    let name = path.file_name().unwrap_or_default();
+    !is_hidden(name) && has_extension(name, PHOTOS) && path.is_file()
 }
 
 /// A file's extension with its dot, or what it is without one.
@@ -258,8 +284,12 @@ fn search_folder(folder: &Path, given: &Path, add: &mut dyn FnMut(PathBuf, Optio
 }
 
 fn has_known_extension(name: &OsStr) -> bool {
+    has_extension(name, EXTENSIONS)
+}
+
+fn has_extension(name: &OsStr, extensions: &[&str]) -> bool {
     let extension = Path::new(name).extension().and_then(OsStr::to_str).map(str::to_ascii_lowercase);
-    extension.is_some_and(|e| EXTENSIONS.contains(&e.as_str()))
+    extension.is_some_and(|e| extensions.contains(&e.as_str()))
 }
 
 fn common(a: &Path, b: &Path) -> PathBuf {

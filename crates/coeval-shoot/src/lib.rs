@@ -22,6 +22,7 @@ mod neighbours;
 mod options;
 mod parallel;
 mod patterns;
+mod photos;
 mod places;
 mod proof;
 mod says;
@@ -149,6 +150,9 @@ fn place_originals(
     tracks::add(&mut alignment, followers.into_iter().map(|f| f.1).collect(), &silent);
     copies::add(&mut alignment, set_aside);
     beside::tell(&mut alignment);
+    if options.photos {
+        photos::place(&mut alignment, found);
+    }
     Ok(alignment)
 }
 

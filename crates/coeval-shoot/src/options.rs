@@ -18,6 +18,8 @@ coeval::options! {
         /// If sound does not place a camera, look in its picture for a clap that other devices heard. Needs an `ffmpeg`
         /// on PATH.
         pub picture: bool = false, 0.0..=1.0;
+        /// Mark photos on the timeline by the times in their files (Exif), to seconds at best.
+        pub photos: bool = false, 0.0..=1.0;
         /// Trust the files' own times (timecode, or creation time) to within this many seconds, and search only there.
         /// By default these times are not trusted.
         pub trusted_times_s: Option<f64> = None, 0.0..=1e9;

@@ -41,15 +41,44 @@ enum Means {
 
 impl Means {
     /// When a file began by its device's clock, seconds.
-    fn begins_s(self, info: &Headers) -> Option<f64> {
-        let created = || info.created_unix_s.map(|s| s as f64);
+    fn begins_s(self, stamp: &Stamp) -> Option<f64> {
         match self {
-            Means::Begun => created(),
-            Means::Closed => Some(created()? - info.lasted_s()),
-            Means::Timecode => info.timecode_s,
+            Means::Begun => stamp.created_s,
+            Means::Closed => Some(stamp.created_s? - stamp.lasted_s),
+            Means::Timecode => stamp.timecode_s,
         }
     }
 }
+
+/// What a file says of when it ran.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Stamp {
+    /// Creation time, seconds since 1970-01-01.
+    pub(crate) created_s: Option<f64>,
+    /// Timecode of the first moment, seconds since midnight.
+    pub(crate) timecode_s: Option<f64>,
+    /// For how long it was filmed, seconds.
+    pub(crate) lasted_s: f64,
+}
+
+impl Stamp {
+    fn of(info: &Headers) -> Self {
+        let created_s = info.created_unix_s.map(|s| s as f64);
+        Self { created_s, timecode_s: info.timecode_s, lasted_s: info.lasted_s() }
+    }
+}
+
+/// A file of a device, whose place tells how the device's clock differs from the timeline.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Mate {
+    pub(crate) stamp: Stamp,
+    /// Where it begins on the timeline, seconds.
+    pub(crate) at_s: f64,
+    pub(crate) drift_ppm: f64,
+}
+
+/// From when to when each event lasts on its timeline, seconds.
+pub(crate) type Spans = BTreeMap<usize, (f64, f64)>;
 
 /// The sound of slow motion and of time lapse, if there is any, is heard by nobody: it ran at another speed.
 pub(crate) fn silence_slowed(probed: &[Probed], heard: &mut [Analysed]) {
@@ -68,7 +97,7 @@ pub(crate) fn placed<'a>(
     silent: impl Fn(usize) -> bool,
     placed: impl Fn(usize) -> Option<(&'a Placement, usize)>,
 ) -> (Vec<Carried>, Vec<(usize, String)>) {
-    let mut spans: BTreeMap<usize, (f64, f64)> = BTreeMap::new();
+    let mut spans = Spans::new();
     for (placement, event) in (0..probed.len()).filter_map(&placed) {
         let knots = placement.map.knots();
         let span = spans.entry(event).or_insert((f64::INFINITY, f64::NEG_INFINITY));
@@ -77,26 +106,27 @@ pub(crate) fn placed<'a>(
     let (mut places, mut notes) = (Vec::new(), Vec::new());
     for file in (0..probed.len()).filter(|&f| silent(f)) {
         let Ok(info) = &probed[file].info else { continue };
-        let mates = |event: usize| -> Vec<(&Headers, &Placement)> {
+        let mates = |event: usize| -> Vec<Mate> {
             let mate = |f: usize| {
                 let (placement, of) = placed(f)?;
-                let theirs = probed[f].info.as_ref().ok()?;
-                (of == event && same_device(&probed[f], &probed[file])).then_some((theirs, placement))
+                let stamp = Stamp::of(probed[f].info.as_ref().ok()?);
+                let (at_s, drift_ppm) = (placement.map.knots()[0].1, placement.map.drift_ppm());
+                (of == event && same_device(&probed[f], &probed[file])).then_some(Mate { stamp, at_s, drift_ppm })
             };
             (0..probed.len()).filter_map(mate).collect()
         };
-        match best(info, &spans, mates) {
+        match best(&Stamp::of(info), &spans, mates, 0.0) {
             Ok((event, place)) => places.push(Carried { file, event, placement: place.placement(info) }),
-            Err(note) => notes.push((file, note)),
+            Err(nowhere) => notes.push((file, words(&nowhere))),
         }
     }
     (places, notes)
 }
 
 /// Where a clip begins on a timeline, one standard deviation, and the drift of its device.
-struct Place {
-    at_s: f64,
-    sigma_s: f64,
+pub(crate) struct Place {
+    pub(crate) at_s: f64,
+    pub(crate) sigma_s: f64,
     drift_ppm: f64,
 }
 
@@ -117,19 +147,52 @@ impl Place {
     }
 }
 
-/// The event whose timeline a clip lies on, and where; or why on none.
-fn best<'a>(
-    info: &Headers,
-    spans: &BTreeMap<usize, (f64, f64)>,
-    mates: impl Fn(usize) -> Vec<(&'a Headers, &'a Placement)>,
-) -> Result<(usize, Place), String> {
-    if info.created_unix_s.is_none() && info.timecode_s.is_none() {
-        return Err("its file does not say when it was made".to_owned());
+/// Why times put a file on no timeline.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) enum Nowhere {
+    /// It says none.
+    NoTime,
+    /// No file of its device tells how the clock differs.
+    NoMates,
+    /// It began so many seconds after the last file had ended.
+    After(f64),
+    /// It ended so many seconds before the first file began.
+    Before(f64),
+    /// One standard deviation, seconds.
+    NoBetter(f64),
+}
+
+/// Why a clip lies on no timeline.
+fn words(nowhere: &Nowhere) -> String {
+    match nowhere {
+        Nowhere::NoTime => "its file does not say when it was made".to_owned(),
+        Nowhere::NoMates => {
+            "how far the clock of its device is off is unknown: no other file of this device is placed and says when it was made".to_owned()
+        }
+        Nowhere::After(s) => format!("by the clock of its device it began {} after everything else had ended", length(*s)),
+        Nowhere::Before(s) => format!("by the clock of its device it ended {} before everything else began", length(*s)),
+        Nowhere::NoBetter(sigma_s) => {
+            format!("the times of its device place it only to within {} (one standard deviation)", length(*sigma_s))
+        }
+    }
+}
+
+/// The event whose timeline a file lies on, and where; or why on none. `beyond_s`: one standard deviation of how the clock of
+/// the file differs from that of its mates, seconds.
+pub(crate) fn best(
+    stamp: &Stamp,
+    spans: &Spans,
+    mates: impl Fn(usize) -> Vec<Mate>,
+    beyond_s: f64,
+) -> Result<(usize, Place), Nowhere> {
+    if stamp.created_s.is_none() && stamp.timecode_s.is_none() {
+        return Err(Nowhere::NoTime);
     }
     let (mut here, mut open, mut off): (Vec<(usize, Place)>, Option<f64>, Option<f64>) = (Vec::new(), None, None);
     for (&event, &(from_s, to_s)) in spans {
-        let Some(place) = learnt(info, &mates(event)) else { continue };
-        let before_s = from_s - (place.at_s + info.lasted_s());
+        let Some(mut place) = learnt(stamp, &mates(event)) else { continue };
+        place.sigma_s = place.sigma_s.hypot(beyond_s);
+        let before_s = from_s - (place.at_s + stamp.lasted_s);
         let after_s = place.at_s - to_s;
         if place.sigma_s > NO_CLOCK_S {
             open = Some(open.map_or(place.sigma_s, |s| s.min(place.sigma_s)));
@@ -141,43 +204,34 @@ fn best<'a>(
         }
     }
     let surest = here.into_iter().min_by(|x, y| x.1.sigma_s.total_cmp(&y.1.sigma_s));
-    surest.ok_or_else(|| match (off, open) {
-        (Some(after_s), _) if after_s > 0.0 => {
-            format!("by the clock of its device it began {} after everything else had ended", length(after_s))
-        }
-        (Some(before_s), _) => {
-            format!("by the clock of its device it ended {} before everything else began", length(-before_s))
-        }
-        (None, Some(sigma_s)) => {
-            format!("the times of its device place it only to within {} (one standard deviation)", length(sigma_s))
-        }
-        (None, None) => {
-            "how far the clock of its device is off is unknown: no other file of this device is placed and says when it was made".to_owned()
-        }
+    surest.ok_or(match (off, open) {
+        (Some(after_s), _) if after_s > 0.0 => Nowhere::After(after_s),
+        (Some(before_s), _) => Nowhere::Before(-before_s),
+        (None, Some(sigma_s)) => Nowhere::NoBetter(sigma_s),
+        (None, None) => Nowhere::NoMates,
     })
 }
 
 /// Where a clip began, by what the files of its device that sound has placed say of its clock.
-fn learnt(info: &Headers, mates: &[(&Headers, &Placement)]) -> Option<Place> {
-    let start_s = |p: &Placement| p.map.knots()[0].1;
-    let drift_ppm = mates.first()?.1.map.drift_ppm();
+fn learnt(stamp: &Stamp, mates: &[Mate]) -> Option<Place> {
+    let drift_ppm = mates.first()?.drift_ppm;
     // Where the clip begins if a time means this: lowest and highest.
     let range = |means: Means| {
-        let mine = means.begins_s(info)?;
-        let all = mates.iter().filter_map(|(theirs, placement)| {
-            let later_s = mine - means.begins_s(theirs)?;
+        let mine = means.begins_s(stamp)?;
+        let all = mates.iter().filter_map(|mate| {
+            let later_s = mine - means.begins_s(&mate.stamp)?;
             // Clocks of the day pass midnight.
             let later_s = match means {
                 Means::Timecode => (later_s + 43_200.0).rem_euclid(86_400.0) - 43_200.0,
                 _ => later_s,
             };
-            Some(start_s(placement) + later_s)
+            Some(mate.at_s + later_s)
         });
         bounds(all)
     };
     let middle = |r: (f64, f64)| (r.0 + r.1) / 2.0;
     let spread = |r: (f64, f64)| r.1 - r.0;
-    let apart = bounds(mates.iter().filter(|m| m.0.timecode_s.is_some()).map(|m| start_s(m.1)));
+    let apart = bounds(mates.iter().filter(|m| m.stamp.timecode_s.is_some()).map(|m| m.at_s));
     if let (Some(by_timecode), Some(apart)) = (range(Means::Timecode), apart)
         && spread(by_timecode) <= TIMECODE_S.0
         && spread(apart) > TIMECODE_S.1

@@ -563,6 +563,7 @@ def align_shoot(
     distances_m: Optional[Mapping[str, float]] = None,
     max_drift_ppm: float = 500.0,
     picture: bool = False,
+    photos: bool = False,
     allow_ffmpeg: bool = False,
     cache: Optional[Path] = None,
     threads: Optional[int] = None,
@@ -598,6 +599,9 @@ def align_shoot(
     picture : bool
         If sound does not place a camera, look in its picture for a clap that other devices heard. This needs an ``ffmpeg``
         on PATH.
+    photos : bool
+        Whether photos in the folders are marked by the times in their files (Exif), to seconds at best. They are in
+        ``Alignment.to_dict()["photos"]`` and among the markers.
     allow_ffmpeg : bool
         Whether an ``ffmpeg`` on PATH may read what cannot be read otherwise.
     cache : str or path-like, optional
