@@ -6,8 +6,6 @@ from typing import TYPE_CHECKING, Optional
 
 import numpy as np
 
-from ._speech import shown_origin
-
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
@@ -15,6 +13,11 @@ if TYPE_CHECKING:
     from ._shoot import Alignment
     from ._speech import SpeechCurve
     from ._tighten import Plan, Voices
+
+
+def shown_origin(origin: str) -> str:
+    """The origin of a voice as tables and plots show it. Files say ``"intercom"`` for any local voice."""
+    return "local" if origin == "intercom" else origin
 
 
 def _axes(ax: Optional[Axes], height: float) -> Axes:

@@ -14,15 +14,11 @@ from numpy.typing import ArrayLike, NDArray
 
 from . import _native
 from ._errors import InvalidArgumentError
+from ._plot import shown_origin
 from ._sound import Listener, Progress, as_rate, as_sound
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-
-
-def shown_origin(origin: str) -> str:
-    """The origin of a voice as tables and plots show it. Files say ``"intercom"`` for any local voice."""
-    return "local" if origin == "intercom" else origin
 
 
 @dataclass(frozen=True)

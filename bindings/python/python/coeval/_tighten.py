@@ -12,8 +12,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from . import _native
+from ._plot import shown_origin
 from ._sound import Listener, Path, Progress, numbers
-from ._speech import shown_origin
 
 if TYPE_CHECKING:
     import pandas
