@@ -2514,6 +2514,41 @@ const char *coeval_alignment_file_copy_of(const coeval_alignment *alignment,
                                           size_t file);
 
 /**
+ * The path of the file that the recorder wrote at the same time, sample for sample: this one holds further tracks of it and
+ * lies where that one lies. NULL when there is none, or no such file. Valid until the alignment is freed.
+ * [real-time]
+ */
+const char *coeval_alignment_file_track_of(const coeval_alignment *alignment,
+                                           size_t file);
+
+/**
+ * The path of the clip that this sound was recorded beside, in a file that is called like it. NULL when there is none, or
+ * no such file. Valid until the alignment is freed.
+ * [real-time]
+ */
+const char *coeval_alignment_file_better_sound_of(const coeval_alignment *alignment,
+                                                  size_t file);
+
+/**
+ * Copies the first `capacity` channels of a file that have something to hear, counted from 0, to `out` and returns how many
+ * there are: without those that carry timecode, and those on which nothing happens. 0 when `alignment` is none.
+ * [allocates]
+ */
+size_t coeval_alignment_file_channels(const coeval_alignment *alignment,
+                                      size_t file,
+                                      size_t *out,
+                                      size_t capacity);
+
+/**
+ * What the recorder calls a channel of a file, counted from 0; empty when it has no name. NULL when its file names no such
+ * channel. Valid until the alignment is freed.
+ * [real-time]
+ */
+const char *coeval_alignment_file_track_name(const coeval_alignment *alignment,
+                                             size_t file,
+                                             size_t channel);
+
+/**
  * Fills `*info` with the figures of a file.
  * [real-time]
  */

@@ -435,6 +435,10 @@ struct FileTexts {
     path: CString,
     reason: Option<CString>,
     copy_of: Option<CString>,
+    track_of: Option<CString>,
+    better_sound_of: Option<CString>,
+    /// Names of its channels, as far as its recorder gave any.
+    tracks: Vec<CString>,
 }
 
 impl Aligned {
@@ -445,6 +449,9 @@ impl Aligned {
                 path: c_text(file.path.as_str()),
                 reason: file.reason.as_deref().map(c_text),
                 copy_of: file.copy_of.as_deref().map(c_text),
+                track_of: file.track_of.as_deref().map(c_text),
+                better_sound_of: file.better_sound_of.as_deref().map(c_text),
+                tracks: file.ixml.iter().flat_map(|i| &i.tracks).map(|t| c_text(t.as_str())).collect(),
             });
             texts.collect::<Vec<_>>()
         };
@@ -602,6 +609,58 @@ pub unsafe extern "C" fn coeval_alignment_file_copy_of(
 ) -> *const c_char {
     // SAFETY: the caller keeps the header's rules.
     answer(std::ptr::null(), || Ok(pointer(unsafe { handle::get(alignment) }?.texts(file)?.copy_of.as_ref())))
+}
+
+/// The path of the file that the recorder wrote at the same time, sample for sample: this one holds further tracks of it and
+/// lies where that one lies. NULL when there is none, or no such file. Valid until the alignment is freed.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_alignment_file_track_of(
+    alignment: *const coeval_alignment,
+    file: usize,
+) -> *const c_char {
+    // SAFETY: the caller keeps the header's rules.
+    answer(std::ptr::null(), || Ok(pointer(unsafe { handle::get(alignment) }?.texts(file)?.track_of.as_ref())))
+}
+
+/// The path of the clip that this sound was recorded beside, in a file that is called like it. NULL when there is none, or
+/// no such file. Valid until the alignment is freed.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_alignment_file_better_sound_of(
+    alignment: *const coeval_alignment,
+    file: usize,
+) -> *const c_char {
+    // SAFETY: the caller keeps the header's rules.
+    answer(std::ptr::null(), || Ok(pointer(unsafe { handle::get(alignment) }?.texts(file)?.better_sound_of.as_ref())))
+}
+
+/// Copies the first `capacity` channels of a file that have something to hear, counted from 0, to `out` and returns how many
+/// there are: without those that carry timecode, and those on which nothing happens. 0 when `alignment` is none.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_alignment_file_channels(
+    alignment: *const coeval_alignment,
+    file: usize,
+    out: *mut usize,
+    capacity: usize,
+) -> usize {
+    // SAFETY: the caller keeps the header's rules.
+    answer(0, || unsafe {
+        let found = handle::get(alignment)?.file(file)?;
+        let says = found.compared.as_ref().is_none_or(|channels| !channels.is_empty());
+        let channels = if says { found.telling_channels() } else { Vec::new() };
+        Ok(copy_out(channels.into_iter(), out, capacity))
+    })
+}
+
+/// What the recorder calls a channel of a file, counted from 0; empty when it has no name. NULL when its file names no such
+/// channel. Valid until the alignment is freed.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_alignment_file_track_name(
+    alignment: *const coeval_alignment,
+    file: usize,
+    channel: usize,
+) -> *const c_char {
+    // SAFETY: the caller keeps the header's rules.
+    answer(std::ptr::null(), || Ok(pointer(unsafe { handle::get(alignment) }?.texts(file)?.tracks.get(channel))))
 }
 
 /// The figures of one file. Set `struct_size` to `sizeof(coeval_file)` before the call.

@@ -1017,6 +1017,44 @@ static void cards(const char *folder) {
     coeval_shoot_free(&shoot);
 }
 
+/* Several tracks of one recorder: files that it wrote at once, one of them with a channel on which nothing happens and one of
+ * timecode; and a clip's own sound. */
+static void tracks(void) {
+#define FILE_OF(path, more)                                                                                            \
+    "{\"path\": \"" path "\", \"status\": \"placed\", \"reason\": null, \"duration_s\": 1.0, \"confidence\": 1.0,"             \
+    "\"uncertainty_s\": 0.0, \"offset_s\": 0.0, \"drift_ppm\": 0.0, \"knots\": [[0, 0], [1, 1]], \"jumps\": []," more "}"
+    static const char text[] =
+        "{\"schema\": \"coeval.alignment/1\", \"generator\": {\"name\": \"coeval\", \"version\": \"0\"},"
+        "\"timeline\": {\"clock\": \"rec\", \"duration_s\": 1.0}, \"pairs\": [], \"recordings\": [{\"id\": \"rec\","
+        "\"kind\": \"recorder\", \"files\": ["
+        FILE_OF("Tr1.wav", "\"sound\": {\"codec\": \"PCM\", \"rate_hz\": 48000, \"channels\": 4}, \"compared\": [2, 4],"
+                           "\"ixml\": {\"tracks\": [\"Mix\", \"Boom\", \"\", \"Lav\"]}, \"ltc\": {\"channel\": 3,"
+                           "\"first\": \"10:00:00:00\", \"first_s\": 0.0, \"rate\": [25, 1], \"frames\": 24}") ","
+        FILE_OF("Tr2.wav", "\"sound\": {\"codec\": \"PCM\", \"rate_hz\": 48000, \"channels\": 1}, \"compared\": [],"
+                           "\"track_of\": \"Tr1.wav\"") ","
+        FILE_OF("V1.wav", "\"sound\": {\"codec\": \"PCM\", \"rate_hz\": 48000, \"channels\": 2},"
+                          "\"better_sound_of\": \"V1.mp4\"") "]}]}";
+#undef FILE_OF
+    coeval_alignment *alignment = NULL;
+    size_t channels[4] = {9, 9, 9, 9};
+    CHECK_OK(coeval_alignment_from_json(text, &alignment, error), error);
+    CHECK(coeval_alignment_file_track_of(alignment, 0) == NULL);
+    CHECK(strcmp(coeval_alignment_file_track_of(alignment, 1), "Tr1.wav") == 0);
+    CHECK(coeval_alignment_file_better_sound_of(alignment, 1) == NULL);
+    CHECK(strcmp(coeval_alignment_file_better_sound_of(alignment, 2), "V1.mp4") == 0);
+    CHECK(coeval_alignment_file_channels(alignment, 0, channels, 1) == 2 && channels[0] == 1 && channels[1] == 9);
+    CHECK(coeval_alignment_file_channels(alignment, 0, channels, 4) == 2 && channels[1] == 3 && channels[2] == 9);
+    CHECK(coeval_alignment_file_channels(alignment, 1, channels, 4) == 0);
+    CHECK(coeval_alignment_file_channels(alignment, 2, NULL, 0) == 2);
+    CHECK(coeval_alignment_file_channels(alignment, 3, channels, 4) == 0);
+    CHECK(strcmp(coeval_alignment_file_track_name(alignment, 0, 1), "Boom") == 0);
+    CHECK(strcmp(coeval_alignment_file_track_name(alignment, 0, 2), "") == 0);
+    CHECK(coeval_alignment_file_track_name(alignment, 0, 4) == NULL);
+    CHECK(coeval_alignment_file_track_name(alignment, 2, 0) == NULL);
+    CHECK(coeval_alignment_file_track_of(alignment, 3) == NULL && coeval_alignment_file_channels(NULL, 0, NULL, 0) == 0);
+    coeval_alignment_free(&alignment);
+}
+
 /* The demo of the survey launch, from its files: two cameras, a recorder, and a clip from another day. */
 static void demo(const char *folder) {
     coeval_shoot *shoot = coeval_shoot_new();
@@ -1176,6 +1214,7 @@ int main(int argc, char **argv) {
     limiter(1);
     rough_cuts();
     shoots();
+    tracks();
     if (argc > 1) demo(argv[1]);
     if (argc > 1) cards(argv[1]);
     coeval_error_free(&error);

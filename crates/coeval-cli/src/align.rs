@@ -9,7 +9,7 @@ use coeval_deliver::handover::{Handover, HandoverOptions, Part, SoundProblem, ch
 use coeval_media::SampleFormat;
 use coeval_shoot::chapters::Chapters;
 use coeval_shoot::conform::check_tracks;
-use coeval_shoot::{Alignment, Found, Kind, Options, OutFolder, probe};
+use coeval_shoot::{Alignment, Found, Kind, Options, OutFolder, align_probed, on_threads, probe};
 
 use crate::cache::{self, CacheArgs};
 use crate::console::{Console, Failure, Watch, exit, writes_into};
@@ -245,10 +245,7 @@ pub(crate) fn run(args: &AlignArgs, console: &mut Console<'_>) -> Result<u8, Fai
     let hand = args.hand.options(&found, &options)?;
     // Before the work, so that nobody waits an hour to hear that the result may not be written.
     let out = args.out.as_deref().map(|out| open_out(out, &found, args.replace, args.inside)).transpose()?;
-    if !hand.conform.tracks.is_empty() {
-        check_tracks(&probe(&found, &options.open, &())?, &hand.conform.tracks)?;
-    }
-    let alignment = aligned(&found, &options, console)?;
+    let alignment = aligned(&found, &options, &hand.conform.tracks, console)?;
     if args.json {
         console.out.write_all(show::json(&alignment.to_json()?).as_bytes())?;
     } else {
@@ -319,9 +316,21 @@ pub(crate) fn open_out(out: &Path, found: &Found, replace: bool, inside: bool) -
     }
 }
 
-pub(crate) fn aligned(found: &Found, options: &Options, console: &Console<'_>) -> Result<Alignment, Error> {
+/// `tracks` are those that are to go under clips: what no recorder has is refused before the work.
+pub(crate) fn aligned(
+    found: &Found,
+    options: &Options,
+    tracks: &[String],
+    console: &Console<'_>,
+) -> Result<Alignment, Error> {
     let watch = Watch::new(console.progress, console.stop);
-    let result = coeval_shoot::align_found(found, options, &watch);
+    let headers = on_threads(options.threads, || probe(found, &options.open, &watch));
+    let result = headers.and_then(|probed| {
+        if !tracks.is_empty() {
+            check_tracks(&probed, tracks)?;
+        }
+        align_probed(found, probed, options, &watch)
+    });
     watch.finish();
     result
 }

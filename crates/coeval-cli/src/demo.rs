@@ -79,7 +79,7 @@ pub(crate) fn run(args: &DemoArgs, console: &mut Console<'_>) -> Result<u8, Fail
     let found = coeval_shoot::find(&[folder.join("recordings")])?;
     let out = args.out.as_deref().map(|out| align::open_out(out, &found, false, false)).transpose()?;
     let options = Options::default();
-    let alignment = align::aligned(&found, &options, console)?;
+    let alignment = align::aligned(&found, &options, &[], console)?;
     if let Some(out) = &out {
         let mut hand = align::HandoverArgs::default().options(&found, &options)?;
         hand.title = "survey launch".to_owned();

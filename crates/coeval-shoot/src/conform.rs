@@ -640,6 +640,7 @@ pub(crate) mod tests {
             anchors: Vec::new(),
             loops: Vec::new(),
             events: Vec::new(),
+            photos: Vec::new(),
         }
     }
 

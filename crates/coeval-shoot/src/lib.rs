@@ -80,8 +80,25 @@ pub fn align(paths: &[impl AsRef<Path>], options: &Options, progress: &dyn Progr
 /// As for [`align`].
 pub fn align_found(found: &Found, options: &Options, progress: &dyn Progress) -> Result<Alignment> {
     options.check()?;
+    let probed = on_threads(options.threads, || probe(found, &options.open, progress))?;
+    align_probed(found, probed, options, progress)
+}
+
+/// As [`align_found`], for files whose headers have been read already: `probed` is what [`probe`] made of `found`.
+///
+/// # Errors
+/// As for [`align`]; [`InvalidArgument`](coeval::ErrorKind::InvalidArgument) also where `probed` is of other files.
+pub fn align_probed(
+    found: &Found,
+    probed: Vec<Probed>,
+    options: &Options,
+    progress: &dyn Progress,
+) -> Result<Alignment> {
+    options.check()?;
+    if !probed.iter().map(|p| &p.name).eq(found.sources.iter().map(|s| &s.name)) {
+        return Err(Error::invalid("these are the headers of other files"));
+    }
     on_threads(options.threads, || {
-        let probed = probe(found, &options.open, progress)?;
         // What is wrong with the user's patterns is said before the work.
         chapters::group(&probed, &options.grouping)?;
         let heard = analyse(found, &probed, &options.open, progress)?;

@@ -27,8 +27,8 @@ const ZONES_S: (i64, i64) = (-43_200, 50_400);
 /// Adds the photos of a folder to its alignment, in order of their names.
 pub(crate) fn place(alignment: &mut Alignment, found: &Found) {
     let clips: Vec<Clip> = alignment.files().filter_map(Clip::of).collect();
-    let (mut photos, mut by_device): (Vec<Photo>, BTreeMap<Option<Device>, Vec<(usize, PhotoInfo)>>) =
-        Default::default();
+    let mut photos: Vec<Photo> = Vec::new();
+    let mut by_device: BTreeMap<Option<Device>, Vec<(usize, PhotoInfo)>> = BTreeMap::new();
     for source in &found.photos {
         let mut photo = Photo { path: source.name.clone(), ..Photo::default() };
         match guarded(&source.path, || probe_photo(&source.path)) {
@@ -65,7 +65,7 @@ pub(crate) fn place(alignment: &mut Alignment, found: &Found) {
     alignment.photos = photos;
 }
 
-/// A folder, what names in it are like, and the size of the picture: clips that have these in common are one device's.
+/// A folder, and what names in it are like: clips that have these in common are one device's.
 type Device = (String, String);
 
 /// A clip that sound has placed, as its device's clock.

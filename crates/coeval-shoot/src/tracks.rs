@@ -25,6 +25,9 @@ const NEAR_S: f64 = 0.06;
 const SAME_S: f64 = 2e-6;
 /// Words before the number of a track.
 const TRACK_WORDS: [&str; 6] = ["tr", "trk", "track", "ch", "chan", "channel"];
+/// Where nothing but a number tells two names apart, which is not called a track's, these are further tracks only where it is
+/// no more than this from one to the next: some of a recorder's inputs may be unused (own choice).
+const NEXT: u64 = 8;
 /// Samples of a track that are mixed at a time.
 const BLOCK: usize = 8192;
 
@@ -53,10 +56,11 @@ pub(crate) fn find(
     for file in (0..probed.len()).filter(|&f| !named(f)) {
         let mut mine = None;
         for (i, set) in sets.iter().enumerate() {
-            let first = set[0];
+            let (first, last) = (set[0], set[set.len() - 1]);
             let near = match together(&probed[first], &probed[file]) {
                 Together::No => false,
                 Together::Yes => true,
+                Together::If(false) if counted_apart(&probed[last].name, &probed[file].name) > NEXT => false,
                 Together::If(likely) => match audible(&heard[first]).zip(audible(&heard[file])) {
                     Some((a, b)) => {
                         let aligner = if likely { &anywhere } else { &start };
@@ -122,13 +126,26 @@ fn together(a: &Probed, b: &Probed) -> Together {
     }
 }
 
+/// By how much two names differ that differ in a number; 0 for others.
+fn counted_apart(a: &str, b: &str) -> u64 {
+    let (x, y): (Vec<char>, Vec<char>) = (a.chars().collect(), b.chars().collect());
+    let (prefix, suffix) = shared(&x, &y);
+    let number = |s: &[char]| s[prefix..s.len() - suffix].iter().collect::<String>().parse::<u64>().ok();
+    number(&x).zip(number(&y)).map_or(0, |(n, m)| n.abs_diff(m))
+}
+
+/// How many characters two names share at their beginnings, and of the rest at their ends.
+fn shared(x: &[char], y: &[char]) -> (usize, usize) {
+    let prefix = x.iter().zip(y).take_while(|(p, q)| p == q).count();
+    let room = x.len().min(y.len()) - prefix;
+    (prefix, x.iter().rev().zip(y.iter().rev()).take(room).take_while(|(p, q)| p == q).count())
+}
+
 /// Whether the part in which two names differ is the number of what is called a track; `None` where the names have nothing
 /// in common.
 fn difference(a: &str, b: &str) -> Option<bool> {
     let (x, y): (Vec<char>, Vec<char>) = (a.chars().collect(), b.chars().collect());
-    let prefix = x.iter().zip(&y).take_while(|(p, q)| p == q).count();
-    let room = x.len().min(y.len()) - prefix;
-    let suffix = x.iter().rev().zip(y.iter().rev()).take(room).take_while(|(p, q)| p == q).count();
+    let (prefix, suffix) = shared(&x, &y);
     if !x[..prefix].iter().chain(&x[x.len() - suffix..]).any(|c| c.is_alphanumeric()) {
         return None;
     }
@@ -235,5 +252,29 @@ pub(crate) fn add(alignment: &mut Alignment, followers: Vec<Follower>, silent_fi
     }
     for file in alignment.recordings.iter_mut().flat_map(|r| &mut r.files).filter(|f| silent_firsts.contains(&f.path)) {
         file.compared = Some(Vec::new());
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn names_that_count_are_far_apart_by_their_numbers() {
+        for (a, b, apart) in [
+            ("V_09.wav", "V_10.wav", 1),
+            ("x/V_0001.wav", "x/V_0295.wav", 294),
+            ("R1_Tr4.wav", "R9_Tr4.wav", 8),
+            ("V_199.wav", "V_210.wav", 11),
+            ("boom.wav", "lav.wav", 0),
+            ("take.wav", "take-2.wav", 0),
+            ("a.wav", "a.wav", 0),
+        ] {
+            assert_eq!((counted_apart(a, b), counted_apart(b, a)), (apart, apart), "{a} {b}");
+        }
+        assert_eq!(difference("V_09", "V_10"), Some(false));
+        assert_eq!(difference("take_Tr1", "take_Tr12"), Some(false), "a name that ends is no number");
+        assert_eq!(difference("take_Tr1", "take_Tr2"), Some(true));
+        assert_eq!(difference("bow", "stern"), None);
     }
 }

@@ -98,7 +98,7 @@ fn declared_name(declared: &str) -> Option<&str> {
 fn real_time(name: &str) -> &'static str {
     const LONG: [&str; 6] = ["_align", "align_pair", "_hear", "_render", "coeval_tighten", "coeval_set_log"];
     const STREAMS: [&str; 2] = ["coeval_resampler_", "coeval_limiter_"];
-    const ALLOCATES: [&str; 28] = [
+    const ALLOCATES: [&str; 29] = [
         "_new",
         "_new_hz",
         "_free",
@@ -116,6 +116,7 @@ fn real_time(name: &str) -> &'static str {
         "_to_bytes",
         "coeval_clock_map_to_json",
         "_segments",
+        "_file_channels",
         "_event",
         "_set_main",
         "_set_cache",
