@@ -177,26 +177,6 @@ public:
     }
     double to_timeline(double file_s) const { return coeval_clock_map_to_timeline(get(), file_s); }
     double to_file(double timeline_s) const { return coeval_clock_map_to_file(get(), timeline_s); }
-    /// The path of the file of which this one holds further tracks; empty when there is none.
-    std::string track_of(std::size_t index) const {
-        const char *text = coeval_alignment_file_track_of(get(), index);
-        return text ? text : "";
-    }
-    /// The path of the clip that this sound was recorded beside; empty when there is none.
-    std::string better_sound_of(std::size_t index) const {
-        const char *text = coeval_alignment_file_better_sound_of(get(), index);
-        return text ? text : "";
-    }
-    /// Channels of a file that have something to hear, from 0.
-    std::vector<std::size_t> channels(std::size_t index) const {
-        return detail::list<std::size_t>(
-            [&](auto out, auto n) { return coeval_alignment_file_channels(get(), index, out, n); });
-    }
-    /// What the recorder calls a channel of a file; empty when it has no name.
-    std::string track_name(std::size_t index, std::size_t channel) const {
-        const char *text = coeval_alignment_file_track_name(get(), index, channel);
-        return text ? text : "";
-    }
     std::vector<coeval_knot> knots() const {
         return detail::list<coeval_knot>([&](auto out, auto n) { return coeval_clock_map_knots(get(), out, n); });
     }
@@ -383,6 +363,26 @@ public:
     /// The path of the file that this one is a copy of; empty when it is not a copy.
     std::string copy_of(std::size_t index) const {
         const char *text = coeval_alignment_file_copy_of(get(), index);
+        return text ? text : "";
+    }
+    /// The path of the file of which this one holds further tracks; empty when there is none.
+    std::string track_of(std::size_t index) const {
+        const char *text = coeval_alignment_file_track_of(get(), index);
+        return text ? text : "";
+    }
+    /// The path of the clip that this sound was recorded beside; empty when there is none.
+    std::string better_sound_of(std::size_t index) const {
+        const char *text = coeval_alignment_file_better_sound_of(get(), index);
+        return text ? text : "";
+    }
+    /// Channels of a file that have something to hear, from 0.
+    std::vector<std::size_t> channels(std::size_t index) const {
+        return detail::list<std::size_t>(
+            [&](auto out, auto n) { return coeval_alignment_file_channels(get(), index, out, n); });
+    }
+    /// What the recorder calls a channel of a file; empty when it has no name.
+    std::string track_name(std::size_t index, std::size_t channel) const {
+        const char *text = coeval_alignment_file_track_name(get(), index, channel);
         return text ? text : "";
     }
     std::vector<coeval_knot> knots(std::size_t index) const {

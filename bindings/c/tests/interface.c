@@ -1019,7 +1019,7 @@ static void cards(const char *folder) {
 
 /* Several tracks of one recorder: files that it wrote at once, one of them with a channel on which nothing happens and one of
  * timecode; and a clip's own sound. */
-static void tracks(void) {
+static void tracks_of_one_recorder(void) {
 #define FILE_OF(path, more)                                                                                            \
     "{\"path\": \"" path "\", \"status\": \"placed\", \"reason\": null, \"duration_s\": 1.0, \"confidence\": 1.0,"             \
     "\"uncertainty_s\": 0.0, \"offset_s\": 0.0, \"drift_ppm\": 0.0, \"knots\": [[0, 0], [1, 1]], \"jumps\": []," more "}"
@@ -1214,7 +1214,7 @@ int main(int argc, char **argv) {
     limiter(1);
     rough_cuts();
     shoots();
-    tracks();
+    tracks_of_one_recorder();
     if (argc > 1) demo(argv[1]);
     if (argc > 1) cards(argv[1]);
     coeval_error_free(&error);
