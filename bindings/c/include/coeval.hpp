@@ -291,8 +291,7 @@ public:
     bool placed() const { return summary().placed != 0; }
     /// Why they have no placement; empty when they have one.
     std::string reason() const {
-        const char *text = coeval_pair_reason(get());
-        return text ? text : "";
+        return detail::text(coeval_pair_reason(get()));
     }
     /// From b's time to a's time.
     ClockMap clock_map() const {
@@ -352,28 +351,23 @@ public:
         return file;
     }
     std::string path(std::size_t index) const {
-        const char *text = coeval_alignment_file_path(get(), index);
-        return text ? text : "";
+        return detail::text(coeval_alignment_file_path(get(), index));
     }
     /// Why a file is unplaced; empty when it is placed.
     std::string reason(std::size_t index) const {
-        const char *text = coeval_alignment_file_reason(get(), index);
-        return text ? text : "";
+        return detail::text(coeval_alignment_file_reason(get(), index));
     }
     /// The path of the file that this one is a copy of; empty when it is not a copy.
     std::string copy_of(std::size_t index) const {
-        const char *text = coeval_alignment_file_copy_of(get(), index);
-        return text ? text : "";
+        return detail::text(coeval_alignment_file_copy_of(get(), index));
     }
     /// The path of the file of which this one holds further tracks; empty when there is none.
     std::string track_of(std::size_t index) const {
-        const char *text = coeval_alignment_file_track_of(get(), index);
-        return text ? text : "";
+        return detail::text(coeval_alignment_file_track_of(get(), index));
     }
     /// The path of the clip that this sound was recorded beside; empty when there is none.
     std::string better_sound_of(std::size_t index) const {
-        const char *text = coeval_alignment_file_better_sound_of(get(), index);
-        return text ? text : "";
+        return detail::text(coeval_alignment_file_better_sound_of(get(), index));
     }
     /// Channels of a file that have something to hear, from 0.
     std::vector<std::size_t> channels(std::size_t index) const {
@@ -382,8 +376,7 @@ public:
     }
     /// What the recorder calls a channel of a file; empty when it has no name.
     std::string track_name(std::size_t index, std::size_t channel) const {
-        const char *text = coeval_alignment_file_track_name(get(), index, channel);
-        return text ? text : "";
+        return detail::text(coeval_alignment_file_track_name(get(), index, channel));
     }
     std::vector<coeval_knot> knots(std::size_t index) const {
         return detail::list<coeval_knot>(

@@ -714,9 +714,9 @@ impl Network {
                 let stretches = match self.measured(links, i).filter(|_| i != self.origin) {
                     Some([first, last]) => {
                         let sigma_s = |t: f64| solved.sigma_s(i, t);
-                        let jumps = file.jumps.iter().enumerate().map(|(j, &at_s)| (at_s, solved.size_of_jump(i, j)));
-                        let (jumps, beyond): (Vec<_>, _) = (jumps.collect(), [first.1, last.1]);
-                        stretches((0.0, end), (first.0, last.0), &jumps, beyond, confidence, sigma_s)
+                        let jump = |(j, &at_s): (usize, &f64)| (at_s, solved.size_of_jump(i, j));
+                        let jumps: Vec<(f64, f64)> = file.jumps.iter().enumerate().map(jump).collect();
+                        stretches((0.0, end), (first.0, last.0), &jumps, [first.1, last.1], confidence, sigma_s)
                     }
                     None => vec![Stretch::whole(end, confidence, ends[0].max(ends[1]))],
                 };

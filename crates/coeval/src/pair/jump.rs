@@ -8,10 +8,11 @@
 //! is two where what lies between matches on a lag between those before and after.
 
 use rayon::prelude::*;
+use realfft::num_complex::Complex32;
 
 use super::path::{BIN_S, Line, Path, PathPoint, richness, trace, verify};
 use super::search::{Candidate, Pass, candidates_of_either, unevenness};
-use crate::correlate::Plans;
+use crate::correlate::{Plan, Plans};
 use crate::error::Result;
 use crate::pair::Evidence;
 use crate::pair::fit::{JUMP_LARGE_S, JUMP_LEAST_S};
@@ -423,24 +424,27 @@ pub(crate) struct Frames<'t> {
 
 /// A frame of `b`.
 struct Frame {
-    samples: Vec<f32>,
+    length: usize,
     energy: f64,
+    spectrum: Vec<Complex32>,
+    plan: Plan,
 }
 
 impl Frames<'_> {
-    fn frame(&self, b_s: f64, length: usize) -> Frame {
-        let mut samples = vec![0.0f32; length];
-        self.b.read(sample(b_s), &mut samples);
+    /// A frame to be held against so many samples of `a` one after the other.
+    fn frame(&self, b_s: f64, length: usize, lags: usize) -> Frame {
+        let plan = self.plans.get((length + lags).next_power_of_two());
+        let mut samples = vec![0.0f32; plan.len];
+        self.b.read(sample(b_s), &mut samples[..length]);
         let energy = samples.iter().map(|v| f64::from(v * v)).sum();
-        Frame { samples, energy }
+        let spectrum = plan.spectrum(&mut samples);
+        Frame { length, energy, spectrum, plan }
     }
 
-    /// What a frame gains if it begins at `a_s`, or so many samples later, for each of these.
+    /// What a frame gains if it begins at `a_s`, or so many samples later, for each of its lags.
     fn gains(&self, frame: &Frame, a_s: f64, lags: usize) -> Vec<f32> {
-        let length = frame.samples.len();
-        let plan = self.plans.get((length + lags).next_power_of_two());
-        let (mut block, mut stretch) = (vec![0.0; plan.len], vec![0.0; plan.len]);
-        block[..length].copy_from_slice(&frame.samples);
+        let &Frame { length, energy: own, ref spectrum, ref plan } = frame;
+        let mut stretch = vec![0.0; plan.len];
         self.a.read(sample(a_s), &mut stretch[..length + lags - 1]);
         let square = |v: f32| f64::from(v) * f64::from(v);
         let mut energy: f64 = stretch[..length].iter().map(|&v| square(v)).sum();
@@ -451,22 +455,21 @@ impl Frames<'_> {
                 here
             })
             .collect();
-        let (x, y) = (plan.spectrum(&mut stretch), plan.spectrum(&mut block));
         let (mut product, mut heights) = (Vec::new(), Vec::new());
-        plan.correlogram(&x, &y, &mut product, &mut heights);
+        plan.correlogram(&plan.spectrum(&mut stretch), spectrum, &mut product, &mut heights);
         let sign = if self.inverted { -1.0 } else { 1.0 };
         let gain = |(&height, energy): (&f32, f64)| {
-            let power = frame.energy * energy;
+            let power = own * energy;
             let r = if power > 0.0 { (sign * f64::from(height) / power.sqrt()).max(0.0) as f32 } else { 0.0 };
             -0.5 * VALUES * length as f32 * (1.0 - (r * r).min(0.9999)).ln()
         };
         heights.iter().zip(energies).map(gain).collect()
     }
 
-    /// What it gains within reach of a place at the most.
-    fn gain(&self, frame: &Frame, a_s: f64, reach: usize) -> f32 {
-        let first_s = a_s - reach as f64 / TRACK_RATE_HZ;
-        self.gains(frame, first_s, 2 * reach + 1).into_iter().fold(0.0, f32::max)
+    /// What a frame gains within reach of some places at the most; it has the lags of one.
+    fn most(&self, frame: &Frame, places_s: impl Iterator<Item = f64>, reach: usize) -> f32 {
+        let gains = |a_s: f64| self.gains(frame, a_s - reach as f64 / TRACK_RATE_HZ, 2 * reach + 1);
+        places_s.flat_map(gains).fold(0.0, f32::max)
     }
 
     /// Where between two `b` times the clock changes from one map (`b` time to `a` time) to another: in the middle of
@@ -493,17 +496,17 @@ impl Frames<'_> {
         let mut score = vec![0.0f32; frames + 1];
         for k in 0..frames {
             let start_s = from + k as f64 * length_s;
-            let frame = self.frame(start_s, length);
+            let frame = self.frame(start_s, length, 2 * reach + 1);
             let at = maps.map(|map| map(start_s));
             let [before, after] = at.map(|at_s| {
-                let own = sources_s.iter().map(|s| self.gain(&frame, at_s + s, reach)).fold(0.0, f32::max);
+                let own = self.most(&frame, sources_s.iter().map(|s| at_s + s), reach);
                 let own = own - CHANCE - (sources_s.len() as f32).ln();
                 if own <= 0.0 {
                     return 0.0;
                 }
                 let elsewhere = ELSEWHERE_S.iter().map(|aside_s| at_s + aside_s);
                 let elsewhere = elsewhere.filter(|e| at.iter().all(|m| (e - m).abs() > ELSEWHERE_LEAST_S));
-                (own - elsewhere.fold(0.0, |most, e| self.gain(&frame, e, reach).max(most))).max(0.0)
+                (own - self.most(&frame, elsewhere, reach)).max(0.0)
             });
             score[k + 1] = score[k] + before - after;
         }
@@ -533,10 +536,11 @@ impl Frames<'_> {
         // What each frame gains from one map (step 0) to the other, and where.
         let gained = |k: usize| -> Vec<(f32, f64)> {
             let b_s = from + k as f64 * length_s;
-            let (frame, first_s) = (self.frame(b_s, length), before(b_s) + low_s - reach as f64 / TRACK_RATE_HZ);
-            let all = self.gains(&frame, first_s, samples(high_s - low_s) + 2 * reach + 1);
-            let aside = |&e: &f64| before(b_s) + if e < 0.0 { low_s + e } else { high_s + e };
-            let elsewhere = ELSEWHERE_S.iter().map(aside).fold(0.0, |most, e| self.gain(&frame, e, reach).max(most));
+            let first_s = before(b_s) + low_s - reach as f64 / TRACK_RATE_HZ;
+            let lags = samples(high_s - low_s) + 2 * reach + 1;
+            let all = self.gains(&self.frame(b_s, length, lags), first_s, lags);
+            let aside = ELSEWHERE_S.iter().map(|&e| before(b_s) + if e < 0.0 { low_s + e } else { high_s + e });
+            let elsewhere = self.most(&self.frame(b_s, length, 2 * reach + 1), aside, reach);
             let step = |step: usize| {
                 let first = samples(shift_s(step) - low_s);
                 let near = first..(first + 2 * reach + 1).min(all.len());

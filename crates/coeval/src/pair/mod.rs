@@ -12,9 +12,9 @@
 //!    sound takes a path of its own. Where no voices can be told, `uncertainty_s` says so.
 //!
 //! What the confidence rests on, beside what is computed from the sound: how often a short sound, and how often a long
-//! piece, is played again (`PROMPTS`, `PIECES`), how rarely two of them keep their distance (`COINCIDENCE`), and by how
-//! much the correlations of a repeated sound differ (`REPEATS_DIFFER`), all in `evidence`, each with what half and
-//! double of it would do.
+//! piece, is played again (`PROMPTS`, `PIECES`), how rarely two of them keep their distance (`COINCIDENCE`), how much
+//! sound a device loses at once (`LOST_S`), and by how much the correlations of a repeated sound differ
+//! (`REPEATS_DIFFER`), all in `evidence`, each with what half and double of it would do.
 
 use crate::clock::ClockMap;
 use crate::correlate::Plans;
