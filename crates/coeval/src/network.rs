@@ -97,6 +97,14 @@ impl AnchorReport {
             misfit_s: None,
         }
     }
+
+    /// Whether a solution goes by the anchor, and by how much it misses it.
+    fn judge(&mut self, anchor: &Anchor, solved: Option<&Solved>) {
+        let hard = anchor.force == Force::Hard;
+        let allowed_s = if hard { KEPT_S } else { CONTRADICTS * anchor.uncertainty_s };
+        self.misfit_s = solved.map(|s| s.timeline_s(anchor.a, anchor.a_s) - s.timeline_s(anchor.b, anchor.b_s));
+        self.used = self.misfit_s.is_some_and(|m| m.abs() <= allowed_s) && (hard || !self.contradicts);
+    }
 }
 
 /// Where one file lies on the timeline.
@@ -117,6 +125,28 @@ pub struct Placement {
     pub without_best_third_s: Option<f64>,
     /// How well the place is known by stretches of the file, in time order.
     pub stretches: Vec<Stretch>,
+}
+
+impl Placement {
+    /// Of a file that all others are placed by, where nothing else is known of it.
+    fn of_the_origin(duration_s: f64) -> Self {
+        Self {
+            map: ClockMap::linear(0.0, 0.0, duration_s),
+            confidence: 1.0,
+            uncertainty_s: 0.0,
+            ends_uncertainty_s: [0.0; 2],
+            drift_sigma_ppm: 0.0,
+            without_best_third_s: Some(0.0),
+            stretches: vec![Stretch::whole(duration_s, 1.0, 0.0)],
+        }
+    }
+
+    /// Adds an error of this standard deviation that shifts the whole file, seconds.
+    fn widen(&mut self, sigma_s: f64) {
+        let whole = [&mut self.uncertainty_s].into_iter().chain(&mut self.ends_uncertainty_s);
+        let all = whole.chain(self.stretches.iter_mut().map(|s| &mut s.uncertainty_s));
+        all.for_each(|u| *u = u.hypot(sigma_s));
+    }
 }
 
 /// One clock for all files of an event.
@@ -322,13 +352,9 @@ fn solve_checked(
     let ties: Vec<(usize, usize, f64)> =
         links.iter().zip(&used).filter(|(_, u)| **u).map(|(l, _)| (l.a, l.b, l.alignment.confidence)).collect();
     let misfits = network.misfits(nodes, links, solved.as_ref());
-    let against: Vec<(usize, usize, f64, f64)> = links
-        .iter()
-        .zip(&choice.contradicted)
-        .zip(&misfits)
-        .filter(|((_, c), _)| **c)
-        .map(|((l, _), m)| (l.a, l.b, l.alignment.confidence, m.median_s))
-        .collect();
+    let contradicted = links.iter().zip(&misfits).zip(&choice.contradicted).filter(|(_, c)| **c);
+    let against: Vec<(usize, usize, f64, f64)> =
+        contradicted.map(|((l, m), _)| (l.a, l.b, l.alignment.confidence, m.median_s)).collect();
     let sound = |from: usize| choice::confidences(nodes.len(), &ties, &against, from);
     let mut reports: Vec<AnchorReport> =
         anchors.iter().map(|x| network.against_sound(solved.as_ref(), links, &sound(x.a), x)).collect();
@@ -343,10 +369,7 @@ fn solve_checked(
         held.retain(|&(a, b, _)| !overruled[a] && !overruled[b]);
         rivals.retain(|&(a, b, ..)| !overruled[a] && !overruled[b]);
         for (x, report) in anchors.iter().zip(&mut reports) {
-            let misfit = solved.as_ref().map(|s| s.timeline_s(x.a, x.a_s) - s.timeline_s(x.b, x.b_s));
-            let allowed = if x.force == Force::Hard { KEPT_S } else { CONTRADICTS * x.uncertainty_s };
-            report.used = misfit.is_some_and(|m| m.abs() <= allowed) && (x.force == Force::Hard || !report.contradicts);
-            report.misfit_s = misfit;
+            report.judge(x, solved.as_ref());
             if report.used {
                 let confidence = match x.force {
                     Force::Hard if report.contradicts => 1.0 - sound(x.a)[x.b].unwrap_or(0.0),
@@ -372,31 +395,22 @@ fn solve_checked(
     let without = network.without_best_thirds(nodes, solved.as_ref());
     // Anchors may have moved files since.
     let misfits = network.misfits(nodes, links, solved.as_ref());
-    let placements = (0..nodes.len())
-        .map(|i| match (&solved, reach[i]) {
-            _ if i == origin && solved.is_none() => Ok(Placement {
-                map: ClockMap::linear(0.0, 0.0, nodes[i].duration_s),
-                confidence: 1.0,
-                uncertainty_s: 0.0,
-                ends_uncertainty_s: [0.0; 2],
-                drift_sigma_ppm: 0.0,
-                without_best_third_s: Some(0.0),
-                stretches: vec![Stretch::whole(nodes[i].duration_s, 1.0, 0.0)],
-            }),
-            (Some(solved), Some(confidence)) => network.placement(solved, links, i, confidence).map(|mut p| {
+    let place = |i: usize| -> std::result::Result<Placement, Unplaced> {
+        match (&solved, reach[i]) {
+            _ if i == origin && solved.is_none() => Ok(Placement::of_the_origin(nodes[i].duration_s)),
+            (Some(solved), Some(confidence)) => {
+                let mut placement = network.placement(solved, links, i, confidence)?;
                 if i != origin {
-                    p.uncertainty_s = p.uncertainty_s.hypot(read_s(i));
-                    p.ends_uncertainty_s.iter_mut().for_each(|u| *u = u.hypot(read_s(i)));
-                    p.stretches.iter_mut().for_each(|s| s.uncertainty_s = s.uncertainty_s.hypot(read_s(i)));
-                    p.without_best_third_s = without[i];
+                    placement.widen(read_s(i));
+                    placement.without_best_third_s = without[i];
                 }
-                p
-            }),
+                Ok(placement)
+            }
             _ => Err(Unplaced::NoCommonSound),
-        })
-        .collect();
+        }
+    };
     Ok(Solution {
-        placements,
+        placements: (0..nodes.len()).map(place).collect(),
         links: used.iter().zip(misfits).map(|(&used, m)| LinkReport { used, misfit_s: m.rms_s }).collect(),
         loops: loops(nodes, links),
         anchors: reports,

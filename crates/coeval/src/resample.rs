@@ -275,7 +275,7 @@ pub struct Resampler {
     oversampler: Oversampler,
     channels: usize,
     frames: u64,
-    stretches: Vec<Stretch>,
+    stretches: Vec<FrameLeg>,
 
     /// Filtered and oversampled sound by channel, of source frames `fine_from..fine_to`; they may lie outside the source.
     fine: Vec<Vec<f32>>,
@@ -300,7 +300,7 @@ pub struct Resampler {
 
 /// A leg in frames: output frames `from..to`, with fades that lie inside.
 #[derive(Debug, Clone, Copy)]
-struct Stretch {
+struct FrameLeg {
     from: u64,
     to: u64,
     /// Source position of output frame `from`, in source frames.
@@ -312,7 +312,7 @@ struct Stretch {
     fade_out: (f64, f64),
 }
 
-impl Stretch {
+impl FrameLeg {
     fn position_of(&self, frame: u64) -> f64 {
         // Signed numbers become floating-point ones in one instruction.
         self.position + (frame - self.from) as i64 as f64 * self.step
@@ -417,7 +417,7 @@ impl Resampler {
     /// Ends an open end where the source, whose end is known, has no more to sound.
     fn close(&mut self) {
         let (OPEN_END, Some(end)) = (self.options.frames, self.source_end) else { return };
-        let last = |s: &Stretch| {
+        let last = |s: &FrameLeg| {
             let frames = ((end as f64 - s.position) / s.step - SAME_FRAMES).ceil();
             if frames > 0.0 { s.from.saturating_add(frames as u64).min(s.to) } else { 0 }
         };
@@ -529,7 +529,7 @@ impl Resampler {
     }
 
     /// Output frames of the stretch at work that can be made from what is oversampled.
-    fn ready(&self, stretch: &Stretch) -> u64 {
+    fn ready(&self, stretch: &FrameLeg) -> u64 {
         let left = stretch.to - self.next;
         let position = stretch.position_of(self.next);
         if let Some(end) = self.source_end
@@ -593,7 +593,7 @@ impl Resampler {
     }
 
     /// Adds output frames of one stretch to what is pending.
-    fn render(&mut self, stretch: &Stretch, frames: Range<u64>) {
+    fn render(&mut self, stretch: &FrameLeg, frames: Range<u64>) {
         let count = (frames.end - frames.start) as usize;
         let offset = (frames.start - self.pending_from) as usize;
         if self.pending_presence.len() < offset + count {
@@ -684,7 +684,7 @@ pub fn resample(source: &[f32], route: &Route, options: &ResampleOptions) -> Res
 }
 
 /// Legs in frames, cut to the output, with their fades.
-fn stretches(route: &Route, options: &ResampleOptions) -> Vec<Stretch> {
+fn stretches(route: &Route, options: &ResampleOptions) -> Vec<FrameLeg> {
     let (source_rate, rate) = (options.source_rate_hz, options.target_rate_hz);
     let to_frames = |s: f64| (s - options.start_s) * rate;
     let fade = options.fade_s * rate;
@@ -696,7 +696,7 @@ fn stretches(route: &Route, options: &ResampleOptions) -> Vec<Stretch> {
         let skipped = (b.source_at(b.from_s) - a.source_at(a.to_s)).abs() / b.speed * rate;
         fade.min(length(a) / 2.0).min(skipped)
     };
-    let mut out: Vec<Stretch> = Vec::new();
+    let mut out: Vec<FrameLeg> = Vec::new();
     for (i, leg) in legs.iter().enumerate() {
         let (mut from, to) = (to_frames(leg.from_s), to_frames(leg.to_s));
         let mut fade_in = (f64::NEG_INFINITY, f64::NEG_INFINITY);
@@ -725,7 +725,7 @@ fn stretches(route: &Route, options: &ResampleOptions) -> Vec<Stretch> {
         }
         let step = leg.speed * source_rate / rate;
         let position = leg.source_s * source_rate + (from as f64 - to_frames(leg.at_s)) * step;
-        out.push(Stretch { from, to, position, step, fade_in, fade_out });
+        out.push(FrameLeg { from, to, position, step, fade_in, fade_out });
     }
     out
 }

@@ -99,39 +99,11 @@ pub fn match_markers(a: &[Marker], b: &[Marker], options: &MatchOptions) -> Resu
     let (da, db) = options.durations_s.unwrap_or((span(&ta), span(&tb)));
     let (da, db) = (da.max(span(&ta)).max(1.0), db.max(span(&tb)).max(1.0));
     let slope_most = options.max_drift_ppm * 1e-6;
-    let allowed = |offset: f64| options.offset_range_s.is_none_or(|(low, high)| low <= offset && offset <= high);
     let tolerance = |i: usize, j: usize| {
         3.0 * (a[ka[i]].uncertainty_s.powi(2) + b[kb[j]].uncertainty_s.powi(2)).sqrt().min(0.003) + PATH_S
     };
 
-    let mut pairs: Vec<(f64, usize, usize)> =
-        (0..ta.len()).flat_map(|i| (0..tb.len()).map(move |j| (i, j))).map(|(i, j)| (ta[i] - tb[j], i, j)).collect();
-    pairs.sort_by(|p, q| p.0.total_cmp(&q.0).then(p.1.cmp(&q.1)));
-    let reach = slope_most * (tb[tb.len() - 1] - tb[0]) + 2.0 * PATH_S + 0.02;
-    let mut best: Vec<(usize, f64, f64, f64)> = Vec::new();
-    let mut budget = 400_000usize;
-    for (p, &(d1, i1, j1)) in pairs.iter().enumerate() {
-        for &(d2, i2, j2) in pairs[p + 1..].iter().take_while(|q| q.0 - d1 <= reach) {
-            if i1 == i2 || j1 == j2 || budget == 0 {
-                continue;
-            }
-            let gap = tb[j2] - tb[j1];
-            let slack = tolerance(i1, j1) + tolerance(i2, j2);
-            if (d2 - d1).abs() > slope_most * gap.abs() + slack {
-                continue;
-            }
-            budget -= 1;
-            // Close together, two markers say nothing about drift.
-            let slope = if (slope_most * gap.abs()) > 0.5 * slack { (d2 - d1) / gap } else { 0.0 };
-            let slope = slope.clamp(-slope_most, slope_most);
-            let offset = 0.5 * (d1 + d2) - slope * 0.5 * (tb[j1] + tb[j2]);
-            if !allowed(offset) {
-                continue;
-            }
-            let (count, misfit) = coincidences(&ta, &tb, offset, slope, &tolerance);
-            best.push((count, misfit, offset, slope));
-        }
-    }
+    let mut best = lines(&ta, &tb, options, &tolerance);
     best.sort_by(|p, q| q.0.cmp(&p.0).then(p.1.total_cmp(&q.1)));
     // A line through two markers, its slope held within the range, may pass one of them by.
     let Some(&(count, _, offset, slope)) = best.first().filter(|line| line.0 >= 2) else {
@@ -172,6 +144,46 @@ pub fn match_markers(a: &[Marker], b: &[Marker], options: &MatchOptions) -> Resu
 /// Each set of `count` markers is proposed by every two of its members.
 fn triples(count: usize) -> f64 {
     (count * (count - 1) / 2).max(1) as f64
+}
+
+/// Every line through two pairs of markers that the options permit, as how many markers meet along it, the sum of their
+/// squared misfits, its offset (seconds) and its slope.
+fn lines(
+    ta: &[f64],
+    tb: &[f64],
+    options: &MatchOptions,
+    tolerance: &dyn Fn(usize, usize) -> f64,
+) -> Vec<(usize, f64, f64, f64)> {
+    let slope_most = options.max_drift_ppm * 1e-6;
+    let allowed = |offset: f64| options.offset_range_s.is_none_or(|(low, high)| low <= offset && offset <= high);
+    let mut pairs: Vec<(f64, usize, usize)> =
+        (0..ta.len()).flat_map(|i| (0..tb.len()).map(move |j| (i, j))).map(|(i, j)| (ta[i] - tb[j], i, j)).collect();
+    pairs.sort_by(|p, q| p.0.total_cmp(&q.0).then(p.1.cmp(&q.1)));
+    let reach = slope_most * (tb[tb.len() - 1] - tb[0]) + 2.0 * PATH_S + 0.02;
+    let mut lines = Vec::new();
+    let mut budget = 400_000usize;
+    for (p, &(d1, i1, j1)) in pairs.iter().enumerate() {
+        for &(d2, i2, j2) in pairs[p + 1..].iter().take_while(|q| q.0 - d1 <= reach) {
+            if i1 == i2 || j1 == j2 || budget == 0 {
+                continue;
+            }
+            let gap = tb[j2] - tb[j1];
+            let slack = tolerance(i1, j1) + tolerance(i2, j2);
+            if (d2 - d1).abs() > slope_most * gap.abs() + slack {
+                continue;
+            }
+            budget -= 1;
+            // Close together, two markers say nothing about drift.
+            let slope = if (slope_most * gap.abs()) > 0.5 * slack { (d2 - d1) / gap } else { 0.0 };
+            let slope = slope.clamp(-slope_most, slope_most);
+            let offset = 0.5 * (d1 + d2) - slope * 0.5 * (tb[j1] + tb[j2]);
+            if allowed(offset) {
+                let (count, misfit) = coincidences(ta, tb, offset, slope, tolerance);
+                lines.push((count, misfit, offset, slope));
+            }
+        }
+    }
+    lines
 }
 
 /// Nearest partners within tolerance, each marker used once.

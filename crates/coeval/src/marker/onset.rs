@@ -26,7 +26,6 @@ impl MarkerDetector {
         let c = centre - from;
         let noise_end = c.saturating_sub(n(0.045));
         let white = Whitened::new(&x, noise_end, rate);
-        let mean = |a: usize, b: usize| white.mean(a, b);
         let length = x.len();
         let noise = white.noise();
         let near = c.saturating_sub(n(0.040))..(c + n(0.008)).min(length.saturating_sub(white.short));
@@ -38,62 +37,30 @@ impl MarkerDetector {
         let (onset, _, gain) = white.pick(near, (0.3 * strongest).max(8.0 * noise).min(0.5 * strongest))?;
         let k = onset.round() as usize;
 
-        let after = mean(k, k + n(0.003));
-        let before = mean(k.saturating_sub(n(0.010)), k.saturating_sub(n(0.0003)));
-        let sharpness_db = 10.0 * (after.max(1e-14) / before.max(0.25 * noise).max(1e-14)).log10();
-        let ms = n(0.001).max(4);
-        let loudest = (k..(k + n(0.02)).min(length)).map(|i| mean(i, i + ms)).fold(0.0, f64::max);
-        let snr_db = 10.0 * (loudest / noise).max(1e-9).log10();
+        let stroke = Stroke::new(&white, k);
+        let (bandwidth_hz, centre_hz) = self.spectrum_above_noise(&x, k, noise_end);
+        let shape = stroke.shape(bandwidth_hz, centre_hz);
+        let (sharpness_db, snr_db, decay_s) = (stroke.sharpness_db(), stroke.snr_db(), stroke.reached_s(0.5));
         let loud = (from - start + k).min(self.peaks.len())..(from - start + k + n(0.02)).min(self.peaks.len());
         let peak_sample = self.peaks.range(loud).fold(0.0f32, |m, v| m.max(*v));
         let peak_dbfs = 20.0 * f64::from(peak_sample).max(1e-9).log10();
-
-        // Course of the energy above the noise, by milliseconds over 120 ms.
-        let course: Vec<f64> =
-            (0..120).map(|i| mean(k + n(i as f64 * 0.001), k + n((i + 1) as f64 * 0.001)) - noise).collect();
-        let total: f64 = course.iter().sum::<f64>().max(1e-15);
-        let share = |part: f64| {
-            let mut sum = 0.0;
-            for (i, v) in course.iter().enumerate() {
-                if sum + v >= part * total {
-                    return (i as f64 + ((part * total - sum) / v.max(1e-18)).clamp(0.0, 1.0)) * 0.001;
-                }
-                sum += v;
-            }
-            0.120
-        };
-        let decay_s = share(0.5);
-        let (bandwidth_hz, centre_hz) = self.spectrum_above_noise(&x, k, noise_end);
-        let top =
-            |a: usize, b: usize| (a..b.min(length)).step_by(ms / 2).map(|i| mean(i, i + ms)).fold(1e-14, f64::max);
-        let db = |v: f64| 10.0 * v.max(1e-14).log10();
-        let early = mean(k, k + n(0.015)) - noise;
-        let over_early = |from: f64, to: f64| {
-            db((mean(k + n(from), k + n(to)) - noise).max(0.02 * early.max(0.0)) / early.max(1e-14)).clamp(-17.0, 10.0)
-        };
+        let over_later_db = stroke.over_later_db();
         let measures = [
             context[0].clamp(0.0, 12.0),
             context[1].clamp(0.0, 10.0),
             context[2].clamp(0.0, 8.0),
             context[3].clamp(0.0, 8.0),
             context[4],
-            db(early / noise).clamp(-5.0, 30.0),
-            db(loudest / top(k.saturating_sub(n(0.15)), k.saturating_sub(n(0.003)))).clamp(-3.0, 20.0),
-            db(loudest / top(k + n(0.06), k + n(0.2))).clamp(-3.0, 20.0),
-            db(loudest / top(k + n(0.06), k + n(0.2))).clamp(-3.0, 3.0),
-            over_early(0.02, 0.05),
-            over_early(0.06, 0.12),
+            stroke.early_db().clamp(-5.0, 30.0),
+            stroke.over_earlier_db().clamp(-3.0, 20.0),
+            over_later_db.clamp(-3.0, 20.0),
+            over_later_db.clamp(-3.0, 3.0),
+            stroke.course_db(0.02, 0.05),
+            stroke.course_db(0.06, 0.12),
             (decay_s * 1e3).clamp(0.0, 80.0),
             gain.max(1.0).ln(),
             (bandwidth_hz + 100.0).log2(),
         ];
-        let shape = classify(&Measures {
-            decay_s,
-            ninety_s: share(0.9),
-            late: over_early(0.06, 0.12),
-            bandwidth_hz,
-            centre_hz,
-        });
         let score = if first_look < PROMISING { first_look } else { Network::learnt().score(&measures, &levels) };
         // What is far below the least score is neither reported nor a fellow of anything that is.
         if peak_dbfs < self.options.min_peak_dbfs || !self.options.all && score < self.options.min_score - ALIKE {
@@ -185,25 +152,110 @@ impl MarkerDetector {
     }
 }
 
-struct Measures {
-    decay_s: f64,
-    ninety_s: f64,
-    late: f64,
-    bandwidth_hz: f64,
-    centre_hz: f64,
+/// The energy from an onset on.
+struct Stroke<'w> {
+    white: &'w Whitened,
+    onset: usize,
+    noise: f64,
+    /// Of a millisecond within the first 20 ms.
+    loudest: f64,
+    /// What stands above the noise in each of the first 120 ms.
+    above: Vec<f64>,
 }
 
-/// The kind of sound by the course and the place of its energy.
-fn classify(m: &Measures) -> Shape {
-    if m.ninety_s < 0.0015 {
-        Shape::Click
-    } else if m.bandwidth_hz < 500.0 || m.centre_hz < 350.0 {
-        Shape::Thud
-    } else if m.late > 0.0 || m.decay_s > 0.065 {
-        Shape::Burst
-    } else {
-        Shape::Clap
+impl<'w> Stroke<'w> {
+    fn new(white: &'w Whitened, onset: usize) -> Self {
+        let noise = white.noise();
+        let stroke = Self { white, onset, noise, loudest: 0.0, above: Vec::new() };
+        let last = (onset + white.samples(0.02)).min(white.len());
+        let loudest = (onset..last).map(|i| stroke.millisecond(i)).fold(0.0, f64::max);
+        let above = (0..120).map(|i| stroke.mean(i as f64 * 0.001, (i + 1) as f64 * 0.001) - noise).collect();
+        Self { loudest, above, ..stroke }
     }
+
+    /// Mean energy between two times after the onset.
+    fn mean(&self, from_s: f64, to_s: f64) -> f64 {
+        self.white.mean(self.onset + self.white.samples(from_s), self.onset + self.white.samples(to_s))
+    }
+
+    fn millisecond(&self, from: usize) -> f64 {
+        self.white.mean(from, from + self.white.samples(0.001).max(4))
+    }
+
+    /// Loudest millisecond between two samples.
+    fn most(&self, from: usize, to: usize) -> f64 {
+        let step = self.white.samples(0.001).max(4) / 2;
+        (from..to.min(self.white.len())).step_by(step).map(|i| self.millisecond(i)).fold(1e-14, f64::max)
+    }
+
+    /// The first 3 ms over the 10 ms before them.
+    fn sharpness_db(&self) -> f64 {
+        let n = |seconds: f64| self.white.samples(seconds);
+        let before = self.white.mean(self.onset.saturating_sub(n(0.010)), self.onset.saturating_sub(n(0.0003)));
+        10.0 * (self.mean(0.0, 0.003).max(1e-14) / before.max(0.25 * self.noise).max(1e-14)).log10()
+    }
+
+    fn snr_db(&self) -> f64 {
+        10.0 * (self.loudest / self.noise).max(1e-9).log10()
+    }
+
+    /// When this share of the energy above the noise has come, seconds after the onset; at most 0.12.
+    fn reached_s(&self, share: f64) -> f64 {
+        let wanted = share * self.above.iter().sum::<f64>().max(1e-15);
+        let mut sum = 0.0;
+        for (i, v) in self.above.iter().enumerate() {
+            if sum + v >= wanted {
+                return (i as f64 + ((wanted - sum) / v.max(1e-18)).clamp(0.0, 1.0)) * 0.001;
+            }
+            sum += v;
+        }
+        0.120
+    }
+
+    /// What the first 15 ms hold above the noise.
+    fn early(&self) -> f64 {
+        self.mean(0.0, 0.015) - self.noise
+    }
+
+    /// The first 15 ms over the noise.
+    fn early_db(&self) -> f64 {
+        db(self.early() / self.noise)
+    }
+
+    /// The loudest millisecond over that of the 150 ms before.
+    fn over_earlier_db(&self) -> f64 {
+        let n = |seconds: f64| self.onset.saturating_sub(self.white.samples(seconds));
+        db(self.loudest / self.most(n(0.15), n(0.003)))
+    }
+
+    /// The loudest millisecond over that of 60 to 200 ms after.
+    fn over_later_db(&self) -> f64 {
+        let n = |seconds: f64| self.onset + self.white.samples(seconds);
+        db(self.loudest / self.most(n(0.06), n(0.2)))
+    }
+
+    /// What is heard between two times after the onset, over the first 15 ms.
+    fn course_db(&self, from_s: f64, to_s: f64) -> f64 {
+        let early = self.early();
+        db((self.mean(from_s, to_s) - self.noise).max(0.02 * early.max(0.0)) / early.max(1e-14)).clamp(-17.0, 10.0)
+    }
+
+    /// The kind of sound by the course and the place of its energy.
+    fn shape(&self, bandwidth_hz: f64, centre_hz: f64) -> Shape {
+        if self.reached_s(0.9) < 0.0015 {
+            Shape::Click
+        } else if bandwidth_hz < 500.0 || centre_hz < 350.0 {
+            Shape::Thud
+        } else if self.course_db(0.06, 0.12) > 0.0 || self.reached_s(0.5) > 0.065 {
+            Shape::Burst
+        } else {
+            Shape::Clap
+        }
+    }
+}
+
+fn db(power: f64) -> f64 {
+    10.0 * power.max(1e-14).log10()
 }
 
 /// Autoregressive coefficients by the autocorrelation method (Levinson-Durbin), with a white-noise
@@ -288,10 +340,18 @@ impl Whitened {
         Self { sum, noise_end, rate, short: ((0.0007 * rate).round() as usize).max(3) }
     }
 
+    fn samples(&self, seconds: f64) -> usize {
+        (seconds * self.rate).round() as usize
+    }
+
+    /// How many there are.
+    fn len(&self) -> usize {
+        self.sum.len() - 1
+    }
+
     /// Mean energy from `a` to `b`, as far as there is sound; 0 for none.
     fn mean(&self, a: usize, b: usize) -> f64 {
-        let last = self.sum.len() - 1;
-        let (a, b) = (a.min(last), b.min(last));
+        let (a, b) = (a.min(self.len()), b.min(self.len()));
         if b > a { (self.sum[b] - self.sum[a]) / (b - a) as f64 } else { 0.0 }
     }
 
@@ -310,13 +370,13 @@ impl Whitened {
 
     /// The onset of the first rise in `range` that is loud enough: mean, standard deviation and gain as [`pick_onset`].
     fn pick(&self, mut range: std::ops::Range<usize>, enough: f64) -> Option<(f64, f64, f64)> {
-        let n = |seconds: f64| (seconds * self.rate).round() as usize;
+        let n = |seconds: f64| self.samples(seconds);
         let end = range.end;
         let rise = range.find(|&i| self.loudness(i) >= enough)?;
         // On to the top of that rise.
         let top =
             (rise..(rise + 2 * self.short).min(end)).max_by(|&i, &j| self.loudness(i).total_cmp(&self.loudness(j)))?;
-        let window = top.saturating_sub(n(0.012))..(top + self.short + n(0.0006)).min(self.sum.len() - 1);
+        let window = top.saturating_sub(n(0.012))..(top + self.short + n(0.0006)).min(self.len());
         pick_onset(&self.sum, window, n(0.0005).max(4))
     }
 }

@@ -229,7 +229,7 @@ const CHANCE: f64 = 12.0;
 /// What two recordings heard along a path.
 #[derive(Debug, Clone, Default)]
 pub(super) struct CommonSounds {
-    /// Lengths of the unbroken stretches that match, seconds, on those pieces of the path on which they say most that no
+    /// Lengths of the unbroken stretches that match, seconds, on those runs of the path on which they say most that no
     /// jump of more than [`LOST_S`] parts.
     pub(super) matched_s: Vec<f64>,
     /// Sounds that one recording should have in common with the other if any are, in time order: when in `b`, seconds, and
@@ -266,22 +266,22 @@ impl CommonSounds {
     /// In a clear recording (a voice line, or the camera that stands nearer), all that is as loud as what matches should
     /// match as well, unless the other device cannot have heard it (radio). The share of such sounds is one unknown rate.
     pub(super) fn along(a: &Track, b: &Track, path: &Path, inverted: bool, plans: &Plans) -> Self {
-        let matched: Vec<Vec<(f64, f64)>> = path.pieces.iter().map(|piece| stretches(piece, path)).collect();
+        let matched: Vec<Vec<(f64, f64)>> = path.runs.iter().map(|run| stretches(run, path)).collect();
         let stretch = |p: &PathPoint| {
             let half_s = path.block_s / 2.0;
             matched.iter().flatten().position(|m| p.b_s >= m.0 - half_s && p.b_s <= m.1 + half_s)
         };
-        // Pieces that lost buffers part keep their distance; a sound that was played again keeps it by coincidence.
+        // Runs that lost buffers part keep their distance; a sound that was played again keeps it by coincidence.
         let lag_s = |p: &PathPoint| p.a_s - p.b_s;
         let near = |before: &[PathPoint], after: &[PathPoint]| match (before.last(), after.first()) {
             (Some(last), Some(first)) => (lag_s(first) - lag_s(last)).abs() <= LOST_S,
             _ => false,
         };
         let mut chains: Vec<Vec<f64>> = Vec::new();
-        for (i, piece) in matched.iter().enumerate() {
-            let lengths = piece.iter().map(|m| m.1 - m.0 + path.block_s);
+        for (i, run) in matched.iter().enumerate() {
+            let lengths = run.iter().map(|m| m.1 - m.0 + path.block_s);
             match chains.last_mut() {
-                Some(chain) if near(&path.pieces[i - 1], &path.pieces[i]) => chain.extend(lengths),
+                Some(chain) if near(&path.runs[i - 1], &path.runs[i]) => chain.extend(lengths),
                 _ => chains.push(lengths.collect()),
             }
         }
@@ -373,9 +373,9 @@ fn ln_factorial(n: usize) -> f64 {
     (1..=n).map(|k| (k as f64).ln()).sum()
 }
 
-/// The stretches of a path's piece that match, by their first and last block in `b`, seconds: where what the blocks say
+/// The stretches of a path's run that match, by their first and last block in `b`, seconds: where what the blocks say
 /// beyond chance adds up, from where it begins to where it is most (the cumulative sums of Page, Biometrika 41, 1954).
-fn stretches(piece: &[PathPoint], path: &Path) -> Vec<(f64, f64)> {
+fn stretches(run: &[PathPoint], path: &Path) -> Vec<(f64, f64)> {
     let mut found: Vec<(f64, f64)> = Vec::new();
     // First block of the stretch so far, what it says, and the block up to which it says most, and how much.
     let mut open: Option<(f64, f32, f64, f32)> = None;
@@ -386,7 +386,7 @@ fn stretches(piece: &[PathPoint], path: &Path) -> Vec<(f64, f64)> {
             found.push((first, last));
         }
     };
-    for p in piece {
+    for p in run {
         let says = p.weight - path.usual - SPARE;
         if open.is_some_and(|o| o.1 + says <= 0.0 || p.b_s - o.2 > APART_S) {
             close(&mut open, &mut found);

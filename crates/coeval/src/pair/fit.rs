@@ -189,13 +189,13 @@ impl PairFit {
         Some(Self { solved, jumps: jumps.to_vec(), duration_s: b.duration_s(), wander_q, places, chosen_at })
     }
 
-    /// The first fit, by the blocks of pieces of a path: its jumps each where it is.
-    pub(super) fn rough(frames: &Frames<'_>, sources_s: &[f64], pieces: &[jump::Piece]) -> Option<Self> {
+    /// The first fit, by the blocks of runs of a path: its jumps each where it is.
+    pub(super) fn rough(frames: &Frames<'_>, sources_s: &[f64], runs: &[jump::Run]) -> Option<Self> {
         let fit = |jumps: &[f64]| {
-            let rough = jump::rough(pieces, jumps);
+            let rough = jump::rough(runs, jumps);
             Self::new(frames.a, frames.b, &rough, jumps, 0.01, Places::utterances(&rough, 0.0, 0.0))
         };
-        let between_s = jump::between(pieces);
+        let between_s = jump::between(runs);
         let middles: Vec<f64> = between_s.iter().map(|b| (b.0 + b.1) / 2.0).collect();
         let first = fit(&middles)?;
         if middles.is_empty() { Some(first) } else { fit(&first.located(frames, sources_s, &between_s)) }
@@ -361,9 +361,9 @@ impl PairFit {
         self.jumps.clone()
     }
 
-    /// Puts between the pieces of [`rough`](Self::rough) what lies between two jumps that were found as one: is there any?
-    pub(super) fn divide(&self, frames: &Frames<'_>, pieces: &mut Vec<jump::Piece>) -> bool {
-        let found = pieces.len();
+    /// Puts between the runs of [`rough`](Self::rough) what lies between two jumps that were found as one: is there any?
+    pub(super) fn divide(&self, frames: &Frames<'_>, runs: &mut Vec<jump::Run>) -> bool {
+        let found = runs.len();
         let divided = |j: usize| {
             let [before, after] = self.beside(j);
             let others_s = (jump::stretch(&self.jumps, j).0, jump::stretch(&self.jumps, j + 1).1);
@@ -372,16 +372,16 @@ impl PairFit {
         let divided: Vec<_> = (0..self.jumps.len()).into_par_iter().map(divided).collect();
         for (j, points) in divided.into_iter().enumerate().rev() {
             if let Some(points) = points {
-                jump::insert(pieces, j, points);
+                jump::insert(runs, j, points);
             }
         }
-        pieces.len() > found
+        runs.len() > found
     }
 
     /// Whether a jump is too large for any other reading, and what it parts too exact, or heard too often, for chance.
     pub(super) fn must_jump(&self, which: usize, evidence: &[Evidence]) -> bool {
         let fitting = |(from, to): (f64, f64)| {
-            // A window finds something near the map in any case; a block of a piece is there because it speaks.
+            // A window finds something near the map in any case; a block of a run is there because it speaks.
             let telling = |e: &&Evidence| e.sigma_s < EXACT_S || e.sigma_s >= jump::BLOCK_S;
             let fits = |e: &&Evidence| (self.at(e.b_s) - e.a_s).abs() < JUMP_LEAST_S;
             evidence.iter().filter(|e| e.b_s > from && e.b_s <= to).filter(telling).filter(fits).count()

@@ -21,7 +21,7 @@ use crate::track::{TRACK_RATE_HZ, Track};
 
 /// A stretch that goes without a jump, and the line that it was found along.
 #[derive(Debug, Clone)]
-pub(crate) struct Piece {
+pub(crate) struct Run {
     line: Line,
     points: Vec<PathPoint>,
 }
@@ -50,8 +50,8 @@ const LONE: f64 = 144.0;
 const LONE_RIVAL: f64 = 0.25;
 const LONE_REPEATED: f64 = 0.5;
 const LONE_NEAR_S: f64 = 0.03;
-/// What the blocks of a piece must say together, and how far it must lie from the one before.
-const PIECE_SAYS: f32 = 40.0;
+/// What the blocks of a run must say together, and how far it must lie from the one before.
+const RUN_SAYS: f32 = 40.0;
 const SAME_LANE_S: f64 = 0.003;
 /// Farthest drift of a continuation from its line, ppm: a line across small jumps is tilted.
 const TILT_PPM: f64 = 150.0;
@@ -61,7 +61,7 @@ const LEVER_S: (f64, f64) = (20.0, 60.0);
 const LEVERS: usize = 12;
 const TILTED_PPM: f64 = 60.0;
 
-impl Piece {
+impl Run {
     fn strong(&self) -> impl DoubleEndedIterator<Item = &PathPoint> {
         self.points.iter().filter(|p| p.weight >= SPEAKS)
     }
@@ -100,9 +100,9 @@ impl Piece {
     }
 }
 
-/// Between which `b` times each jump of these pieces lies.
-pub(crate) fn between(pieces: &[Piece]) -> Vec<(f64, f64)> {
-    pieces.windows(2).map(|w| (w[0].heard_s().1, w[1].heard_s().0)).collect()
+/// Between which `b` times each jump of these runs lies.
+pub(crate) fn between(runs: &[Run]) -> Vec<(f64, f64)> {
+    runs.windows(2).map(|w| (w[0].heard_s().1, w[1].heard_s().0)).collect()
 }
 
 /// Between which `b` times a file runs before its jump `i`, and after the one before: without end at its ends.
@@ -111,16 +111,16 @@ pub(crate) fn stretch(jumps: &[f64], i: usize) -> (f64, f64) {
     (from, jumps.get(i).copied().unwrap_or(f64::INFINITY))
 }
 
-/// The pieces' points as rough evidence. A block across a jump is of the piece of which it holds more: what lies on
-/// the other side of the jump is left out where the piece has other points.
-pub(crate) fn rough(pieces: &[Piece], jumps: &[f64]) -> Vec<Evidence> {
-    let of = |(i, piece): (usize, &Piece)| {
-        let all = piece.rough();
+/// The runs' points as rough evidence. A block across a jump is of the run of which it holds more: what lies on
+/// the other side of the jump is left out where the run has other points.
+pub(crate) fn rough(runs: &[Run], jumps: &[f64]) -> Vec<Evidence> {
+    let of = |(i, run): (usize, &Run)| {
+        let all = run.rough();
         let (from, to) = stretch(jumps, i);
         let own: Vec<Evidence> = all.iter().copied().filter(|e| e.b_s > from && e.b_s <= to).collect();
         if own.is_empty() { all } else { own }
     };
-    pieces.iter().enumerate().flat_map(of).collect()
+    runs.iter().enumerate().flat_map(of).collect()
 }
 
 /// Standard deviation of what a block says of the clock, seconds.
@@ -128,15 +128,15 @@ pub(crate) const BLOCK_S: f64 = 2.0 * BIN_S;
 /// Fewer measurements between two jumps may be of one place only.
 const FEW: usize = 6;
 
-/// Adds the blocks of pieces themselves where a stretch between two jumps holds too few measurements to size
+/// Adds the blocks of runs themselves where a stretch between two jumps holds too few measurements to size
 /// them or to tell the drift: known to a bin or two, all with the same error, and better than to lose a jump or the
 /// clock.
-pub(crate) fn complete(evidence: &mut Vec<Evidence>, jumps: &[f64], pieces: &[Piece]) {
+pub(crate) fn complete(evidence: &mut Vec<Evidence>, jumps: &[f64], runs: &[Run]) {
     for i in 0..=jumps.len() {
         let (from, to) = stretch(jumps, i);
         let within = |b_s: f64| b_s > from && b_s <= to;
         if evidence.iter().filter(|e| within(e.b_s)).count() < FEW {
-            let blocks: Vec<&PathPoint> = pieces.iter().flat_map(Piece::strong).filter(|p| within(p.b_s)).collect();
+            let blocks: Vec<&PathPoint> = runs.iter().flat_map(Run::strong).filter(|p| within(p.b_s)).collect();
             let sigma_s = BLOCK_S * (blocks.len() as f64).sqrt();
             evidence.extend(blocks.iter().map(|p| Evidence { a_s: p.a_s, b_s: p.b_s, sigma_s }));
         }
@@ -144,28 +144,28 @@ pub(crate) fn complete(evidence: &mut Vec<Evidence>, jumps: &[f64], pieces: &[Pi
     evidence.sort_by(|x, y| x.b_s.total_cmp(&y.b_s));
 }
 
-/// The pieces of a path along `line`, and those beyond its jumps, in time order.
-pub(crate) fn pieces(
+/// The runs of a path along `line`, and those beyond its jumps, in time order.
+pub(crate) fn runs(
     a: &Track,
     b: &Track,
     line: &Line,
     path: &Path,
     plans: &Plans,
     progress: &dyn Progress,
-) -> Result<Vec<Piece>> {
+) -> Result<Vec<Run>> {
     let shape = &path.shape;
-    let path: Vec<Piece> = path.pieces.iter().map(|points| Piece { line: *line, points: points.clone() }).collect();
-    let mut pieces = straight(path);
-    let mut rich: Vec<f32> = pieces.iter().flat_map(|p| p.strong().map(|s| richness(a, b, line, s.b_s))).collect();
+    let path: Vec<Run> = path.runs.iter().map(|points| Run { line: *line, points: points.clone() }).collect();
+    let mut runs = straight(path);
+    let mut rich: Vec<f32> = runs.iter().flat_map(|p| p.strong().map(|s| richness(a, b, line, s.b_s))).collect();
     if rich.is_empty() {
-        return Ok(pieces);
+        return Ok(runs);
     }
     rich.sort_by(f32::total_cmp);
     let usual = rich[rich.len() / 4];
     let blocks = |(from, to): (f64, f64)| {
         (0..(to - from) as usize).filter(|&i| richness(a, b, line, from + i as f64 + 0.5) >= usual).count()
     };
-    let mut heard: Vec<f64> = pieces.iter().flat_map(|p| p.strong().map(|s| s.b_s)).collect();
+    let mut heard: Vec<f64> = runs.iter().flat_map(|p| p.strong().map(|s| s.b_s)).collect();
     heard.insert(0, -0.5);
     heard.push(b.duration_s() + 0.5);
     let mut silent: Vec<((f64, f64), usize)> = Vec::new();
@@ -178,35 +178,35 @@ pub(crate) fn pieces(
     for _ in 0..SEARCHES {
         let Some((stretch, _)) = silent.pop() else { break };
         let Some((line, path)) = beyond(a, b, line, stretch, shape, plans, progress)? else { continue };
-        let found: Vec<Piece> = path.pieces.into_iter().map(|points| Piece { line, points }).collect();
+        let found: Vec<Run> = path.runs.into_iter().map(|points| Run { line, points }).collect();
         let mut heard = vec![stretch.0 - 0.5];
         heard.extend(found.iter().flat_map(|p| p.strong().map(|s| s.b_s)));
         heard.push(stretch.1 + 0.5);
         note(&mut silent, &heard);
-        // A piece that spans the stretch matched there by chance: only what lies between its strong blocks is kept.
-        for old in &mut pieces {
+        // A run that spans the stretch matched there by chance: only what lies between its strong blocks is kept.
+        for old in &mut runs {
             let (first, last) = old.heard_s();
             old.points.retain(|p| (first..=last).contains(&p.b_s));
         }
-        pieces.extend(found);
+        runs.extend(found);
     }
-    pieces.sort_by(|x, y| x.points[0].b_s.total_cmp(&y.points[0].b_s));
-    let mut pieces = cleaned(split(pieces));
-    let spoken_s = pieces.first().zip(pieces.last()).map(|(first, last)| (first.heard_s().0, last.heard_s().1));
+    runs.sort_by(|x, y| x.points[0].b_s.total_cmp(&y.points[0].b_s));
+    let mut runs = cleaned(split(runs));
+    let spoken_s = runs.first().zip(runs.last()).map(|(first, last)| (first.heard_s().0, last.heard_s().1));
     if let Some((first, last)) = spoken_s {
         let rich = |s: &(f64, f64)| s.1 - s.0 >= STRETCH_S && blocks(*s) > 0;
         if let Some(stretch) = Some((0.0, first - 0.5)).filter(rich)
-            && let Some(piece) = lone(a, b, &pieces[0].lane(false), stretch, plans, progress)?
+            && let Some(run) = lone(a, b, &runs[0].lane(false), stretch, plans, progress)?
         {
-            pieces.insert(0, piece);
+            runs.insert(0, run);
         }
         if let Some(stretch) = Some((last + 0.5, b.duration_s())).filter(rich)
-            && let Some(piece) = lone(a, b, &pieces[pieces.len() - 1].lane(true), stretch, plans, progress)?
+            && let Some(run) = lone(a, b, &runs[runs.len() - 1].lane(true), stretch, plans, progress)?
         {
-            pieces.push(piece);
+            runs.push(run);
         }
     }
-    Ok(pieces)
+    Ok(runs)
 }
 
 /// The first or last words of a file, which a jump parts from all others, whose lane `line` is: one probe, too short
@@ -218,7 +218,7 @@ fn lone(
     stretch: (f64, f64),
     plans: &Plans,
     progress: &dyn Progress,
-) -> Result<Option<Piece>> {
+) -> Result<Option<Run>> {
     let found = sought(a, b, line, stretch, (1, LONE_S), plans, progress)?;
     let Some(best) = found.first().filter(|c| c.score >= LONE && c.inverted == line.inverted) else {
         return Ok(None);
@@ -241,7 +241,7 @@ fn lone(
         let b_s = best.b_s + part * LONE_S;
         PathPoint { b_s, a_s: line.at(b_s), weight: SPEAKS }
     });
-    Ok(Some(Piece { line, points: points.into() }))
+    Ok(Some(Run { line, points: points.into() }))
 }
 
 /// Candidates for a stretch of `b` within reach of a line, by so many probes of so many seconds.
@@ -266,20 +266,20 @@ fn sought(
     candidates_of_either(a, b, pass, from_b, max_ppm, range, within, plans, progress)
 }
 
-/// Pieces without what a path passes at a bend: a line across small jumps is tilted, and in a pause its path may bend
+/// Runs without what a path passes at a bend: a line across small jumps is tilted, and in a pause its path may bend
 /// from one side of a jump to the other. The drift is the median of what blocks that are neither near nor far say.
-fn straight(pieces: Vec<Piece>) -> Vec<Piece> {
-    let slopes = |piece: &Piece| {
-        let strong: Vec<PathPoint> = piece.strong().copied().collect();
+fn straight(runs: Vec<Run>) -> Vec<Run> {
+    let slopes = |run: &Run| {
+        let strong: Vec<PathPoint> = run.strong().copied().collect();
         let ppm = |p: &PathPoint, q: &PathPoint| ((q.a_s - p.a_s) / (q.b_s - p.b_s) - 1.0) * 1e6;
         let far = |p: &PathPoint, q: &PathPoint| (LEVER_S.0..LEVER_S.1).contains(&(q.b_s - p.b_s));
         let pairs = |i: usize| strong[i + 1..].iter().map(move |q| (i, q));
         let pairs = (0..strong.len()).flat_map(pairs).filter(|&(i, q)| far(&strong[i], q));
         pairs.map(|(i, q)| ppm(&strong[i], q)).collect::<Vec<f64>>()
     };
-    let mut all: Vec<f64> = pieces.iter().flat_map(slopes).collect();
+    let mut all: Vec<f64> = runs.iter().flat_map(slopes).collect();
     if all.len() < LEVERS {
-        return pieces;
+        return runs;
     }
     all.sort_by(f64::total_cmp);
     let usual_ppm = all[all.len() / 2];
@@ -289,61 +289,61 @@ fn straight(pieces: Vec<Piece>) -> Vec<Piece> {
         apart_s >= STRETCH_S && moved_s.abs() >= SAME_LANE_S.max(TILT_PPM * 1e-6 * apart_s)
     };
     let mut cut = Vec::new();
-    for Piece { mut line, points: mut rest } in pieces {
+    for Run { mut line, points: mut rest } in runs {
         if (usual_ppm - line.drift_ppm).abs() > TILTED_PPM {
             line.drift_ppm = usual_ppm;
         }
         let strong: Vec<PathPoint> = rest.iter().filter(|p| p.weight >= SPEAKS).copied().collect();
         for w in strong.windows(2).filter(|w| bends(&w[0], &w[1])) {
             let after = rest.split_off(rest.partition_point(|p| p.b_s < (w[0].b_s + w[1].b_s) / 2.0));
-            cut.push(Piece { line, points: std::mem::replace(&mut rest, after) });
+            cut.push(Run { line, points: std::mem::replace(&mut rest, after) });
         }
-        cut.push(Piece { line, points: rest });
+        cut.push(Run { line, points: rest });
     }
     cut
 }
 
-/// Pieces that others lie within are cut there, so that each begins where the one before has ended.
-fn split(pieces: Vec<Piece>) -> Vec<Piece> {
-    let starts: Vec<f64> = pieces.iter().map(|p| p.points[0].b_s).collect();
-    let mut cut: Vec<Piece> = Vec::new();
-    for piece in pieces {
-        let mut rest = piece.points;
+/// Runs that others lie within are cut there, so that each begins where the one before has ended.
+fn split(runs: Vec<Run>) -> Vec<Run> {
+    let starts: Vec<f64> = runs.iter().map(|p| p.points[0].b_s).collect();
+    let mut cut: Vec<Run> = Vec::new();
+    for run in runs {
+        let mut rest = run.points;
         for &start in &starts {
             let at = rest.partition_point(|p| p.b_s < start);
             let after = rest.split_off(at);
             if !rest.is_empty() {
-                cut.push(Piece { line: piece.line, points: rest });
+                cut.push(Run { line: run.line, points: rest });
             }
             rest = after;
         }
         if !rest.is_empty() {
-            cut.push(Piece { line: piece.line, points: rest });
+            cut.push(Run { line: run.line, points: rest });
         }
     }
     cut.sort_by(|x, y| x.points[0].b_s.total_cmp(&y.points[0].b_s));
     cut
 }
 
-/// Leaves out what a piece keeps between two others by chance, and joins neighbours on one lane.
-fn cleaned(pieces: Vec<Piece>) -> Vec<Piece> {
-    let says = |p: &Piece| p.strong().map(|s| s.weight).sum::<f32>();
-    let most = pieces.iter().map(says).fold(0.0, f32::max);
-    let mut kept: Vec<Piece> = Vec::new();
-    for piece in pieces {
-        if says(&piece) < most.min(PIECE_SAYS) || (most > PIECE_SAYS && piece.strong().count() < 2) {
+/// Leaves out what a run keeps between two others by chance, and joins neighbours on one lane.
+fn cleaned(runs: Vec<Run>) -> Vec<Run> {
+    let says = |p: &Run| p.strong().map(|s| s.weight).sum::<f32>();
+    let most = runs.iter().map(says).fold(0.0, f32::max);
+    let mut kept: Vec<Run> = Vec::new();
+    for run in runs {
+        if says(&run) < most.min(RUN_SAYS) || (most > RUN_SAYS && run.strong().count() < 2) {
             continue;
         }
         let last = kept.last().and_then(|before| before.strong().next_back().copied());
-        let first = piece.strong().next().copied();
+        let first = run.strong().next().copied();
         if let (Some(before), Some(last), Some(first)) = (kept.last_mut(), last, first) {
-            let moved_s = first.a_s - last.a_s - (first.b_s - last.b_s) * (1.0 + piece.line.drift_ppm * 1e-6);
+            let moved_s = first.a_s - last.a_s - (first.b_s - last.b_s) * (1.0 + run.line.drift_ppm * 1e-6);
             if moved_s.abs() < SAME_LANE_S {
-                before.points.extend(piece.points);
+                before.points.extend(run.points);
                 continue;
             }
         }
-        kept.push(piece);
+        kept.push(run);
     }
     kept
 }
@@ -380,7 +380,7 @@ fn beyond(
             s.height >= STANDING
                 && s.without_best >= STANDING_WITHOUT_BEST
                 && s.rivalry <= RIVALRY
-                && !p.pieces.is_empty()
+                && !p.runs.is_empty()
         })
         .map(|p| (found, p)))
 }
@@ -596,19 +596,19 @@ fn reach([before_s, after_s]: [f64; 2]) -> usize {
     (JUMP_LEAST_S.min((after_s - before_s).abs() / 2.0) * TRACK_RATE_HZ) as usize
 }
 
-/// Puts the points of another piece between two that seemed to be one jump, `which`, apart. Nothing changes if they leave
+/// Puts the points of another run between two that seemed to be one jump, `which`, apart. Nothing changes if they leave
 /// nothing of either.
-pub(crate) fn insert(pieces: &mut Vec<Piece>, which: usize, points: Vec<PathPoint>) {
+pub(crate) fn insert(runs: &mut Vec<Run>, which: usize, points: Vec<PathPoint>) {
     let (first, middle, last) = (points[0].b_s, points[points.len() / 2], points[points.len() - 1].b_s);
-    let part = |piece: &Piece, own: &dyn Fn(f64) -> bool| {
-        let points: Vec<PathPoint> = piece.points().copied().filter(|p| own(p.b_s)).collect();
-        Some(Piece { line: piece.line, points }).filter(|p| !p.points.is_empty())
+    let part = |run: &Run, own: &dyn Fn(f64) -> bool| {
+        let points: Vec<PathPoint> = run.points().copied().filter(|p| own(p.b_s)).collect();
+        Some(Run { line: run.line, points }).filter(|p| !p.points.is_empty())
     };
-    let before = part(&pieces[which], &|b_s| b_s < first);
-    let after = part(&pieces[which + 1], &|b_s| b_s > last);
+    let before = part(&runs[which], &|b_s| b_s < first);
+    let after = part(&runs[which + 1], &|b_s| b_s > last);
     if let Some((before, after)) = before.zip(after) {
-        let between = Piece { line: before.line.through(middle.a_s, middle.b_s), points };
-        pieces.splice(which..=which + 1, [before, between, after]);
+        let between = Run { line: before.line.through(middle.a_s, middle.b_s), points };
+        runs.splice(which..=which + 1, [before, between, after]);
     }
 }
 

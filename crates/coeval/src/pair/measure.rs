@@ -11,7 +11,7 @@ use rayon::prelude::*;
 use realfft::num_complex::Complex32;
 
 use crate::clock::ClockMap;
-use crate::correlate::Plans;
+use crate::correlate::{Plan, Plans};
 use crate::error::Result;
 use crate::pair::Evidence;
 use crate::progress::{Progress, step};
@@ -59,7 +59,7 @@ pub(crate) struct Measure<'m> {
 }
 
 /// Evidence, and the weighting that it suggests.
-pub(crate) struct Measured {
+pub(crate) struct Measurements {
     pub(crate) evidence: Vec<Evidence>,
     /// What windows that lie far from each other say together, where others speak by themselves: it may be of two
     /// voices at two distances and lie between them.
@@ -179,37 +179,9 @@ pub(crate) fn measure(
     how: &Measure<'_>,
     plans: &Plans,
     progress: &dyn Progress,
-) -> Result<Measured> {
+) -> Result<Measurements> {
     let plan = plans.get(SIZE);
-    let sign = if how.inverted { -1.0 } else { 1.0 };
-    let window = |part: &Part| -> Window {
-        let window_s = (part.window as f64 + WINDOW as f64 / 2.0) / TRACK_RATE_HZ;
-        let (first, last) = part.samples;
-        let middle_s = (first + last) as f64 / 2.0 / TRACK_RATE_HZ;
-        let mut block = vec![0.0; SIZE];
-        // Placed so that lag zero is the correlation's index zero.
-        let at = |sample: i64| REACH + (sample - part.window) as usize;
-        b.read(first, &mut block[at(first)..at(last)]);
-        let half_s = (last - first) as f64 / TRACK_RATE_HZ / 4.0;
-        let (near, far) = (middle_s - half_s, middle_s + half_s);
-        let slope = (how.map.forward(far) - how.map.forward(near)) / (far - near);
-        // Across a jump the slope means nothing: such a window is read at the plain rate.
-        let slope = if (slope - 1.0).abs() < 2e-3 { slope } else { 1.0 };
-        let mut stretch = vec![0.0; SIZE];
-        // On a place that the interpolation table knows exactly; the remainder is added to the result.
-        let wanted = (how.map.forward(middle_s) + (window_s - middle_s) * slope) * TRACK_RATE_HZ;
-        let middle = on_phase(wanted);
-        resampled(a, middle, slope, &mut stretch[..WINDOW + 2 * REACH]);
-        let (x, y) = (plan.spectrum(&mut stretch), plan.spectrum(&mut block));
-        let power = |s: &[Complex32]| s.chunks(BAND).map(|c| c.iter().map(|v| v.norm_sqr()).sum::<f32>()).collect();
-        let cross = x.iter().zip(&y).map(|(x, y)| x * y.conj() * sign).collect();
-        // What `a` holds beside a part of a window is no part of what is compared.
-        let share = (last - first) as f32 / WINDOW as f32;
-        let mut power_a: Vec<f32> = power(&x);
-        power_a.iter_mut().for_each(|p| *p *= share);
-        Window { middle_s, after: part.after, shift: middle - wanted, power_a, power_b: power(&y), cross }
-    };
-    let mut result = Measured { evidence: Vec::new(), long: Vec::new(), weak: false, weighting: Vec::new() };
+    let mut result = Measurements { evidence: Vec::new(), long: Vec::new(), weak: false, weighting: Vec::new() };
     let mut matched = Sum::new();
     let mut pending = Sum::new();
     let mut spans: Vec<f64> = Vec::new();
@@ -221,7 +193,7 @@ pub(crate) fn measure(
     let mut scratch = (Vec::new(), Vec::new());
     for (i, batch) in parts.chunks(64).enumerate() {
         step(progress, "measure", (i * 64) as f64 / parts.len() as f64)?;
-        let windows: Vec<Window> = batch.par_iter().map(window).collect();
+        let windows: Vec<Window> = batch.par_iter().map(|part| window(a, b, part, how, &plan)).collect();
         for w in &windows {
             if std::mem::replace(&mut after, w.after) != w.after {
                 pending = Sum::new();
@@ -261,6 +233,36 @@ pub(crate) fn measure(
     result.evidence.sort_by(|x, y| x.b_s.total_cmp(&y.b_s));
     result.weighting = if matched.windows > 0 { weighting(&matched) } else { how.weighting.to_vec() };
     Ok(result)
+}
+
+/// The spectra of a part of `b`, and of `a` where the map puts it.
+fn window(a: &Track, b: &Track, part: &Part, how: &Measure<'_>, plan: &Plan) -> Window {
+    let window_s = (part.window as f64 + WINDOW as f64 / 2.0) / TRACK_RATE_HZ;
+    let (first, last) = part.samples;
+    let middle_s = (first + last) as f64 / 2.0 / TRACK_RATE_HZ;
+    let mut block = vec![0.0; SIZE];
+    // Placed so that lag zero is the correlation's index zero.
+    let at = |sample: i64| REACH + (sample - part.window) as usize;
+    b.read(first, &mut block[at(first)..at(last)]);
+    let half_s = (last - first) as f64 / TRACK_RATE_HZ / 4.0;
+    let (near, far) = (middle_s - half_s, middle_s + half_s);
+    let slope = (how.map.forward(far) - how.map.forward(near)) / (far - near);
+    // Across a jump the slope means nothing: such a window is read at the plain rate.
+    let slope = if (slope - 1.0).abs() < 2e-3 { slope } else { 1.0 };
+    let mut stretch = vec![0.0; SIZE];
+    // On a place that the interpolation table knows exactly; the remainder is added to the result.
+    let wanted = (how.map.forward(middle_s) + (window_s - middle_s) * slope) * TRACK_RATE_HZ;
+    let middle = on_phase(wanted);
+    resampled(a, middle, slope, &mut stretch[..WINDOW + 2 * REACH]);
+    let (x, y) = (plan.spectrum(&mut stretch), plan.spectrum(&mut block));
+    let power = |s: &[Complex32]| s.chunks(BAND).map(|c| c.iter().map(|v| v.norm_sqr()).sum::<f32>()).collect();
+    let sign = if how.inverted { -1.0 } else { 1.0 };
+    let cross = x.iter().zip(&y).map(|(x, y)| x * y.conj() * sign).collect();
+    // What `a` holds beside a part of a window is no part of what is compared.
+    let share = (last - first) as f32 / WINDOW as f32;
+    let mut power_a: Vec<f32> = power(&x);
+    power_a.iter_mut().for_each(|p| *p *= share);
+    Window { middle_s, after: part.after, shift: middle - wanted, power_a, power_b: power(&y), cross }
 }
 
 /// A correlation peak that was found.

@@ -36,7 +36,7 @@ use evidence::{CommonSounds, Preference};
 pub(crate) use fit::count;
 use fit::{ONE_PLACE_S, PairFit, between, utterances};
 use long_probe::{Look, places, spread};
-use measure::{Measure, Measured, WINDOW_S, flat, measure};
+use measure::{Measure, Measurements, WINDOW_S, flat, measure};
 use path::{LINE_STANDS, Line, Path, PathPoint, trace, verify};
 use search::{Candidate, Pass, candidates_of_either, unevenness};
 use sources::Sources;
@@ -535,9 +535,7 @@ impl Aligner {
     ) -> Result<Verdict> {
         let Some((line, path)) = self.followed(view, line, progress)? else { return Ok(Verdict::Nothing) };
         let line = &line;
-        if path.standing.height < STANDING
-            || path.standing.without_best < STANDING_WITHOUT_BEST
-            || path.pieces.is_empty()
+        if path.standing.height < STANDING || path.standing.without_best < STANDING_WITHOUT_BEST || path.runs.is_empty()
         {
             return Ok(Verdict::Nothing);
         }
@@ -599,9 +597,9 @@ impl Aligner {
         progress: &dyn Progress,
     ) -> Result<Option<Fitted>> {
         let mut within_s = 0.003;
-        let mut found = jump::pieces(a, b, line, path, &self.plans, progress)?;
+        let mut found = jump::runs(a, b, line, path, &self.plans, progress)?;
         let frames = jump::Frames { a, b, inverted: line.inverted, plans: &self.plans };
-        let rough = |pieces: &[jump::Piece]| PairFit::rough(&frames, &path.sources_s, pieces);
+        let rough = |runs: &[jump::Run]| PairFit::rough(&frames, &path.sources_s, runs);
         let Some(mut fit) = rough(&found) else { return Ok(None) };
         for _ in 0..DIVISIONS {
             if !fit.divide(&frames, &mut found) {
@@ -675,7 +673,7 @@ impl Aligner {
         how: Measure<'_>,
         beyond_doubt: bool,
         progress: &dyn Progress,
-    ) -> Result<Measured> {
+    ) -> Result<Measurements> {
         if beyond_doubt {
             let all = Measure { least_close: LEAST_CLOSE, ..how.clone() };
             let all = measure(a, b, starts, &all, &self.plans, progress)?;
@@ -860,16 +858,16 @@ const NEAR_JUMP_S: f64 = 2.0;
 /// Measurements that are enough to outvote wrong ones.
 const MANY: usize = 20;
 
-/// Starts of the windows to measure, samples of `b`: those in which the pieces' blocks say most, and of those
+/// Starts of the windows to measure, samples of `b`: those in which the runs' blocks say most, and of those
 /// that say as much as can be said, some everywhere (a golden section of the indices).
-fn windows(from_s: f64, to_s: f64, pieces: &[jump::Piece], most: usize) -> Vec<i64> {
+fn windows(from_s: f64, to_s: f64, runs: &[jump::Run], most: usize) -> Vec<i64> {
     let first = (from_s * TRACK_RATE_HZ).ceil() as i64;
     let hop = (WINDOW_S * TRACK_RATE_HZ) as i64;
     let windows = (to_s - from_s) / WINDOW_S;
     // The last one reaches past the end of a file, whose edge pulls at it: where there are many it is not missed.
     let count = if windows > MANY as f64 { windows.floor() } else { windows.ceil().max(1.0) } as usize;
     let mut said = vec![0.0f32; count];
-    for p in pieces.iter().flat_map(jump::Piece::points) {
+    for p in runs.iter().flat_map(jump::Run::points) {
         let i = ((p.b_s - from_s) / WINDOW_S) as usize;
         for said in said.iter_mut().take((i + 2).min(count)).skip(i.saturating_sub(1)) {
             *said = said.max(p.weight);

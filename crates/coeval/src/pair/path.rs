@@ -339,6 +339,17 @@ impl Sources {
         }
     }
 
+    /// What each row says for the clock, whichever source it hears.
+    fn whichever(&self, rows: &[Vec<u8>]) -> Vec<Vec<u8>> {
+        let (mut said, mut scratch) = (Vec::new(), Vec::new());
+        let told = |row: &Vec<u8>| {
+            self.explain(row, &mut said, &mut scratch);
+            let most = |i: usize| said.iter().zip(&self.known).map(|(s, k)| s[i] + k.1.ln()).fold(0.0, f32::max);
+            (0..row.len()).map(|i| pack(most(i))).collect()
+        };
+        rows.iter().map(told).collect()
+    }
+
     /// The sources, by how many blocks speak loudest for them. A path that hops to a near lane may have
     /// changed its source rather than jumped. It has if it later returns to the lane that it left.
     fn learnt(rows: &[Vec<u8>], bins: &[usize], centres: &[i64]) -> Self {
@@ -521,8 +532,8 @@ pub(crate) struct PathPoint {
 /// A path through the whole overlap, and how its line stands out.
 #[derive(Debug, Clone)]
 pub(crate) struct Path {
-    /// Unbroken pieces that stand out by themselves; the path jumps between them.
-    pub(crate) pieces: Vec<Vec<PathPoint>>,
+    /// Unbroken runs that stand out by themselves; the path jumps between them.
+    pub(crate) runs: Vec<Vec<PathPoint>>,
     /// How the straight line stands out.
     pub(crate) standing: Standing,
     /// The path through all blocks, those that say nothing included; their length, seconds, and what a block says for
@@ -534,7 +545,7 @@ pub(crate) struct Path {
     pub(crate) aside_s: Vec<f64>,
     /// Delays in `a` of the sources that its blocks hear, beside the path, seconds: 0 first, then the louder ones.
     pub(crate) sources_s: Vec<f64>,
-    /// What all pieces say at the lags around their own.
+    /// What all runs say at the lags around their own.
     pub(super) shape: Vec<f32>,
 }
 
@@ -543,16 +554,16 @@ impl Path {
     /// none of them is a rival of another.
     pub(crate) fn passes(&self, line: &Line, shift_s: f64) -> bool {
         let own_s = OWN_BINS as f64 * BIN_S;
-        self.pieces.iter().flatten().any(|p| (p.a_s - line.at(p.b_s) - shift_s).abs() <= own_s)
+        self.runs.iter().flatten().any(|p| (p.a_s - line.at(p.b_s) - shift_s).abs() <= own_s)
     }
 
-    /// Drift of `b` by the slope between strong blocks of one piece a few seconds apart, ppm: jumps between pieces do
+    /// Drift of `b` by the slope between strong blocks of one run a few seconds apart, ppm: jumps between runs do
     /// not count. `None` where too few tell.
     pub(crate) fn slope_ppm(&self) -> Option<f64> {
         let mut slopes: Vec<f64> = Vec::new();
-        for piece in &self.pieces {
+        for run in &self.runs {
             // By where the sound itself is: the path stays near it, no more.
-            let within = piece[0].b_s..=piece[piece.len() - 1].b_s;
+            let within = run[0].b_s..=run[run.len() - 1].b_s;
             let strong: Vec<&PathPoint> =
                 self.all.iter().filter(|p| within.contains(&p.b_s) && p.weight >= STRONG).collect();
             for (i, p) in strong.iter().enumerate() {
@@ -578,18 +589,18 @@ const JUMP_PRICE: f32 = 22.0;
 const BEND_PRICE: f32 = 3.0;
 /// Shifts nearer than this (10 ms) belong to the path's own peak and its reverberation.
 const OWN_BINS: usize = 20;
-/// Shifts at which a piece's blocks say what they say for any lane, bins.
+/// Shifts at which a run's blocks say what they say for any lane, bins.
 const ASIDE: [i64; 12] = [-947, -787, -613, -461, -307, -149, 151, 311, 463, 617, 797, 953];
 /// A jump smaller than this (4 ms) is another source instead, bins.
 const NO_JUMP_BINS: u64 = 8;
-/// Share of what a piece says on its own lane from which it would also do on another. Of 166 lost buffers (tune half of the
+/// Share of what a run says on its own lane from which it would also do on another. Of 166 lost buffers (tune half of the
 /// benchmark) 0.35 finds 8 fewer, 0.8 finds the same; from 1 on nothing would do.
 const ALSO_DOES: f32 = 0.6;
 /// Parts in which rivals are judged, at the most, and how far each must stand out.
 const PARTS: usize = 16;
 const PART_STANDING: f64 = 8.0;
-/// What a piece of the path must show to count.
-const PIECE_STANDING: f64 = 7.0;
+/// What a run of the path must show to count.
+const RUN_STANDING: f64 = 7.0;
 
 /// Follows a line through a stretch of `b`, as far as it lies within `a`. The shape is that of another path of these tracks,
 /// by whose sources this one is to lie; empty where there is none.
@@ -646,30 +657,23 @@ pub(crate) fn trace(
     // Where the sound of each block is, which may be another source's.
     let heard: Vec<(usize, f32)> = rows.iter().zip(&bins).map(|(row, &bin)| loudest(row, bin)).collect();
     // From here on a row says what it says for the clock, whichever source it hears.
-    let (mut said, mut scratch) = (Vec::new(), Vec::new());
-    let told = |row: &Vec<u8>| {
-        sources.explain(row, &mut said, &mut scratch);
-        // Whichever it is that is heard.
-        let most = |i: usize| said.iter().zip(&sources.known).map(|(s, k)| s[i] + k.1.ln()).fold(0.0, f32::max);
-        (0..row.len()).map(|i| pack(most(i))).collect::<Vec<u8>>()
-    };
-    let raw = std::mem::take(&mut rows);
-    rows = raw.iter().map(told).collect();
+    let raw = rows;
+    let rows = sources.whichever(&raw);
     let at = |i: usize, bin: usize| {
         let lag = bin as i64 - HALF as i64 + centres[i];
         (a_start(i) as f64 + length as f64 / 2.0 + (lag * BIN as i64) as f64) / TRACK_RATE_HZ
     };
     let point = |i: usize, bin: usize, weight: f32| PathPoint { b_s: middle_s(i), a_s: at(i, bin), weight };
-    let pieces = unbroken(&bins, &centres)
+    let runs = unbroken(&bins, &centres)
         .into_iter()
-        .filter(|range| stands_out(&rows, &bins, range.clone()).height >= PIECE_STANDING)
+        .filter(|range| stands_out(&rows, &bins, range.clone()).height >= RUN_STANDING)
         .collect::<Vec<_>>();
-    let pieces = joined(&rows, &mut bins, &centres, pieces);
-    let (sources_s, shape) = on_one_source(&raw, &mut bins, &pieces, shape);
+    let runs = joined(&rows, &mut bins, &centres, runs);
+    let (sources_s, shape) = on_one_source(&raw, &mut bins, &runs, shape);
     let on_path = |i: usize| point(i, bins[i], unpack(rows[i][bins[i]]));
     let usual = rows.iter().map(|r| r.iter().map(|&b| unpack(b)).sum::<f32>() / r.len() as f32).sum::<f32>();
     Ok(Some(Path {
-        pieces: pieces.into_iter().map(|range| range.map(on_path).collect()).collect(),
+        runs: runs.into_iter().map(|range| range.map(on_path).collect()).collect(),
         standing,
         all: heard.iter().enumerate().map(|(i, &(bin, weight))| point(i, bin, weight)).collect(),
         block_s: length as f64 / TRACK_RATE_HZ,
@@ -680,7 +684,7 @@ pub(crate) fn trace(
     }))
 }
 
-/// The rows that the path has nearly left, and the lags that they should be read around: block by block from the piece on
+/// The rows that the path has nearly left, and the lags that they should be read around: block by block from the run on
 /// that the line was found by. What is loud in a row that does not show where the path was before may be that sound's
 /// repeat.
 fn rows_to_move(rows: &[Vec<u8>], bins: &[usize], centres: &[i64]) -> Vec<(usize, i64)> {
@@ -756,7 +760,7 @@ fn unbroken(bins: &[usize], centres: &[i64]) -> Vec<std::ops::Range<usize>> {
     ranges
 }
 
-/// Joins pieces that need no jump: those on one lane or nearly (a source that is near the other; the one that says less
+/// Joins runs that need no jump: those on one lane or nearly (a source that is near the other; the one that says less
 /// is moved onto the lane of the other), and of those of which one would also do on the other's lane, far
 /// from its own (an engine, which fits again later), keeps the one that says more. What a near lane says for other
 /// sources the path has weighed already.
@@ -764,7 +768,7 @@ fn joined(
     rows: &[Vec<u8>],
     bins: &mut [usize],
     centres: &[i64],
-    pieces: Vec<std::ops::Range<usize>>,
+    runs: Vec<std::ops::Range<usize>>,
 ) -> Vec<std::ops::Range<usize>> {
     let mut kept: Vec<std::ops::Range<usize>> = Vec::new();
     let lag = |bins: &[usize], i: usize| bins[i] as i64 + centres[i];
@@ -783,24 +787,24 @@ fn joined(
         let usual = ASIDE.map(|aside| score(bins, range, aside)).iter().sum::<f32>() / ASIDE.len() as f32;
         score(bins, range, shift) - usual > ALSO_DOES * (score(bins, range, 0) - usual)
     };
-    for piece in pieces {
+    for run in runs {
         let Some(before) = kept.last_mut() else {
-            kept.push(piece);
+            kept.push(run);
             continue;
         };
-        let shift = lag(bins, before.end - 1) - lag(bins, piece.start);
+        let shift = lag(bins, before.end - 1) - lag(bins, run.start);
         if shift.unsigned_abs() <= NO_JUMP_BINS {
-            let later_says_more = score(bins, &piece, 0) > score(bins, before, 0);
-            let (weaker, by) = if later_says_more { (before.clone(), -shift) } else { (piece.clone(), shift) };
+            let later_says_more = score(bins, &run, 0) > score(bins, before, 0);
+            let (weaker, by) = if later_says_more { (before.clone(), -shift) } else { (run.clone(), shift) };
             let width = rows[0].len() as i64;
             bins[weaker].iter_mut().for_each(|b| *b = (*b as i64 + by).clamp(0, width - 1) as usize);
-            before.end = piece.end;
+            before.end = run.end;
         } else if shift.unsigned_abs() as usize <= SOURCE_BINS
-            || !does(bins, &piece, shift) && !does(bins, before, -shift)
+            || !does(bins, &run, shift) && !does(bins, before, -shift)
         {
-            kept.push(piece);
-        } else if score(bins, &piece, 0) > score(bins, before, 0) {
-            *before = piece;
+            kept.push(run);
+        } else if score(bins, &run, 0) > score(bins, before, 0) {
+            *before = run;
         }
     }
     kept
@@ -843,18 +847,18 @@ fn profile(rows: &[Vec<u8>], bins: &[usize], range: std::ops::Range<usize>, read
     profile
 }
 
-/// Moves the pieces of a path to where all hear the same source. Whichever is loudest beyond a jump would pass for the one
-/// before it, and the jump for so much larger or smaller; but most pieces hear all sources, each at the same delay beside
-/// the others: a piece lies where its own profile over the lags is that of the pieces that say more.
+/// Moves the runs of a path to where all hear the same source. Whichever is loudest beyond a jump would pass for the one
+/// before it, and the jump for so much larger or smaller; but most runs hear all sources, each at the same delay beside
+/// the others: a run lies where its own profile over the lags is that of the runs that say more.
 fn on_one_source(
     rows: &[Vec<u8>],
     bins: &mut [usize],
-    pieces: &[std::ops::Range<usize>],
+    runs: &[std::ops::Range<usize>],
     known: &[f32],
 ) -> (Vec<f64>, Vec<f32>) {
     let [even, _] = readings();
     let reach = SOURCE_BINS as i64;
-    // How far what the piece says at each lag near its own stands out of what it says at any, and at all how far.
+    // How far what the run says at each lag near its own stands out of what it says at any, and at all how far.
     let shape = |range: &std::ops::Range<usize>, bins: &[usize]| -> Vec<f32> {
         let profile = profile(rows, bins, range.clone(), &even);
         let n = profile.len() as f32;
@@ -863,13 +867,13 @@ fn on_one_source(
         let near = HALF - 2 * SOURCE_BINS..=HALF + 2 * SOURCE_BINS;
         profile[near].iter().map(|p| ((p - mean) / spread - NOISE).max(0.0)).collect()
     };
-    let mut pieces: Vec<(std::ops::Range<usize>, Vec<f32>)> =
-        pieces.iter().map(|range| (range.clone(), shape(range, bins))).collect();
+    let mut runs: Vec<(std::ops::Range<usize>, Vec<f32>)> =
+        runs.iter().map(|range| (range.clone(), shape(range, bins))).collect();
     let says = |shape: &[f32]| shape.iter().sum::<f32>();
-    pieces.sort_by(|x, y| says(&y.1).total_cmp(&says(&x.1)).then(x.0.start.cmp(&y.0.start)));
+    runs.sort_by(|x, y| says(&y.1).total_cmp(&says(&x.1)).then(x.0.start.cmp(&y.0.start)));
     let mut all = known.to_vec();
     all.resize(4 * SOURCE_BINS + 1, 0.0);
-    for (range, shape) in pieces {
+    for (range, shape) in runs {
         let moved = |shift: i64| move |i: usize| usize::try_from(i as i64 + shift).ok();
         let alike = |shift: i64| -> f32 {
             let at = moved(shift);
@@ -1078,33 +1082,33 @@ mod tests {
         let turns: Vec<usize> = (0..300).map(|i| clock(i) + if i % 20 < 9 { 12 } else { 0 }).collect();
         // The same step once, and never back.
         let jumps: Vec<usize> = (0..300).map(|i| HALF + if i < 150 { 12 } else { 0 }).collect();
-        for (lanes, known, pieces) in [(turns, 2, 1), (jumps, 1, 2)] {
+        for (lanes, known, runs) in [(turns, 2, 1), (jumps, 1, 2)] {
             let (rows, centres) = (loud_at(&lanes), vec![0; lanes.len()]);
             let (score, bins) = best_path(&rows, &centres, &Sources::one());
             assert!(unbroken(&bins, &centres).len() > 1);
             let (sources, bins) = Sources::that_tell(&rows, &centres, score, bins);
-            assert_eq!((sources.known.len(), unbroken(&bins, &centres).len()), (known, pieces), "{:?}", sources.known);
+            assert_eq!((sources.known.len(), unbroken(&bins, &centres).len()), (known, runs), "{:?}", sources.known);
         }
     }
 
     #[test]
-    fn a_piece_that_follows_another_source_is_moved_to_where_the_others_lie() {
+    fn a_run_that_follows_another_source_is_moved_to_where_the_others_lie() {
         // A voice, and an engine 9 ms after it, both in every block; after a jump of 50 ms the path follows the engine.
         let heard = |lanes: [usize; 2]| {
             let says = |i: usize| if lanes.contains(&i) { 6.0 } else { f32::from(i.is_multiple_of(3)) };
             (0..=2 * HALF).map(|i| pack(says(i))).collect::<Vec<u8>>()
         };
-        let pieces = [0..60, 60..100];
+        let runs = [0..60, 60..100];
         let rows: Vec<Vec<u8>> =
             (0..100).map(|i| heard([HALF, HALF + 18].map(|lane| if i < 60 { lane } else { lane + 100 }))).collect();
         let mut bins: Vec<usize> = (0..100).map(|i| if i < 60 { HALF } else { HALF + 118 }).collect();
-        let (sources_s, _) = on_one_source(&rows, &mut bins, &pieces, &[]);
+        let (sources_s, _) = on_one_source(&rows, &mut bins, &runs, &[]);
         assert_eq!((bins[0], bins[59], bins[60], bins[99]), (HALF, HALF, HALF + 100, HALF + 100));
         assert_eq!(sources_s, [0.0, 18.0 * BIN_S]);
         // Where only one source is heard there is nothing to tell by, and nothing to move.
         let lanes: Vec<usize> = (0..100).map(|i| if i < 60 { HALF } else { HALF + 118 }).collect();
         let mut bins = lanes.clone();
-        assert_eq!(on_one_source(&loud_at(&lanes), &mut bins, &pieces, &[]).0, [0.0]);
+        assert_eq!(on_one_source(&loud_at(&lanes), &mut bins, &runs, &[]).0, [0.0]);
         assert_eq!(bins, lanes);
     }
 }

@@ -9,7 +9,7 @@
 use rayon::prelude::*;
 use realfft::num_complex::Complex32;
 
-use crate::correlate::Plans;
+use crate::correlate::{Plan, Plans};
 use crate::error::Result;
 use crate::progress::{Progress, step};
 use crate::track::{LEVEL_HOP, TRACK_RATE_HZ, Track, resampled};
@@ -86,18 +86,14 @@ fn candidates(
     let drifts: Vec<f64> = (-steps..=steps).map(|i| i as f64 * pass.step_ppm).collect();
     let size = ((4 * length).next_power_of_two().max(1 << 15)).min((whole.len() + length).next_power_of_two());
     let plan = plans.get(size);
-    let probes: Vec<(f64, f64, Vec<Complex32>)> = starts
-        .par_iter()
-        .flat_map_iter(|&start| {
-            let plan = &plan;
-            drifts.iter().map(move |&drift_ppm| {
-                let mut buffer = vec![0.0; size];
-                let middle = start as f64 + length as f64 / 2.0;
-                resampled(probe_track, middle, 1.0 / (1.0 + drift_ppm * 1e-6), &mut buffer[..length]);
-                ((start as f64 + length as f64 / 2.0) / TRACK_RATE_HZ, drift_ppm, plan.spectrum(&mut buffer))
-            })
-        })
-        .collect();
+    let probe = |(start, drift_ppm): (i64, f64)| {
+        let mut buffer = vec![0.0; size];
+        let middle = start as f64 + length as f64 / 2.0;
+        resampled(probe_track, middle, 1.0 / (1.0 + drift_ppm * 1e-6), &mut buffer[..length]);
+        Probe { middle_s: middle / TRACK_RATE_HZ, drift_ppm, spectrum: plan.spectrum(&mut buffer) }
+    };
+    let each = starts.par_iter().flat_map_iter(|&start| drifts.iter().map(move |&drift_ppm| (start, drift_ppm)));
+    let probes = Probes { all: each.map(probe).collect(), length, window_s, plan };
 
     // Chunks of the whole track; each yields lags at which the probe lies fully within the chunk.
     let valid = size - length + 1;
@@ -107,41 +103,9 @@ fn candidates(
     let found: Vec<Vec<Vec<Peak>>> = (0..chunks)
         .into_par_iter()
         .map(|chunk| {
-            let origin = first + (chunk * valid) as i64;
             let count = done.fetch_add(1, std::sync::atomic::Ordering::Relaxed);
             step(progress, "search", count as f64 / chunks as f64)?;
-            let wanted = |probe_s: f64| match window_s {
-                Some((low, high)) => {
-                    let at = origin as f64 / TRACK_RATE_HZ + length as f64 / 2.0 / TRACK_RATE_HZ;
-                    let end = at + valid as f64 / TRACK_RATE_HZ;
-                    at <= probe_s + high && end >= probe_s + low
-                }
-                None => true,
-            };
-            if !probes.iter().any(|p| wanted(p.0)) {
-                return Ok(vec![Vec::new(); probes.len()]);
-            }
-            let mut buffer = vec![0.0; size];
-            whole.read(origin, &mut buffer);
-            let spectrum = plan.spectrum(&mut buffer);
-            let (mut product, mut correlation) = (Vec::new(), Vec::new());
-            Ok(probes
-                .iter()
-                .map(|(probe_s, drift_ppm, probe)| {
-                    let mut peaks = Vec::new();
-                    if wanted(*probe_s) {
-                        plan.correlogram(&spectrum, probe, &mut product, &mut correlation);
-                        let middle = origin as f64 + length as f64 / 2.0;
-                        local_peaks(&correlation[..valid], &mut |lag, height| {
-                            let found_s = (middle + lag) / TRACK_RATE_HZ;
-                            if window_s.is_none_or(|(low, high)| (low..=high).contains(&(found_s - probe_s))) {
-                                peaks.push(Peak { probe_s: *probe_s, found_s, drift_ppm: *drift_ppm, height });
-                            }
-                        });
-                    }
-                    peaks
-                })
-                .collect())
+            Ok(probes.peaks(whole, first + (chunk * valid) as i64, valid))
         })
         .collect::<Result<_>>()?;
 
@@ -156,6 +120,60 @@ fn candidates(
         })
         .collect();
     Ok(group(&peaks, max_drift_ppm, pass))
+}
+
+/// A stretch of one track at one rate, to be found in the other.
+struct Probe {
+    middle_s: f64,
+    drift_ppm: f64,
+    spectrum: Vec<Complex32>,
+}
+
+/// All probes of a pass.
+struct Probes {
+    all: Vec<Probe>,
+    /// Samples in a probe.
+    length: usize,
+    /// Least and largest lag that is asked for, seconds.
+    window_s: Option<(f64, f64)>,
+    plan: Plan,
+}
+
+impl Probes {
+    /// Where each probe may lie when it begins at one of so many samples from `origin`.
+    fn peaks(&self, whole: &Track, origin: i64, starts: usize) -> Vec<Vec<Peak>> {
+        let middle = origin as f64 + self.length as f64 / 2.0;
+        let wanted = |probe: &Probe| match self.window_s {
+            Some((low, high)) => {
+                let at = origin as f64 / TRACK_RATE_HZ + self.length as f64 / 2.0 / TRACK_RATE_HZ;
+                let end = at + starts as f64 / TRACK_RATE_HZ;
+                at <= probe.middle_s + high && end >= probe.middle_s + low
+            }
+            None => true,
+        };
+        if !self.all.iter().any(wanted) {
+            return vec![Vec::new(); self.all.len()];
+        }
+        let mut buffer = vec![0.0; self.plan.len];
+        whole.read(origin, &mut buffer);
+        let spectrum = self.plan.spectrum(&mut buffer);
+        let (mut product, mut correlation) = (Vec::new(), Vec::new());
+        let mut peaks = |probe: &Probe| {
+            let mut peaks = Vec::new();
+            if wanted(probe) {
+                self.plan.correlogram(&spectrum, &probe.spectrum, &mut product, &mut correlation);
+                local_peaks(&correlation[..starts], &mut |lag, height| {
+                    let &Probe { middle_s: probe_s, drift_ppm, .. } = probe;
+                    let found_s = (middle + lag) / TRACK_RATE_HZ;
+                    if self.window_s.is_none_or(|(low, high)| (low..=high).contains(&(found_s - probe_s))) {
+                        peaks.push(Peak { probe_s, found_s, drift_ppm, height });
+                    }
+                });
+            }
+            peaks
+        };
+        self.all.iter().map(&mut peaks).collect()
+    }
 }
 
 /// [`candidates`] with probes taken from `b`, or from `a` and the result turned round: `a_s` is in `a` either way.

@@ -460,7 +460,7 @@ fn a_large_jump_that_exact_measurements_part_must_be() {
     };
     assert!(fit_of(0.118, 3, 2e-5) && fit_of(-0.021, 3, 2e-5));
     assert!(!fit_of(0.019, 3, 2e-5) && !fit_of(0.118, 2, 2e-5) && !fit_of(0.118, 3, 2e-4));
-    // Blocks of a piece are not exact, but hardly ever chance.
+    // Blocks of a run are not exact, but hardly ever chance.
     assert!(fit_of(0.118, 3, 2.0 * jump::BLOCK_S) && !fit_of(0.019, 3, 2.0 * jump::BLOCK_S));
 }
 
