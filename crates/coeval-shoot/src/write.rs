@@ -365,7 +365,8 @@ fn unfinished(folder: &Path) -> Vec<PathBuf> {
 pub fn plain_name(text: &str) -> String {
     let mut text: String =
         text.chars().map(|c| if c.is_control() || "/\\:*?\"<>|".contains(c) { '_' } else { c }).collect();
-    text.truncate(text.floor_char_boundary(LONGEST_PART));
+    let most = LONGEST_PART.min(text.len());
+    text.truncate((0..=most).rev().find(|&end| text.is_char_boundary(end)).unwrap_or(0));
     if text.is_empty() || text.starts_with('.') {
         text.replace_range(..text.len().min(1), "_");
     }
