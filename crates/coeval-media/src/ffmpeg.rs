@@ -14,7 +14,7 @@ use coeval_error::{Error, ErrorKind, Result};
 
 use crate::codec::{Decoder, Packet, Pcm, PcmKind};
 use crate::info::{MediaInfo, PictureInfo, Rational, SoundInfo};
-use crate::track::{Opened, Segment, Track};
+use crate::track::{Opened, PacketReader, Segment};
 
 /// Frames a packet.
 const PACKET_FRAMES: usize = 4096;
@@ -49,10 +49,10 @@ pub(crate) fn open(path: &Path, own_timeline: bool) -> Result<Opened> {
         ixml: None,
     };
     let decoder = Decoder::pcm(Pcm { kind: PcmKind::F32, big_endian: false }, channels);
-    let track = Piped { path: path.to_path_buf(), own_timeline, process, channels, next: 0 };
+    let packets = Piped { path: path.to_path_buf(), own_timeline, process, channels, next: 0 };
     Ok(Opened {
         info,
-        track: Box::new(track),
+        packets: Box::new(packets),
         decoder,
         segments: vec![Segment { start: 0, len: u64::MAX / 4, media_start: 0 }],
         tolerance: 0,
@@ -240,7 +240,7 @@ struct Piped {
     next: i64,
 }
 
-impl Track for Piped {
+impl PacketReader for Piped {
     fn next(&mut self, packet: &mut Packet, _notes: &mut Vec<String>) -> Result<bool> {
         let frame_bytes = self.channels * 4;
         packet.data.clear();

@@ -5,17 +5,17 @@
 
 use coeval_error::{Error, ErrorKind, Result};
 use symphonia::core::codecs::CodecParameters;
-use symphonia::core::codecs::audio::well_known as id;
-use symphonia::core::formats::{FormatOptions, FormatReader, SeekMode, SeekTo, TrackType};
+use symphonia::core::codecs::audio::{AudioCodecId, AudioCodecParameters, well_known as id};
+use symphonia::core::formats::{FormatOptions, FormatReader, SeekMode, SeekTo, Track, TrackType};
 use symphonia::core::io::{MediaSourceStream, MediaSourceStreamOptions};
 use symphonia::core::units::Timestamp;
 use symphonia::default::formats as readers;
 
 use crate::codec::{Decoder, Packet, codec_name, guarded};
-use crate::ebml;
+use crate::ebml::{self, TrackHeaders};
 use crate::info::{MediaInfo, SoundInfo};
 use crate::source::Source;
-use crate::track::{Opened, Segment, Track, check_channels, check_rate, unsupported};
+use crate::track::{Opened, PacketReader, Segment, check_channels, check_rate, unsupported};
 
 /// A stream that starts later than this many seconds is taken to count from somewhere else.
 const LATE_START_S: i64 = 10;
@@ -82,139 +82,146 @@ pub(crate) fn open(mut source: Source, kind: Kind, start: u64) -> Result<Opened>
     };
     let again = source.reopen()?;
     let reader = kind.reader(source, start)?;
-    let Some(track) = reader.default_track(TrackType::Audio).or_else(|| reader.first_track(TrackType::Audio)) else {
+    let track = reader.default_track(TrackType::Audio).or_else(|| reader.first_track(TrackType::Audio)).cloned();
+    let Some(track) = track else {
         return Err(again.error(
             ErrorKind::NoSound,
             "there is no sound track",
             "leave it out: there is nothing to hear in it",
         ));
     };
-    let Some(CodecParameters::Audio(params)) = track.codec_params.clone() else {
+    let Some(CodecParameters::Audio(mut params)) = track.codec_params.clone() else {
         return Err(unsupported(&again, "a sound track without a description"));
     };
-    let mut params = params;
-    let (track_id, number_of_frames) = (track.id, track.num_frames);
-    let time_base = track.time_base;
-    let (delay, start_ticks) = (track.delay, track.start_ts.get());
-    let duration_ticks = track.duration.map(|d| d.get());
-    let mut rate_hz = params.sample_rate.unwrap_or(0);
-    let mut channels = params.channels.as_ref().map_or(0, |c| c.count());
-    let mut codec_delay_ns = 0;
-    if let Some(t) = matroska.tracks.iter().find(|t| t.number == u64::from(track_id)) {
-        codec_delay_ns = t.codec_delay_ns;
-        if t.codec_id.starts_with("A_AAC")
-            && let Some(aac) = params.extra_data.as_deref().and_then(crate::isobmff::AacConfig::parse)
-        {
-            if let Some(name) = aac.refusal(t.output_rate_hz.unwrap_or(rate_hz)) {
-                return Err(unsupported(&again, &name));
-            }
-            rate_hz = aac.rate_hz;
-        }
-    }
-    if params.codec == id::CODEC_ID_OPUS {
-        rate_hz = 48_000;
-        params.with_sample_rate(rate_hz);
-        if let Some(head) = params.extra_data.as_deref().filter(|h| h.len() >= 10) {
-            channels = usize::from(head[9]);
-        }
-    }
+    let headers = matroska.tracks.iter().find(|t| t.number == u64::from(track.id));
+    let rate_hz = sampling_rate(&again, &params, headers)?;
+    let channels = match params.extra_data.as_deref() {
+        Some(head) if params.codec == id::CODEC_ID_OPUS && head.len() >= 10 => usize::from(head[9]),
+        _ => params.channels.as_ref().map_or(0, |c| c.count()),
+    };
     check_rate(&again, rate_hz.into())?;
-    let name = match codec_name(params.codec) {
-        "an unknown codec" => matroska
-            .tracks
-            .iter()
-            .find(|t| t.number == u64::from(track_id))
-            .map_or_else(|| "an unknown codec".to_owned(), |t| format!("the codec {}", t.codec_id)),
-        known => known.to_owned(),
+    let codec = match (codec_name(params.codec), headers) {
+        ("an unknown codec", Some(t)) => format!("the codec {}", t.codec_id),
+        (known, _) => known.to_owned(),
     };
     check_channels(&again, channels)?;
-    // Matroska counts what a decoder's very first packet stands for; elsewhere the demuxer states what to cut.
-    let decoder = Decoder::new(&params, channels, kind != Kind::Matroska).map_err(|_| unsupported(&again, &name))?;
-    let time_base = time_base.map_or((1, u64::from(rate_hz)), |b| (b.numer.get().into(), b.denom.get().into()));
-    let delay_ticks = (codec_delay_ns * time_base.1) / (1_000_000_000 * time_base.0);
-    let mut delay_frames = (u128::from(codec_delay_ns) * u128::from(rate_hz) + 500_000_000) / 1_000_000_000;
-    if let (Kind::Ogg, id::CODEC_ID_OPUS, Some(&[low, high])) =
-        (kind, params.codec, params.extra_data.as_deref().and_then(|h| h.get(10..12)))
-    {
-        // Granule positions count the pre-skip too (RFC 7845 section 4.3).
-        delay_frames = u16::from_le_bytes([low, high]).into();
+    if params.codec == id::CODEC_ID_OPUS {
+        params.with_sample_rate(rate_hz);
     }
+    // Matroska counts what a decoder's very first packet stands for; elsewhere the demuxer states what to cut.
+    let decoder = Decoder::new(&params, channels, kind != Kind::Matroska).map_err(|_| unsupported(&again, &codec))?;
+    let time_base = track.time_base.map_or((1, u64::from(rate_hz)), |b| (b.numer.get().into(), b.denom.get().into()));
+    let codec_delay_ns = headers.map_or(0, |t| t.codec_delay_ns);
+    let delay_ticks = (codec_delay_ns * time_base.1) / (1_000_000_000 * time_base.0);
+    let mut delay_frames = delay_frames(kind, &params, codec_delay_ns, rate_hz);
     let mut warnings = Vec::new();
+    let start_ticks = track.start_ts.get();
     if kind == Kind::Ogg && start_ticks > LATE_START_S * i64::from(rate_hz) {
         // Cut from a running stream, whose counts go on from its start; a player starts here.
         let start_s = start_ticks / i64::from(rate_hz);
         warnings.push(format!("its timestamps start at {start_s} s; its first packet was taken as the start"));
         delay_frames += start_ticks as u128;
     }
-    let exact = kind != Kind::Matroska;
-    let frames = match kind {
-        // Symphonia's count for MP3 is exact only with a gapless header; else it is an estimate.
-        Kind::Mpeg if delay.is_none() => None,
-        Kind::Adts | Kind::Matroska => None,
-        // The packet table may count whole packets.
-        Kind::Caf if params.codec == id::CODEC_ID_ALAC => None,
-        Kind::Ogg => number_of_frames.map(|n| n.saturating_sub(delay_frames as u64)),
-        _ => number_of_frames,
-    };
+    let frames = number_of_frames(kind, &track, params.codec, delay_frames as u64);
     let tick_s = time_base.0 as f64 / time_base.1 as f64;
-    let duration_s = match (frames, duration_ticks.or(number_of_frames)) {
+    let duration_s = match (frames, track.duration.map(|d| d.get()).or(track.num_frames)) {
         (Some(n), _) => n as f64 / f64::from(rate_hz),
         (None, _) if kind == Kind::Matroska => matroska.duration_s.unwrap_or(0.0),
         (None, Some(ticks)) => ticks as f64 * tick_s,
         (None, None) => 0.0,
     };
-    let picture = matroska.picture();
-    let info = MediaInfo {
-        container: match kind {
-            Kind::Matroska if matroska.webm => "WebM",
-            _ => kind.name(),
+    let sound = SoundInfo {
+        codec,
+        rate_hz,
+        channels,
+        bits: params.bits_per_sample.filter(|_| !lossy(params.codec)),
+        start_is_exact: match kind {
+            Kind::Mpeg => track.delay.is_some(),
+            Kind::Adts => false,
+            _ => true,
         },
-        duration_s: picture.as_ref().map_or(duration_s, |p| duration_s.max(p.start_s + p.duration_s)),
-        sound: Some(SoundInfo {
-            codec: name,
-            rate_hz,
-            channels,
-            bits: params.bits_per_sample.filter(|_| !lossy(params.codec)),
-            start_is_exact: match kind {
-                Kind::Mpeg => delay.is_some(),
-                Kind::Adts => false,
-                _ => true,
-            },
-            frames,
-        }),
-        picture,
-        created_unix_s: matroska.created_unix_s,
-        timecode_s: None,
-        timecode: None,
-        ixml: None,
+        frames,
     };
     // Rounded timestamps: two ticks, and a millisecond of jitter.
-    let tolerance = if exact { 0 } else { (2.0 * tick_s * f64::from(rate_hz)) as i64 + i64::from(rate_hz) / 1000 };
-    let track = Foreign {
+    let rounding = (2.0 * tick_s * f64::from(rate_hz)) as i64 + i64::from(rate_hz) / 1000;
+    let packets = Foreign {
         again,
         start,
         kind,
         reader,
-        track_id,
+        track_id: track.id,
         rate: rate_hz.into(),
         time_base,
         raw_shift_ticks: delay_ticks as i64,
         shift_frames: delay_frames as i64,
         broken: false,
         last: i64::MIN,
-        end_is_known: kind != Kind::Mpeg || delay.is_some(),
+        end_is_known: kind != Kind::Mpeg || track.delay.is_some(),
     };
     Ok(Opened {
-        info,
-        track: Box::new(track),
+        info: media_info(kind, &matroska, sound, duration_s),
+        packets: Box::new(packets),
         decoder,
         segments: vec![Segment { start: 0, len: frames.unwrap_or(u64::MAX / 4), media_start: 0 }],
-        tolerance,
+        tolerance: if kind == Kind::Matroska { rounding } else { 0 },
         warnings,
     })
 }
 
-fn lossy(codec: symphonia::core::codecs::audio::AudioCodecId) -> bool {
+/// The rate that the codec's own configuration gives, which the container's may contradict, hertz.
+fn sampling_rate(source: &Source, params: &AudioCodecParameters, headers: Option<&TrackHeaders>) -> Result<u32> {
+    let rate_hz = params.sample_rate.unwrap_or(0);
+    if params.codec == id::CODEC_ID_OPUS {
+        return Ok(48_000);
+    }
+    let aac = || params.extra_data.as_deref().and_then(crate::isobmff::AacConfig::parse);
+    let Some((t, aac)) = headers.filter(|t| t.codec_id.starts_with("A_AAC")).zip(aac()) else { return Ok(rate_hz) };
+    match aac.refusal(t.output_rate_hz.unwrap_or(rate_hz)) {
+        Some(name) => Err(unsupported(source, &name)),
+        None => Ok(aac.rate_hz),
+    }
+}
+
+/// Frames that come out of the decoder before the presentation begins.
+fn delay_frames(kind: Kind, params: &AudioCodecParameters, codec_delay_ns: u64, rate_hz: u32) -> u128 {
+    match (kind, params.codec, params.extra_data.as_deref().and_then(|h| h.get(10..12))) {
+        // Granule positions count the pre-skip too (RFC 7845 section 4.3).
+        (Kind::Ogg, id::CODEC_ID_OPUS, Some(&[low, high])) => u16::from_le_bytes([low, high]).into(),
+        _ => (u128::from(codec_delay_ns) * u128::from(rate_hz) + 500_000_000) / 1_000_000_000,
+    }
+}
+
+/// How many frames are presented, where the container says so.
+fn number_of_frames(kind: Kind, track: &Track, codec: AudioCodecId, delay_frames: u64) -> Option<u64> {
+    match kind {
+        // Symphonia's count for MP3 is exact only with a gapless header; else it is an estimate.
+        Kind::Mpeg if track.delay.is_none() => None,
+        Kind::Adts | Kind::Matroska => None,
+        // The packet table may count whole packets.
+        Kind::Caf if codec == id::CODEC_ID_ALAC => None,
+        Kind::Ogg => track.num_frames.map(|n| n.saturating_sub(delay_frames)),
+        _ => track.num_frames,
+    }
+}
+
+fn media_info(kind: Kind, matroska: &ebml::Headers, sound: SoundInfo, sound_s: f64) -> MediaInfo {
+    let picture = matroska.picture();
+    MediaInfo {
+        container: match kind {
+            Kind::Matroska if matroska.webm => "WebM",
+            _ => kind.name(),
+        },
+        duration_s: picture.as_ref().map_or(sound_s, |p| sound_s.max(p.start_s + p.duration_s)),
+        sound: Some(sound),
+        picture,
+        created_unix_s: matroska.created_unix_s,
+        timecode_s: None,
+        timecode: None,
+        ixml: None,
+    }
+}
+
+fn lossy(codec: AudioCodecId) -> bool {
     matches!(
         codec,
         id::CODEC_ID_AAC
@@ -260,7 +267,7 @@ impl Foreign {
     }
 }
 
-impl Track for Foreign {
+impl PacketReader for Foreign {
     fn next(&mut self, packet: &mut Packet, notes: &mut Vec<String>) -> Result<bool> {
         while !self.broken {
             let reader = &mut self.reader;

@@ -11,7 +11,7 @@ use crate::codec::{Decoder, Packet};
 use crate::info::{MediaInfo, SoundInfo};
 use crate::sniff::{Family, MPEG_PS, MPEG_TS, sniff};
 use crate::source::Source;
-use crate::track::{Opened, Segment, Track, unsupported};
+use crate::track::{Opened, PacketReader, Segment, unsupported};
 use crate::{ffmpeg, foreign, isobmff, riff};
 
 /// How files are opened.
@@ -83,7 +83,7 @@ const MAX_NOTES: usize = 1000;
 /// Streams a file's sound from presentation zero.
 pub struct SoundReader {
     info: MediaInfo,
-    track: Box<dyn Track>,
+    packets: Box<dyn PacketReader>,
     decoder: Decoder,
     segments: Vec<Segment>,
     tolerance: i64,
@@ -137,7 +137,7 @@ impl SoundReader {
     }
 
     fn over(path: &Path, opened: Opened, bytes_read: Arc<AtomicU64>, picked: Option<Vec<usize>>) -> Result<Self> {
-        let Opened { mut info, track, decoder, segments, tolerance, warnings } = opened;
+        let Opened { mut info, packets, decoder, segments, tolerance, warnings } = opened;
         let (rate_hz, channels) = info.sound.as_ref().map_or((0, 0), |s| (s.rate_hz, s.channels));
         if let (Some(picked), Some(sound)) = (&picked, &mut info.sound) {
             let once = |(i, c): (usize, &usize)| *c < channels && !picked[..i].contains(c);
@@ -152,7 +152,7 @@ impl SoundReader {
         }
         let mut reader = Self {
             info,
-            track,
+            packets,
             decoder,
             segments,
             tolerance,
@@ -363,7 +363,7 @@ impl SoundReader {
     fn decode_next(&mut self) -> Result<bool> {
         self.block.clear();
         let before = self.warnings.len();
-        let more = self.track.next(&mut self.packet, &mut self.warnings)?;
+        let more = self.packets.next(&mut self.packet, &mut self.warnings)?;
         if before >= MAX_NOTES {
             self.warnings.truncate(before);
         }
@@ -432,11 +432,11 @@ impl SoundReader {
         self.ended = false;
         self.decoder.reset();
         if self.tolerance == 0 {
-            return self.track.seek(target);
+            return self.packets.seek(target);
         }
         if let Some((stamp, start)) = known {
-            self.track.seek(stamp)?;
-            while self.track.next(&mut self.packet, &mut Vec::new())? && self.packet.frame <= stamp {
+            self.packets.seek(stamp)?;
+            while self.packets.next(&mut self.packet, &mut Vec::new())? && self.packet.frame <= stamp {
                 if self.packet.frame == stamp {
                     let decoded = self.decoder.decode(&self.packet, &mut self.block);
                     self.block_start = start;
@@ -445,7 +445,7 @@ impl SoundReader {
                 }
             }
         }
-        self.track.seek(i64::MIN)
+        self.packets.seek(i64::MIN)
     }
 }
 

@@ -10,7 +10,7 @@ use crate::codec::{Decoder, Packet, Pcm};
 use crate::info::{MediaInfo, SoundInfo};
 use crate::ixml::{Ixml, MOST_BYTES};
 use crate::source::Source;
-use crate::track::{Opened, Segment, Track, check_channels, check_rate, unsupported};
+use crate::track::{Opened, PacketReader, Segment, check_channels, check_rate, unsupported};
 
 /// Chunks looked at before the search is given up.
 const MAX_CHUNKS: usize = 10_000;
@@ -24,75 +24,115 @@ struct Format {
     bits: u32,
 }
 
+/// Which of the formats a file is in.
+struct Variety {
+    name: &'static str,
+    w64: bool,
+    /// Has `ds64` for lengths that need 64 bits.
+    big: bool,
+    riff_size: u64,
+}
+
+impl Variety {
+    fn of(head: &[u8; 40]) -> Self {
+        let (name, big) = match &head[..4] {
+            b"RF64" => ("RF64", true),
+            b"BW64" => ("BW64", true),
+            b"riff" => ("W64", false),
+            _ => ("WAV", false),
+        };
+        Self { name, w64: head[..4] == *b"riff", big, riff_size: u64::from(u32_le(&head[4..])) }
+    }
+
+    /// Why a sound of `size` bytes, by its header, is taken to reach to the end of the file of `length` bytes, of which
+    /// `left` are left.
+    fn unfinished(&self, size: u64, left: u64, length: u64) -> Option<&'static str> {
+        // A finished header that says 0 means an empty recording; an unfinished one means that
+        // the recorder never came to fill it in.
+        let finished = !self.w64 && !self.big && self.riff_size + 8 >= length && self.riff_size != 0xFFFF_FFFF;
+        if size <= left && (size > 0 || left == 0 || finished) {
+            return None;
+        }
+        Some(match size {
+            0 | 0xFFFF_FFFF => "the length of its sound was never written",
+            _ => "its sound is shorter than the header says",
+        })
+    }
+}
+
+/// What the chunks say.
+#[derive(Default)]
+struct Chunks {
+    format: Option<Format>,
+    /// First byte and number of bytes of the sound.
+    data: Option<(u64, u64)>,
+    ds64_data: Option<u64>,
+    time_reference: Option<u64>,
+    created: Option<i64>,
+    ixml: Option<Ixml>,
+}
+
+impl Chunks {
+    fn read(source: &mut Source, variety: &Variety, warnings: &mut Vec<String>) -> Result<Self> {
+        let mut found = Self::default();
+        let mut at: u64 = if variety.w64 { 40 } else { 12 };
+        for _ in 0..MAX_CHUNKS {
+            let Some((id, mut size, body)) = chunk(source, at, variety.w64)? else { break };
+            match &id {
+                b"ds64" if variety.big => {
+                    let b = source.slice(body, 28, 0)?;
+                    if b.len() >= 16 {
+                        found.ds64_data = Some(u64_le(&b[8..]));
+                    }
+                }
+                b"fmt " => {
+                    let b = source.slice(body, size.min(MAX_HEADER as u64) as usize, 0)?.to_vec();
+                    found.format = Some(read_format(source, &b)?);
+                }
+                b"bext" => {
+                    let b = source.slice(body, 602, 0)?;
+                    if b.len() >= 346 {
+                        found.time_reference = Some(u64_le(&b[338..]));
+                        found.created = originated(&b[320..338]);
+                    }
+                }
+                b"iXML" if found.ixml.is_none() => {
+                    let length = size.min(MOST_BYTES) as usize;
+                    found.ixml = Ixml::read(source.slice(body, length, 0)?);
+                }
+                b"data" if found.data.is_none() => {
+                    if variety.big && (size == 0xFFFF_FFFF || size == 0) {
+                        size = found.ds64_data.unwrap_or(size);
+                    }
+                    let left = source.len() - body;
+                    if let Some(why) = variety.unfinished(size, left, source.len()) {
+                        warnings.push(format!(
+                            "{why} (the recorder lost power, or the copy broke off): read to the end of the file"
+                        ));
+                        size = left;
+                    }
+                    found.data = Some((body, size));
+                }
+                _ => {}
+            }
+            // Chunks are padded to an even length (W64: to 8 bytes).
+            let padded = if variety.w64 { size.checked_next_multiple_of(8) } else { size.checked_add(size & 1) };
+            match padded.and_then(|size| body.checked_add(size)) {
+                Some(next) if next < source.len() => at = next,
+                _ => break,
+            }
+        }
+        Ok(found)
+    }
+}
+
 /// Opens a file whose first bytes name one of the formats above.
 pub(crate) fn open(mut source: Source) -> Result<Opened> {
-    let mut warnings = Vec::new();
     let head: [u8; 40] = source.array(0, 4096)?.ok_or_else(|| short(&source))?;
-    let w64 = head[..4] == *b"riff";
-    let (container, big) = match &head[..4] {
-        b"RF64" => ("RF64", true),
-        b"BW64" => ("BW64", true),
-        b"riff" => ("W64", false),
-        _ => ("WAV", false),
-    };
-    let riff_size = u64::from(u32_le(&head[4..]));
-    let mut at: u64 = if w64 { 40 } else { 12 };
-    let (mut format, mut data, mut ds64_data) = (None, None, None);
-    let (mut time_reference, mut created, mut ixml) = (None, None, None::<Ixml>);
-    for _ in 0..MAX_CHUNKS {
-        let Some((id, mut size, body)) = chunk(&mut source, at, w64)? else { break };
-        match &id {
-            b"ds64" if big => {
-                let b = source.slice(body, 28, 0)?;
-                if b.len() >= 16 {
-                    ds64_data = Some(u64_le(&b[8..]));
-                }
-            }
-            b"fmt " => {
-                let b = source.slice(body, size.min(MAX_HEADER as u64) as usize, 0)?.to_vec();
-                format = Some(read_format(&source, &b)?);
-            }
-            b"bext" => {
-                let b = source.slice(body, 602, 0)?;
-                if b.len() >= 346 {
-                    time_reference = Some(u64_le(&b[338..]));
-                    created = originated(&b[320..338]);
-                }
-            }
-            b"iXML" if ixml.is_none() => {
-                let length = size.min(MOST_BYTES) as usize;
-                ixml = Ixml::read(source.slice(body, length, 0)?);
-            }
-            b"data" if data.is_none() => {
-                if big && (size == 0xFFFF_FFFF || size == 0) {
-                    size = ds64_data.unwrap_or(size);
-                }
-                let left = source.len() - body;
-                // A finished header that says 0 means an empty recording; an unfinished one means that
-                // the recorder never came to fill it in.
-                let finished = !w64 && !big && riff_size + 8 >= source.len() && riff_size != 0xFFFF_FFFF;
-                if size > left || (size == 0 && left > 0 && !finished) {
-                    let why = if size == 0 || size == 0xFFFF_FFFF {
-                        "the length of its sound was never written"
-                    } else {
-                        "its sound is shorter than the header says"
-                    };
-                    warnings.push(format!(
-                        "{why} (the recorder lost power, or the copy broke off): read to the end of the file"
-                    ));
-                    size = left;
-                }
-                data = Some((body, size));
-            }
-            _ => {}
-        }
-        // Chunks are padded to an even length (W64: to 8 bytes).
-        let padded = if w64 { size.checked_next_multiple_of(8) } else { size.checked_add(size & 1) };
-        match padded.and_then(|size| body.checked_add(size)) {
-            Some(next) if next < source.len() => at = next,
-            _ => break,
-        }
-    }
+    let variety = Variety::of(&head);
+    let mut warnings = Vec::new();
+    let Chunks { format, data, time_reference, created, ixml, .. } =
+        Chunks::read(&mut source, &variety, &mut warnings)?;
     let Some(format) = format else {
         return Err(source.error(
             ErrorKind::Damaged,
@@ -115,7 +155,7 @@ pub(crate) fn open(mut source: Source) -> Result<Opened> {
     let rate = f64::from(format.rate_hz);
     let by_ixml = ixml.as_ref().and_then(|i| i.timestamp).map(|(samples, rate_hz)| samples as f64 / f64::from(rate_hz));
     let info = MediaInfo {
-        container,
+        container: variety.name,
         duration_s: frames as f64 / rate,
         sound: Some(SoundInfo {
             codec: format.pcm.name(),
@@ -133,10 +173,10 @@ pub(crate) fn open(mut source: Source) -> Result<Opened> {
     };
     let packet_frames = (256 * 1024 / frame_bytes).clamp(1, 4096);
     let decoder = Decoder::pcm(format.pcm, format.channels);
-    let track = Wave { source, data_start, frames, frame_bytes, packet_frames, next: 0 };
+    let packets = Wave { source, data_start, frames, frame_bytes, packet_frames, next: 0 };
     Ok(Opened {
         info,
-        track: Box::new(track),
+        packets: Box::new(packets),
         decoder,
         segments: vec![Segment { start: 0, len: frames, media_start: 0 }],
         tolerance: 0,
@@ -250,7 +290,7 @@ struct Wave {
     next: u64,
 }
 
-impl Track for Wave {
+impl PacketReader for Wave {
     fn next(&mut self, packet: &mut Packet, notes: &mut Vec<String>) -> Result<bool> {
         let n = self.packet_frames.min(self.frames - self.next);
         if n == 0 {

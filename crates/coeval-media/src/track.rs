@@ -15,7 +15,7 @@ pub(crate) struct Segment {
 }
 
 /// Packets of one sound track, in order of time.
-pub(crate) trait Track: Send {
+pub(crate) trait PacketReader: Send {
     /// Replaces `packet` by the next one; `false` at the end. What was wrong but could be read past
     /// goes to `notes`.
     fn next(&mut self, packet: &mut Packet, notes: &mut Vec<String>) -> Result<bool>;
@@ -27,7 +27,7 @@ pub(crate) trait Track: Send {
 /// What a container's reader hands over.
 pub(crate) struct Opened {
     pub(crate) info: MediaInfo,
-    pub(crate) track: Box<dyn Track>,
+    pub(crate) packets: Box<dyn PacketReader>,
     pub(crate) decoder: Decoder,
     pub(crate) segments: Vec<Segment>,
     /// Frames by which a packet's timestamp may be off its counted place without being believed;

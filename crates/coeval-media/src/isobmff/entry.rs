@@ -2,10 +2,11 @@
 
 use coeval_error::Result;
 use symphonia::core::audio::{Channels, Position};
-use symphonia::core::codecs::audio::{AudioCodecParameters, well_known as id};
+use symphonia::core::codecs::audio::{AudioCodecId, AudioCodecParameters, well_known as id};
 
-use super::boxes::{Atom, TrackBox, atom, be16, be32, be64, damaged, each_atom};
+use super::boxes::{Atom, Span, TrackBox, atom, be16, be32, be64, damaged, each_atom};
 use crate::codec::{Decoder, Pcm};
+use crate::info::SoundInfo;
 use crate::source::Source;
 use crate::track::{check_channels, check_rate, unsupported};
 
@@ -23,6 +24,19 @@ pub(super) struct SoundEntry {
     pub(super) maybe_he_aac: bool,
 }
 
+impl SoundEntry {
+    pub(super) fn info(&self, frames: u64) -> SoundInfo {
+        SoundInfo {
+            codec: self.name.clone(),
+            rate_hz: self.rate_hz,
+            channels: self.channels,
+            bits: self.bits,
+            start_is_exact: true,
+            frames: Some(frames),
+        }
+    }
+}
+
 #[derive(Default)]
 struct EntryChildren {
     asc: Option<Vec<u8>>,
@@ -35,6 +49,45 @@ struct EntryChildren {
     original: Option<[u8; 4]>,
 }
 
+/// What the entry itself says, whatever its codec.
+struct EntryHeader {
+    rate_hz: u32,
+    channels: usize,
+    bits: u32,
+    lpcm_flags: u32,
+    /// Bytes before the first child.
+    length: u64,
+}
+
+impl EntryHeader {
+    fn read(source: &mut Source, stsd: Span, entry: Atom) -> Result<Self> {
+        let b = source.slice(entry.start, 64.min((entry.end - entry.start) as usize), 512)?.to_vec();
+        if b.len() < 28 {
+            return Err(damaged(source, "sample description"));
+        }
+        let plain = Self {
+            rate_hz: be32(&b[24..]) >> 16,
+            channels: usize::from(be16(&b[16..])),
+            bits: u32::from(be16(&b[18..])),
+            lpcm_flags: 0,
+            length: 28,
+        };
+        // QuickTime's longer entries (QuickTime File Format, sound sample description versions 1 and 2).
+        let longer = source.slice(stsd.start, 1, 0)?.first() == Some(&0);
+        Ok(match be16(&b[8..]) {
+            1 if longer => Self { length: 44, ..plain },
+            2 if longer && b.len() >= 64 => Self {
+                rate_hz: f64::from_bits(be64(&b[32..])).round().clamp(0.0, f64::from(u32::MAX)) as u32,
+                channels: be32(&b[40..]) as usize,
+                bits: be32(&b[48..]),
+                lpcm_flags: be32(&b[52..]),
+                length: 64,
+            },
+            _ => plain,
+        })
+    }
+}
+
 pub(super) fn read_sound_entry(source: &mut Source, t: &TrackBox) -> Result<SoundEntry> {
     let span = t.stsd;
     if span.end < span.start + 16 {
@@ -43,175 +96,191 @@ pub(super) fn read_sound_entry(source: &mut Source, t: &TrackBox) -> Result<Soun
     let Some(entry) = atom(source, span.start + 8, span.end)? else {
         return Err(damaged(source, "sample description"));
     };
-    let end = entry.end.min(span.end);
-    let b = source.slice(entry.start, 64.min((end - entry.start) as usize), 512)?.to_vec();
-    if b.len() < 28 {
-        return Err(damaged(source, "sample description"));
-    }
-    let mut rate_hz = be32(&b[24..]) >> 16;
-    let mut channels = usize::from(be16(&b[16..]));
-    let mut bits = u32::from(be16(&b[18..]));
-    let stsd_version = source.slice(span.start, 1, 0)?.first().copied();
-    let version = be16(&b[8..]);
-    let (mut header, mut lpcm_flags) = (28, 0);
-    if stsd_version == Some(0) {
-        // QuickTime's longer entries (QuickTime File Format, sound sample description versions 1 and 2).
-        if version == 1 {
-            header = 44;
-        } else if version == 2 && b.len() >= 64 {
-            header = 64;
-            rate_hz = f64::from_bits(be64(&b[32..])).round().clamp(0.0, f64::from(u32::MAX)) as u32;
-            channels = be32(&b[40..]) as usize;
-            bits = be32(&b[48..]);
-            lpcm_flags = be32(&b[52..]);
-        }
-    }
+    let entry = Atom { end: entry.end.min(span.end), ..entry };
+    let header = EntryHeader::read(source, span, entry)?;
     let mut kids = EntryChildren::default();
-    each_atom(source, entry.start + header, end, |source, a| {
+    each_atom(source, entry.start + header.length, entry.end, |source, a| {
         read_entry_child(source, a, &mut kids)?;
         if a.name == *b"wave" {
             each_atom(source, a.start, a.end, |source, a| read_entry_child(source, a, &mut kids))?;
         }
         Ok(())
     })?;
+    match linear_pcm(&entry.name, &header, &kids) {
+        Some(Some(pcm)) => pcm_entry(source, pcm, &header),
+        Some(None) => Err(unsupported(source, &format!("PCM of {} bits", header.bits))),
+        None => Configured::of(source, &entry.name, &header, &kids)?.entry(source),
+    }
+}
 
+/// How PCM lies in the file; `Some(None)` for a number of bits that is not read, `None` for another codec.
+fn linear_pcm(name: &[u8; 4], header: &EntryHeader, kids: &EntryChildren) -> Option<Option<Pcm>> {
+    let (bytes, flags) = (header.bits as usize / 8, header.lpcm_flags);
     let big = !kids.little_endian;
-    let pcm = match &entry.name {
-        b"sowt" => Some(Pcm::integer(bits as usize / 8, false, false)),
-        b"twos" => Some(Pcm::integer(bits as usize / 8, big, false)),
-        b"raw " | b"NONE" | b"\0\0\0\0" => Some(Pcm::integer(bits as usize / 8, true, bits == 8)),
-        b"in24" => Some(Pcm::integer(3, big, false)),
-        b"in32" => Some(Pcm::integer(4, big, false)),
-        b"fl32" => Some(Pcm::float(4, big)),
-        b"fl64" => Some(Pcm::float(8, big)),
-        b"lpcm" if lpcm_flags & 1 != 0 => Some(Pcm::float(bits as usize / 8, lpcm_flags & 2 != 0)),
-        b"lpcm" => Some(Pcm::integer(bits as usize / 8, lpcm_flags & 2 != 0, lpcm_flags & 4 == 0)),
-        b"ipcm" => kids.pcmc.map(|(little, bits)| Pcm::integer(bits as usize / 8, !little, false)),
-        b"fpcm" => kids.pcmc.map(|(little, bits)| Pcm::float(bits as usize / 8, !little)),
-        _ => None,
-    };
-    if let Some(pcm) = pcm {
-        let pcm = pcm.ok_or_else(|| unsupported(source, &format!("PCM of {bits} bits")))?;
-        check_channels(source, channels)?;
-        check_rate(source, rate_hz.into())?;
-        return Ok(SoundEntry {
-            name: pcm.name(),
-            rate_hz,
-            channels,
-            bits: Some(pcm.bytes() as u32 * 8),
-            decoder: Decoder::pcm(pcm, channels),
-            pcm_frame_bytes: Some((pcm.bytes() * channels) as u32),
-            packet_frames: Some(1),
-            maybe_he_aac: false,
-        });
+    Some(match name {
+        b"sowt" => Pcm::integer(bytes, false, false),
+        b"twos" => Pcm::integer(bytes, big, false),
+        b"raw " | b"NONE" | b"\0\0\0\0" => Pcm::integer(bytes, true, header.bits == 8),
+        b"in24" => Pcm::integer(3, big, false),
+        b"in32" => Pcm::integer(4, big, false),
+        b"fl32" => Pcm::float(4, big),
+        b"fl64" => Pcm::float(8, big),
+        b"lpcm" if flags & 1 != 0 => Pcm::float(bytes, flags & 2 != 0),
+        b"lpcm" => Pcm::integer(bytes, flags & 2 != 0, flags & 4 == 0),
+        b"ipcm" => kids.pcmc.map(|(little, bits)| Pcm::integer(bits as usize / 8, !little, false))?,
+        b"fpcm" => kids.pcmc.map(|(little, bits)| Pcm::float(bits as usize / 8, !little))?,
+        _ => return None,
+    })
+}
+
+fn pcm_entry(source: &Source, pcm: Pcm, header: &EntryHeader) -> Result<SoundEntry> {
+    check_channels(source, header.channels)?;
+    check_rate(source, header.rate_hz.into())?;
+    Ok(SoundEntry {
+        name: pcm.name(),
+        rate_hz: header.rate_hz,
+        channels: header.channels,
+        bits: Some(pcm.bytes() as u32 * 8),
+        decoder: Decoder::pcm(pcm, header.channels),
+        pcm_frame_bytes: Some((pcm.bytes() * header.channels) as u32),
+        packet_frames: Some(1),
+        maybe_he_aac: false,
+    })
+}
+
+/// A codec that packs sound, as its own configuration describes it.
+struct Configured {
+    codec: AudioCodecId,
+    /// What its decoder is given of the configuration.
+    extra_data: Option<Box<[u8]>>,
+    rate_hz: u32,
+    channels: usize,
+    bits: Option<u32>,
+    packet_frames: Option<u32>,
+    maybe_he_aac: bool,
+}
+
+impl Configured {
+    fn of(source: &Source, name: &[u8; 4], header: &EntryHeader, kids: &EntryChildren) -> Result<Self> {
+        let without = |codec: &str| damaged(source, &format!("{codec} without its configuration"));
+        match name {
+            b"mp4a" => match kids.object_type {
+                0x69 | 0x6B => Ok(Self::mp3(header)),
+                0 | 0x40 | 0x66..=0x68 => {
+                    let asc = kids.asc.as_deref().ok_or_else(|| without("AAC"))?;
+                    Self::aac(source, asc, header)
+                }
+                other => Err(unsupported(source, mpeg4_codec_name(other))),
+            },
+            b".mp3" | b"ms\0\x55" => Ok(Self::mp3(header)),
+            b"alac" => kids.alac.as_deref().and_then(Self::alac).ok_or_else(|| without("ALAC")),
+            b"fLaC" => kids.dfla.as_deref().and_then(Self::flac).ok_or_else(|| without("FLAC")),
+            b"Opus" => kids.dops.as_deref().and_then(Self::opus).ok_or_else(|| without("Opus")),
+            other => Err(unsupported(source, &codec_words(other, kids.original))),
+        }
     }
 
-    let mut params = AudioCodecParameters::new();
-    let (mut packet_frames, mut maybe_he_aac, mut lossless_bits) = (None, false, None);
-    let broken = |source: &Source, what: &str| damaged(source, what);
-    match &entry.name {
-        b"mp4a" if matches!(kids.object_type, 0x69 | 0x6B) => {
-            params.for_codec(id::CODEC_ID_MP3);
-        }
-        b"mp4a" if matches!(kids.object_type, 0 | 0x40 | 0x66..=0x68) => {
-            let asc = kids.asc.as_deref().ok_or_else(|| broken(source, "AAC without its configuration"))?;
-            let aac = AacConfig::parse(asc).ok_or_else(|| broken(source, "AAC configuration"))?;
-            if let Some(name) = aac.refusal(rate_hz) {
-                return Err(unsupported(source, &name));
-            }
-            rate_hz = aac.rate_hz;
-            channels = usize::from(aac.channels);
-            packet_frames = Some(1024);
-            maybe_he_aac = aac.rate_hz <= 24_000;
-            params.for_codec(id::CODEC_ID_AAC).with_extra_data(asc.into());
-        }
-        b"mp4a" => {
-            return Err(unsupported(
-                source,
-                match kids.object_type {
-                    0xA5 => "AC-3",
-                    0xA6 => "E-AC-3",
-                    0xA9..=0xAC => "DTS",
-                    0xDD => "Vorbis in MP4",
-                    0xE1 => "QCELP",
-                    _ => "an unknown codec in MP4",
-                },
-            ));
-        }
-        b".mp3" | b"ms\0\x55" => {
-            params.for_codec(id::CODEC_ID_MP3);
-        }
-        b"alac" => {
-            let cookie =
-                kids.alac.filter(|c| c.len() >= 24).ok_or_else(|| broken(source, "ALAC without its configuration"))?;
-            packet_frames = Some(be32(&cookie));
-            lossless_bits = Some(u32::from(cookie[5]));
-            channels = usize::from(cookie[9]);
-            rate_hz = be32(&cookie[20..]);
-            params.for_codec(id::CODEC_ID_ALAC).with_extra_data(cookie.into());
-        }
-        b"fLaC" => {
-            let info =
-                kids.dfla.filter(|d| d.len() >= 42).ok_or_else(|| broken(source, "FLAC without its configuration"))?;
-            let stream_info = &info[8..42];
-            rate_hz = be32(&stream_info[10..]) >> 12;
-            channels = usize::from(stream_info[12] >> 1 & 7) + 1;
-            lossless_bits = Some((u32::from(be16(&stream_info[12..])) >> 4 & 31) + 1);
-            params.for_codec(id::CODEC_ID_FLAC).with_extra_data(stream_info.into());
-        }
-        b"Opus" => {
-            // Opus in ISOBMFF, section 4.3.2: big-endian, otherwise the fields of OpusHead.
-            let d =
-                kids.dops.filter(|d| d.len() >= 11).ok_or_else(|| broken(source, "Opus without its configuration"))?;
-            let mut head = b"OpusHead\x01".to_vec();
-            head.push(d[1]);
-            head.extend([d[3], d[2], d[7], d[6], d[5], d[4], d[9], d[8]]);
-            head.extend(&d[10..]);
-            channels = usize::from(d[1]);
-            rate_hz = 48_000;
-            params.for_codec(id::CODEC_ID_OPUS).with_extra_data(head.into());
-        }
-        other => {
-            let name = match other {
-                b"ac-3" => "AC-3".to_owned(),
-                b"ec-3" => "E-AC-3".to_owned(),
-                b"ac-4" => "AC-4".to_owned(),
-                b"dtsc" | b"dtsh" | b"dtsl" | b"dtse" => "DTS".to_owned(),
-                b"mlpa" => "TrueHD".to_owned(),
-                b"samr" | b"sawb" => "AMR".to_owned(),
-                b"ulaw" => "mu-law".to_owned(),
-                b"alaw" => "A-law".to_owned(),
-                b"ima4" => "ADPCM".to_owned(),
-                b"enca" => match kids.original {
-                    Some(f) => format!("encrypted sound ({})", four(&f)),
-                    None => "encrypted sound".to_owned(),
-                },
-                name => format!("the codec '{}'", four(name)),
-            };
+    /// A codec of which nothing is known but its rate and its channels.
+    fn plain(codec: AudioCodecId, rate_hz: u32, channels: usize) -> Self {
+        let (extra_data, bits, packet_frames) = (None, None, None);
+        Self { codec, extra_data, rate_hz, channels, bits, packet_frames, maybe_he_aac: false }
+    }
+
+    fn mp3(header: &EntryHeader) -> Self {
+        Self::plain(id::CODEC_ID_MP3, header.rate_hz, header.channels)
+    }
+
+    fn aac(source: &Source, asc: &[u8], header: &EntryHeader) -> Result<Self> {
+        let aac = AacConfig::parse(asc).ok_or_else(|| damaged(source, "AAC configuration"))?;
+        if let Some(name) = aac.refusal(header.rate_hz) {
             return Err(unsupported(source, &name));
         }
+        Ok(Self {
+            extra_data: Some(asc.into()),
+            packet_frames: Some(1024),
+            maybe_he_aac: aac.rate_hz <= 24_000,
+            ..Self::plain(id::CODEC_ID_AAC, aac.rate_hz, aac.channels.into())
+        })
     }
-    check_channels(source, channels)?;
-    check_rate(source, rate_hz.into())?;
-    let layout = match channels {
-        1 => Channels::Positioned(Position::FRONT_LEFT),
-        2 => Channels::Positioned(Position::FRONT_LEFT | Position::FRONT_RIGHT),
-        n => Channels::Discrete(n as u16),
-    };
-    params.with_sample_rate(rate_hz).with_channels(layout);
-    let name = crate::codec::codec_name(params.codec).to_owned();
-    let decoder = Decoder::new(&params, channels, true)
-        .map_err(|e| unsupported(source, &format!("{name} of this kind ({e})")))?;
-    Ok(SoundEntry {
-        name,
-        rate_hz,
-        channels,
-        bits: lossless_bits,
-        decoder,
-        pcm_frame_bytes: None,
-        packet_frames,
-        maybe_he_aac,
-    })
+
+    fn alac(cookie: &[u8]) -> Option<Self> {
+        (cookie.len() >= 24).then(|| Self {
+            extra_data: Some(cookie.into()),
+            packet_frames: Some(be32(cookie)),
+            bits: Some(cookie[5].into()),
+            ..Self::plain(id::CODEC_ID_ALAC, be32(&cookie[20..]), cookie[9].into())
+        })
+    }
+
+    fn flac(info: &[u8]) -> Option<Self> {
+        let stream_info = info.get(8..42)?;
+        let channels = usize::from(stream_info[12] >> 1 & 7) + 1;
+        Some(Self {
+            extra_data: Some(stream_info.into()),
+            bits: Some((u32::from(be16(&stream_info[12..])) >> 4 & 31) + 1),
+            ..Self::plain(id::CODEC_ID_FLAC, be32(&stream_info[10..]) >> 12, channels)
+        })
+    }
+
+    /// Opus in ISOBMFF, section 4.3.2: big-endian, otherwise the fields of OpusHead.
+    fn opus(d: &[u8]) -> Option<Self> {
+        if d.len() < 11 {
+            return None;
+        }
+        let mut head = b"OpusHead\x01".to_vec();
+        head.push(d[1]);
+        head.extend([d[3], d[2], d[7], d[6], d[5], d[4], d[9], d[8]]);
+        head.extend(&d[10..]);
+        Some(Self { extra_data: Some(head.into()), ..Self::plain(id::CODEC_ID_OPUS, 48_000, d[1].into()) })
+    }
+
+    fn entry(self, source: &Source) -> Result<SoundEntry> {
+        let Self { rate_hz, channels, bits, packet_frames, maybe_he_aac, .. } = self;
+        check_channels(source, channels)?;
+        check_rate(source, rate_hz.into())?;
+        let layout = match channels {
+            1 => Channels::Positioned(Position::FRONT_LEFT),
+            2 => Channels::Positioned(Position::FRONT_LEFT | Position::FRONT_RIGHT),
+            n => Channels::Discrete(n as u16),
+        };
+        let mut params = AudioCodecParameters::new();
+        params.for_codec(self.codec).with_sample_rate(rate_hz).with_channels(layout);
+        params.extra_data = self.extra_data;
+        let name = crate::codec::codec_name(self.codec).to_owned();
+        let decoder = Decoder::new(&params, channels, true)
+            .map_err(|e| unsupported(source, &format!("{name} of this kind ({e})")))?;
+        Ok(SoundEntry { name, rate_hz, channels, bits, decoder, pcm_frame_bytes: None, packet_frames, maybe_he_aac })
+    }
+}
+
+/// A codec of `mp4a` that is not read, by its object type.
+fn mpeg4_codec_name(object_type: u8) -> &'static str {
+    match object_type {
+        0xA5 => "AC-3",
+        0xA6 => "E-AC-3",
+        0xA9..=0xAC => "DTS",
+        0xDD => "Vorbis in MP4",
+        0xE1 => "QCELP",
+        _ => "an unknown codec in MP4",
+    }
+}
+
+/// A codec that is not read, by the entry's name. `original`: what is encrypted.
+fn codec_words(name: &[u8; 4], original: Option<[u8; 4]>) -> String {
+    match (name, original) {
+        (b"ac-3", _) => "AC-3".to_owned(),
+        (b"ec-3", _) => "E-AC-3".to_owned(),
+        (b"ac-4", _) => "AC-4".to_owned(),
+        (b"dtsc" | b"dtsh" | b"dtsl" | b"dtse", _) => "DTS".to_owned(),
+        (b"mlpa", _) => "TrueHD".to_owned(),
+        (b"samr" | b"sawb", _) => "AMR".to_owned(),
+        (b"ulaw", _) => "mu-law".to_owned(),
+        (b"alaw", _) => "A-law".to_owned(),
+        (b"ima4", _) => "ADPCM".to_owned(),
+        (b"enca", Some(format)) => format!("encrypted sound ({})", four(&format)),
+        (b"enca", None) => "encrypted sound".to_owned(),
+        (name, _) => format!("the codec '{}'", four(name)),
+    }
 }
 
 fn four(name: &[u8]) -> String {

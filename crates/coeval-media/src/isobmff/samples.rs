@@ -7,7 +7,7 @@ use super::edits::to_frames;
 use super::entry::SoundEntry;
 use crate::codec::Packet;
 use crate::source::Source;
-use crate::track::{Track, unsupported};
+use crate::track::{PacketReader, unsupported};
 
 /// Packets and runs kept in memory at most: 48 hours of AAC at 48 kHz.
 pub(super) const MAX_PACKETS: usize = 8 << 20;
@@ -20,7 +20,7 @@ const MAX_PACKET_BYTES: u32 = 16 << 20;
 pub(super) struct Run {
     pub(super) offset: u64,
     pub(super) frame: i64,
-    /// Index of its first packet in `Index::sizes`; unused where all packets are of one size.
+    /// Index of its first packet in [`IndexBuilder::sizes`]; unused where all packets are of one size.
     pub(super) first: u32,
     pub(super) packets: u32,
     /// Frames a packet.
@@ -39,15 +39,31 @@ pub(super) struct IndexBuilder {
     pub(super) runs: Vec<Run>,
     pub(super) rate: u64,
     pub(super) timescale: u64,
-    pub(super) nominal: Option<u32>,
-    pub(super) tolerance: i64,
-    pub(super) expected: Option<i64>,
+    nominal: Option<u32>,
+    tolerance: i64,
+    expected: Option<i64>,
     pub(super) shifted: bool,
     /// Where the bytes of the last packet end.
-    pub(super) contiguous: u64,
+    contiguous: u64,
 }
 
 impl IndexBuilder {
+    fn new(entry: &SoundEntry, timescale: u64) -> Self {
+        let rate = u64::from(entry.rate_hz);
+        Self {
+            sizes: entry.pcm_frame_bytes.map_or(Sizes::Each(Vec::new()), Sizes::All),
+            runs: Vec::new(),
+            rate,
+            timescale,
+            nominal: entry.packet_frames,
+            // A tick or two of rounding, and a millisecond of jitter.
+            tolerance: (2 * rate / timescale + rate / 1000).min(rate) as i64,
+            expected: None,
+            shifted: false,
+            contiguous: 0,
+        }
+    }
+
     /// Adds `packets` equal packets (one, unless PCM) at `ticks`, each lasting `delta` ticks.
     pub(super) fn push(
         &mut self,
@@ -144,13 +160,76 @@ fn table(source: &mut Source, span: Span, head: u64, width: u64) -> Result<Vec<u
     Ok(source.slice(span.start + head, bytes as usize, 0)?.to_vec())
 }
 
-/// The sample table of a file that is not fragmented. Returns the media's end in track ticks.
-pub(super) fn whole_index(
-    source: &mut Source,
-    t: &TrackBox,
-    entry: &SoundEntry,
-    index: &mut IndexBuilder,
-) -> Result<i64> {
+/// What the index says of the sound's packets and the picture's frames.
+pub(super) struct Contents<'a> {
+    pub(super) sound: &'a TrackBox,
+    pub(super) picture: Option<&'a TrackBox>,
+    pub(super) index: IndexBuilder,
+    /// Where the sound ends, in ticks of its track.
+    pub(super) media_end: i64,
+    pub(super) frames: FrameStats,
+}
+
+impl<'a> Contents<'a> {
+    /// What the sample tables say; fragments may follow.
+    pub(super) fn of_tables(
+        source: &mut Source,
+        sound: &'a TrackBox,
+        picture: Option<&'a TrackBox>,
+        entry: &SoundEntry,
+    ) -> Result<Self> {
+        let mut index = IndexBuilder::new(entry, sound.timescale.into());
+        let media_end = whole_index(source, sound, entry, &mut index)?;
+        let frames = match picture {
+            Some(picture) => FrameStats::of_table(source, picture)?,
+            None => FrameStats::default(),
+        };
+        Ok(Self { sound, picture, index, media_end, frames })
+    }
+}
+
+/// Bytes of each packet: one size for all, or one each.
+struct PacketSizes {
+    /// 0: one each.
+    one: u32,
+    each: Vec<u32>,
+    count: u32,
+}
+
+impl PacketSizes {
+    fn read(source: &mut Source, t: &TrackBox) -> Result<Self> {
+        let head = source.slice(t.stsz.start, 12, 64)?;
+        let (one, mut count) = if t.stsz.end >= t.stsz.start + 12 && head.len() == 12 {
+            (be32(&head[4..]), be32(&head[8..]))
+        } else {
+            (0, 0)
+        };
+        let each: Vec<u32> = if t.stsz.end > 0 && one == 0 {
+            table(source, t.stsz, 12, 4)?.chunks_exact(4).map(be32).collect()
+        } else if t.stz2.end > 0 {
+            let bits = source.slice(t.stz2.start + 7, 1, 8)?.first().copied().unwrap_or(0);
+            count = source.array::<4>(t.stz2.start + 8, 8)?.map_or(0, |b| be32(&b));
+            let bytes = u64::from(count) * u64::from(bits) / 8 + 1;
+            let bytes = bytes.min(t.stz2.end.saturating_sub(t.stz2.start + 12)).min(MAX_PACKETS as u64 * 2);
+            let raw = source.slice(t.stz2.start + 12, bytes as usize, 0)?;
+            match bits {
+                4 => raw.iter().flat_map(|b| [u32::from(b >> 4), u32::from(b & 15)]).take(count as usize).collect(),
+                8 => raw.iter().map(|b| u32::from(*b)).take(count as usize).collect(),
+                16 => raw.chunks_exact(2).map(|b| u32::from(be16(b))).take(count as usize).collect(),
+                _ => return Err(damaged(source, "packet sizes")),
+            }
+        } else {
+            Vec::new()
+        };
+        if one == 0 {
+            count = count.min(each.len() as u32);
+        }
+        Ok(Self { one, each, count })
+    }
+}
+
+/// Adds what the sample tables hold of the sound. Returns the media's end in track ticks.
+fn whole_index(source: &mut Source, t: &TrackBox, entry: &SoundEntry, index: &mut IndexBuilder) -> Result<i64> {
     let mut durations = RunLengths::read(source, t.stts)?;
     let mut shifts = RunLengths::read(source, t.ctts)?;
     if let (Some(1024), [(_, delta), ..]) = (entry.packet_frames, durations.entries.as_slice())
@@ -158,30 +237,7 @@ pub(super) fn whole_index(
     {
         return Err(unsupported(source, "HE-AAC"));
     }
-    // Sizes: one for all, or one each.
-    let head = source.slice(t.stsz.start, 12, 64)?;
-    let (mut one_size, mut count) =
-        if t.stsz.end >= t.stsz.start + 12 && head.len() == 12 { (be32(&head[4..]), be32(&head[8..])) } else { (0, 0) };
-    let sizes: Vec<u32> = if t.stsz.end > 0 && one_size == 0 {
-        table(source, t.stsz, 12, 4)?.chunks_exact(4).map(be32).collect()
-    } else if t.stz2.end > 0 {
-        let bits = source.slice(t.stz2.start + 7, 1, 8)?.first().copied().unwrap_or(0);
-        count = source.array::<4>(t.stz2.start + 8, 8)?.map_or(0, |b| be32(&b));
-        let bytes = u64::from(count) * u64::from(bits) / 8 + 1;
-        let bytes = bytes.min(t.stz2.end.saturating_sub(t.stz2.start + 12)).min(MAX_PACKETS as u64 * 2);
-        let raw = source.slice(t.stz2.start + 12, bytes as usize, 0)?;
-        match bits {
-            4 => raw.iter().flat_map(|b| [u32::from(b >> 4), u32::from(b & 15)]).take(count as usize).collect(),
-            8 => raw.iter().map(|b| u32::from(*b)).take(count as usize).collect(),
-            16 => raw.chunks_exact(2).map(|b| u32::from(be16(b))).take(count as usize).collect(),
-            _ => return Err(damaged(source, "packet sizes")),
-        }
-    } else {
-        Vec::new()
-    };
-    if one_size == 0 {
-        count = count.min(sizes.len() as u32);
-    }
+    let PacketSizes { one: mut one_size, each: sizes, count } = PacketSizes::read(source, t)?;
     // Uncompressed QuickTime sound may state a size of 1; a frame's size follows from its description.
     if let Some(frame_bytes) = entry.pcm_frame_bytes
         && one_size != 0
@@ -239,6 +295,26 @@ pub(super) struct FrameStats {
 }
 
 impl FrameStats {
+    pub(super) fn of_table(source: &mut Source, t: &TrackBox) -> Result<Self> {
+        let mut stats = Self::default();
+        let durations = RunLengths::read(source, t.stts)?;
+        let last = durations.entries.len().saturating_sub(1);
+        for (i, &(count, delta)) in durations.entries.iter().enumerate() {
+            if i == last && i > 0 && count == 1 {
+                // The last frame's length says nothing about the rate.
+                stats.count += 1;
+                stats.ticks = stats.ticks.saturating_add(delta.into());
+            } else {
+                stats.add(count, delta);
+            }
+        }
+        if stats.count > 0 {
+            let shift = source.array::<4>(t.ctts.start + 12, 16)?.filter(|_| t.ctts.end >= t.ctts.start + 16);
+            stats.first = Some(shift.map_or(0, |b| i64::from(be32(&b) as i32)));
+        }
+        Ok(stats)
+    }
+
     pub(super) fn add(&mut self, count: u32, delta: u32) {
         if self.count == 0 {
             (self.shortest, self.longest) = (delta, delta);
@@ -250,41 +326,35 @@ impl FrameStats {
     }
 }
 
-pub(super) fn whole_frames(source: &mut Source, t: &TrackBox, stats: &mut FrameStats) -> Result<()> {
-    let durations = RunLengths::read(source, t.stts)?;
-    let last = durations.entries.len().saturating_sub(1);
-    for (i, &(count, delta)) in durations.entries.iter().enumerate() {
-        if i == last && i > 0 && count == 1 {
-            // The last frame's length says nothing about the rate.
-            stats.count += 1;
-            stats.ticks = stats.ticks.saturating_add(delta.into());
-        } else {
-            stats.add(count, delta);
-        }
-    }
-    if stats.count > 0 {
-        let shift = source.array::<4>(t.ctts.start + 12, 16)?.filter(|_| t.ctts.end >= t.ctts.start + 16);
-        stats.first = Some(shift.map_or(0, |b| i64::from(be32(&b) as i32)));
-    }
-    Ok(())
-}
-
 /// The sound's packets, in order of time.
 pub(super) struct SampleTable {
-    pub(super) source: Source,
-    pub(super) sizes: Sizes,
-    pub(super) runs: Vec<Run>,
-    pub(super) run: usize,
+    source: Source,
+    sizes: Sizes,
+    runs: Vec<Run>,
+    run: usize,
     /// Packets of the run that were read, and where the next one lies.
-    pub(super) packet: u32,
-    pub(super) offset: u64,
+    packet: u32,
+    offset: u64,
     /// End of the run's bytes; 0 until they were counted.
-    pub(super) run_end: u64,
-    pub(super) pcm_packet_frames: Option<u32>,
+    run_end: u64,
+    pcm_packet_frames: Option<u32>,
 }
 
 impl SampleTable {
-    pub(super) fn size(&self, run: &Run, packet: u32) -> u32 {
+    pub(super) fn new(source: Source, index: IndexBuilder, pcm_frame_bytes: Option<u32>) -> Self {
+        Self {
+            source,
+            sizes: index.sizes,
+            runs: index.runs,
+            run: 0,
+            packet: 0,
+            offset: 0,
+            run_end: 0,
+            pcm_packet_frames: pcm_frame_bytes.map(|b| (256 * 1024 / b).clamp(1, 4096)),
+        }
+    }
+
+    fn size(&self, run: &Run, packet: u32) -> u32 {
         match &self.sizes {
             Sizes::All(n) => *n,
             Sizes::Each(sizes) => sizes.get((run.first + packet) as usize).copied().unwrap_or(0),
@@ -306,7 +376,7 @@ impl SampleTable {
     }
 }
 
-impl Track for SampleTable {
+impl PacketReader for SampleTable {
     fn next(&mut self, packet: &mut Packet, notes: &mut Vec<String>) -> Result<bool> {
         if self.runs.get(self.run).is_some_and(|r| self.packet >= r.packets) {
             self.enter(self.run + 1, 0);
