@@ -191,6 +191,22 @@ impl Default for ActivityOptions {
     }
 }
 
+impl ActivityOptions {
+    fn check(&self) -> Result<()> {
+        let bad = |what: &str| Err(Error::new(ErrorKind::InvalidArgument, what.to_owned()));
+        if !self.extra_distance_m.is_finite() || self.extra_distance_m.abs() > 1000.0 {
+            return bad(&format!("extra_distance_m is {}, not within -1000 to 1000", self.extra_distance_m));
+        }
+        if self.offset_range_s.is_some_and(|(low, high)| low > high || low.is_nan() || high.is_nan()) {
+            return bad("offset_range_s: the lowest value is above the highest");
+        }
+        if self.min_strength.is_nan() || self.min_strength <= 0.0 {
+            return bad("min_strength is not above 0");
+        }
+        Ok(())
+    }
+}
+
 /// Where a silent picture lies on a sound recording.
 #[derive(Debug, Clone, PartialEq)]
 #[non_exhaustive]
@@ -367,6 +383,42 @@ type Candidate = (f64, f64, Vec<(f64, f64)>);
 const MOST_SIGHTS: usize = 32;
 const MOST_MARKERS: usize = 256;
 
+/// What is seen and what is heard.
+struct Events {
+    sights: Vec<Sight>,
+    markers_s: Vec<f64>,
+    /// First and last frame of the picture, seconds.
+    shown_s: (f64, f64),
+    /// What is seen and heard no further apart than this is one, seconds.
+    near_s: f64,
+}
+
+impl Events {
+    /// A placement's worth, and what is seen and heard at once, each by its strength; a strong sight that stays
+    /// unheard, or a marker in view that stays unseen, counts against it. `offset`: sound less picture, seconds.
+    fn judge(&self, offset: f64) -> (f64, Vec<(f64, f64)>) {
+        let weight = |s: &Sight| s.strength.min(60.0);
+        let mut worth = 0.0;
+        let mut pairs = Vec::new();
+        for s in &self.sights {
+            let away = |t: f64| (t - s.time_s - offset).abs();
+            let heard = self.markers_s.iter().copied().min_by(|a, b| away(*a).total_cmp(&away(*b)));
+            match heard.filter(|t| away(*t) <= self.near_s) {
+                Some(t) => {
+                    worth += weight(s);
+                    pairs.push((s.time_s, t));
+                }
+                None => worth -= 0.3 * weight(s),
+            }
+        }
+        let is_unseen = |t: f64| {
+            t > self.shown_s.0 && t < self.shown_s.1 && self.sights.iter().all(|s| (s.time_s - t).abs() > self.near_s)
+        };
+        let unseen = self.markers_s.iter().filter(|t| is_unseen(**t - offset)).count();
+        (worth - 3.0 * unseen as f64, pairs)
+    }
+}
+
 /// Lays a picture's sights on a sound's markers. `Ok(Err(reason))` when it has no placement: several claps
 /// heard and one seen, for instance, cannot be told apart, and are not guessed at.
 ///
@@ -377,18 +429,7 @@ pub fn align_activity(
     markers: &[Marker],
     options: &ActivityOptions,
 ) -> Result<std::result::Result<ActivityPlacement, ActivityUnplaced>> {
-    if !options.extra_distance_m.is_finite() || options.extra_distance_m.abs() > 1000.0 {
-        return Err(Error::new(
-            ErrorKind::InvalidArgument,
-            format!("extra_distance_m is {}, not within -1000 to 1000", options.extra_distance_m),
-        ));
-    }
-    if options.offset_range_s.is_some_and(|(low, high)| low > high || low.is_nan() || high.is_nan()) {
-        return Err(Error::new(ErrorKind::InvalidArgument, "offset_range_s: the lowest value is above the highest"));
-    }
-    if options.min_strength.is_nan() || options.min_strength <= 0.0 {
-        return Err(Error::new(ErrorKind::InvalidArgument, "min_strength is not above 0"));
-    }
+    options.check()?;
     let frame_s = curve.frame_s();
     if curve.times_s.len() < 8 || frame_s <= 0.0 {
         return Ok(Err(ActivityUnplaced::TooShort));
@@ -407,42 +448,15 @@ pub fn align_activity(
     }
     let travel_s = options.extra_distance_m / coeval::network::SPEED_OF_SOUND_M_S;
     let allowed = |offset: f64| options.offset_range_s.is_none_or(|(low, high)| low <= offset && offset <= high);
-    let near = 1.5 * frame_s;
-    // A placement's worth: what is seen and heard at once, each by its strength; a strong sight that stays
-    // unheard, or a marker in view that stays unseen, counts against it.
-    let weight = |s: &Sight| s.strength.min(60.0);
-    let (first, last) = (curve.times_s[0], curve.times_s[curve.times_s.len() - 1]);
-    let judge = |offset: f64| {
-        let mut worth = 0.0;
-        let mut pairs = Vec::new();
-        for s in &sights {
-            let heard = markers
-                .iter()
-                .map(|m| m.time_s)
-                .min_by(|a, b| (a - s.time_s - offset).abs().total_cmp(&(b - s.time_s - offset).abs()));
-            match heard.filter(|t| (t - s.time_s - offset).abs() <= near) {
-                Some(t) => {
-                    worth += weight(s);
-                    pairs.push((s.time_s, t));
-                }
-                None => worth -= 0.3 * weight(s),
-            }
-        }
-        let unseen = markers
-            .iter()
-            .filter(|m| {
-                let t = m.time_s - offset;
-                t > first && t < last && sights.iter().all(|s| (s.time_s - t).abs() > near)
-            })
-            .count();
-        (worth - 3.0 * unseen as f64, pairs)
-    };
+    let shown_s = (curve.times_s[0], curve.times_s[curve.times_s.len() - 1]);
+    let events =
+        Events { sights, markers_s: markers.iter().map(|m| m.time_s).collect(), shown_s, near_s: 1.5 * frame_s };
     let mut candidates: Vec<Candidate> = Vec::new();
-    for s in &sights {
-        for m in &markers {
-            let offset = m.time_s - s.time_s - travel_s;
+    for s in &events.sights {
+        for marker_s in &events.markers_s {
+            let offset = marker_s - s.time_s - travel_s;
             if allowed(offset) {
-                let (worth, pairs) = judge(offset + travel_s);
+                let (worth, pairs) = events.judge(offset + travel_s);
                 candidates.push((worth, offset, pairs));
             }
         }
@@ -451,8 +465,11 @@ pub fn align_activity(
     let Some((worth, offset, pairs)) = candidates.first().cloned() else {
         return Ok(Err(ActivityUnplaced::Ambiguous));
     };
-    let rival =
-        candidates.iter().filter(|c| (c.1 - offset).abs() > 2.0 * near).map(|c| c.0).fold(f64::NEG_INFINITY, f64::max);
+    let rival = candidates
+        .iter()
+        .filter(|c| (c.1 - offset).abs() > 2.0 * events.near_s)
+        .map(|c| c.0)
+        .fold(f64::NEG_INFINITY, f64::max);
     // The best must beat every other place clearly, in the sights' own standard deviations.
     let lead = worth - rival.max(0.0);
     if worth <= 0.0 || lead < 0.5 * options.min_strength {

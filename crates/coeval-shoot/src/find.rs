@@ -43,6 +43,18 @@ impl Source {
         Self { path, name: String::new(), problem: None }
     }
 
+    fn name_below(&mut self, root: &Path) {
+        let (name, readable) = name_below(root, &self.path);
+        self.name = name;
+        if !readable && self.problem.is_none() {
+            self.problem = Some(
+                Error::new(ErrorKind::Unsupported, "the name is not UTF-8, so no result can refer to it")
+                    .with_path(&self.path)
+                    .with_remedy("rename the file"),
+            );
+        }
+    }
+
     /// The same once more.
     pub(crate) fn again(&self) -> Source {
         let problem = self.problem.as_ref().map(crate::guard::repeat);
@@ -119,6 +131,51 @@ pub fn find_without(paths: &[impl AsRef<Path>], exclude: &[String]) -> Result<Fo
     if paths.is_empty() {
         return Err(Error::invalid("no folder and no file given").with_remedy("name a folder or some files"));
     }
+    let Searched { mut sources, mut passed, folders, root } = search(paths)?;
+    let photos: Vec<PathBuf> = passed.extract_if(.., |path| is_photo(path)).collect();
+    if sources.is_empty() {
+        let what = nothing_found(passed.len() + photos.len(), media_among(&passed, &root).first());
+        return Err(Error::new(ErrorKind::NotFound, what)
+            .with_path(paths[0].as_ref())
+            .with_remedy("copy the recordings there, or name the files one by one"));
+    }
+    let mut photos: Vec<Source> = photos.into_iter().map(Source::new).collect();
+    sources.iter_mut().chain(&mut photos).for_each(|source| source.name_below(&root));
+    let all = || sources.iter().chain(&photos);
+    if let Some(pattern) = exclude.iter().find(|p| !all().any(|s| is_meant(p, &s.name))) {
+        return Err(Error::invalid(format!("`{pattern}` matches no file"))
+            .with_remedy("use a path below the folder; `*` matches any characters"));
+    }
+    let is_excluded = |s: &mut Source| exclude.iter().any(|p| is_meant(p, &s.name));
+    let excluded = sources.extract_if(.., is_excluded).count();
+    photos.retain_mut(|s| !is_excluded(s));
+    if sources.is_empty() {
+        return Err(Error::new(ErrorKind::NotFound, format!("all {excluded} recordings are excluded"))
+            .with_path(paths[0].as_ref())
+            .with_remedy("exclude less"));
+    }
+    for found in [&mut sources, &mut photos] {
+        found.sort_by(|a, b| natural_order(&a.name, &b.name).then_with(|| a.path.cmp(&b.path)));
+    }
+    let mut passed_kinds = kinds(&passed);
+    if excluded > 0 {
+        passed_kinds.insert(0, ("excluded".to_owned(), excluded));
+    }
+    let passed_media = media_among(&passed, &root);
+    Ok(Found { root, folders, sources, photos, passed_over: passed.len() + excluded, passed_kinds, passed_media })
+}
+
+/// What lies under the paths that were given.
+struct Searched {
+    /// Without names yet, each once.
+    sources: Vec<Source>,
+    passed: Vec<PathBuf>,
+    folders: Vec<PathBuf>,
+    /// The deepest folder that holds all.
+    root: PathBuf,
+}
+
+fn search(paths: &[impl AsRef<Path>]) -> Result<Searched> {
     let mut seen = BTreeSet::new();
     let mut sources = Vec::new();
     let mut passed: Vec<PathBuf> = Vec::new();
@@ -153,50 +210,7 @@ pub fn find_without(paths: &[impl AsRef<Path>], exclude: &[String]) -> Result<Fo
         }
     }
     let root = roots.into_iter().reduce(|a, b| common(&a, &b)).unwrap_or_default();
-    let photos: Vec<PathBuf> = passed.extract_if(.., |path| is_photo(path)).collect();
-    if sources.is_empty() {
-        let what = nothing_found(passed.len() + photos.len(), media_among(&passed, &root).first());
-        return Err(Error::new(ErrorKind::NotFound, what)
-            .with_path(paths[0].as_ref())
-            .with_remedy("copy the recordings there, or name the files one by one"));
-    }
-    let mut photos: Vec<Source> = photos.into_iter().map(Source::new).collect();
-    for source in sources.iter_mut().chain(&mut photos) {
-        let (name, readable) = name_below(&root, &source.path);
-        source.name = name;
-        if !readable && source.problem.is_none() {
-            source.problem = Some(
-                Error::new(ErrorKind::Unsupported, "the name is not UTF-8, so no result can refer to it")
-                    .with_path(&source.path)
-                    .with_remedy("rename the file"),
-            );
-        }
-    }
-    let all = || sources.iter().chain(&photos);
-    if let Some(pattern) = exclude.iter().find(|p| !all().any(|s| is_meant(p, &s.name))) {
-        return Err(Error::invalid(format!("`{pattern}` matches no file"))
-            .with_remedy("use a path below the folder; `*` matches any characters"));
-    }
-    let is_excluded = |s: &mut Source| exclude.iter().any(|p| is_meant(p, &s.name));
-    let excluded = sources.extract_if(.., is_excluded).count();
-    photos.retain_mut(|s| !is_excluded(s));
-    if sources.is_empty() {
-        return Err(Error::new(ErrorKind::NotFound, format!("all {excluded} recordings are excluded"))
-            .with_path(paths[0].as_ref())
-            .with_remedy("exclude less"));
-    }
-    for found in [&mut sources, &mut photos] {
-        found.sort_by(|a, b| natural_order(&a.name, &b.name).then_with(|| a.path.cmp(&b.path)));
-    }
-    let mut kinds: BTreeMap<String, usize> = BTreeMap::new();
-    passed.iter().for_each(|path| *kinds.entry(kind_of(path)).or_default() += 1);
-    let mut passed_kinds: Vec<(String, usize)> = kinds.into_iter().collect();
-    passed_kinds.sort_by_key(|k| std::cmp::Reverse(k.1));
-    if excluded > 0 {
-        passed_kinds.insert(0, ("excluded".to_owned(), excluded));
-    }
-    let passed_media = media_among(&passed, &root);
-    Ok(Found { root, folders, sources, photos, passed_over: passed.len() + excluded, passed_kinds, passed_media })
+    Ok(Searched { sources, passed, folders, root })
 }
 
 fn nothing_found(files: usize, media: Option<&(String, &'static str)>) -> String {
@@ -224,6 +238,15 @@ fn kind_of(path: &Path) -> String {
         Some(extension) => format!(".{}", extension.to_string_lossy().to_lowercase()),
         None => "without an extension".to_owned(),
     }
+}
+
+/// The kinds of these files, and how many there are of each; the most first.
+fn kinds(paths: &[PathBuf]) -> Vec<(String, usize)> {
+    let mut counts: BTreeMap<String, usize> = BTreeMap::new();
+    paths.iter().for_each(|path| *counts.entry(kind_of(path)).or_default() += 1);
+    let mut kinds: Vec<(String, usize)> = counts.into_iter().collect();
+    kinds.sort_by_key(|k| std::cmp::Reverse(k.1));
+    kinds
 }
 
 fn is_hidden(name: &OsStr) -> bool {
