@@ -50,17 +50,8 @@ fn nice_step(range: f64, count: f64) -> f64 {
     [1.0, 2.0, 5.0, 10.0].into_iter().map(|m| m * power).find(|s| *s >= rough * 0.999).unwrap_or(rough)
 }
 
-/// Draws series, in milliseconds over a span of the timeline, into a picture `width` units wide. `words` say it to who cannot
-/// see it; `limits` are drawn across where they are near.
-pub(super) fn plot(words: &str, width: usize, span_s: (f64, f64), series: &[Series], limits: &[(f64, &str)]) -> String {
-    let width = width as f64;
-    let duration_s = (span_s.1 - span_s.0).max(1e-9);
-    let (left, right, top, bottom) = (64.0, 14.0, 14.0, 30.0);
-    let legend = legend(series, left, width);
-    let is_narrow = width < 500.0;
-    let height = if is_narrow { 230.0 } else { 290.0 };
-    let plot_height = height - top - bottom;
-    let x = |s: f64| left + (width - left - right) * ((s - span_s.0) / duration_s).clamp(0.0, 1.0);
+/// Lowest and highest value that is drawn, seconds.
+fn range_s(series: &[Series], limits: &[(f64, &str)]) -> (f64, f64) {
     // Dots far out would press the rest flat: the scale is for 99 of 100. Lines are seen whole.
     let of = |shape: Shape| series.iter().filter(move |s| s.shape == shape).flat_map(|s| &s.points).map(|p| p.1);
     let mut dots: Vec<f64> = of(Shape::Dots).collect();
@@ -86,66 +77,123 @@ pub(super) fn plot(words: &str, width: usize, span_s: (f64, f64), series: &[Seri
             low = low.min(*limit);
         }
     }
-    let step = nice_step((high - low) * 1e3, if is_narrow { 4.0 } else { 6.0 });
-    let (first, last) = ((low * 1e3 / step).floor() as i64, (high * 1e3 / step).ceil() as i64);
-    let (bottom_ms, top_ms) = (first as f64 * step, last as f64 * step);
-    let y = |s: f64| top + plot_height * (1.0 - ((s * 1e3 - bottom_ms) / (top_ms - bottom_ms)).clamp(0.0, 1.0));
-    let whole = height + legend.last().map_or(0.0, |l| l.1 + 22.0);
-    let mut svg = format!("<svg viewBox=\"0 0 {width} {whole}\" role=\"img\" aria-label=\"{}\">", escaped(words));
-    // Writing to a String cannot fail.
-    for i in first..=last {
-        let value = i as f64 * step;
-        let at = y(value / 1e3);
-        let class = if i == 0 { "zero" } else { "grid" };
-        let digits = if step < 0.095 {
-            2
-        } else if step < 0.95 {
-            1
-        } else {
-            0
+    (low, high)
+}
+
+/// Room around the curves, for labels.
+const LEFT: f64 = 64.0;
+const RIGHT: f64 = 14.0;
+const TOP: f64 = 14.0;
+const BOTTOM: f64 = 30.0;
+/// Pictures less wide, as on a phone, have fewer lines.
+const NARROW: f64 = 500.0;
+
+/// The scales of a picture: time across, milliseconds up.
+struct Axes {
+    width: f64,
+    height: f64,
+    span_s: (f64, f64),
+    /// Milliseconds from line to line, and the number of the lowest and of the highest line; 0 is at zero.
+    step_ms: f64,
+    lines: (i64, i64),
+}
+
+impl Axes {
+    fn new(width: f64, span_s: (f64, f64), (low_s, high_s): (f64, f64)) -> Self {
+        let is_narrow = width < NARROW;
+        let step_ms = nice_step((high_s - low_s) * 1e3, if is_narrow { 4.0 } else { 6.0 });
+        let lines = ((low_s * 1e3 / step_ms).floor() as i64, (high_s * 1e3 / step_ms).ceil() as i64);
+        Self { width, height: if is_narrow { 230.0 } else { 290.0 }, span_s, step_ms, lines }
+    }
+
+    fn duration_s(&self) -> f64 {
+        (self.span_s.1 - self.span_s.0).max(1e-9)
+    }
+
+    fn plot_height(&self) -> f64 {
+        self.height - TOP - BOTTOM
+    }
+
+    fn right(&self) -> f64 {
+        self.width - RIGHT
+    }
+
+    /// Lowest and highest value that is shown.
+    fn ends_ms(&self) -> (f64, f64) {
+        (self.lines.0 as f64 * self.step_ms, self.lines.1 as f64 * self.step_ms)
+    }
+
+    fn x(&self, s: f64) -> f64 {
+        LEFT + (self.width - LEFT - RIGHT) * ((s - self.span_s.0) / self.duration_s()).clamp(0.0, 1.0)
+    }
+
+    fn y(&self, s: f64) -> f64 {
+        let (bottom_ms, top_ms) = self.ends_ms();
+        TOP + self.plot_height() * (1.0 - ((s * 1e3 - bottom_ms) / (top_ms - bottom_ms)).clamp(0.0, 1.0))
+    }
+
+    // Writing to a String cannot fail, here and below.
+    fn draw_values(&self, svg: &mut String) {
+        let digits = match self.step_ms {
+            step if step < 0.095 => 2,
+            step if step < 0.95 => 1,
+            _ => 0,
         };
-        let label = format!("{value:+.digits$}").replace('-', "\u{2212}");
-        let label = if i == 0 { "0".to_owned() } else { label };
-        let _ = write!(
-            svg,
-            "<path class=\"{class}\" d=\"M{left} {at:.1}H{:.1}\"/><text x=\"{:.1}\" y=\"{:.1}\" text-anchor=\"end\">{label}</text>",
-            width - right,
-            left - 6.0,
-            at + 4.5,
-        );
+        for i in self.lines.0..=self.lines.1 {
+            let value = i as f64 * self.step_ms;
+            let at = self.y(value / 1e3);
+            let class = if i == 0 { "zero" } else { "grid" };
+            let label = format!("{value:+.digits$}").replace('-', "\u{2212}");
+            let label = if i == 0 { "0".to_owned() } else { label };
+            let _ = write!(
+                svg,
+                "<path class=\"{class}\" d=\"M{LEFT} {at:.1}H{:.1}\"/><text x=\"{:.1}\" y=\"{:.1}\" text-anchor=\"end\">{label}</text>",
+                self.right(),
+                LEFT - 6.0,
+                at + 4.5,
+            );
+        }
     }
-    const STEPS: [f64; 14] =
-        [5.0, 10.0, 15.0, 30.0, 60.0, 120.0, 300.0, 600.0, 900.0, 1800.0, 3600.0, 7200.0, 14_400.0, 43_200.0];
-    let count = if is_narrow { 4.0 } else { 8.0 };
-    let time_step = STEPS.into_iter().find(|s| duration_s / s <= count).unwrap_or(86_400.0);
-    let mut time = (span_s.0 / time_step).ceil() * time_step;
-    while time <= span_s.1 {
-        let at = x(time);
-        let anchor = if at > width - right - 24.0 { "end" } else { "middle" };
-        let label = if time == 0.0 { "0".to_owned() } else { clock_time(time) };
-        let _ = write!(
-            svg,
-            "<path class=\"grid\" d=\"M{at:.1} {top}V{:.1}\"/><text x=\"{at:.1}\" y=\"{:.1}\" text-anchor=\"{anchor}\">{}</text>",
-            top + plot_height,
-            height - 9.0,
-            label,
-        );
-        time += time_step;
+
+    fn draw_times(&self, svg: &mut String) {
+        const STEPS: [f64; 14] =
+            [5.0, 10.0, 15.0, 30.0, 60.0, 120.0, 300.0, 600.0, 900.0, 1800.0, 3600.0, 7200.0, 14_400.0, 43_200.0];
+        let count = if self.width < NARROW { 4.0 } else { 8.0 };
+        let time_step = STEPS.into_iter().find(|s| self.duration_s() / s <= count).unwrap_or(86_400.0);
+        let mut time = (self.span_s.0 / time_step).ceil() * time_step;
+        while time <= self.span_s.1 {
+            let at = self.x(time);
+            let anchor = if at > self.right() - 24.0 { "end" } else { "middle" };
+            let label = if time == 0.0 { "0".to_owned() } else { clock_time(time) };
+            let _ = write!(
+                svg,
+                "<path class=\"grid\" d=\"M{at:.1} {TOP}V{:.1}\"/><text x=\"{at:.1}\" y=\"{:.1}\" text-anchor=\"{anchor}\">{label}</text>",
+                TOP + self.plot_height(),
+                self.height - 9.0,
+            );
+            time += time_step;
+        }
     }
-    for (limit, word) in limits.iter().filter(|(l, _)| (bottom_ms..=top_ms).contains(&(l * 1e3))) {
-        let at = y(*limit);
-        let beside = if *limit > 0.0 { at - 5.0 } else { at + 14.0 };
-        let _ = write!(
-            svg,
-            "<path class=\"limit\" d=\"M{left} {at:.1}H{:.1}\"/><text class=\"limit-word\" x=\"{:.1}\" y=\"{beside:.1}\">{word}</text>",
-            width - right,
-            left + 6.0,
-        );
+
+    fn draw_limits(&self, svg: &mut String, limits: &[(f64, &str)]) {
+        let (bottom_ms, top_ms) = self.ends_ms();
+        for (limit, word) in limits.iter().filter(|(l, _)| (bottom_ms..=top_ms).contains(&(l * 1e3))) {
+            let at = self.y(*limit);
+            let beside = if *limit > 0.0 { at - 5.0 } else { at + 14.0 };
+            let _ = write!(
+                svg,
+                "<path class=\"limit\" d=\"M{LEFT} {at:.1}H{:.1}\"/><text class=\"limit-word\" x=\"{:.1}\" y=\"{beside:.1}\">{word}</text>",
+                self.right(),
+                LEFT + 6.0,
+            );
+        }
     }
-    for (s, &(legend_x, legend_y)) in series.iter().zip(&legend) {
+
+    /// The curve, and at `(x, y)` below the picture what it is called.
+    fn draw_series(&self, svg: &mut String, s: &Series, (legend_x, legend_y): (f64, f64)) {
         let mut path = String::new();
         for (n, p) in s.points.iter().enumerate() {
-            let (px, py) = (x(p.0), y(p.1));
+            let (px, py) = (self.x(p.0), self.y(p.1));
             let _ = match (s.shape, n) {
                 (Shape::Dots, _) => write!(path, "M{px:.1} {py:.1}h0"),
                 (Shape::Line, 0) => write!(path, "M{px:.1} {py:.1}"),
@@ -156,7 +204,7 @@ pub(super) fn plot(words: &str, width: usize, span_s: (f64, f64), series: &[Seri
             Shape::Line => ("line", format!(" d{}", s.colour)),
             Shape::Dots => ("dots", String::new()),
         };
-        let row = height + legend_y + 8.0;
+        let row = self.height + legend_y + 8.0;
         let sample = match s.shape {
             Shape::Line => format!("M{legend_x} {row:.1}h34"),
             Shape::Dots => format!("M{:.1} {row:.1}h0m9 0h0m9 0h0", legend_x + 8.0),
@@ -170,6 +218,21 @@ pub(super) fn plot(words: &str, width: usize, span_s: (f64, f64), series: &[Seri
             row + 4.5,
             escaped(&s.name),
         );
+    }
+}
+
+/// Draws series, in milliseconds over a span of the timeline, into a picture `width` units wide. `words` say it to who cannot
+/// see it; `limits` are drawn across where they are near.
+pub(super) fn plot(words: &str, width: usize, span_s: (f64, f64), series: &[Series], limits: &[(f64, &str)]) -> String {
+    let axes = Axes::new(width as f64, span_s, range_s(series, limits));
+    let legend = legend(series, LEFT, axes.width);
+    let whole = axes.height + legend.last().map_or(0.0, |l| l.1 + 22.0);
+    let mut svg = format!("<svg viewBox=\"0 0 {width} {whole}\" role=\"img\" aria-label=\"{}\">", escaped(words));
+    axes.draw_values(&mut svg);
+    axes.draw_times(&mut svg);
+    axes.draw_limits(&mut svg, limits);
+    for (s, place) in series.iter().zip(legend) {
+        axes.draw_series(&mut svg, s, place);
     }
     svg.push_str("</svg>");
     svg

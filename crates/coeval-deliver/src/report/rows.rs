@@ -7,8 +7,20 @@ pub(super) struct Problem {
     pub(super) serious: bool,
     pub(super) what: String,
     pub(super) then: String,
-    /// What its link is called, and where it leads.
-    pub(super) link: Option<(&'static str, String)>,
+    pub(super) link: Option<Link>,
+}
+
+/// What a link is called, and where it leads.
+pub(super) type Link = (&'static str, String);
+
+impl Problem {
+    pub(super) fn serious(what: String, then: String, link: Option<Link>) -> Self {
+        Self { serious: true, what, then, link }
+    }
+
+    pub(super) fn slight(what: String, then: impl Into<String>, link: Option<Link>) -> Self {
+        Self { serious: false, what, then: then.into(), link }
+    }
 }
 
 #[derive(Serialize)]

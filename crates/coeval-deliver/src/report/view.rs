@@ -4,15 +4,15 @@ use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD as BASE64;
 use coeval::Result;
 use coeval::clock::ClockMap;
-use coeval_shoot::alignment::{Alignment, EvidenceKind, File, Kind, Recording, SURE};
+use coeval_shoot::alignment::{Alignment, EvidenceKind, File, Kind, Pair, Recording, SURE};
 use coeval_shoot::listen::{Check, Couple, by_hand, couples};
 use coeval_shoot::{LIP_SYNC_R37_S, Measured, clock_time};
 use sha2::{Digest as _, Sha256};
 
 use super::plot::{Series, Shape, plot};
 use super::rows::{
-    AdviceView, CheckView, FileRow, LeftOut, LevelRow, MarkRow, OtherEvent, Page, PairRow, PlaceView, Problem, SyncRow,
-    Version, WhyView,
+    AdviceView, CheckView, FileRow, LeftOut, LevelRow, Link, MarkRow, OtherEvent, Page, PairRow, PlaceView, Problem,
+    SyncRow, Version, WhyView,
 };
 use super::words::{
     EARLY, difference, early_or_late, evidence_kind, in_words, length, lip_sync, other_paths, percent, residual_words,
@@ -182,18 +182,22 @@ impl<'a> View<'a> {
     }
 
     pub(super) fn problems(&self) -> Vec<Problem> {
+        let parts = [self.file_problems(), self.contradictions(), self.early_ends(), self.level_problems()];
+        let mut all: Vec<Problem> = parts.into_iter().flatten().collect();
+        // The serious first, otherwise in the order found.
+        all.sort_by_key(|p| !p.serious);
+        all
+    }
+
+    fn file_problems(&self) -> Vec<Problem> {
         let mut all = Vec::new();
-        let mut say = |serious: bool, what: String, then: String, link: Option<(&'static str, String)>| {
-            all.push(Problem { serious, what, then, link });
-        };
-        let section = |name: &'static str, id: &str| Some((name, id.to_owned()));
         let (mut unplaced, mut warned) = (Grouped::default(), Grouped::default());
-        let mut bare: Vec<(&String, f64)> = Vec::new();
+        let mut bare: Vec<(&str, f64)> = Vec::new();
         for (recording, file) in self.alignment.recordings.iter().flat_map(|r| r.files.iter().map(move |f| (r, f))) {
             let line = Some(("Details", self.file_anchor(&file.path)));
             if let Some(original) = &file.copy_of {
-                let then = "The copy is not used.".to_owned();
-                say(false, format!("{} is a copy of {original}.", file.path), then, line);
+                let what = format!("{} is a copy of {original}.", file.path);
+                all.push(Problem::slight(what, "The copy is not used.", line));
                 continue;
             }
             if !file.is_placed() {
@@ -201,28 +205,11 @@ impl<'a> View<'a> {
                 unplaced.add(sentence(why), &file.path, line);
                 continue;
             }
-            if file.confidence.is_some_and(|c| c < SURE) {
-                let words = in_words(file.confidence.unwrap_or(0.0));
-                say(
-                    true,
-                    format!("{} may be in the wrong place.", file.path),
-                    sentence(words),
-                    Some(self.link(&file.path)),
-                );
+            if let Some(confidence) = file.confidence.filter(|c| *c < SURE) {
+                let what = format!("{} may be in the wrong place.", file.path);
+                all.push(Problem::serious(what, sentence(in_words(confidence)), Some(self.link(&file.path))));
             }
-            for jump in &file.jumps {
-                let what = if jump.lost_s >= 0.0 { "lost" } else { "repeated" };
-                let at = self.placed.iter().find(|p| p.file.path == file.path);
-                say(
-                    false,
-                    format!("{} {what} {} of sound.", file.path, length(jump.lost_s.abs())),
-                    format!(
-                        "The jump is at about {} on the timeline. The clip is split there: listen across the split.",
-                        clock_time(at.map_or(0.0, |p| p.map.forward(jump.file_s)))
-                    ),
-                    Some(self.link(&file.path)),
-                );
-            }
+            all.extend(self.jumps(file));
             for warning in &file.warnings {
                 warned.add(sentence(warning), &file.path, None);
             }
@@ -231,69 +218,77 @@ impl<'a> View<'a> {
                 bare.push((&file.path, missed_s));
             }
         }
-        for (then, paths, link) in unplaced.0 {
+        all.extend(unplaced.0.into_iter().map(|(then, paths, link)| {
             let are = if paths.len() == 1 { "is" } else { "are" };
-            say(true, format!("{} {are} unplaced.", few(&paths)), then, link);
-        }
-        for (then, paths, link) in warned.0 {
-            say(false, format!("{}:", few(&paths)), then, link);
-        }
+            Problem::serious(format!("{} {are} unplaced.", few(&paths)), then, link)
+        }));
+        let words = |paths: &[&str]| format!("{}:", few(paths));
+        all.extend(warned.0.into_iter().map(|(then, paths, link)| Problem::slight(words(&paths), then, link)));
         if !bare.is_empty() {
-            let paths: Vec<&str> = bare.iter().map(|b| b.0.as_str()).collect();
-            let all_s = bare.iter().map(|b| b.1).sum();
-            say(
-                false,
-                format!("No recorder ran during {} of {}.", length(all_s), few(&paths)),
-                "There is only the camera's own sound.".to_owned(),
-                section("Coverage", "when"),
-            );
+            let (paths, missed_s): (Vec<&str>, Vec<f64>) = bare.into_iter().unzip();
+            let what = format!("No recorder ran during {} of {}.", length(missed_s.iter().sum()), few(&paths));
+            all.push(Problem::slight(what, "There is only the camera's own sound.", section("Coverage", "when")));
         }
-        for pair in self.alignment.pairs.iter().filter(|p| p.contradicted) {
-            say(
-                true,
-                format!("The comparison of {} and {} contradicts the other comparisons.", pair.a, pair.b),
-                "It was not used. Listen to both before you cut.".to_owned(),
-                section("Evidence", "clocks"),
+        all
+    }
+
+    fn jumps(&self, file: &File) -> impl Iterator<Item = Problem> {
+        let placed = self.placed.iter().find(|p| p.file.path == file.path);
+        file.jumps.iter().map(move |jump| {
+            let what = if jump.lost_s >= 0.0 { "lost" } else { "repeated" };
+            let then = format!(
+                "The jump is at about {} on the timeline. The clip is split there: listen across the split.",
+                clock_time(placed.map_or(0.0, |p| p.map.forward(jump.file_s)))
             );
-        }
+            let what = format!("{} {what} {} of sound.", file.path, length(jump.lost_s.abs()));
+            Problem::slight(what, then, Some(self.link(&file.path)))
+        })
+    }
+
+    fn contradictions(&self) -> Vec<Problem> {
+        let pairs = self.alignment.pairs.iter().filter(|p| p.contradicted);
+        let problem = |pair: &Pair| {
+            let what = format!("The comparison of {} and {} contradicts the other comparisons.", pair.a, pair.b);
+            let then = "It was not used. Listen to both before you cut.".to_owned();
+            Problem::serious(what, then, section("Evidence", "clocks"))
+        };
+        pairs.map(problem).collect()
+    }
+
+    fn early_ends(&self) -> Vec<Problem> {
         let early = self.alignment.recordings.iter().filter_map(|r| Some((&r.id, self.stopped_early_s(r)?)));
         let early: Vec<(&String, f64)> = early.collect();
+        let problem = |what: String, then: &str| Problem::slight(what, then, section("Coverage", "when"));
         // Whoever films short clips stops early every time.
-        match &early[..] {
-            some if some.len() <= STOPPED_EARLY => {
-                for (id, early_s) in some {
-                    say(
-                        false,
-                        format!("{id} stopped {} before the last recording.", length(*early_s)),
-                        "Was the card full, or the battery empty?".to_owned(),
-                        section("Coverage", "when"),
-                    );
-                }
-            }
-            many => say(
-                false,
-                format!(
-                    "{} of {} recordings stopped long before the last one.",
-                    many.len(),
-                    self.alignment.recordings.len()
-                ),
-                "This is normal for short clips. If one stopped too soon: was its card full, or its battery empty?"
-                    .to_owned(),
-                section("Coverage", "when"),
-            ),
+        if early.len() > STOPPED_EARLY {
+            let all = self.alignment.recordings.len();
+            return vec![problem(
+                format!("{} of {all} recordings stopped long before the last one.", early.len()),
+                "This is normal for short clips. If one stopped too soon: was its card full, or its battery empty?",
+            )];
         }
+        let one = |(id, early_s): (&String, f64)| {
+            let what = format!("{id} stopped {} before the last recording.", length(early_s));
+            problem(what, "Was the card full, or the battery empty?")
+        };
+        early.into_iter().map(one).collect()
+    }
+
+    fn level_problems(&self) -> Vec<Problem> {
+        let mut all = Vec::new();
         for (path, measured) in self.report.measured {
             match measured {
                 Ok(measured) => {
-                    for advice in measured.level.advice().into_iter().filter(|a| a.serious) {
-                        say(true, format!("{}:", path), advice.text, section("Levels", "levels"));
-                    }
+                    let serious = measured.level.advice().into_iter().filter(|a| a.serious);
+                    let problem = |text| Problem::serious(format!("{path}:"), text, section("Levels", "levels"));
+                    all.extend(serious.map(|a| problem(a.text)));
                 }
-                Err(e) => say(true, format!("{path}: its level could not be measured."), sentence(e.message()), None),
+                Err(e) => {
+                    let what = format!("{path}: its level could not be measured.");
+                    all.push(Problem::serious(what, sentence(e.message()), None));
+                }
             }
         }
-        // The serious first, otherwise in the order found.
-        all.sort_by_key(|p| !p.serious);
         all
     }
 
@@ -687,12 +682,13 @@ impl<'a> View<'a> {
     }
 }
 
+fn section(name: &'static str, id: &str) -> Option<Link> {
+    Some((name, id.to_owned()))
+}
+
 /// Messages that files share, each once, with its files and the link of the first.
 #[derive(Default)]
 struct Grouped<'a>(Vec<(String, Vec<&'a str>, Option<Link>)>);
-
-/// What a link is called, and where it leads.
-type Link = (&'static str, String);
 
 impl<'a> Grouped<'a> {
     fn add(&mut self, message: String, path: &'a str, link: Option<Link>) {
