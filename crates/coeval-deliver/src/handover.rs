@@ -164,6 +164,32 @@ const CAPTIONS: &str = "markers.vtt";
 const CHAPTERS: &str = "chapters.vtt";
 const UNDER_CLIPS: &str = "sound/under-clips";
 const WHOLE: &str = "sound/whole";
+/// What there may be in the folder, and what the read-me says of it.
+const CONTENTS: [(&str, &str); 11] = [
+    (
+        "report.html",
+        "Start here. It shows what needs attention, who recorded when, and places to listen to. It needs no network.",
+    ),
+    (
+        TIMELINE,
+        "The timeline (OpenTimelineIO). Each recording has a track for picture and one for sound; clips are on whole frames.",
+    ),
+    ("edl", "The same as edit decision lists, one per track, for editors that cannot read OpenTimelineIO."),
+    (
+        UNDER_CLIPS,
+        "Conformed sound of the recorder for each camera clip: resampled and cut so that it fits the clip sample for sample. Put it under the clip, with the same start.",
+    ),
+    (
+        WHOLE,
+        "Each recorder file in full, on the reference clock. Put it at its start time, which is in the header of the file (bext). Do not stretch it.",
+    ),
+    (MARKERS, "A table of clips, jumps, claps, speech and photos, with timecode."),
+    (CAPTIONS, "The same as captions for a video player (WebVTT)."),
+    (CHAPTERS, "The clips of the reference recording as chapters for a video player (WebVTT)."),
+    (rough::FOLDER, "A shorter version without dead air. You can change edits.txt, the list of its cuts."),
+    (rough::SPEECH, "When someone speaks and what else happens, for programs."),
+    (ALIGNMENT, "The place of each file, for programs."),
+];
 /// A moment's caption stays for so long, seconds.
 const CAPTION_S: f64 = 2.0;
 /// Bytes of a WAV file before its sound, about.
@@ -280,7 +306,7 @@ impl<'a> Handover<'a> {
                 out.begin(&one.alignment)?;
                 one.write(folder, &out, &others, progress)?
             };
-            let name = |t: SoundProblem| SoundProblem { name: format!("{}{}", folder_of(one.number), t.name), ..t };
+            let name = |p: SoundProblem| SoundProblem { name: format!("{}{}", folder_of(one.number), p.name), ..p };
             problems.extend(new.into_iter().map(name));
         }
         Ok(problems)
@@ -476,11 +502,11 @@ impl<'a> OneEvent<'a> {
         progress: &dyn Progress,
     ) -> Result<Vec<SoundProblem>> {
         let written = conform::write_all(jobs, &self.alignment, folder, &self.conform, progress)?;
-        let trouble = |(name, w): (&String, conform::Written)| match w.path {
+        let problem = |(name, w): (&String, conform::Written)| match w.path {
             Ok(_) if w.clipped == 0 => None,
             path => Some(SoundProblem { name: name.clone(), error: path.err(), clipped: w.clipped }),
         };
-        Ok(self.wanted_sounds().map(|s| &s.0).zip(written).filter_map(trouble).collect())
+        Ok(self.wanted_sounds().map(|s| &s.0).zip(written).filter_map(problem).collect())
     }
 
     /// The conformed sound that lies in the folder, of this run or of an earlier one.
@@ -517,34 +543,9 @@ impl<'a> OneEvent<'a> {
 
     fn read_me(&self, out: &OutFolder, others: &[Elsewhere]) -> String {
         let mut text = String::from("What is in this folder\r\n======================\r\n\r\n");
-        let lines = [
-            (
-                "report.html",
-                "Start here. It shows what needs attention, who recorded when, and places to listen to. It needs no network.",
-            ),
-            (
-                TIMELINE,
-                "The timeline (OpenTimelineIO). Each recording has a track for picture and one for sound; clips are on whole frames.",
-            ),
-            ("edl", "The same as edit decision lists, one per track, for editors that cannot read OpenTimelineIO."),
-            (
-                UNDER_CLIPS,
-                "Conformed sound of the recorder for each camera clip: resampled and cut so that it fits the clip sample for sample. Put it under the clip, with the same start.",
-            ),
-            (
-                WHOLE,
-                "Each recorder file in full, on the reference clock. Put it at its start time, which is in the header of the file (bext). Do not stretch it.",
-            ),
-            (MARKERS, "A table of clips, jumps, claps, speech and photos, with timecode."),
-            (CAPTIONS, "The same as captions for a video player (WebVTT)."),
-            (CHAPTERS, "The clips of the reference recording as chapters for a video player (WebVTT)."),
-            (rough::FOLDER, "A shorter version without dead air. You can change edits.txt, the list of its cuts."),
-            (rough::SPEECH, "When someone speaks and what else happens, for programs."),
-            (ALIGNMENT, "The place of each file, for programs."),
-        ];
         // A folder that an earlier run has left empty holds nothing to take in.
         let is_there = |path: PathBuf| path.is_file() || coeval_shoot::files_below(&path).is_ok_and(|f| !f.is_empty());
-        for (name, what) in lines.iter().filter(|(name, _)| is_there(out.path().join(name))) {
+        for (name, what) in CONTENTS.iter().filter(|(name, _)| is_there(out.path().join(name))) {
             // Writing to a String cannot fail.
             let _ = write!(text, "{name}\r\n    {what}\r\n");
         }
