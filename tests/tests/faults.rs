@@ -34,7 +34,7 @@ fn with_a_third_that_is(prepare: impl Fn(&Path), stage: &str, n: usize, meddle: 
     let third = dir.path().join("a-third.wav");
     write_wav(&third, &heard(&event(24)[2 * RATE_HZ as usize..], 3));
     prepare(&third);
-    let alignment = align_while(dir.path(), stage, n, || meddle(&third)).expect("one file's trouble is its own");
+    let alignment = align_while(dir.path(), stage, n, || meddle(&third)).expect("one file's failure is its own");
     for good in ["left.wav", "right.wav"] {
         assert!(alignment.file(good).is_some_and(|f| f.is_placed()), "{good}: {alignment:?}");
     }
@@ -104,8 +104,8 @@ fn stopped_anywhere() {
             let mut handing = HandoverOptions::default();
             handing.threads = options.threads;
             let folder = OutFolder::check(out, std::slice::from_ref(&material), &[], &|a| names(a, out), false, false)?;
-            let troubles = Handover::plan(&alignment, &handing)?.write(&material, &folder, &listen)?;
-            assert!(troubles.is_empty(), "{troubles:?}");
+            let problems = Handover::plan(&alignment, &handing)?.write(&material, &folder, &listen)?;
+            assert!(problems.is_empty(), "{problems:?}");
             Ok(())
         })();
         (done, seen.load(Ordering::SeqCst))

@@ -3,7 +3,7 @@
 use std::ffi::{CString, c_char};
 
 use coeval::Result;
-use coeval_listen::level::{LevelMeter, LevelReport, Stretch};
+use coeval_listen::level::{LevelMeter, LevelReport, LevelStretch};
 
 use crate::handle::{self, c_text, copy_out, fill, growing, handle, invalid, pointer};
 use crate::panics::answer;
@@ -256,8 +256,8 @@ pub struct coeval_stretch {
     pub length_s: f64,
 }
 
-impl From<&Stretch> for coeval_stretch {
-    fn from(s: &Stretch) -> Self {
+impl From<&LevelStretch> for coeval_stretch {
+    fn from(s: &LevelStretch) -> Self {
         Self { start_s: s.start_s, length_s: s.length_s }
     }
 }
@@ -278,7 +278,7 @@ pub unsafe extern "C" fn coeval_level_report_stretches(
     })
 }
 
-fn list(report: &LevelReport, what: i32) -> Result<&[Stretch]> {
+fn list(report: &LevelReport, what: i32) -> Result<&[LevelStretch]> {
     let lists = [
         (coeval_stretches::COEVAL_CLIPPING, &report.clipping),
         (coeval_stretches::COEVAL_SILENCE, &report.silence),

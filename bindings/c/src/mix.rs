@@ -23,7 +23,7 @@ handle!(coeval_mix_options, MixOptions, b"cv mixed");
 /// What a `coeval_mix_options` holds.
 #[derive(Default)]
 pub(crate) struct MixOptions {
-    how: RenderOptions,
+    render: RenderOptions,
     /// Voice-overs: they are measured when the sound is made.
     over: Vec<(PathBuf, f64)>,
 }
@@ -52,7 +52,7 @@ pub unsafe extern "C" fn coeval_mix_options_set_loudness(
     // SAFETY: the caller keeps the header's rules.
     unsafe {
         guard(error, || {
-            let levels = &mut handle::get_mut(options)?.how.levels;
+            let levels = &mut handle::get_mut(options)?.render.levels;
             (levels.loudness_lufs, levels.true_peak_dbtp) = (loudness_lufs, true_peak_dbtp);
             Ok(())
         })
@@ -71,7 +71,7 @@ pub unsafe extern "C" fn coeval_mix_options_set_camera(
     // SAFETY: the caller keeps the header's rules.
     unsafe {
         guard(error, || {
-            let levels = &mut handle::get_mut(options)?.how.levels;
+            let levels = &mut handle::get_mut(options)?.render.levels;
             (levels.camera_db, levels.duck_db) = (camera_db, duck_db);
             Ok(())
         })
@@ -107,7 +107,7 @@ pub unsafe extern "C" fn coeval_mix_options_set_voice_only(
     // SAFETY: the caller keeps the header's rules.
     unsafe {
         guard(error, || {
-            handle::get_mut(options)?.how.layers = if yes_or_no(voice_only)? { Layers::Voice } else { Layers::All };
+            handle::get_mut(options)?.render.layers = if yes_or_no(voice_only)? { Layers::Voice } else { Layers::All };
             Ok(())
         })
     }
@@ -123,7 +123,7 @@ pub unsafe extern "C" fn coeval_mix_options_set_replace(
     // SAFETY: the caller keeps the header's rules.
     unsafe {
         guard(error, || {
-            handle::get_mut(options)?.how.replace = yes_or_no(replace)?;
+            handle::get_mut(options)?.render.replace = yes_or_no(replace)?;
             Ok(())
         })
     }
@@ -139,7 +139,7 @@ pub unsafe extern "C" fn coeval_mix_options_set_allow_ffmpeg(
     // SAFETY: the caller keeps the header's rules.
     unsafe {
         guard(error, || {
-            handle::get_mut(options)?.how.open.allow_ffmpeg = yes_or_no(allow)?;
+            handle::get_mut(options)?.render.open.allow_ffmpeg = yes_or_no(allow)?;
             Ok(())
         })
     }
@@ -199,11 +199,11 @@ pub unsafe extern "C" fn coeval_plan_render(
             let speech = handle::get(voices)?.of(alignment)?;
             let (folder, file) = (path(folder, "the folder")?, path(file, "the file to write")?);
             let default = MixOptions::default();
-            let wishes = handle::optional(options)?.unwrap_or(&default);
+            let options = handle::optional(options)?.unwrap_or(&default);
             let progress = Listener::new(progress, user);
-            let mut how = wishes.how.clone();
-            how.measure_over(&wishes.over, &progress)?;
-            let made = render(alignment, &folder, speech, plan, &how, &file, &progress)?;
+            let mut rendering = options.render.clone();
+            rendering.measure_over(&options.over, &progress)?;
+            let made = render(alignment, &folder, speech, plan, &rendering, &file, &progress)?;
             if rendered.is_null() {
                 return Ok(());
             }

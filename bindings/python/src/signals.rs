@@ -5,7 +5,7 @@ use coeval::marker::{CountIn, Grouping, MarkerDetector, MarkerMatch, MarkerOptio
 use coeval::pair::{PairAlignment, PairOptions, PairOutcome, align_pair};
 use coeval::progress::{Progress, step};
 use coeval::resample::{ResampleOptions, Resampler, Route};
-use coeval_listen::level::{LevelMeter, LevelReport, Stretch};
+use coeval_listen::level::{LevelMeter, LevelReport, LevelStretch};
 use coeval_listen::limit::Limiter;
 use coeval_listen::ltc::LtcDecoder;
 use coeval_listen::speech::{SharedMeter, SpeechBuilder, SpeechOptions, SpeechSegment};
@@ -608,7 +608,7 @@ fn report_dict<'py>(py: Python<'py>, report: &LevelReport) -> PyResult<Bound<'py
         one.set_item("activity", c.activity)?;
         channels.append(one)?;
     }
-    let stretches = |list: &[Stretch]| list.iter().map(|s| (s.start_s, s.length_s)).collect::<Vec<_>>();
+    let stretches = |list: &[LevelStretch]| list.iter().map(|s| (s.start_s, s.length_s)).collect::<Vec<_>>();
     out.set_item("duration_s", report.duration_s)?;
     out.set_item("channels", channels)?;
     out.set_item("integrated_lufs", report.integrated_lufs)?;

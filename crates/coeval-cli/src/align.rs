@@ -40,7 +40,7 @@ pub(crate) struct AlignArgs {
     #[arg(long)]
     json: bool,
     #[command(flatten)]
-    how: ShootArgs,
+    shoot: ShootArgs,
 }
 
 /// What is handed over, and how.
@@ -115,7 +115,7 @@ enum BitDepth {
 }
 
 impl HandoverArgs {
-    pub(crate) fn options(&self, found: &Found, how: &Options) -> Result<HandoverOptions, Error> {
+    pub(crate) fn options(&self, found: &Found, shoot: &Options) -> Result<HandoverOptions, Error> {
         let mut options = HandoverOptions::default();
         if !self.only.is_empty() {
             options.parts = self.only.iter().flat_map(|w| w.parts()).copied().collect();
@@ -138,8 +138,8 @@ impl HandoverArgs {
             Some(BitDepth::Float) => SampleFormat::Float32,
             _ => SampleFormat::Int24,
         };
-        options.conform.open = how.open.clone();
-        options.threads = how.threads;
+        options.conform.open = shoot.open.clone();
+        options.threads = shoot.threads;
         Ok(options)
     }
 }
@@ -240,7 +240,7 @@ fn split<'a>(text: &'a str, option: &str, shape: &str, at: SplitAt<'a>) -> Resul
 }
 
 pub(crate) fn run(args: &AlignArgs, console: &mut Console<'_>) -> Result<u8, Failure> {
-    let options = args.how.options()?;
+    let options = args.shoot.options()?;
     let found = coeval_shoot::find_without(&args.paths, &options.exclude)?;
     let hand = args.hand.options(&found, &options)?;
     // Before the work, so that nobody waits an hour to hear that the result may not be written.

@@ -43,8 +43,8 @@ fn folder(given: Option<&PathBuf>) -> Option<PathBuf> {
 
 /// Says on standard error why something could not be kept.
 pub(crate) fn note(cache: Option<&Cache>, console: &mut Console<'_>) -> Result<(), Failure> {
-    if let Some(trouble) = cache.and_then(Cache::trouble) {
-        writeln!(console.err, "coeval: note: {}", show::printable(trouble))?;
+    if let Some(failure) = cache.and_then(Cache::failure) {
+        writeln!(console.err, "coeval: note: {}", show::printable(failure))?;
     }
     Ok(())
 }

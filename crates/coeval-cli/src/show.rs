@@ -215,15 +215,15 @@ fn size(bytes: u64) -> String {
 
 /// What could not be made; `true` if that is nothing.
 pub(crate) fn problems(err: &mut dyn Write, problems: &[SoundProblem]) -> io::Result<bool> {
-    for trouble in problems {
-        let what = match &trouble.error {
+    for problem in problems {
+        let what = match &problem.error {
             Some(e) => format!("was not written: {e}"),
             None => format!(
                 "{} samples were above full scale and were clipped; use --bit-depth 32 or a lower --camera-level",
-                trouble.clipped
+                problem.clipped
             ),
         };
-        writeln!(err, "coeval: {}: {}", printable(&trouble.name), printable(&what))?;
+        writeln!(err, "coeval: {}: {}", printable(&problem.name), printable(&what))?;
     }
     Ok(problems.iter().all(|t| t.error.is_none()))
 }

@@ -3,7 +3,7 @@
 //! Sound can be stretched, picture cannot: a clip lies on whole frames of the timeline, and plays at
 //! its own speed. Where its clock runs off it is split, and the next piece slipped by whole frames,
 //! so that no picture is ever more than half a frame from its moment. What is left over, the
-//! [`residual`](Piece::first_residual_s), is what conformed sound takes up.
+//! [`residual`](PicturePiece::first_residual_s), is what conformed sound takes up.
 
 use coeval::clock::ClockMap;
 use coeval::resample::{Leg, Route};
@@ -30,7 +30,7 @@ pub struct PictureClip<'a> {
 
 /// A part of a clip that lies unbroken on the timeline.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Piece {
+pub struct PicturePiece {
     /// Name of the file.
     pub file: String,
     /// First frame shown, counted in the file's own frames from its first picture.
@@ -150,7 +150,7 @@ pub fn on_frames(
     sequence: FrameRate,
     quiet: &[(f64, f64)],
     options: &FrameOptions,
-) -> Result<Vec<Piece>> {
+) -> Result<Vec<PicturePiece>> {
     let length_s = clip.rate.seconds(clip.frames.min(i64::MAX as u64) as i64);
     check_clock(clip.file, clip.map, length_s)?;
     if !clip.start_s.is_finite() {
@@ -161,11 +161,11 @@ pub fn on_frames(
         return Err(Error::new(ErrorKind::InvalidArgument, what));
     }
     let route = Route::onto_timeline(clip.map);
-    let stretches = stretches(&route, clip, length_s, sequence);
+    let spans = continuous_spans(&route, clip, length_s, sequence);
     let mut pieces = Vec::new();
-    for (i, stretch) in stretches.iter().enumerate() {
+    for (i, span) in spans.iter().enumerate() {
         let begins = if i == 0 { Begins::WithClip } else { Begins::AtJump };
-        lay(clip, sequence, stretch, begins, quiet, options, &mut pieces);
+        lay(clip, sequence, span, begins, quiet, options, &mut pieces);
         if pieces.len() > MOST_PIECES {
             return refuse(clip.file, format!("its clock runs off by a frame more than {MOST_PIECES} times"));
         }
@@ -174,13 +174,13 @@ pub fn on_frames(
 }
 
 /// Timeline frames over which a clip's time runs on without a jump.
-struct Stretch {
+struct ContinuousSpan {
     from: i64,
     to: i64,
     legs: Vec<Leg>,
 }
 
-impl Stretch {
+impl ContinuousSpan {
     /// The picture frame, with its fraction, that belongs to a timeline moment.
     fn ideal(&self, clip: &PictureClip<'_>, moment_s: f64) -> f64 {
         let after = self.legs.partition_point(|l| l.from_s <= moment_s);
@@ -194,9 +194,9 @@ impl Stretch {
     }
 }
 
-fn stretches(route: &Route, clip: &PictureClip<'_>, length_s: f64, sequence: FrameRate) -> Vec<Stretch> {
+fn continuous_spans(route: &Route, clip: &PictureClip<'_>, length_s: f64, sequence: FrameRate) -> Vec<ContinuousSpan> {
     let end_s = clip.start_s + length_s;
-    let mut out: Vec<Stretch> = Vec::new();
+    let mut out: Vec<ContinuousSpan> = Vec::new();
     for leg in route.legs() {
         // Only where there is picture.
         let when = |source_s: f64| leg.at_s + (source_s - leg.source_s) / leg.speed;
@@ -214,42 +214,42 @@ fn stretches(route: &Route, clip: &PictureClip<'_>, length_s: f64, sequence: Fra
             last.to_s == leg.from_s && clip.rate.frames(before - after).abs() < 1e-3
         });
         match out.last_mut() {
-            Some(stretch) if runs_on => {
-                stretch.to = to;
-                stretch.legs.push(*leg);
+            Some(span) if runs_on => {
+                span.to = to;
+                span.legs.push(*leg);
             }
-            _ => out.push(Stretch { from, to, legs: vec![*leg] }),
+            _ => out.push(ContinuousSpan { from, to, legs: vec![*leg] }),
         }
     }
     out.retain(|s| s.to > s.from);
     out
 }
 
-/// Cuts one stretch into pieces, [`MOST_PIECES`] and one at the most.
+/// Cuts one span into pieces, [`MOST_PIECES`] and one at the most.
 fn lay(
     clip: &PictureClip<'_>,
     sequence: FrameRate,
-    stretch: &Stretch,
+    span: &ContinuousSpan,
     mut begins: Begins,
     quiet: &[(f64, f64)],
     options: &FrameOptions,
-    pieces: &mut Vec<Piece>,
+    pieces: &mut Vec<PicturePiece>,
 ) {
     let ratio = clip.rate.hz() / sequence.hz();
     // Distances in frames of the clip. The rounding of seconds in f64 stays below a millionth.
     let half = 0.5 * ratio.max(1.0) + 1e-6;
     let limit = half + options.allowance_s * clip.rate.hz();
     let last_frame = clip.frames as i64 - 1;
-    let ideal = |k: i64| stretch.ideal(clip, sequence.seconds(k));
+    let ideal = |k: i64| span.ideal(clip, sequence.seconds(k));
     let nearest = |k: i64| (ideal(k).round() as i64).clamp(0, last_frame);
-    let mut at = stretch.from;
+    let mut at = span.from;
     let mut source_in = nearest(at);
-    while at < stretch.to && pieces.len() <= MOST_PIECES {
+    while at < span.to && pieces.len() <= MOST_PIECES {
         let shown = |k: i64| source_in as f64 + (k - at) as f64 * ratio;
         let late = |k: i64| ideal(k) - shown(k);
         let (next, source_next, begins_next) =
-            match first_beyond(at + 1, stretch.to, stretch.bends(sequence), |k| late(k).abs() > limit) {
-                None => (stretch.to, 0, begins),
+            match first_beyond(at + 1, span.to, span.bends(sequence), |k| late(k).abs() > limit) {
+                None => (span.to, 0, begins),
                 Some(due) => {
                     let side = late(due).signum();
                     // What the next piece would show first if it began at `k`: half a frame further on
@@ -284,7 +284,7 @@ fn lay(
         if record_frames > 0 {
             let residual_s = |k: i64| late(k) / clip.rate.hz();
             let last = at + record_frames - 1;
-            pieces.push(Piece {
+            pieces.push(PicturePiece {
                 file: clip.file.to_owned(),
                 source_in,
                 source_frames: ((record_frames as f64 * ratio - 1e-6).ceil() as i64).min(last_frame + 1 - source_in),
@@ -293,7 +293,7 @@ fn lay(
                 first_residual_s: residual_s(at),
                 last_residual_s: residual_s(last),
                 // A line is furthest from zero at its ends.
-                worst_residual_s: (stretch.bends(sequence).filter(|&k| k > at && k <= last))
+                worst_residual_s: (span.bends(sequence).filter(|&k| k > at && k <= last))
                     .flat_map(|k| [k - 1, k])
                     .chain([at, last])
                     .map(|k| residual_s(k).abs())

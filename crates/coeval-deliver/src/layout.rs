@@ -11,7 +11,9 @@ use coeval::clock::ClockMap;
 use coeval_shoot::Alignment;
 use coeval_shoot::alignment::{File, Picture, Recording};
 
-use crate::frames::{self, FrameOptions, MOST_PIECES, PictureClip, check_clock, first_beyond, on_frames, refuse};
+use crate::frames::{
+    FrameOptions, MOST_PIECES, PictureClip, PicturePiece, check_clock, first_beyond, on_frames, refuse,
+};
 use crate::timecode::FrameRate;
 
 /// What a source is counted in.
@@ -180,12 +182,12 @@ fn picture_pieces(
     own: FrameRate,
     map: &ClockMap,
     not_before: i64,
-    lay: &dyn Fn(&PictureClip<'_>) -> Result<Vec<frames::Piece>>,
+    lay: &dyn Fn(&PictureClip<'_>) -> Result<Vec<PicturePiece>>,
 ) -> Result<Vec<Piece>> {
     let count = own.frames(picture.duration_s).round().max(0.0) as u64;
     let clip = PictureClip { file: &file.path, map, rate: own, start_s: picture.start_s, frames: count, not_before };
     let laid = lay(&clip)?;
-    let piece = |p: frames::Piece| Piece {
+    let piece = |p: PicturePiece| Piece {
         path: p.file,
         start: p.record_in,
         frames: p.record_frames,

@@ -30,7 +30,7 @@ const DROPOUT_ABOVE: f64 = 1e-5;
 
 /// A stretch of a file.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-pub struct Stretch {
+pub struct LevelStretch {
     /// Where it starts, seconds after the first sample.
     pub start_s: f64,
     /// How long it is, seconds.
@@ -94,13 +94,13 @@ pub struct LevelReport {
     /// Mains hum.
     pub hum: Option<Hum>,
     /// The first thousand clipped runs of all channels.
-    pub clipping: Vec<Stretch>,
+    pub clipping: Vec<LevelStretch>,
     /// Digital silence of 0.1 s or more in every channel, the first thousand stretches.
-    pub silence: Vec<Stretch>,
+    pub silence: Vec<LevelStretch>,
     /// All digital silence together, seconds.
     pub silence_total_s: f64,
     /// Zeros for 1 to 100 ms in every channel amid sound, the first thousand.
-    pub dropouts: Vec<Stretch>,
+    pub dropouts: Vec<LevelStretch>,
     /// Number of drop-outs.
     pub dropout_count: u64,
 }
@@ -392,10 +392,10 @@ pub struct LevelMeter {
     power_before: f64,
     remember: f64,
     recent: Vec<f64>,
-    clipping: Vec<Stretch>,
-    silence: Vec<Stretch>,
+    clipping: Vec<LevelStretch>,
+    silence: Vec<LevelStretch>,
     silence_total: u64,
-    dropouts: Vec<Stretch>,
+    dropouts: Vec<LevelStretch>,
     dropout_count: u64,
     clean: Vec<f32>,
     /// Frames of a block that is not whole yet, interleaved.
@@ -625,7 +625,7 @@ impl LevelMeter {
 
     fn end_zeros(&mut self) {
         let length_s = self.zeros as f64 / self.rate;
-        let place = Stretch { start_s: (self.frames - self.zeros) as f64 / self.rate, length_s };
+        let place = LevelStretch { start_s: (self.frames - self.zeros) as f64 / self.rate, length_s };
         if length_s >= SILENCE_S {
             self.silence_total += self.zeros;
             if self.silence.len() < LISTED {
@@ -706,12 +706,12 @@ impl LevelMeter {
     }
 }
 
-fn end_run(state: &mut ChannelState, frame: u64, rate: f64, list: &mut Vec<Stretch>) {
+fn end_run(state: &mut ChannelState, frame: u64, rate: f64, list: &mut Vec<LevelStretch>) {
     if state.run >= CLIP_RUN {
         state.runs += 1;
         state.clipped += state.run;
         if list.len() < LISTED {
-            list.push(Stretch { start_s: (frame - state.run) as f64 / rate, length_s: state.run as f64 / rate });
+            list.push(LevelStretch { start_s: (frame - state.run) as f64 / rate, length_s: state.run as f64 / rate });
         }
     }
     state.run = 0;

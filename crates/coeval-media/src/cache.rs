@@ -4,7 +4,7 @@
 //! files ([`Identity`]). It is written beside that name and renamed, and ends with a digest of its content: what was cut,
 //! changed or given another name counts as not there. So several processes may use one folder, and each may be killed at
 //! any moment. Nothing here is an error to whoever asks: what cannot be read is measured anew, what cannot be written is
-//! not kept, and [`Cache::trouble`] says why.
+//! not kept, and [`Cache::failure`] says why.
 
 use std::fs::File;
 use std::io::{self, Read, Seek, SeekFrom, Write};
@@ -40,7 +40,7 @@ struct Inner {
     most_bytes: u64,
     /// Bytes of all entries, once they were counted, and what was written since.
     held: Mutex<Option<u64>>,
-    trouble: OnceLock<String>,
+    failure: OnceLock<String>,
 }
 
 impl Cache {
@@ -50,7 +50,7 @@ impl Cache {
     /// The cache in a folder, which is made when there is something to keep. Entries take `most_bytes` at the most: those
     /// that nobody used for longest go first.
     pub fn new(folder: impl Into<PathBuf>, most_bytes: u64) -> Self {
-        Self(Arc::new(Inner { folder: folder.into(), most_bytes, held: Mutex::new(None), trouble: OnceLock::new() }))
+        Self(Arc::new(Inner { folder: folder.into(), most_bytes, held: Mutex::new(None), failure: OnceLock::new() }))
     }
 
     /// The folder that the platform has for such things: `$XDG_CACHE_HOME/coeval` or `~/.cache/coeval`,
@@ -113,12 +113,12 @@ impl Cache {
     /// As [`put`](Self::put), written piece by piece.
     pub fn write(&self, key: &Key, content: impl FnOnce(&mut dyn Write) -> io::Result<()>) {
         // Where one could not be kept, the next is not tried: a full disk may be slow to say so.
-        if self.0.trouble.get().is_some() {
+        if self.0.failure.get().is_some() {
             return;
         }
         if let Err(e) = self.try_write(key, content) {
             let _ =
-                self.0.trouble.set(format!("measurements can no longer be kept in {}: {e}", self.0.folder.display()));
+                self.0.failure.set(format!("measurements can no longer be kept in {}: {e}", self.0.folder.display()));
         }
     }
 
@@ -138,8 +138,8 @@ impl Cache {
     }
 
     /// Why something could not be kept, in words, if so.
-    pub fn trouble(&self) -> Option<&str> {
-        self.0.trouble.get().map(String::as_str)
+    pub fn failure(&self) -> Option<&str> {
+        self.0.failure.get().map(String::as_str)
     }
 
     /// How many entries there are, and how many bytes they take.
@@ -386,7 +386,7 @@ mod tests {
         let others =
             [Key::new("thing", "2").with(b"a"), Key::new("other", "1").with(b"a"), key("").with(b"a"), key("b")];
         assert!(others.iter().all(|other| cache.get(other).is_none()));
-        assert_eq!(cache.trouble(), None);
+        assert_eq!(cache.failure(), None);
     }
 
     #[test]
@@ -455,12 +455,12 @@ mod tests {
         let cache = Cache::new(&file, 1 << 20);
         assert_eq!(cache.get(&key("a")), None);
         cache.put(&key("a"), b"x");
-        assert!(cache.trouble().is_some_and(|why| why.contains("file")), "{:?}", cache.trouble());
+        assert!(cache.failure().is_some_and(|why| why.contains("file")), "{:?}", cache.failure());
         assert_eq!(std::fs::read(&file).unwrap(), b"mine");
         // What fails while it is written leaves nothing behind.
         let cache = Cache::new(dir.path().join("other"), 1 << 20);
         cache.write(&key("a"), |_| Err(io::Error::other("no more")));
-        assert!(cache.trouble().is_some_and(|why| why.ends_with("no more")));
+        assert!(cache.failure().is_some_and(|why| why.ends_with("no more")));
         assert_eq!(names(cache.folder()), [""; 0]);
     }
 
@@ -478,7 +478,7 @@ mod tests {
                         cache.put(&key(&name), &content);
                         assert!(cache.get(&key(&name)).is_none_or(|there| there == content));
                     }
-                    assert_eq!(cache.trouble(), None);
+                    assert_eq!(cache.failure(), None);
                 });
             }
         });

@@ -123,15 +123,15 @@ pub(crate) fn ask(known: &Known<'_>, options: &Options, progress: &dyn Progress)
 /// Two files by the claps that both heard, where these say more than the sound as a whole.
 fn matched(known: &Known<'_>, a: usize, b: usize, claps: &[&[Marker]], options: &Options) -> Result<Option<Compared>> {
     let by_sound = known.sound_places(a, b);
-    let mut how = MatchOptions::default();
-    how.max_drift_ppm = options.pair.max_drift_ppm;
-    how.durations_s = Some((known.duration_s(a), known.duration_s(b)));
-    how.min_confidence = SURE;
-    how.offset_range_s = match by_sound {
+    let mut matching = MatchOptions::default();
+    matching.max_drift_ppm = options.pair.max_drift_ppm;
+    matching.durations_s = Some((known.duration_s(a), known.duration_s(b)));
+    matching.min_confidence = SURE;
+    matching.offset_range_s = match by_sound {
         Some(alignment) => Some((alignment.map.offset_s() - NEAR_S, alignment.map.offset_s() + NEAR_S)),
         None => options.pair.offset_range_s,
     };
-    let Some(found) = match_markers(claps[a], claps[b], &how)? else { return Ok(None) };
+    let Some(found) = match_markers(claps[a], claps[b], &matching)? else { return Ok(None) };
     if by_sound.is_some_and(|s| s.uncertainty_s <= found.uncertainty_s) {
         return Ok(None);
     }

@@ -230,14 +230,14 @@ impl Conformed {
             let map = alignment.map(path);
             map.ok_or_else(|| Error::invalid("this file is not placed in the alignment").with_path(path))
         };
-        let mut voices = Vec::new();
+        let mut files = Vec::new();
         for (source, channels) in self.sources.iter().zip(&self.routes) {
             let map = placed(source)?;
             let route = match &self.placement {
                 SoundPlacement::UnderClip(clip) => Route::under_clip(&map, &placed(clip)?),
                 SoundPlacement::OnTimeline => Route::onto_timeline(&map),
             };
-            voices.push(Voice::open(&folder.join(source), &route, channels, self, options, 1.0)?);
+            files.push(SoundingFile::open(&folder.join(source), &route, channels, self, options, 1.0)?);
         }
         if let (SoundPlacement::UnderClip(clip), Some(level_db)) = (&self.placement, options.camera_level_db)
             && let Some(channels) = alignment.file(clip).map(File::sound_channels).filter(|c| !c.is_empty())
@@ -245,7 +245,7 @@ impl Conformed {
             let own = Leg { from_s: f64::NEG_INFINITY, to_s: f64::INFINITY, at_s: 0.0, source_s: 0.0, speed: 1.0 };
             let gain = 10f64.powf(level_db / 20.0) as f32;
             let route = Route::from_legs(vec![own])?;
-            voices.push(Voice::open(&folder.join(clip), &route, &each(&channels), self, options, gain)?);
+            files.push(SoundingFile::open(&folder.join(clip), &route, &each(&channels), self, options, gain)?);
         }
         let mut mix = Vec::new();
         let mut done = 0;
@@ -254,8 +254,8 @@ impl Conformed {
             let frames = (self.frames - done).min(BLOCK as u64) as usize;
             mix.clear();
             mix.resize(frames * self.channels, 0.0);
-            for voice in &mut voices {
-                voice.add_to(&mut mix, self.channels, frames)?;
+            for file in &mut files {
+                file.add_to(&mut mix, self.channels, frames)?;
             }
             sink(&mix)?;
             done += frames as u64;
@@ -458,7 +458,7 @@ fn each(channels: &[usize]) -> Vec<(usize, Option<usize>)> {
 }
 
 /// One file that sounds in a conformed sound.
-struct Voice {
+struct SoundingFile {
     reader: SoundReader,
     /// The frame that the reader gives next.
     at: u64,
@@ -471,7 +471,7 @@ struct Voice {
     ready: VecDeque<f32>,
 }
 
-impl Voice {
+impl SoundingFile {
     fn open(
         path: &Path,
         route: &Route,

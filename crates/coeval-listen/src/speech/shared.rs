@@ -108,9 +108,9 @@ pub fn spoken(segments: &[SpeechSegment], heard: &[Vec<Option<Heard>>]) -> Vec<b
 
 /// How often each of many levels came, in steps of a quarter of a decibel, from -40 to 40 dB.
 #[derive(Debug, Clone)]
-struct Levels([u32; 320]);
+struct LevelHistogram([u32; 320]);
 
-impl Levels {
+impl LevelHistogram {
     pub(super) fn new() -> Self {
         Self([0; 320])
     }
@@ -155,8 +155,8 @@ pub struct SharedMeter {
     /// Level of the recorder over the camera's where nobody speaks, dB, and how far above it the stretch at work is: its
     /// bands, and its blocks by the mean of theirs.
     usual_db: [f32; LEVEL_BANDS],
-    bands_db: Levels,
-    blocks_db: Levels,
+    bands_db: LevelHistogram,
+    blocks_db: LevelHistogram,
     /// Bins of each of these bands.
     level_bands: [std::ops::Range<usize>; LEVEL_BANDS],
     pub(super) answers: Vec<Option<Heard>>,
@@ -204,8 +204,8 @@ impl SharedMeter {
             blocks: 0,
             usual_db: [0.0; LEVEL_BANDS],
             level_bands: std::array::from_fn(|band| edge(band)..edge(band + 1)),
-            bands_db: Levels::new(),
-            blocks_db: Levels::new(),
+            bands_db: LevelHistogram::new(),
+            blocks_db: LevelHistogram::new(),
             answers: vec![None; segments.len()],
             forward,
             inverse,
@@ -318,7 +318,7 @@ impl SharedMeter {
                 under_db: -self.bands_db.quantile(0.1),
             });
         }
-        (self.bands_db, self.blocks_db) = (Levels::new(), Levels::new());
+        (self.bands_db, self.blocks_db) = (LevelHistogram::new(), LevelHistogram::new());
         self.sums.fill(Complex::default());
         self.weights.fill(0.0);
         self.blocks = 0;

@@ -45,10 +45,10 @@ impl<'a> Recipe<'a> {
         // Written out, numbers are exact and no field is forgotten.
         let unstamped = Conformed { time_reference: 0, ..conformed.clone() };
         // What only says where files go, or is stamped into them afterwards, changes no sample.
-        let mut how = ConformOptions { replace: false, timeline_start_s: 0.0, ..options.clone() };
-        how.open.cache = None;
+        let mut decisive = ConformOptions { replace: false, timeline_start_s: 0.0, ..options.clone() };
+        decisive.open.cache = None;
         let mut key = kept::key("conformed").with(resolved(path).as_os_str().as_encoded_bytes());
-        key = key.with(format!("{unstamped:?} {how:?}").as_bytes());
+        key = key.with(format!("{unstamped:?} {decisive:?}").as_bytes());
         for file in conformed.sources.iter().chain(clip) {
             let identity = Identity::of(&folder.join(file)).ok()?;
             let (map, channels) = (alignment.map(file)?, alignment.file(file)?.sound_channels());

@@ -14,7 +14,7 @@ const FEW: usize = 2;
 
 /// A track of a recorder: a channel of a file, or of one of several that were written at once.
 #[derive(Debug, Clone)]
-pub(super) struct Track {
+pub(super) struct RecorderTrack {
     /// Its number among the recorder's, from 1.
     number: usize,
     name: String,
@@ -30,7 +30,7 @@ pub(super) struct Track {
 /// What is taken of a file.
 pub(super) struct Source<'a> {
     pub(super) file: &'a File,
-    pub(super) tracks: Vec<Track>,
+    pub(super) tracks: Vec<RecorderTrack>,
     /// So many tracks go under the clip together.
     pub(super) of: usize,
     /// What was written at once with it has no other track: a single one goes to all channels.
@@ -45,7 +45,7 @@ impl Source<'_> {
 }
 
 /// What files written at once hold, each with its tracks. Timecode has its number as well.
-fn tracks<'a>(set: &[&'a File]) -> Vec<(&'a File, Vec<Track>)> {
+fn tracks<'a>(set: &[&'a File]) -> Vec<(&'a File, Vec<RecorderTrack>)> {
     let mut number = 0;
     let of = |file: &&'a File| {
         let (sound, telling) = (file.sound_channels(), file.telling_channels());
@@ -53,7 +53,7 @@ fn tracks<'a>(set: &[&'a File]) -> Vec<(&'a File, Vec<Track>)> {
         let names = &take_names(file, set.len() > 1);
         let all = (0..file.sound.as_ref().map_or(0, |s| s.channels)).map(|channel| {
             number += 1;
-            Track {
+            RecorderTrack {
                 number,
                 name: names.get(channel).cloned().unwrap_or_default(),
                 channel,
@@ -86,7 +86,7 @@ pub(super) fn choose<'a>(recorders: &[&'a Recording], wanted: &[String]) -> Resu
         let each = || sets.iter().flatten().flat_map(|(_, tracks)| tracks);
         let mut numbers: Vec<usize> = Vec::new();
         for (wanted, met) in wanted.iter().zip(&mut met) {
-            let is_meant = |t: &&Track| match wanted.parse::<usize>() {
+            let is_meant = |t: &&RecorderTrack| match wanted.parse::<usize>() {
                 Ok(number) => t.number == number,
                 Err(_) => fits(&wanted.to_lowercase(), &t.name.to_lowercase()),
             };
@@ -105,12 +105,12 @@ pub(super) fn choose<'a>(recorders: &[&'a Recording], wanted: &[String]) -> Resu
         known.extend(each().map(|t| (t.number, t.name.clone())));
         let mut mine = Vec::new();
         for set in sets {
-            let place = |t: &Track| numbers.iter().position(|n| *n == t.number);
+            let place = |t: &RecorderTrack| numbers.iter().position(|n| *n == t.number);
             let of = set.iter().flat_map(|(_, tracks)| tracks).filter_map(place).map(|to| to + 1).max().unwrap_or(0);
             let alone = set.iter().flat_map(|(_, tracks)| tracks).filter_map(place).count() == 1;
             for (file, tracks) in set {
-                let to = |t: Track| place(&t).map(|to| Track { to, ..t });
-                let tracks: Vec<Track> = tracks.into_iter().filter_map(to).collect();
+                let to = |t: RecorderTrack| place(&t).map(|to| RecorderTrack { to, ..t });
+                let tracks: Vec<RecorderTrack> = tracks.into_iter().filter_map(to).collect();
                 if !tracks.is_empty() {
                     mine.push(Source { file, tracks, of, alone });
                 }
@@ -169,7 +169,7 @@ fn no_track(wanted: &str, there: &str) -> Error {
 
 /// What serves where nothing is asked for: all of one or two; of more those called a mix, or the first two that say
 /// anything.
-fn serving<'t>(tracks: impl Iterator<Item = &'t Track>) -> Vec<usize> {
+fn serving<'t>(tracks: impl Iterator<Item = &'t RecorderTrack>) -> Vec<usize> {
     #[derive(Default)]
     struct Is {
         telling: bool,
@@ -192,7 +192,7 @@ fn serving<'t>(tracks: impl Iterator<Item = &'t Track>) -> Vec<usize> {
 }
 
 /// Names and numbers of the channels to which tracks go.
-pub(super) fn names<'t>(tracks: impl Iterator<Item = &'t Track>, channels: usize) -> (Vec<String>, Vec<u32>) {
+pub(super) fn names<'t>(tracks: impl Iterator<Item = &'t RecorderTrack>, channels: usize) -> (Vec<String>, Vec<u32>) {
     let (mut names, mut numbers) = (vec![String::new(); channels], vec![0; channels]);
     for track in tracks.filter(|t| t.to < channels) {
         if names[track.to].is_empty() {
