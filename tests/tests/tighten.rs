@@ -200,7 +200,7 @@ fn a_voice_is_limited_to_be_as_loud_as_asked() {
         "recordings": [{"id": "rec-1", "kind": "recorder", "files": [file]}],
     });
     let alignment = Alignment::from_json(&whole.to_string()).unwrap();
-    let entry = |from: i64, to: i64, fate: EditAction| Entry::new(from, to, fate, None);
+    let entry = |from: i64, to: i64, action: EditAction| Entry::new(from, to, action, None);
     let entries = vec![
         entry(0, 600, EditAction::Drop),
         entry(600, 1200, EditAction::Show),

@@ -428,7 +428,7 @@ pub unsafe extern "C" fn coeval_plan_get_entry(
             let Planned { plan, texts, .. } = handle::get(plan)?;
             let of = plan.entries.len();
             let found = plan.entries.get(index).ok_or_else(|| invalid(format!("entry {index} of {of}")))?;
-            let (fate, speed) = match found.fate {
+            let (action, speed) = match found.action {
                 EditAction::Show => (coeval_fate::COEVAL_SHOW, 1),
                 EditAction::Pass(speed) => (coeval_fate::COEVAL_PASS, speed),
                 EditAction::Drop => (coeval_fate::COEVAL_DROP, 0),
@@ -440,7 +440,7 @@ pub unsafe extern "C" fn coeval_plan_get_entry(
                 to_frame: found.to,
                 shown_frames: found.shown_frames(),
                 dissolve_frames: found.dissolve,
-                fate: fate as i32,
+                fate: action as i32,
                 speed,
                 camera: pointer(camera.as_ref()),
                 reason: reason.as_ptr(),

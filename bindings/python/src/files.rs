@@ -394,7 +394,7 @@ pub(crate) fn tighten<'py>(
     let planned = run(py, None, 1, |_| rough_cut(&alignment, &speech, &options).map(|cut| cut.plan))?;
     let entries = PyList::empty(py);
     for entry in &planned.entries {
-        let (fate, speed) = match entry.fate {
+        let (action, speed) = match entry.action {
             EditAction::Show => ("show", 1),
             EditAction::Pass(speed) => ("pass", speed),
             EditAction::Drop => ("drop", 0),
@@ -402,7 +402,7 @@ pub(crate) fn tighten<'py>(
         let one = PyDict::new(py);
         one.set_item("from_frame", entry.from)?;
         one.set_item("to_frame", entry.to)?;
-        one.set_item("fate", fate)?;
+        one.set_item("fate", action)?;
         one.set_item("speed", speed)?;
         one.set_item("camera", &entry.camera)?;
         one.set_item("shown_frames", entry.shown_frames())?;
@@ -443,12 +443,12 @@ pub(crate) fn render<'py>(
     let alignment = Alignment::from_json(json).map_err(|e| raise(py, &e))?;
     let speech = speech_map(py, speech, &alignment)?;
     let entry = |(from, to, speed, camera)| {
-        let fate = match speed {
+        let action = match speed {
             0 => EditAction::Drop,
             1 => EditAction::Show,
             speed => EditAction::Pass(speed),
         };
-        Entry::new(from, to, fate, camera)
+        Entry::new(from, to, action, camera)
     };
     let plan =
         Plan { frame_rate, entries: stretches.into_iter().map(entry).collect(), notes: Vec::new(), doubt_s: None };

@@ -7,7 +7,7 @@ use coeval::options::OptionTable as _;
 use coeval::{Error, ErrorKind};
 use coeval_cut::edits::{LARGEST_LIST, read_edit_list_of};
 use coeval_cut::mix::{Layers, MixLevels, RenderOptions, VoiceOver, render};
-use coeval_cut::tighten::{Moment, Plan, TightenOptions};
+use coeval_cut::tighten::{Facts, Moment, Plan, TightenOptions};
 use coeval_cut::voices::{SpeechMap, speech_map};
 use coeval_cut::{RoughCut, RoughCutOptions, rough_cut};
 use coeval_deliver::rough;
@@ -118,18 +118,9 @@ fn length(text: &str) -> Result<f64, String> {
 }
 
 pub(crate) fn run(args: &TightenArgs, console: &mut Console<'_>) -> Result<u8, Failure> {
-    let contract = args.results.join("alignment.json");
-    let alignment = Alignment::from_json(&read_text(&contract, LARGEST_TEXT).map_err(|e| match e.kind() {
-        ErrorKind::NotFound => e.with_remedy("give the folder that `coeval align -o` wrote"),
-        _ => e,
-    })?)
-    .map_err(|e| e.with_path(&contract))?;
+    let alignment = alignment_in(&args.results)?;
     let out = args.out.clone().unwrap_or_else(|| args.results.join(rough::FOLDER));
-    let edited = args
-        .edits
-        .as_deref()
-        .map(|path| read_edit_list_of(&read_text(path, LARGEST_LIST)?, &alignment).map_err(|e| e.with_path(path)));
-    let edited: Option<Plan> = edited.transpose()?;
+    let edited = args.edits.as_deref().map(|path| plan_in(path, &alignment)).transpose()?;
     // Before the work, so that nobody waits to hear that the result may not be written.
     if !args.replace {
         rough::check_folder(&out, edited.as_ref())?;
@@ -141,15 +132,7 @@ pub(crate) fn run(args: &TightenArgs, console: &mut Console<'_>) -> Result<u8, F
     options.ignore_found = args.no_events;
     options.plan = edited;
     let media = media(args, &alignment)?;
-    if let Some(given) = &args.out
-        && resolved(given).starts_with(resolved(&media))
-        && !resolved(given).starts_with(resolved(&args.results))
-    {
-        return Err(Error::new(ErrorKind::OutputExists, "this folder is inside the folder of the recordings")
-            .with_path(given)
-            .with_remedy("choose another folder, or leave out -o to write next to the results")
-            .into());
-    }
+    check_out(args, &media)?;
     options.motion = args.activity.iter().map(|text| motion(text)).collect::<Result<_, _>>()?;
     // Cameras have been checked: what is left to refuse is a file.
     options.check(&alignment).map_err(|e| bad_activity(e.message()))?;
@@ -176,11 +159,11 @@ pub(crate) fn run(args: &TightenArgs, console: &mut Console<'_>) -> Result<u8, F
     }
     let mut files = written?;
     let watch = Watch::new(console.progress, console.stop);
-    let mut how = RenderOptions::default();
-    (how.levels, how.replace, how.open) = (levels, args.replace, open);
+    let mut options = RenderOptions::default();
+    (options.levels, options.replace, options.open) = (levels, args.replace, open);
     for (name, layers) in sound {
-        how.layers = layers;
-        let made = render(&alignment, &media, &speech, &plan, &how, &out.join(name), &watch);
+        options.layers = layers;
+        let made = render(&alignment, &media, &speech, &plan, &options, &out.join(name), &watch);
         if let Err(e) = made {
             watch.finish();
             return Err(e.into());
@@ -195,6 +178,45 @@ pub(crate) fn run(args: &TightenArgs, console: &mut Console<'_>) -> Result<u8, F
         console.out.write_all(show::json(&read_text(&out.join("plan.json"), LARGEST_TEXT)?).as_bytes())?;
         return Ok(exit::ALL_PLACED);
     }
+    say_what_was_cut(&facts, &plan, console)?;
+    writeln!(console.out, "\nWritten to {}:", show::path(&out))?;
+    for file in files {
+        writeln!(console.out, "  {file}")?;
+    }
+    if reported {
+        writeln!(console.out, "\nThe rough cut was added to {}.", show::path(&report))?;
+    }
+    Ok(exit::ALL_PLACED)
+}
+
+fn alignment_in(results: &Path) -> Result<Alignment, Error> {
+    let contract = results.join("alignment.json");
+    let text = read_text(&contract, LARGEST_TEXT).map_err(|e| match e.kind() {
+        ErrorKind::NotFound => e.with_remedy("give the folder that `coeval align -o` wrote"),
+        _ => e,
+    })?;
+    Alignment::from_json(&text).map_err(|e| e.with_path(&contract))
+}
+
+fn plan_in(path: &Path, alignment: &Alignment) -> Result<Plan, Error> {
+    read_edit_list_of(&read_text(path, LARGEST_LIST)?, alignment).map_err(|e| e.with_path(path))
+}
+
+/// Refuses a folder for the rough cut among the recordings, unless the results lie there too.
+fn check_out(args: &TightenArgs, media: &Path) -> Result<(), Error> {
+    let inside = |out: &&PathBuf| {
+        let out = resolved(out);
+        out.starts_with(resolved(media)) && !out.starts_with(resolved(&args.results))
+    };
+    match args.out.as_ref().filter(inside) {
+        Some(out) => Err(Error::new(ErrorKind::OutputExists, "this folder is inside the folder of the recordings")
+            .with_path(out)
+            .with_remedy("choose another folder, or leave out -o to write next to the results")),
+        None => Ok(()),
+    }
+}
+
+fn say_what_was_cut(facts: &Facts, plan: &Plan, console: &mut Console<'_>) -> Result<(), Failure> {
     let radio = facts.voices.iter().filter(|v| v.origin == Origin::Radio).count();
     writeln!(
         console.out,
@@ -207,14 +229,7 @@ pub(crate) fn run(args: &TightenArgs, console: &mut Console<'_>) -> Result<u8, F
     for note in &plan.notes {
         writeln!(console.out, "{note}")?;
     }
-    writeln!(console.out, "\nWritten to {}:", show::path(&out))?;
-    for file in files {
-        writeln!(console.out, "  {file}")?;
-    }
-    if reported {
-        writeln!(console.out, "\nThe rough cut was added to {}.", show::path(&report))?;
-    }
-    Ok(exit::ALL_PLACED)
+    Ok(())
 }
 
 fn event(&at: &f64) -> Moment {

@@ -39,7 +39,7 @@ pub fn edit_list(plan: &Plan) -> String {
         let (from, to) = (plan.clock(e.from), plan.clock(e.to));
         let camera = e.camera.as_deref().map_or("-".to_owned(), quoted);
         // Writing to a String cannot fail.
-        let _ = match e.fate {
+        let _ = match e.action {
             EditAction::Show => write!(text, "show {from} {to} {camera}"),
             EditAction::Pass(speed) => write!(text, "pass {from} {to} {camera} {speed}x"),
             EditAction::Drop => write!(text, "drop {from} {to}"),
@@ -188,94 +188,91 @@ fn without(from_s: f64, to_s: f64, ran: impl Iterator<Item = (f64, f64)>) -> Opt
     None
 }
 
+fn bad_line(line: usize, what: &str) -> Error {
+    // A line may be as long as the file.
+    let what: String = what.chars().take(300).collect();
+    Error::new(ErrorKind::Damaged, format!("line {line}: {what}")).with_remedy(
+        "write `show FROM TO CAMERA`, `pass FROM TO CAMERA 8x` or `drop FROM TO`, with times like 0:12:34.567",
+    )
+}
+
 /// A plan, and the line of each entry.
 fn read_lines(text: &str) -> Result<(Plan, Vec<usize>)> {
-    let bad = |line: usize, what: String| {
-        // A line may be as long as the file.
-        let what: String = what.chars().take(300).collect();
-        Error::new(ErrorKind::Damaged, format!("line {line}: {what}")).with_remedy(
-            "write `show FROM TO CAMERA`, `pass FROM TO CAMERA 8x` or `drop FROM TO`, with times like 0:12:34.567",
-        )
-    };
     let mut lines = text.lines().enumerate().map(|(i, l)| (i + 1, l.trim()));
     match lines.next() {
         Some((_, line)) if line.trim_start_matches('\u{feff}') == HEADER => {}
-        other => return Err(bad(1, format!("it is {:?}, not {HEADER:?}", other.map_or("", |l| l.1)))),
+        other => return Err(bad_line(1, &format!("it is {:?}, not {HEADER:?}", other.map_or("", |l| l.1)))),
     }
     let mut plan = Plan { frame_rate: [0, 0], entries: Vec::new(), notes: Vec::new(), doubt_s: None };
     let mut numbers = Vec::new();
     for (number, line) in lines.filter(|l| !l.1.is_empty() && !l.1.starts_with('#')) {
+        let bad = |what: String| bad_line(number, &what);
         let (statement, reason) = line.split_once('|').unwrap_or((line, ""));
         let mut words = statement.split_whitespace();
-        let verb = words.next().unwrap_or_default();
-        if verb == "note" {
-            plan.notes.push(trimmed(&line["note".len()..]));
-            continue;
-        }
-        if verb == "rate" {
-            let word = words.next().unwrap_or_default();
-            let rate = word.split_once('/').and_then(|(n, d)| Some([n.parse().ok()?, d.parse().ok()?]));
-            match rate {
-                Some(rate) if is_frame_rate(rate) && plan.entries.is_empty() => {
-                    plan.frame_rate = rate;
-                }
-                _ => return Err(bad(number, format!("{word:?} is not a frame rate, or comes after an entry"))),
+        match words.next().unwrap_or_default() {
+            "note" => plan.notes.push(trimmed(&line["note".len()..])),
+            "rate" => {
+                let word = words.next().unwrap_or_default();
+                let rate = word.split_once('/').and_then(|(n, d)| Some([n.parse().ok()?, d.parse().ok()?]));
+                plan.frame_rate = rate
+                    .filter(|rate| is_frame_rate(*rate) && plan.entries.is_empty())
+                    .ok_or_else(|| bad(format!("{word:?} is not a frame rate, or comes after an entry")))?;
             }
-            continue;
-        }
-        if !["show", "pass", "drop"].contains(&verb) {
-            return Err(bad(number, format!("{verb:?} is not show, pass or drop")));
-        }
-        if plan.frame_rate[0] == 0 {
-            return Err(bad(number, "an entry comes before the frame rate".to_owned()));
-        }
-        let mut moment = |what: &str| {
-            let word = words.next().unwrap_or_default();
-            let seconds = seconds(word).ok_or_else(|| bad(number, format!("{what} {word:?} is not a time")))?;
-            Ok::<i64, Error>((seconds / plan.frame_s()).round() as i64)
-        };
-        let (from, to) = (moment("FROM")?, moment("TO")?);
-        let mut entry = Entry { from, to, fate: EditAction::Drop, camera: None, dissolve: 0, reason: trimmed(reason) };
-        if verb != "drop" {
-            let word = words.next().ok_or_else(|| bad(number, "the camera is missing".to_owned()))?;
-            if word != "-" {
-                entry.camera = Some(unquoted(word).ok_or_else(|| bad(number, format!("{word:?} is not a camera")))?);
+            "show" | "pass" | "drop" if plan.frame_rate[0] == 0 => {
+                return Err(bad("an entry comes before the frame rate".to_owned()));
             }
-            entry.fate = EditAction::Show;
-        }
-        if verb == "pass" {
-            let word = words.next().unwrap_or_default();
-            let speed = word.strip_suffix('x').and_then(|s| s.parse().ok()).filter(|s| (2..=100).contains(s));
-            entry.fate =
-                EditAction::Pass(speed.ok_or_else(|| bad(number, format!("{word:?} is not a speed from 2x to 100x")))?);
-        }
-        match (words.next(), words.next(), words.next()) {
-            (None, ..) => {}
-            (Some("dissolve"), Some(n), None) if verb != "drop" => {
-                let frames = n.parse().ok().filter(|n| (0..=entry.shown_frames()).contains(n));
-                entry.dissolve =
-                    frames.ok_or_else(|| bad(number, format!("a dissolve of {n:?} frames does not fit")))?;
+            verb @ ("show" | "pass" | "drop") => {
+                let entry = read_entry(&plan, verb, &mut words).map_err(bad)?;
+                plan.entries.push(Entry { reason: trimmed(reason), ..entry });
+                numbers.push(number);
             }
-            (Some(word), ..) => return Err(bad(number, format!("{word:?} does not belong here"))),
+            verb => return Err(bad(format!("{verb:?} is not show, pass or drop"))),
         }
-        if entry.to <= entry.from {
-            return Err(bad(number, "it ends before it starts".to_owned()));
-        }
-        let at = plan.entries.last().map_or(0, |e| e.to);
-        if entry.from != at {
-            return Err(bad(
-                number,
-                format!("it starts at {}, but the previous one ends at {}", plan.clock(from), plan.clock(at)),
-            ));
-        }
-        plan.entries.push(entry);
-        numbers.push(number);
     }
     if plan.frame_rate[0] == 0 {
-        return Err(bad(text.lines().count().max(1), "there is no frame rate".to_owned()));
+        return Err(bad_line(text.lines().count().max(1), "there is no frame rate"));
     }
     plan.check().map_err(|e| Error::new(ErrorKind::Damaged, e.message().to_owned()))?;
     Ok((plan, numbers))
+}
+
+/// The entry that continues the plan, or what is wrong with it. `words`: what follows `verb`.
+fn read_entry<'a>(plan: &Plan, verb: &str, words: &mut impl Iterator<Item = &'a str>) -> Result<Entry, String> {
+    let mut moment = |what: &str| {
+        let word = words.next().unwrap_or_default();
+        let seconds = seconds(word).ok_or_else(|| format!("{what} {word:?} is not a time"))?;
+        Ok::<i64, String>((seconds / plan.frame_s()).round() as i64)
+    };
+    let (from, to) = (moment("FROM")?, moment("TO")?);
+    let mut entry = Entry::new(from, to, EditAction::Drop, None);
+    if verb != "drop" {
+        let word = words.next().ok_or("the camera is missing")?;
+        if word != "-" {
+            entry.camera = Some(unquoted(word).ok_or_else(|| format!("{word:?} is not a camera"))?);
+        }
+        entry.action = EditAction::Show;
+    }
+    if verb == "pass" {
+        let word = words.next().unwrap_or_default();
+        let speed = word.strip_suffix('x').and_then(|s| s.parse().ok()).filter(|s| (2..=100).contains(s));
+        entry.action = EditAction::Pass(speed.ok_or_else(|| format!("{word:?} is not a speed from 2x to 100x"))?);
+    }
+    match (words.next(), words.next(), words.next()) {
+        (None, ..) => {}
+        (Some("dissolve"), Some(n), None) if verb != "drop" => {
+            let frames = n.parse().ok().filter(|n| (0..=entry.shown_frames()).contains(n));
+            entry.dissolve = frames.ok_or_else(|| format!("a dissolve of {n:?} frames does not fit"))?;
+        }
+        (Some(word), ..) => return Err(format!("{word:?} does not belong here")),
+    }
+    if entry.to <= entry.from {
+        return Err("it ends before it starts".to_owned());
+    }
+    let at = plan.entries.last().map_or(0, |e| e.to);
+    if entry.from != at {
+        return Err(format!("it starts at {}, but the previous one ends at {}", plan.clock(from), plan.clock(at)));
+    }
+    Ok(entry)
 }
 
 /// `H:MM:SS.mmm`, no longer than a hundred hours.
@@ -295,9 +292,9 @@ mod tests {
     use crate::testing::shoot;
     use proptest::prelude::*;
 
-    fn entry(from: i64, to: i64, fate: EditAction, camera: Option<&str>) -> Entry {
+    fn entry(from: i64, to: i64, action: EditAction, camera: Option<&str>) -> Entry {
         let reason = "speech (local); why".into();
-        Entry { reason, ..Entry::new(from, to, fate, camera.map(str::to_owned)) }
+        Entry { reason, ..Entry::new(from, to, action, camera.map(str::to_owned)) }
     }
 
     fn some_plan() -> Plan {
@@ -396,11 +393,11 @@ mod tests {
             lengths in prop::collection::vec((1..400i64, 0..4u32, prop::option::of(0..2usize), 0..300i64), 1..30),
         ) -> Plan {
             let mut at = 0;
-            let entries = lengths.into_iter().map(|(length, fate, camera, dissolve)| {
-                let fate = match fate { 0 => EditAction::Drop, 1 => EditAction::Pass(7), _ => EditAction::Show };
-                let camera = camera.filter(|_| fate != EditAction::Drop).map(|c| ["cam-a", "cam-b"][c]);
+            let entries = lengths.into_iter().map(|(length, action, camera, dissolve)| {
+                let action = match action { 0 => EditAction::Drop, 1 => EditAction::Pass(7), _ => EditAction::Show };
+                let camera = camera.filter(|_| action != EditAction::Drop).map(|c| ["cam-a", "cam-b"][c]);
                 at += length;
-                let mut entry = entry(at - length, at, fate, camera);
+                let mut entry = entry(at - length, at, action, camera);
                 entry.dissolve = dissolve.min(entry.shown_frames());
                 entry
             }).collect();

@@ -104,7 +104,7 @@ mod tests {
 
     fn shown(cut: &RoughCut, at_s: f64) -> bool {
         let frame = (at_s / cut.plan.frame_s()) as i64;
-        cut.plan.entries.iter().any(|e| (e.from..e.to).contains(&frame) && e.fate == EditAction::Show)
+        cut.plan.entries.iter().any(|e| (e.from..e.to).contains(&frame) && e.action == EditAction::Show)
     }
 
     #[test]

@@ -200,7 +200,7 @@ impl MixLevels {
         let mut at = 0;
         for entry in &plan.entries {
             let (from_s, to_s) = (entry.from as f64 * frame_s, entry.to as f64 * frame_s);
-            if entry.fate == EditAction::Show {
+            if entry.action == EditAction::Show {
                 for v in voices.iter().filter(|v| v.start_s < to_s && v.end_s > from_s) {
                     let moved = at as f64 * frame_s - from_s;
                     spans.push((v.start_s.max(from_s) + moved, v.end_s.min(to_s) + moved));
@@ -393,7 +393,7 @@ fn seen(plan: &Plan, camera: &str) -> Vec<Move> {
     let mut moves = Vec::new();
     for entry in &plan.entries {
         let length = entry.shown_frames();
-        if entry.fate == EditAction::Show && entry.camera.as_deref() == Some(camera) {
+        if entry.action == EditAction::Show && entry.camera.as_deref() == Some(camera) {
             let (begin, end) = (sample(plan, at), sample(plan, at + length));
             moves.push((sample(plan, entry.from), sample(plan, entry.from) + end - begin, begin));
         }
@@ -441,8 +441,8 @@ fn lay_over(disk: &mut Disk, frames: u64, over: &VoiceOver, open: &OpenOptions, 
     let sound = reader.sound()?;
     let wanted = (over.length_s * f64::from(RATE)).floor() as u64;
     let whole = Leg { from_s: f64::NEG_INFINITY, to_s: f64::INFINITY, at_s: 0.0, source_s: 0.0, speed: 1.0 };
-    let how = ResampleOptions::new(f64::from(sound.rate_hz), f64::from(RATE), sound.channels, wanted);
-    let mut resampler = Resampler::new(&Route::from_legs(vec![whole])?, &how)?;
+    let options = ResampleOptions::new(f64::from(sound.rate_hz), f64::from(RATE), sound.channels, wanted);
+    let mut resampler = Resampler::new(&Route::from_legs(vec![whole])?, &options)?;
     let gain = 10f64.powf(over.gain_db / 20.0) as f32;
     let mut at = (over.at_s * f64::from(RATE)).round() as u64;
     let (mut block, mut out) = (Vec::new(), Vec::new());
@@ -554,7 +554,7 @@ mod tests {
     #[test]
     fn camera_sound_goes_down_under_a_voice_and_up_again() {
         let voice = |start_s, end_s| Voice { start_s, end_s, origin: Origin::Local, confidence: 1.0, heard_by: vec![] };
-        let entry = |from: i64, to: i64, fate: EditAction| Entry::new(from, to, fate, None);
+        let entry = |from: i64, to: i64, action: EditAction| Entry::new(from, to, action, None);
         let plan = Plan {
             frame_rate: [25, 1],
             entries: vec![entry(0, 250, EditAction::Drop), entry(250, 750, EditAction::Show)],

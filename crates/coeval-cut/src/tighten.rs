@@ -190,8 +190,9 @@ pub struct Entry {
     pub from: i64,
     /// The frame after the last.
     pub to: i64,
-    /// What becomes of it.
-    pub fate: EditAction,
+    /// What becomes of it. Files say `fate`.
+    #[serde(rename = "fate")]
+    pub action: EditAction,
     /// Which camera is shown; `None` if no camera ran, or nothing is shown.
     pub camera: Option<String>,
     /// Frames of the dissolve from the entry shown before into this one; 0: a cut.
@@ -202,13 +203,13 @@ pub struct Entry {
 
 impl Entry {
     /// A stretch from frame `from` to before frame `to`, cut to without a dissolve, with no reason given.
-    pub fn new(from: i64, to: i64, fate: EditAction, camera: Option<String>) -> Self {
-        Self { from, to, fate, camera, dissolve: 0, reason: String::new() }
+    pub fn new(from: i64, to: i64, action: EditAction, camera: Option<String>) -> Self {
+        Self { from, to, action, camera, dissolve: 0, reason: String::new() }
     }
 
     /// Frames that it takes in the result.
     pub fn shown_frames(&self) -> i64 {
-        match self.fate {
+        match self.action {
             EditAction::Show => self.to - self.from,
             EditAction::Pass(speed) => (self.to - self.from + i64::from(speed) - 1) / i64::from(speed.max(1)),
             EditAction::Drop => 0,
@@ -259,7 +260,7 @@ impl Plan {
         if plan.frame_rate.contains(&0) {
             return Err(bad("its frame rate is 0"));
         }
-        if plan.entries.iter().any(|e| e.to <= e.from || e.dissolve < 0 || e.fate == EditAction::Pass(0)) {
+        if plan.entries.iter().any(|e| e.to <= e.from || e.dissolve < 0 || e.action == EditAction::Pass(0)) {
             return Err(bad("an entry has no length or no speed"));
         }
         if plan.entries.windows(2).any(|w| w[0].to != w[1].from) {
@@ -292,7 +293,7 @@ impl Plan {
     pub fn kept(&self) -> Vec<(i64, i64, u32)> {
         let mut kept: Vec<(i64, i64, u32)> = Vec::new();
         for entry in &self.entries {
-            let speed = match entry.fate {
+            let speed = match entry.action {
                 EditAction::Show => 1,
                 EditAction::Pass(speed) => speed,
                 EditAction::Drop => continue,
@@ -322,7 +323,7 @@ impl Plan {
             if entry.to <= entry.from {
                 return bad("it has no length");
             }
-            if matches!(entry.fate, EditAction::Pass(0 | 1 | 101..)) {
+            if matches!(entry.action, EditAction::Pass(0 | 1 | 101..)) {
                 return bad("its speed is not within 2 to 100");
             }
             if entry.dissolve < 0 || entry.dissolve > entry.shown_frames() {
@@ -379,89 +380,37 @@ pub fn plan(facts: &Facts, options: &TightenOptions) -> Result<Plan> {
             return Err(Error::invalid(format!("a stretch from {from} to {to} s has no length")));
         }
     }
-    let frame_s = f64::from(den) / f64::from(num);
-    let items = items(facts, options);
-    let length = |stays: &[bool], pause_s: f64| {
-        shown(&keep(&items, stays, facts, frame_s, pause_s, options), facts, frame_s, options)
-    };
-    let mut pause_s = options.pause_s;
-    let mut notes = Vec::new();
-    let mut stays: Vec<bool> = items.iter().map(|i| i.score > f64::NEG_INFINITY).collect();
-    if let Some(target_s) = options.target_s {
-        let target = (target_s / frame_s).round() as i64;
-        let minutes = |frames: i64| format!("{:.1} min", frames as f64 * frame_s / 60.0);
-        let everything = length(&stays, pause_s);
-        let least: Vec<bool> = items.iter().map(|i| i.score == f64::INFINITY).collect();
-        let must = length(&least, pause_s);
-        if everything < target {
-            notes.push(format!(
-                "The target was {}, but all that is worth keeping is {}. Allow longer pauses, or protect more.",
-                minutes(target),
-                minutes(everything)
-            ));
-        } else if must > target {
-            stays = least;
-            notes.push(format!(
-                "The target was {}, but what must be kept is already {}. Protect less.",
-                minutes(target),
-                minutes(must)
-            ));
-        } else {
-            // The best-scored come in first; one that no longer fits stays out, a shorter one after it may not.
-            let mut order: Vec<usize> = (0..items.len()).filter(|&i| items[i].score.is_finite()).collect();
-            order.sort_by(|&a, &b| items[b].score.total_cmp(&items[a].score).then(a.cmp(&b)));
-            stays = least;
-            for i in order {
-                stays[i] = true;
-                if length(&stays, pause_s) > target {
-                    stays[i] = false;
-                }
-            }
-            // Pauses drawn out alike take up the rest.
-            let mut long = facts.frames as f64 * frame_s + 1.0;
-            for _ in 0..50 {
-                let middle = 0.5 * (pause_s + long);
-                if length(&stays, middle) <= target { pause_s = middle } else { long = middle }
-            }
-            let met = length(&stays, pause_s);
-            if (target - met) as f64 > 0.02 * target as f64 {
-                notes.push(format!(
-                    "The target was {}; the nearest possible length is {}.",
-                    minutes(target),
-                    minutes(met)
-                ));
-            }
-        }
-    }
-    let kept = keep(&items, &stays, facts, frame_s, pause_s, options);
+    let work = Work { facts, options, frame_s: f64::from(den) / f64::from(num), items: items(facts, options) };
+    let Choice { stays, pause_s, note } = work.choice();
+    let mut notes: Vec<String> = note.into_iter().collect();
+    let kept = work.keep(&work.items, &stays, pause_s);
     if kept.first().is_some_and(|k| k.from < first_picture(facts)) {
         notes.push("The cut starts before any camera ran, because something there must be kept.".to_owned());
     }
-    let sure = items.iter().zip(&stays).filter(|(item, _)| !item.doubt).map(|(item, stays)| (item.clone(), *stays));
-    let (sure, sure_stays): (Vec<Item>, Vec<bool>) = sure.unzip();
-    let least = keep(&sure, &sure_stays, facts, frame_s, pause_s, options);
-    let doubt = shown(&kept, facts, frame_s, options) - shown(&least, facts, frame_s, options);
-    let doubt_s = doubt.max(0) as f64 * frame_s;
-    if doubt > 0 {
+    let doubt_s = work.doubt_frames(&kept, &stays, pause_s) as f64 * work.frame_s;
+    if doubt_s > 0.0 {
         notes.push(format!("{doubt_s:.1} s are kept only because somebody may speak there."));
     }
-    let entries = entries(&kept, &items, &stays, facts, frame_s, options);
+    let entries = work.entries(&kept, &stays);
     let mut plan = Plan { frame_rate: facts.frame_rate, entries, notes, doubt_s: Some(doubt_s) };
     angles(&mut plan, facts, options);
     plan.check()?;
     Ok(plan)
 }
 
-/// Frames of the result.
-fn shown(kept: &[Kept], facts: &Facts, frame_s: f64, options: &TightenOptions) -> i64 {
-    let shown: i64 = kept.iter().map(|k| k.to - k.from).sum();
-    let passed = options.pass_from_s.map_or(0, |from_s| {
-        gaps(kept, facts)
-            .filter(|g| (g.1 - g.0) as f64 * frame_s >= from_s)
-            .map(|g| (g.1 - g.0 + i64::from(options.pass_speed) - 1) / i64::from(options.pass_speed))
-            .sum()
-    });
-    shown + passed
+/// What a plan is made from.
+struct Work<'a> {
+    facts: &'a Facts,
+    options: &'a TightenOptions,
+    frame_s: f64,
+    items: Vec<Item>,
+}
+
+/// Which items stay, the pause left between them, and what a person is told of it.
+struct Choice {
+    stays: Vec<bool>,
+    pause_s: f64,
+    note: Option<String>,
 }
 
 /// The first frame that any camera has; 0 without cameras. A cut that began before it would begin in black.
@@ -530,122 +479,265 @@ struct Kept {
     to: i64,
 }
 
-/// What stays, in order, nothing touching.
-///
-/// Items too close to each other for a cut between them stay or go together; so there is room for a cut, with its
-/// handles, between any two of the clusters that this makes. Items that begin before any camera ran go, unless they must stay.
-fn keep(
-    items: &[Item],
-    stays: &[bool],
-    facts: &Facts,
-    frame_s: f64,
-    pause_s: f64,
-    options: &TightenOptions,
-) -> Vec<Kept> {
-    // A frame more, for the rounding.
-    let handle_s = options.handle_s + frame_s;
-    let room_s = (0.5 * pause_s).max(handle_s);
-    let (frames, first) = (facts.frames, first_picture(facts));
-    let mut must_s = f64::INFINITY;
-    let mut clusters: Vec<(f64, f64, bool)> = Vec::new();
-    for (item, stays) in items.iter().zip(stays) {
-        match clusters.last_mut() {
-            Some(last) if item.start_s - last.1 < 2.0 * handle_s => {
-                last.1 = last.1.max(item.end_s);
-                last.2 |= *stays;
+impl Work<'_> {
+    /// All that is worth keeping, or what of it meets the target length.
+    fn choice(&self) -> Choice {
+        let mut pause_s = self.options.pause_s;
+        let all: Vec<bool> = self.items.iter().map(|i| i.score > f64::NEG_INFINITY).collect();
+        let Some(target_s) = self.options.target_s else { return Choice { stays: all, pause_s, note: None } };
+        let target = (target_s / self.frame_s).round() as i64;
+        let minutes = |frames: i64| format!("{:.1} min", frames as f64 * self.frame_s / 60.0);
+        let everything = self.length(&all, pause_s);
+        let least: Vec<bool> = self.items.iter().map(|i| i.score == f64::INFINITY).collect();
+        let must = self.length(&least, pause_s);
+        if everything < target {
+            let note = format!(
+                "The target was {}, but all that is worth keeping is {}. Allow longer pauses, or protect more.",
+                minutes(target),
+                minutes(everything)
+            );
+            return Choice { stays: all, pause_s, note: Some(note) };
+        }
+        if must > target {
+            let note = format!(
+                "The target was {}, but what must be kept is already {}. Protect less.",
+                minutes(target),
+                minutes(must)
+            );
+            return Choice { stays: least, pause_s, note: Some(note) };
+        }
+        let stays = self.best_within(target, least);
+        // Pauses drawn out alike take up the rest.
+        let mut long = self.facts.frames as f64 * self.frame_s + 1.0;
+        for _ in 0..50 {
+            let middle = 0.5 * (pause_s + long);
+            if self.length(&stays, middle) <= target { pause_s = middle } else { long = middle }
+        }
+        let met = self.length(&stays, pause_s);
+        let missed = (target - met) as f64 > 0.02 * target as f64;
+        let note = missed
+            .then(|| format!("The target was {}; the nearest possible length is {}.", minutes(target), minutes(met)));
+        Choice { stays, pause_s, note }
+    }
+
+    /// Of what need not stay the best-scored come in first; one that no longer fits stays out, a shorter one after it may
+    /// not.
+    fn best_within(&self, target: i64, mut stays: Vec<bool>) -> Vec<bool> {
+        let score = |i: usize| self.items[i].score;
+        let mut order: Vec<usize> = (0..self.items.len()).filter(|&i| score(i).is_finite()).collect();
+        order.sort_by(|&a, &b| score(b).total_cmp(&score(a)).then(a.cmp(&b)));
+        for i in order {
+            stays[i] = true;
+            if self.length(&stays, self.options.pause_s) > target {
+                stays[i] = false;
             }
-            _ => clusters.push((item.start_s, item.end_s, *stays)),
         }
-        if item.score == f64::INFINITY {
-            must_s = must_s.min(clusters[clusters.len() - 1].0);
-        }
+        stays
     }
-    let before_pictures = |start_s: f64| start_s < first as f64 * frame_s + handle_s && first > 0;
-    for c in clusters.iter_mut().filter(|c| c.0 < must_s && before_pictures(c.0)) {
-        // What of it begins with a picture stays, where the film can begin there without cutting into a voice.
-        let spoken_s = |start_s: f64| {
-            let before = facts.voices.iter().filter(|v| v.start_s < start_s);
-            before.map(|v| v.end_s).fold(0.0, f64::max)
-        };
-        let seen = |i: &&Item| {
-            let begins_s = spoken_s(i.start_s) + room_s + handle_s;
-            i.start_s >= c.0.max(begins_s) && i.start_s <= c.1 && !before_pictures(i.start_s)
-        };
-        match items.iter().zip(stays).filter(|i| *i.1).map(|i| i.0).find(seen) {
-            Some(item) => c.0 = item.start_s,
-            None => c.2 = false,
-        }
+
+    /// Frames of the result if these items stay.
+    fn length(&self, stays: &[bool], pause_s: f64) -> i64 {
+        self.shown(&self.keep(&self.items, stays, pause_s))
     }
-    let first = if before_pictures(must_s) { 0 } else { first };
-    let mut kept: Vec<(f64, f64)> = Vec::new();
-    for (i, &(start_s, end_s, _)) in clusters.iter().enumerate().filter(|c| c.1.2) {
-        let before = i.checked_sub(1).map(|b| clusters[b]);
-        if let (Some(last), Some((_, before_s, true))) = (kept.last_mut(), before)
-            && start_s - before_s < options.dead_s.max(2.0 * room_s)
-        {
-            // What lies between is not long enough to be dead air.
-            last.1 = end_s + room_s;
-        } else {
-            let free_s = before.map_or(f64::NEG_INFINITY, |b| b.1 + handle_s);
-            kept.push(((start_s - room_s).max(free_s), end_s + room_s));
-        }
-        if let (Some(last), Some(after)) = (kept.last_mut(), clusters.get(i + 1)) {
-            last.1 = last.1.min(after.0 - handle_s);
-        }
+
+    /// Frames of the result.
+    fn shown(&self, kept: &[Kept]) -> i64 {
+        let shown: i64 = kept.iter().map(|k| k.to - k.from).sum();
+        let speed = i64::from(self.options.pass_speed);
+        let passed = self.options.pass_from_s.map_or(0, |from_s| {
+            gaps(kept, self.facts)
+                .filter(|g| (g.1 - g.0) as f64 * self.frame_s >= from_s)
+                .map(|g| (g.1 - g.0 + speed - 1) / speed)
+                .sum()
+        });
+        shown + passed
     }
-    let mut out: Vec<Kept> = Vec::new();
-    for (from, to) in kept {
-        // Outwards, so that rounding never comes nearer to what stays.
-        let from = ((from / frame_s).floor().max(0.0) as i64).max(first).min(frames);
-        let to = ((to / frame_s).ceil().max(0.0) as i64).min(frames);
-        match out.last_mut() {
-            Some(last) if from <= last.to => last.to = last.to.max(to),
-            _ if from < to => out.push(Kept { from, to }),
-            _ => {}
-        }
+
+    /// Frames of the result that are there only because somebody may speak.
+    fn doubt_frames(&self, kept: &[Kept], stays: &[bool], pause_s: f64) -> i64 {
+        let sure = self.items.iter().zip(stays).filter(|(item, _)| !item.doubt);
+        let (sure, sure_stays): (Vec<Item>, Vec<bool>) = sure.map(|(item, stays)| (item.clone(), *stays)).unzip();
+        (self.shown(kept) - self.shown(&self.keep(&sure, &sure_stays, pause_s))).max(0)
     }
-    out
+
+    /// What stays, in order, nothing touching.
+    ///
+    /// Items too close to each other for a cut between them stay or go together; so there is room for a cut, with its
+    /// handles, between any two of the clusters that this makes. Items that begin before any camera ran go, unless they must stay.
+    fn keep(&self, items: &[Item], stays: &[bool], pause_s: f64) -> Vec<Kept> {
+        let Self { facts, options, frame_s, .. } = *self;
+        // A frame more, for the rounding.
+        let handle_s = options.handle_s + frame_s;
+        let room_s = (0.5 * pause_s).max(handle_s);
+        let (frames, first) = (facts.frames, first_picture(facts));
+        let mut must_s = f64::INFINITY;
+        let mut clusters: Vec<(f64, f64, bool)> = Vec::new();
+        for (item, stays) in items.iter().zip(stays) {
+            match clusters.last_mut() {
+                Some(last) if item.start_s - last.1 < 2.0 * handle_s => {
+                    last.1 = last.1.max(item.end_s);
+                    last.2 |= *stays;
+                }
+                _ => clusters.push((item.start_s, item.end_s, *stays)),
+            }
+            if item.score == f64::INFINITY {
+                must_s = must_s.min(clusters[clusters.len() - 1].0);
+            }
+        }
+        let before_pictures = |start_s: f64| start_s < first as f64 * frame_s + handle_s && first > 0;
+        for c in clusters.iter_mut().filter(|c| c.0 < must_s && before_pictures(c.0)) {
+            // What of it begins with a picture stays, where the film can begin there without cutting into a voice.
+            let spoken_s = |start_s: f64| {
+                let before = facts.voices.iter().filter(|v| v.start_s < start_s);
+                before.map(|v| v.end_s).fold(0.0, f64::max)
+            };
+            let seen = |i: &&Item| {
+                let begins_s = spoken_s(i.start_s) + room_s + handle_s;
+                i.start_s >= c.0.max(begins_s) && i.start_s <= c.1 && !before_pictures(i.start_s)
+            };
+            match items.iter().zip(stays).filter(|i| *i.1).map(|i| i.0).find(seen) {
+                Some(item) => c.0 = item.start_s,
+                None => c.2 = false,
+            }
+        }
+        let first = if before_pictures(must_s) { 0 } else { first };
+        let mut kept: Vec<(f64, f64)> = Vec::new();
+        for (i, &(start_s, end_s, _)) in clusters.iter().enumerate().filter(|c| c.1.2) {
+            let before = i.checked_sub(1).map(|b| clusters[b]);
+            if let (Some(last), Some((_, before_s, true))) = (kept.last_mut(), before)
+                && start_s - before_s < options.dead_s.max(2.0 * room_s)
+            {
+                // What lies between is not long enough to be dead air.
+                last.1 = end_s + room_s;
+            } else {
+                let free_s = before.map_or(f64::NEG_INFINITY, |b| b.1 + handle_s);
+                kept.push(((start_s - room_s).max(free_s), end_s + room_s));
+            }
+            if let (Some(last), Some(after)) = (kept.last_mut(), clusters.get(i + 1)) {
+                last.1 = last.1.min(after.0 - handle_s);
+            }
+        }
+        let mut out: Vec<Kept> = Vec::new();
+        for (from, to) in kept {
+            // Outwards, so that rounding never comes nearer to what stays.
+            let from = ((from / frame_s).floor().max(0.0) as i64).max(first).min(frames);
+            let to = ((to / frame_s).ceil().max(0.0) as i64).min(frames);
+            match out.last_mut() {
+                Some(last) if from <= last.to => last.to = last.to.max(to),
+                _ if from < to => out.push(Kept { from, to }),
+                _ => {}
+            }
+        }
+        out
+    }
+
+    fn entries(&self, kept: &[Kept], stays: &[bool]) -> Vec<Entry> {
+        let Self { facts, options, frame_s, .. } = *self;
+        let mut entries: Vec<Entry> = kept
+            .iter()
+            .map(|k| {
+                let within = |i: &Item| i.start_s < k.to as f64 * frame_s && i.end_s >= k.from as f64 * frame_s;
+                let mut why: Vec<&str> = Vec::new();
+                for (item, _) in self.items.iter().zip(stays).filter(|(i, s)| **s && within(i)) {
+                    if !why.contains(&item.reason.as_str()) {
+                        why.push(&item.reason);
+                    }
+                }
+                Entry { reason: why.join(", "), ..Entry::new(k.from, k.to, EditAction::Show, None) }
+            })
+            .collect();
+        let head = head(kept, facts);
+        if head > 0 {
+            let reason = format!("no camera ran yet, {:.1} s, removed", head as f64 * frame_s);
+            entries.push(Entry { reason, ..Entry::new(0, head, EditAction::Drop, None) });
+        }
+        entries.extend(gaps(kept, facts).map(|(from, to)| {
+            let length_s = (to - from) as f64 * frame_s;
+            let said = facts.voices.iter().any(|v| v.start_s < to as f64 * frame_s && v.end_s > from as f64 * frame_s);
+            let what = if said { "less important speech" } else { "dead air" };
+            let (action, done) = match options.pass_from_s {
+                Some(from_s) if length_s >= from_s => (EditAction::Pass(options.pass_speed), "sped up"),
+                _ => (EditAction::Drop, "removed"),
+            };
+            let reason = format!("{what}, {length_s:.1} s, {done}");
+            Entry { reason, ..Entry::new(from, to, action, None) }
+        }));
+        entries.sort_by_key(|e| e.from);
+        entries
+    }
 }
 
-fn entries(
-    kept: &[Kept],
-    items: &[Item],
-    stays: &[bool],
-    facts: &Facts,
+/// Which camera is shown when.
+struct Cameras<'a> {
+    facts: &'a Facts,
+    options: &'a TightenOptions,
     frame_s: f64,
-    options: &TightenOptions,
-) -> Vec<Entry> {
-    let mut entries: Vec<Entry> = kept
-        .iter()
-        .map(|k| {
-            let within = |i: &Item| i.start_s < k.to as f64 * frame_s && i.end_s >= k.from as f64 * frame_s;
-            let mut why: Vec<&str> = Vec::new();
-            for (item, _) in items.iter().zip(stays).filter(|(i, s)| **s && within(i)) {
-                if !why.contains(&item.reason.as_str()) {
-                    why.push(&item.reason);
-                }
-            }
-            Entry { from: k.from, to: k.to, fate: EditAction::Show, camera: None, dissolve: 0, reason: why.join(", ") }
-        })
-        .collect();
-    let head = head(kept, facts);
-    if head > 0 {
-        let reason = format!("no camera ran yet, {:.1} s, removed", head as f64 * frame_s);
-        entries.push(Entry { from: 0, to: head, fate: EditAction::Drop, camera: None, dissolve: 0, reason });
+    /// Frames of the shortest shot.
+    least: i64,
+}
+
+impl<'a> Cameras<'a> {
+    /// Frames at which the angle may change, in order.
+    fn moments(&self) -> Vec<i64> {
+        let mut moments: Vec<i64> = Vec::new();
+        self.facts.angles.iter().flat_map(|a| &a.frames).for_each(|&(from, to)| moments.extend([from, to]));
+        // A change of angle lies in the pause before the voice.
+        let before = |v: &Voice| ((v.start_s - self.options.handle_s) / self.frame_s).floor() as i64;
+        moments.extend(self.facts.voices.iter().map(before));
+        moments.sort_unstable();
+        moments.dedup();
+        moments
     }
-    entries.extend(gaps(kept, facts).map(|(from, to)| {
-        let length_s = (to - from) as f64 * frame_s;
-        let said = facts.voices.iter().any(|v| v.start_s < to as f64 * frame_s && v.end_s > from as f64 * frame_s);
-        let what = if said { "less important speech" } else { "dead air" };
-        let (fate, done) = match options.pass_from_s {
-            Some(from_s) if length_s >= from_s => (EditAction::Pass(options.pass_speed), "sped up"),
-            _ => (EditAction::Drop, "removed"),
+
+    /// The cameras that run all the while.
+    fn running(&self, from: i64, to: i64) -> Vec<&'a str> {
+        let angles = &self.facts.angles;
+        let runs = |camera: &str| {
+            angles.iter().any(|a| a.camera == camera && a.frames.iter().any(|f| f.0 <= from && f.1 >= to))
         };
-        let reason = format!("{what}, {length_s:.1} s, {done}");
-        Entry { from, to, fate, camera: None, dissolve: 0, reason }
-    }));
-    entries.sort_by_key(|e| e.from);
-    entries
+        angles.iter().map(|a| a.camera.as_str()).filter(|c| runs(c)).collect()
+    }
+
+    /// Who speaks meanwhile, else who is next before the frame `end`: what leads up to a voice and is too short for a
+    /// shot belongs to it.
+    fn voice(&self, (from, to): (i64, i64), end: i64) -> Option<&'a Voice> {
+        let frame = |s: f64| s / self.frame_s;
+        let middle = |v: &&Voice| frame(v.start_s) < to as f64 && frame(v.end_s) > from as f64;
+        let next = |v: &&Voice| {
+            let begins = frame(v.start_s) as i64;
+            begins >= to && begins < end && begins - from < self.least
+        };
+        let voices = &self.facts.voices;
+        voices.iter().find(middle).or_else(|| voices.iter().find(next))
+    }
+
+    /// The camera for a stretch, and why. `on`: the one before, and for how many frames it has been on.
+    fn choose(
+        &self,
+        (from, to): (i64, i64),
+        voice: Option<&Voice>,
+        on: Option<&(String, i64)>,
+        after_cut: bool,
+    ) -> (Option<String>, &'static str) {
+        let free = self.running(from, to);
+        let asked = voice.and_then(|v| self.options.see.iter().find(|s| s.0 < v.end_s && s.1 > v.start_s));
+        let asked = asked.map(|s| s.2.as_str()).filter(|c| free.contains(c));
+        let speaker = asked.or_else(|| voice.and_then(Voice::best_camera).filter(|c| free.contains(c)));
+        let stays = on.filter(|o| free.contains(&o.0.as_str()));
+        let (camera, why) = match (stays, speaker) {
+            (_, _) if free.is_empty() => (None, "no camera ran"),
+            (Some((now, age)), _) if *age < self.least => (Some(now.as_str()), "the shot would be too short"),
+            (Some((now, _)), _) if after_cut && free.len() > 1 => {
+                let other = speaker.filter(|s| s != now).or_else(|| free.iter().copied().find(|c| c != now));
+                (other, "hides a jump cut")
+            }
+            (_, Some(speaker)) if asked.is_some() => (Some(speaker), "chosen by the user for this speech"),
+            (_, Some(speaker)) => (Some(speaker), "this camera hears the speaker best"),
+            (Some((now, _)), None) => (Some(now.as_str()), "no reason to change the camera"),
+            (None, None) => (free.first().copied(), "first camera that runs"),
+        };
+        (camera.map(str::to_owned), why)
+    }
 }
 
 /// Gives every shown stretch its camera, splitting entries where the angle changes.
@@ -654,71 +746,35 @@ fn entries(
 /// on one camera is hidden by another that runs, or by a dissolve. No shot is left before `min_shot_s`, unless its camera ends.
 pub fn angles(plan: &mut Plan, facts: &Facts, options: &TightenOptions) {
     let frame_s = plan.frame_s();
-    let least = (options.min_shot_s / frame_s).ceil() as i64;
     let dissolve = (options.dissolve_s / frame_s).round() as i64;
-    let runs = |camera: &str, from: i64, to: i64| {
-        facts.angles.iter().any(|a| a.camera == camera && a.frames.iter().any(|f| f.0 <= from && f.1 >= to))
-    };
-    let mut moments: Vec<i64> = Vec::new();
-    facts.angles.iter().flat_map(|a| &a.frames).for_each(|&(from, to)| moments.extend([from, to]));
-    // A change of angle lies in the pause before the voice.
-    moments.extend(facts.voices.iter().map(|v| ((v.start_s - options.handle_s) / frame_s).floor() as i64));
-    moments.sort_unstable();
-    moments.dedup();
+    let cameras = Cameras { facts, options, frame_s, least: (options.min_shot_s / frame_s).ceil() as i64 };
+    let moments = cameras.moments();
     let mut out: Vec<Entry> = Vec::new();
     // The camera that is on, and for how many frames of the result.
     let mut on: Option<(String, i64)> = None;
     let mut jumped = false;
     for entry in std::mem::take(&mut plan.entries) {
-        if entry.fate == EditAction::Drop {
+        if entry.action == EditAction::Drop {
             jumped = !out.is_empty();
             out.push(entry);
             continue;
         }
         // What is sped up has one angle: its frames cannot be counted in parts.
-        let inner =
-            moments.iter().copied().filter(|m| entry.fate == EditAction::Show && *m > entry.from && *m < entry.to);
+        let shown = entry.action == EditAction::Show;
+        let inner = moments.iter().copied().filter(|m| shown && *m > entry.from && *m < entry.to);
         let bounds: Vec<i64> = std::iter::once(entry.from).chain(inner).chain([entry.to]).collect();
         for (i, w) in bounds.windows(2).enumerate() {
             let (from, to) = (w[0], w[1]);
-            let starts_after_cut = i == 0 && jumped;
-            let free: Vec<&str> =
-                facts.angles.iter().map(|a| a.camera.as_str()).filter(|c| runs(c, from, to)).collect();
-            let middle = |v: &Voice| {
-                let (a, b) = (v.start_s / frame_s, v.end_s / frame_s);
-                a < to as f64 && b > from as f64
-            };
-            // What leads up to a voice and is too short for a shot belongs to it.
-            let next = |v: &&Voice| {
-                let begins = (v.start_s / frame_s) as i64;
-                begins >= to && begins < entry.to && begins - from < least
-            };
-            let voice = facts.voices.iter().find(|v| middle(v)).or_else(|| facts.voices.iter().find(next));
-            let asked = voice.and_then(|v| options.see.iter().find(|s| s.0 < v.end_s && s.1 > v.start_s));
-            let asked = asked.map(|s| s.2.as_str()).filter(|c| free.contains(c));
-            let speaker = asked.or_else(|| voice.and_then(Voice::best_camera).filter(|c| free.contains(c)));
-            let stays = on.as_ref().filter(|o| free.contains(&o.0.as_str()));
-            let (camera, why) = match (stays, speaker) {
-                (_, _) if free.is_empty() => (None, "no camera ran"),
-                (Some((now, age)), _) if *age < least => (Some(now.clone()), "the shot would be too short"),
-                (Some((now, _)), _) if starts_after_cut && free.len() > 1 => {
-                    let other = speaker.filter(|s| s != now).or_else(|| free.iter().copied().find(|c| c != now));
-                    (other.map(str::to_owned), "hides a jump cut")
-                }
-                (_, Some(speaker)) if asked.is_some() => {
-                    (Some(speaker.to_owned()), "chosen by the user for this speech")
-                }
-                (_, Some(speaker)) => (Some(speaker.to_owned()), "this camera hears the speaker best"),
-                (Some((now, _)), None) => (Some(now.clone()), "no reason to change the camera"),
-                (None, None) => (free.first().map(|c| (*c).to_owned()), "first camera that runs"),
-            };
-            let mut piece = Entry { from, to, camera: camera.clone(), dissolve: 0, ..entry.clone() };
-            let frames = piece.shown_frames();
+            let after_cut = i == 0 && jumped;
+            let voice = cameras.voice((from, to), entry.to);
+            let (camera, why) = cameras.choose((from, to), voice, on.as_ref(), after_cut);
+            let mut shot = Entry { from, to, camera: camera.clone(), dissolve: 0, ..entry.clone() };
+            let frames = shot.shown_frames();
             let same = camera.is_some() && on.as_ref().is_some_and(|o| Some(&o.0) == camera.as_ref());
-            if same && starts_after_cut {
-                piece.dissolve = dissolve;
+            if same && after_cut {
+                shot.dissolve = dissolve;
             }
-            piece.reason = format!("{}; {why}", entry.reason);
+            shot.reason = format!("{}; {why}", entry.reason);
             on = match (camera, on.take()) {
                 (Some(camera), Some((_, age))) if same => Some((camera, age + frames)),
                 (camera, _) => camera.map(|c| (c, frames)),
@@ -727,16 +783,16 @@ pub fn angles(plan: &mut Plan, facts: &Facts, options: &TightenOptions) {
                 Some(last)
                     if i > 0
                         && last.to == from
-                        && last.camera == piece.camera
-                        && last.fate == EditAction::Show
-                        && piece.fate == EditAction::Show =>
+                        && last.camera == shot.camera
+                        && last.action == EditAction::Show
+                        && shot.action == EditAction::Show =>
                 {
                     last.to = to;
                 }
-                _ => out.push(piece),
+                _ => out.push(shot),
             }
         }
-        jumped = matches!(entry.fate, EditAction::Pass(_));
+        jumped = matches!(entry.action, EditAction::Pass(_));
     }
     // Half of it lies in each of the two shots.
     out.iter_mut().for_each(|e| e.dissolve = e.dissolve.min(e.shown_frames() / 2));
@@ -775,12 +831,14 @@ mod tests {
         let doubt_s = with.doubt_s.unwrap();
         assert!((doubt_s - (with.shown_s() - without.shown_s())).abs() < 1e-9 && doubt_s > 1.0, "{doubt_s}");
         assert_eq!(with.notes, [format!("{doubt_s:.1} s are kept only because somebody may speak there.")]);
-        assert!(with.entries.iter().any(|e| e.fate == EditAction::Show && e.reason.contains("may be speech (rec-1)")));
+        assert!(
+            with.entries.iter().any(|e| e.action == EditAction::Show && e.reason.contains("may be speech (rec-1)"))
+        );
         // It is worth less than any voice.
         let options = TightenOptions { target_s: Some(without.shown_s() + 0.1), ..TightenOptions::default() };
         let short = plan(&facts, &options).unwrap();
         assert_eq!(short.doubt_s, Some(0.0));
-        assert!(short.entries.iter().any(|e| e.fate == EditAction::Show && e.reason.contains("speech (local)")));
+        assert!(short.entries.iter().any(|e| e.action == EditAction::Show && e.reason.contains("speech (local)")));
         assert_eq!(Plan::from_json(&with.to_json().unwrap()).unwrap(), with);
     }
 
@@ -833,7 +891,7 @@ mod tests {
         let cut = first(&facts, &TightenOptions::default());
         assert_eq!(cut.kept(), [(740, 860, 1)]);
         let black = &cut.entries[0];
-        assert_eq!((black.from, black.to, &black.fate), (0, 275, &EditAction::Drop));
+        assert_eq!((black.from, black.to, &black.action), (0, 275, &EditAction::Drop));
         assert!(black.reason.starts_with("no camera ran yet, 11.0 s"), "{}", black.reason);
         // A sentence with its picture stays, though a noise before it is too close for a cut.
         let noise = Moment { start_s: 14.0, end_s: 14.2, what: "loud".into() };
@@ -858,7 +916,11 @@ mod tests {
         let mut facts = facts(5000, vec![voice(10.0, 20.0, "cam-a"), voice(60.0, 70.0, "cam-a")]);
         let shots = |facts: &Facts| -> Vec<(Option<String>, i64)> {
             let plan = plan(facts, &TightenOptions::default()).unwrap();
-            plan.entries.iter().filter(|e| e.fate == EditAction::Show).map(|e| (e.camera.clone(), e.dissolve)).collect()
+            plan.entries
+                .iter()
+                .filter(|e| e.action == EditAction::Show)
+                .map(|e| (e.camera.clone(), e.dissolve))
+                .collect()
         };
         assert_eq!(shots(&facts)[0], (Some("cam-a".into()), 0));
         assert!(shots(&facts)[1..].iter().any(|s| s.0.as_deref() == Some("cam-b")));
@@ -874,7 +936,7 @@ mod tests {
         let mut facts = facts(5000, vec![voice(10.0, 20.0, "cam-a"), voice(60.0, 70.0, "cam-a")]);
         let shown = |facts: &Facts, options: &TightenOptions| -> Vec<(f64, f64, Option<String>, String)> {
             let plan = plan(facts, options).unwrap();
-            let shown = plan.entries.iter().filter(|e| e.fate == EditAction::Show);
+            let shown = plan.entries.iter().filter(|e| e.action == EditAction::Show);
             shown.map(|e| (e.from as f64 / 25.0, e.to as f64 / 25.0, e.camera.clone(), e.reason.clone())).collect()
         };
         let see = vec![(0.0, 30.0, "cam-b".to_owned()), (55.0, 90.0, "cam-x".to_owned())];
@@ -1019,7 +1081,7 @@ mod tests {
                 prop_assert!(plan.kept().first().is_none_or(|k| k.0 >= first));
             }
             // A camera is shown only where it runs.
-            for e in plan.entries.iter().filter(|e| e.fate == EditAction::Show) {
+            for e in plan.entries.iter().filter(|e| e.action == EditAction::Show) {
                 if let Some(camera) = &e.camera {
                     let angle = facts.angles.iter().find(|a| a.camera == *camera).unwrap();
                     prop_assert!(angle.frames.iter().any(|f| f.0 <= e.from && f.1 >= e.to), "{:?} {:?}", e, angle);
@@ -1042,7 +1104,7 @@ mod tests {
             let plan = plan(&facts, &options).unwrap();
             let least = (options.min_shot_s / plan.frame_s()).ceil() as i64;
             let mut shots: Vec<(Option<String>, i64)> = Vec::new();
-            for e in plan.entries.iter().filter(|e| e.fate == EditAction::Show) {
+            for e in plan.entries.iter().filter(|e| e.action == EditAction::Show) {
                 match shots.last_mut() {
                     Some(last) if last.0 == e.camera => last.1 += e.shown_frames(),
                     _ => shots.push((e.camera.clone(), e.shown_frames())),

@@ -8,7 +8,9 @@ use coeval::progress::{Progress, step};
 use coeval::{Error, ErrorKind, Result};
 use coeval_listen::level::LevelMeter;
 use coeval_listen::moment::{FoundMoment, MomentMeter};
-use coeval_listen::speech::{Heard, Origin, RATE_HZ, SharedMeter, SpeechBuilder, SpeechOptions, SpeechSegment, spoken};
+use coeval_listen::speech::{
+    Heard, Origin, RATE_HZ, SharedMeter, SpeechBuilder, SpeechCurve, SpeechOptions, SpeechSegment, spoken,
+};
 use coeval_media::{OpenOptions, SoundReader};
 use coeval_shoot::alignment::{File, Recording};
 use coeval_shoot::conform::{ConformOptions, Conformed};
@@ -85,6 +87,45 @@ struct Ear<'a> {
     file: &'a File,
     from_s: f64,
     to_s: f64,
+    /// Is it heard because the recorder does not run?
+    stands_in: bool,
+}
+
+impl Ear<'_> {
+    /// Its length, frames at [`RATE_HZ`].
+    fn frames(&self) -> u64 {
+        ((self.to_s - self.from_s) * RATE_HZ).floor().max(0.0) as u64
+    }
+
+    /// The first frame of a stretch, and the one after its last.
+    fn frames_of(&self, stretch: &SpeechSegment) -> (u64, u64) {
+        let frame = |s: f64| ((s * RATE_HZ) as u64).min(self.frames());
+        (frame(stretch.start_s), frame(stretch.end_s))
+    }
+
+    fn voice(&self, segment: &SpeechSegment, heard_by: Vec<(String, f64)>) -> Voice {
+        let best = heard_by.iter().map(|h| h.1).reduce(f64::max);
+        Voice {
+            start_s: self.from_s + segment.start_s,
+            end_s: self.from_s + segment.end_s,
+            origin: match self.stands_in && self.recording.kind == Kind::Camera {
+                // What a camera hears by itself does not come out of headsets.
+                true => Origin::Local,
+                false => segment.origin(best),
+            },
+            confidence: f64::from(segment.confidence),
+            heard_by,
+        }
+    }
+
+    /// A stretch in which somebody may speak.
+    fn doubt(&self, stretch: &SpeechSegment) -> Moment {
+        Moment {
+            start_s: self.from_s + stretch.start_s,
+            end_s: self.from_s + stretch.end_s,
+            what: format!("may be speech ({})", self.recording.id),
+        }
+    }
 }
 
 /// Shorter gaps between a recorder's files are not heard in another file, seconds: they are joins of chapters (a guess).
@@ -100,17 +141,146 @@ fn ears<'a>(alignment: &'a Alignment, recorder: &'a Recording) -> Vec<Ear<'a>> {
     let mut ears: Vec<Ear<'a>> = Vec::new();
     for (recording, file, (from_s, to_s)) in files(recorder).chain(others) {
         let mut free = vec![(from_s, to_s)];
-        for heard in ears.iter().filter(|_| recording.id != recorder.id) {
+        let stands_in = recording.id != recorder.id;
+        for heard in ears.iter().filter(|_| stands_in) {
             free = free
                 .into_iter()
                 .flat_map(|(a, b)| [(a, b.min(heard.from_s)), (a.max(heard.to_s), b)])
                 .filter(|(a, b)| b - a > GAP_S)
                 .collect();
         }
-        ears.extend(free.into_iter().map(|(from_s, to_s)| Ear { recording, file, from_s, to_s }));
+        ears.extend(free.into_iter().map(|(from_s, to_s)| Ear { recording, file, from_s, to_s, stands_in }));
     }
     ears
 }
+
+/// The recorder with the most sound, or the recording of any kind if there is none.
+fn heard_first(alignment: &Alignment) -> Option<&Recording> {
+    let heard_s = |files: &[File]| files.iter().filter_map(span).map(|s| s.1 - s.0).sum::<f64>();
+    let longest = |kind: Option<Kind>| {
+        let these = alignment.recordings.iter().filter(|r| kind.is_none_or(|k| r.kind == k) && heard_s(&r.files) > 0.0);
+        these.max_by(|a, b| heard_s(&a.files).total_cmp(&heard_s(&b.files)).then(b.id.cmp(&a.id)))
+    };
+    longest(Some(Kind::Recorder)).or_else(|| longest(None))
+}
+
+/// Mono sound at [`RATE_HZ`], on disk, since it may last for hours.
+struct SoundOnDisk(std::fs::File);
+
+impl SoundOnDisk {
+    fn new() -> Result<Self> {
+        tempfile::tempfile().map(Self).map_err(Self::failed)
+    }
+
+    fn failed(e: std::io::Error) -> Error {
+        Error::io(std::env::temp_dir(), e)
+    }
+
+    fn append(&mut self, mono: &[f32]) -> Result<()> {
+        let bytes: Vec<u8> = mono.iter().flat_map(|x| x.to_le_bytes()).collect();
+        self.0.write_all(&bytes).map_err(Self::failed)
+    }
+
+    fn seek(&mut self, frame: u64) -> Result<()> {
+        self.0.seek(SeekFrom::Start(4 * frame)).map(|_| ()).map_err(Self::failed)
+    }
+
+    /// The next `frames`.
+    fn read(&mut self, frames: usize) -> Result<Vec<f32>> {
+        let mut bytes = vec![0; 4 * frames];
+        self.0.read_exact(&mut bytes).map_err(Self::failed)?;
+        Ok(bytes.as_chunks().0.iter().map(|b| f32::from_le_bytes(*b)).collect())
+    }
+}
+
+/// Whose files are heard, and how they are read.
+struct Hearing<'a> {
+    alignment: &'a Alignment,
+    folder: &'a Path,
+    options: ConformOptions,
+    progress: &'a dyn Progress,
+}
+
+impl Hearing<'_> {
+    /// Hands `frames` of the file, from `from_s` of the timeline on, to `take`: mono at [`RATE_HZ`].
+    fn read(
+        &self,
+        file: &File,
+        (from_s, frames): (f64, u64),
+        stage: &str,
+        take: &mut dyn FnMut(&[f32]) -> Result<()>,
+    ) -> Result<()> {
+        let conformed = Conformed::of_file(file, from_s, RATE_HZ as u32, frames);
+        let report = &|_: &str, done: f64| self.progress.report(stage, done);
+        let mut mono = Vec::new();
+        conformed.render(self.alignment, self.folder, &self.options, report, &mut |block| {
+            downmix(block, conformed.channels, &mut mono);
+            take(&mono)
+        })
+    }
+
+    /// The ear's sound, and where it may be speech.
+    fn listen(&self, ear: &Ear<'_>) -> Result<(SoundOnDisk, SpeechCurve)> {
+        let mut sound = SoundOnDisk::new()?;
+        let mut builder = SpeechBuilder::new(RATE_HZ, 1)?;
+        self.read(ear.file, (ear.from_s, ear.frames()), "hearing voices", &mut |mono| {
+            sound.append(mono)?;
+            builder.push(mono)
+        })?;
+        Ok((sound, builder.finish()))
+    }
+
+    /// What the camera hears of each stretch of the ear's sound; `None` where it does not run.
+    fn ask(
+        &self,
+        camera: &Recording,
+        ear: &Ear<'_>,
+        sound: &mut SoundOnDisk,
+        segments: &[SpeechSegment],
+    ) -> Result<Vec<Option<Heard>>> {
+        let mut heard: Vec<Option<Heard>> = vec![None; segments.len()];
+        for clip in &camera.files {
+            let Some((clip_from, clip_to)) = span(clip) else { continue };
+            // On a sample of the recorder's sound.
+            let skip = ((clip_from - ear.from_s).max(0.0) * RATE_HZ).ceil() as u64;
+            let start_s = ear.from_s + skip as f64 / RATE_HZ;
+            let count = ((clip_to.min(ear.to_s) - start_s) * RATE_HZ).floor();
+            if count < RATE_HZ {
+                continue;
+            }
+            let length_s = count / RATE_HZ;
+            let shift_s = start_s - ear.from_s;
+            let mine: Vec<usize> = (0..segments.len())
+                .filter(|&i| segments[i].start_s >= shift_s && segments[i].end_s <= shift_s + length_s)
+                .collect();
+            let moved = mine
+                .iter()
+                .map(|&i| SpeechSegment::new(segments[i].start_s - shift_s, segments[i].end_s - shift_s))
+                .collect::<Result<Vec<_>>>()?;
+            let mut meter = SharedMeter::new(&moved)?;
+            sound.seek(skip)?;
+            self.read(clip, (start_s, count as u64), "comparing with cameras", &mut |mono| {
+                meter.push(&sound.read(mono.len())?, mono)
+            })?;
+            for (i, answer) in mine.into_iter().zip(meter.finish()) {
+                heard[i] = answer.or(heard[i]);
+            }
+        }
+        Ok(heard)
+    }
+}
+
+/// Stretches of speech, and those that only may be speech, in time order, each with whether it is sure.
+fn stretches(curve: &SpeechCurve) -> Result<Vec<(SpeechSegment, bool)>> {
+    let found = curve.segments(&SpeechOptions::default())?;
+    let mut stretches: Vec<_> = curve.doubtful(&found).into_iter().map(|s| (s, false)).collect();
+    stretches.extend(found.into_iter().map(|s| (s, true)));
+    stretches.sort_by(|a, b| a.0.start_s.total_cmp(&b.0.start_s));
+    Ok(stretches)
+}
+
+/// A stretch is spared though a camera says that it is the engine, if the probability of speech in it is this or more.
+const ALMOST_SURE: f32 = 0.75;
 
 /// Finds when someone speaks. Reads the recorder once, and each camera once, as streams. Where the recorder does not run,
 /// the longest other file that does takes its place. `folder` is the one that the alignment's names are relative to. If
@@ -128,110 +298,38 @@ pub fn speech_map(
 ) -> Result<SpeechMap> {
     let first = alignment.first_event();
     let alignment: &Alignment = &first;
-    let heard_s = |files: &[File]| files.iter().filter_map(span).map(|s| s.1 - s.0).sum::<f64>();
-    let longest = |kind: Option<Kind>| {
-        let these = alignment.recordings.iter().filter(|r| kind.is_none_or(|k| r.kind == k) && heard_s(&r.files) > 0.0);
-        these.max_by(|a, b| heard_s(&a.files).total_cmp(&heard_s(&b.files)).then(b.id.cmp(&a.id)))
-    };
-    let recorder = longest(Some(Kind::Recorder)).or_else(|| longest(None));
-    let recorder = recorder.ok_or_else(|| Error::new(ErrorKind::NoSound, "no placed file has sound"))?;
+    let recorder = heard_first(alignment).ok_or_else(|| Error::new(ErrorKind::NoSound, "no placed file has sound"))?;
     let mut options = ConformOptions::default();
     options.open = open.clone();
+    let hearing = Hearing { alignment, folder, options, progress };
     let mut voices: Vec<Voice> = Vec::new();
     let mut doubts: Vec<Moment> = Vec::new();
     let mut loudness = LevelMeter::new(RATE_HZ as u32, 1)?;
-    for Ear { recording, file, from_s, to_s } in ears(alignment, recorder) {
-        let others = alignment.recordings.iter().filter(|r| r.kind == Kind::Camera && r.id != recording.id);
-        let cameras: Vec<&Recording> = others.collect();
-        let frames = ((to_s - from_s) * RATE_HZ).floor().max(0.0) as u64;
-        // The cameras' sound is laid beside it later; on disk, since it may last for hours.
-        let mut sound = tempfile::tempfile().map_err(|e| Error::io(std::env::temp_dir(), e))?;
-        let mut builder = SpeechBuilder::new(RATE_HZ, 1)?;
-        let conformed = Conformed::of_file(file, from_s, RATE_HZ as u32, frames);
-        let (mut mono, mut bytes) = (Vec::new(), Vec::new());
-        let hear = &|_: &str, done: f64| progress.report("hearing voices", done);
-        conformed.render(alignment, folder, &options, hear, &mut |block| {
-            downmix(block, conformed.channels, &mut mono);
-            bytes.clear();
-            bytes.extend(mono.iter().flat_map(|x| x.to_le_bytes()));
-            sound.write_all(&bytes).map_err(|e| Error::io(std::env::temp_dir(), e))?;
-            builder.push(&mono)
-        })?;
-        let curve = builder.finish();
+    for ear in ears(alignment, recorder) {
+        let (mut sound, curve) = hearing.listen(&ear)?;
         // What may be speech is asked of the cameras as well.
-        let found = curve.segments(&SpeechOptions::default())?;
-        let mut stretches: Vec<(SpeechSegment, bool)> =
-            curve.doubtful(&found).into_iter().map(|s| (s, false)).collect();
-        stretches.extend(found.into_iter().map(|s| (s, true)));
-        stretches.sort_by(|a, b| a.0.start_s.total_cmp(&b.0.start_s));
-        let (segments, sure): (Vec<SpeechSegment>, Vec<bool>) = stretches.into_iter().unzip();
-        let mut heard: Vec<Vec<Option<Heard>>> = vec![vec![None; segments.len()]; cameras.len()];
-        for (camera, heard) in cameras.iter().zip(&mut heard) {
-            for clip in &camera.files {
-                let Some((clip_from, clip_to)) = span(clip) else { continue };
-                // On a sample of the recorder's sound.
-                let skip = ((clip_from - from_s).max(0.0) * RATE_HZ).ceil() as u64;
-                let start_s = from_s + skip as f64 / RATE_HZ;
-                let count = ((clip_to.min(to_s) - start_s) * RATE_HZ).floor();
-                if count < RATE_HZ {
-                    continue;
-                }
-                let length_s = count / RATE_HZ;
-                let shift_s = start_s - from_s;
-                let mine: Vec<usize> = (0..segments.len())
-                    .filter(|&i| segments[i].start_s >= shift_s && segments[i].end_s <= shift_s + length_s)
-                    .collect();
-                let moved = mine
-                    .iter()
-                    .map(|&i| SpeechSegment::new(segments[i].start_s - shift_s, segments[i].end_s - shift_s))
-                    .collect::<Result<Vec<_>>>()?;
-                let mut meter = SharedMeter::new(&moved)?;
-                sound.seek(SeekFrom::Start(4 * skip)).map_err(|e| Error::io(std::env::temp_dir(), e))?;
-                let conformed = Conformed::of_file(clip, start_s, RATE_HZ as u32, count as u64);
-                let compare = &|_: &str, done: f64| progress.report("comparing with cameras", done);
-                conformed.render(alignment, folder, &options, compare, &mut |block| {
-                    downmix(block, conformed.channels, &mut mono);
-                    bytes.resize(4 * mono.len(), 0);
-                    sound.read_exact(&mut bytes).map_err(|e| Error::io(std::env::temp_dir(), e))?;
-                    meter.push(&samples(&bytes), &mono)
-                })?;
-                for (i, answer) in mine.into_iter().zip(meter.finish()) {
-                    heard[i] = answer.or(heard[i]);
-                }
-            }
-        }
+        let (segments, sure): (Vec<SpeechSegment>, Vec<bool>) = stretches(&curve)?.into_iter().unzip();
+        let others = alignment.recordings.iter().filter(|r| r.kind == Kind::Camera && r.id != ear.recording.id);
+        let cameras: Vec<&Recording> = others.collect();
+        let heard: Vec<Vec<Option<Heard>>> =
+            cameras.iter().map(|c| hearing.ask(c, &ear, &mut sound, &segments)).collect::<Result<_>>()?;
         let speech = spoken(&segments, &heard);
         // What a camera has said to be the engine is a doubt where the map is fairly sure of a voice.
         let is_doubt = |i: usize| if sure[i] { !speech[i] && segments[i].confidence >= ALMOST_SURE } else { speech[i] };
-        doubts.extend((0..sure.len()).filter(|&i| is_doubt(i)).map(|i| doubt(from_s, &segments[i], &recording.id)));
+        doubts.extend((0..sure.len()).filter(|&i| is_doubt(i)).map(|i| ear.doubt(&segments[i])));
         let own: Vec<usize> = (0..sure.len()).filter(|&i| sure[i]).collect();
-        let speech: Vec<bool> = own.iter().map(|&i| speech[i]).collect();
-        let heard: Vec<Vec<Option<Heard>>> = heard.iter().map(|h| own.iter().map(|&i| h[i]).collect()).collect();
-        let segments: Vec<SpeechSegment> = own.iter().map(|&i| segments[i]).collect();
+        let own_segments: Vec<SpeechSegment> = own.iter().map(|&i| segments[i]).collect();
         // Which are speech is asked of what is sure; what is cut must spare the faint words as well.
-        let segments = curve.with_faint_ends(&segments);
-        for (i, segment) in segments.iter().enumerate().filter(|s| speech[s.0]) {
-            let sample = |s: f64| ((s * RATE_HZ) as u64).min(frames);
-            let (first, end) = (sample(segment.start_s), sample(segment.end_s));
-            bytes.resize(4 * (end - first) as usize, 0);
-            sound.seek(SeekFrom::Start(4 * first)).map_err(|e| Error::io(std::env::temp_dir(), e))?;
-            sound.read_exact(&mut bytes).map_err(|e| Error::io(std::env::temp_dir(), e))?;
-            let stands_in = recording.id != recorder.id;
+        let whole = curve.with_faint_ends(&own_segments);
+        for (i, segment) in own.into_iter().zip(&whole).filter(|s| speech[s.0]) {
             // Another hears them at its own level.
-            if !stands_in {
-                loudness.push(&samples(&bytes))?;
+            if !ear.stands_in {
+                let (from, to) = ear.frames_of(segment);
+                sound.seek(from)?;
+                loudness.push(&sound.read((to - from) as usize)?)?;
             }
             let heard = cameras.iter().zip(&heard);
-            let heard_by: Vec<(String, f64)> = heard.filter_map(|(c, h)| Some((c.id.clone(), h[i]?.shared))).collect();
-            let best = heard_by.iter().map(|h| h.1).reduce(f64::max);
-            voices.push(Voice {
-                start_s: from_s + segment.start_s,
-                end_s: from_s + segment.end_s,
-                // What a camera hears by itself does not come out of headsets.
-                origin: if stands_in && recording.kind == Kind::Camera { Origin::Local } else { segment.origin(best) },
-                confidence: f64::from(segment.confidence),
-                heard_by,
-            });
+            voices.push(ear.voice(segment, heard.filter_map(|(c, h)| Some((c.id.clone(), h[i]?.shared))).collect()));
         }
     }
     step(progress, "hearing voices", 1.0)?;
@@ -241,14 +339,6 @@ pub fn speech_map(
     let (schema, placed, recorder) = (SCHEMA.to_owned(), placed(alignment), recorder.id.clone());
     let loudness_lufs = loudness.finish()?.integrated_lufs;
     Ok(SpeechMap { schema, placed, recorder, loudness_lufs, voices, doubts, events })
-}
-
-/// A stretch is spared though a camera says that it is the engine, if the probability of speech in it is this or more.
-const ALMOST_SURE: f32 = 0.75;
-
-/// A stretch in which somebody may speak, heard from `from_s` on.
-fn doubt(from_s: f64, stretch: &SpeechSegment, by: &str) -> Moment {
-    Moment { start_s: from_s + stretch.start_s, end_s: from_s + stretch.end_s, what: format!("may be speech ({by})") }
 }
 
 /// Claps of two recordings no further apart than this are one, seconds: sound takes 29 ms for ten metres.
@@ -325,10 +415,6 @@ fn events_in(
     })?;
     claps.extend(detector.finish());
     Ok((claps, meter.finish()))
-}
-
-fn samples(bytes: &[u8]) -> Vec<f32> {
-    bytes.chunks_exact(4).map(|b| f32::from_le_bytes([b[0], b[1], b[2], b[3]])).collect()
 }
 
 fn downmix(block: &[f32], channels: usize, mono: &mut Vec<f32>) {

@@ -214,6 +214,19 @@ pub struct Extras<'a> {
     pub conformed: &'a [(PathBuf, Conformed)],
 }
 
+/// What clips are written from.
+pub(crate) struct Sources<'a> {
+    pub(crate) alignment: &'a Alignment,
+    /// The timeline's.
+    pub(crate) rate: FrameRate,
+    pub(crate) references: &'a References,
+    pub(crate) extras: &'a Extras<'a>,
+}
+
+fn failed(e: serde_json::Error) -> Error {
+    Error::new(ErrorKind::Internal, "cannot write the timeline as JSON").with_source(e)
+}
+
 /// Writes an alignment, of several events the first, as an OpenTimelineIO timeline called `name`.
 ///
 /// Each track and clip carries what Coeval knows of it under the metadata key `coeval`, the timeline the whole
@@ -222,8 +235,6 @@ pub struct Extras<'a> {
 /// # Errors
 /// [`Internal`](ErrorKind::Internal) when a number in the alignment is not finite, and as for [`Layout::of`].
 pub fn to_otio(alignment: &Alignment, name: &str, references: &References, extras: &Extras<'_>) -> Result<String> {
-    let failed =
-        |e: serde_json::Error| Error::new(ErrorKind::Internal, "cannot write the timeline as JSON").with_source(e);
     let first = alignment.first_event();
     let alignment: &Alignment = &first;
     let own;
@@ -234,54 +245,29 @@ pub fn to_otio(alignment: &Alignment, name: &str, references: &References, extra
             &own
         }
     };
-    let mut tracks: Vec<Object> = layout
-        .lanes
-        .iter()
-        .map(|lane| {
-            let clips = lane.pieces.iter().map(|piece| {
-                whole(piece, layout.rate, alignment, references, extras)
-                    .unwrap_or_else(|| Shown::raw(piece, layout.rate, alignment, references))
-            });
-            let kind = match lane.content {
-                Content::Picture => "Video",
-                Content::Sound => "Audio",
-            };
-            let mut metadata = json!({"recording": lane.recording});
-            if lane.doubtful {
-                metadata["to_be_checked"] = true.into();
-            }
-            track(lane.name(), kind, !lane.doubtful, metadata, clips, alignment, layout.rate)
-        })
-        .collect();
+    let sources = Sources { alignment, rate: layout.rate, references, extras };
+    let lanes = layout.lanes.iter().map(|lane| {
+        let mut metadata = json!({"recording": lane.recording});
+        if lane.doubtful {
+            metadata["to_be_checked"] = true.into();
+        }
+        let children = sources.children(lane.pieces.iter().map(|piece| sources.shown(piece)), &lane.recording);
+        track(lane.name(), lane.content, !lane.doubtful, metadata, children)
+    });
+    let mut tracks: Vec<Object> = lanes.collect();
     for lane in layout.lanes.iter().filter(|l| l.content == Content::Sound && !l.doubtful) {
         let is_camera = alignment.recording(&lane.recording).is_some_and(|r| r.kind == Kind::Camera);
         for recorder in alignment.recordings.iter().filter(|r| is_camera && r.kind == Kind::Recorder) {
-            let clips: Vec<Shown> = under_clips(lane, &recorder.id, alignment, layout.rate, references, extras);
+            let clips: Vec<Shown> = sources.under_clips(lane, &recorder.id);
             if !clips.is_empty() {
                 let name = format!("{} with {}", lane.recording, recorder.id);
                 let metadata = json!({"recording": lane.recording, "sound_of": recorder.id});
-                tracks.push(track(name, "Audio", false, metadata, clips.into_iter(), alignment, layout.rate));
+                let children = sources.children(clips.into_iter(), &lane.recording);
+                tracks.push(track(name, Content::Sound, false, metadata, children));
             }
         }
     }
-    let stack = Object::Stack {
-        name: "tracks".to_owned(),
-        metadata: json!({}),
-        source_range: None,
-        effects: Vec::new(),
-        markers: extras.marks.iter().filter_map(|m| marker(m, layout.rate)).collect(),
-        enabled: true,
-        children: tracks,
-    };
-    let timeline = Object::Timeline {
-        name: name.to_owned(),
-        metadata: json!({"coeval": serde_json::to_value(alignment).map_err(failed)?}),
-        global_start_time: extras.start.map(|t| framed(t.frame(), t.rate())),
-        tracks: Box::new(stack),
-    };
-    let mut text = serde_json::to_string_pretty(&timeline).map_err(failed)?;
-    text.push('\n');
-    Ok(text)
+    sources.timeline(name, json!({"coeval": serde_json::to_value(alignment).map_err(failed)?}), tracks)
 }
 
 /// A track of a cut timeline.
@@ -312,86 +298,26 @@ pub(crate) struct Cut {
 }
 
 /// Writes a cut timeline of `frames` frames: every track is as long as every other.
-pub(crate) fn cut_to_otio(
-    alignment: &Alignment,
-    rate: FrameRate,
-    name: &str,
-    references: &References,
-    extras: &Extras<'_>,
-    tracks: &[CutTrack],
-    frames: i64,
-) -> Result<String> {
-    let failed =
-        |e: serde_json::Error| Error::new(ErrorKind::Internal, "cannot write the timeline as JSON").with_source(e);
-    let children = tracks.iter().map(|track| {
+pub(crate) fn cut_to_otio(sources: &Sources<'_>, name: &str, tracks: &[CutTrack], frames: i64) -> Result<String> {
+    let rate = sources.rate;
+    let tracks = tracks.iter().map(|t| {
         let mut children = Vec::new();
         let mut end = 0;
-        for cut in &joined(&track.cuts, extras.conformed) {
+        for cut in &joined(&t.cuts, sources.extras.conformed) {
             if cut.at > end {
                 children.push(gap(cut.at - end, rate));
             } else if cut.dissolve > 0 && end > 0 {
-                let before = cut.dissolve / 2;
-                children.push(Object::Transition {
-                    name: String::new(),
-                    metadata: json!({}),
-                    in_offset: framed(before, rate),
-                    out_offset: framed(cut.dissolve - before, rate),
-                    transition_type: "SMPTE_Dissolve",
-                });
+                children.push(dissolve(cut.dissolve, rate));
             }
-            let whole = whole(&cut.piece, rate, alignment, references, extras);
-            let mut shown = whole.unwrap_or_else(|| Shown::raw(&cut.piece, rate, alignment, references));
-            (shown.start, shown.frames) = (cut.at, cut.frames);
-            let mut object = clip(alignment, &shown, &track.metadata["recording"], rate);
-            if let Object::Clip { metadata, effects, .. } = &mut object {
-                metadata["coeval"]["cut"] = cut.metadata.clone();
-                if cut.speed > 1 {
-                    effects.push(Object::LinearTimeWarp {
-                        name: String::new(),
-                        metadata: json!({}),
-                        effect_name: "LinearTimeWarp",
-                        time_scalar: f64::from(cut.speed),
-                    });
-                }
-            }
-            children.push(object);
+            children.push(sources.cut_clip(cut, &t.metadata["recording"]));
             end = cut.at + cut.frames;
         }
         if end < frames {
             children.push(gap(frames - end, rate));
         }
-        Object::Track {
-            name: track.name.clone(),
-            metadata: json!({"coeval": track.metadata}),
-            source_range: None,
-            effects: Vec::new(),
-            markers: Vec::new(),
-            enabled: track.enabled,
-            kind: match track.content {
-                Content::Picture => "Video",
-                Content::Sound => "Audio",
-            },
-            children,
-        }
+        track(t.name.clone(), t.content, t.enabled, t.metadata.clone(), children)
     });
-    let stack = Object::Stack {
-        name: "tracks".to_owned(),
-        metadata: json!({}),
-        source_range: None,
-        effects: Vec::new(),
-        markers: extras.marks.iter().filter_map(|m| marker(m, rate)).collect(),
-        enabled: true,
-        children: children.collect(),
-    };
-    let timeline = Object::Timeline {
-        name: name.to_owned(),
-        metadata: json!({}),
-        global_start_time: extras.start.map(|t| framed(t.frame(), t.rate())),
-        tracks: Box::new(stack),
-    };
-    let mut text = serde_json::to_string_pretty(&timeline).map_err(failed)?;
-    text.push('\n');
-    Ok(text)
+    sources.timeline(name, json!({}), tracks.collect())
 }
 
 /// Cuts of which those are one that follow each other in the same conformed sound: it needs no slips.
@@ -433,25 +359,26 @@ struct Shown {
     conformed: Option<Value>,
 }
 
-impl Shown {
-    fn raw(piece: &Piece, rate: FrameRate, alignment: &Alignment, references: &References) -> Self {
+impl Sources<'_> {
+    /// A piece by its own file.
+    fn raw(&self, piece: &Piece) -> Shown {
         let own_hz = piece.source_rate.hz();
         let (source_hz, first) = match piece.source_rate {
             SourceRate::Frames(own) => {
-                let written = alignment.file(&piece.path).and_then(|f| f.timecode.as_deref());
+                let written = self.alignment.file(&piece.path).and_then(|f| f.timecode.as_deref());
                 let first = written.and_then(|text| Timecode::parse(text, own).ok());
                 (countable(own_hz), first.map_or(0, Timecode::frame))
             }
-            SourceRate::Samples(_) => (countable(rate.hz()), 0),
+            SourceRate::Samples(_) => (countable(self.rate.hz()), 0),
         };
         // Rates that are equal leave counts as they are.
         let count = |own: i64| if source_hz == own_hz { own as f64 } else { own as f64 * source_hz / own_hz };
-        Self {
+        Shown {
             path: piece.path.clone(),
             start: piece.start,
             frames: piece.frames,
             name: piece.path.rsplit('/').next().unwrap_or(&piece.path).to_owned(),
-            url: references.url(&piece.path),
+            url: self.references.url(&piece.path),
             source_hz,
             source_first: count(first),
             source_start: count(piece.source_start),
@@ -461,41 +388,154 @@ impl Shown {
     }
 
     /// A piece that shows conformed sound from `source_s` on.
-    fn conformed(
-        piece: &Piece,
-        (path, sound): &(PathBuf, Conformed),
-        source_s: f64,
-        rate: FrameRate,
-        alignment: &Alignment,
-        references: &References,
-    ) -> Self {
-        let (hz, own_hz) = (countable(rate.hz()), f64::from(sound.rate_hz));
+    fn conformed(&self, piece: &Piece, (path, sound): &(PathBuf, Conformed), source_s: f64) -> Shown {
+        let (hz, own_hz) = (countable(self.rate.hz()), f64::from(sound.rate_hz));
         // To the sample: what rounding of the arithmetic leaves is none of the sound's.
         let count = |samples: f64| samples * hz / own_hz;
-        Self {
+        Shown {
             name: sound.name.clone(),
-            url: references.url(path),
+            url: self.references.url(path),
             source_hz: hz,
             source_first: count(sound.time_reference as f64),
             source_start: count((source_s * own_hz).round().max(0.0)),
             source_length: count(sound.frames as f64),
             conformed: Some(json!({"sources": sound.sources, "time_reference": sound.time_reference})),
-            ..Self::raw(piece, rate, alignment, references)
+            ..self.raw(piece)
         }
     }
-}
 
-/// A piece of a recorder by its sound on the reference clock.
-fn whole(
-    piece: &Piece,
-    rate: FrameRate,
-    alignment: &Alignment,
-    references: &References,
-    extras: &Extras<'_>,
-) -> Option<Shown> {
-    let sound = conformed_of(piece, extras.conformed)?;
-    let source_s = rate.seconds(piece.start) - sound.1.start_s;
-    Some(Shown::conformed(piece, sound, source_s, rate, alignment, references))
+    /// A piece of a recorder by its sound on the reference clock, if that is there; else by its own file.
+    fn shown(&self, piece: &Piece) -> Shown {
+        let Some(sound) = conformed_of(piece, self.extras.conformed) else { return self.raw(piece) };
+        self.conformed(piece, sound, self.rate.seconds(piece.start) - sound.1.start_s)
+    }
+
+    /// The sound that lies under a camera's clips, cut as the clips are.
+    fn under_clips(&self, lane: &Lane, recorder: &str) -> Vec<Shown> {
+        let shown = |piece: &Piece| {
+            let is_it =
+                |c: &Conformed| c.recording == recorder && c.placement == SoundPlacement::UnderClip(piece.path.clone());
+            let sound = self.extras.conformed.iter().find(|(_, c)| is_it(c))?;
+            // Frames count from the first picture, the sound from presentation zero.
+            let picture = self.alignment.file(&piece.path).and_then(|f| f.picture.as_ref());
+            let first_s = match piece.source_rate {
+                SourceRate::Frames(_) => picture.map_or(0.0, |p| p.start_s),
+                SourceRate::Samples(_) => 0.0,
+            };
+            let source_s = first_s + piece.source_start as f64 / piece.source_rate.hz();
+            let mut clip = self.conformed(piece, sound, source_s);
+            // Picture may go on by a part of a frame where the sound has ended.
+            let left_s = (clip.source_length - clip.source_start) / clip.source_hz;
+            clip.frames = clip.frames.min((self.rate.frames(left_s) + 1.0).floor() as i64);
+            (clip.frames > 0).then_some(clip)
+        };
+        lane.pieces.iter().filter_map(shown).collect()
+    }
+
+    /// Clips and the gaps between them, as a track holds them.
+    fn children(&self, clips: impl Iterator<Item = Shown>, recording: &str) -> Vec<Object> {
+        let mut joined: Vec<Shown> = Vec::new();
+        for clip in clips {
+            match joined.last_mut() {
+                // On the reference clock a recorder needs no slips: pieces that touch are one clip.
+                Some(last)
+                    if clip.conformed.is_some()
+                        && last.url == clip.url
+                        && last.start + last.frames == clip.start
+                        && runs_on(last, &clip, self.rate) =>
+                {
+                    last.frames += clip.frames;
+                }
+                _ => joined.push(clip),
+            }
+        }
+        let mut children = Vec::new();
+        let mut at = 0;
+        for shown in &joined {
+            if shown.start > at {
+                children.push(gap(shown.start - at, self.rate));
+            }
+            children.push(self.clip(shown, &json!(recording)));
+            at = shown.start + shown.frames;
+        }
+        children
+    }
+
+    /// A cut as a clip, without the dissolve into it.
+    fn cut_clip(&self, cut: &Cut, recording: &Value) -> Object {
+        let shown = Shown { start: cut.at, frames: cut.frames, ..self.shown(&cut.piece) };
+        let mut object = self.clip(&shown, recording);
+        if let Object::Clip { metadata, effects, .. } = &mut object {
+            metadata["coeval"]["cut"] = cut.metadata.clone();
+            if cut.speed > 1 {
+                effects.push(Object::LinearTimeWarp {
+                    name: String::new(),
+                    metadata: json!({}),
+                    effect_name: "LinearTimeWarp",
+                    time_scalar: f64::from(cut.speed),
+                });
+            }
+        }
+        object
+    }
+
+    fn clip(&self, shown: &Shown, recording: &Value) -> Object {
+        let file = self.alignment.file(&shown.path);
+        let reference = Object::ExternalReference {
+            name: shown.name.clone(),
+            metadata: json!({}),
+            available_range: TimeRange {
+                duration: time(shown.source_length, shown.source_hz),
+                start_time: time(shown.source_first, shown.source_hz),
+            },
+            available_image_bounds: None,
+            target_url: shown.url.clone(),
+        };
+        Object::Clip {
+            name: shown.name.clone(),
+            metadata: json!({"coeval": {
+                "recording": recording,
+                "path": shown.path,
+                "conformed": shown.conformed,
+                "confidence": file.and_then(|f| f.confidence),
+                "uncertainty_s": file.and_then(|f| f.uncertainty_s),
+                "offset_s": file.and_then(|f| f.offset_s),
+                "drift_ppm": file.and_then(|f| f.drift_ppm),
+                "warnings": file.map(|f| f.warnings.as_slice()).unwrap_or_default(),
+            }}),
+            source_range: TimeRange {
+                duration: framed(shown.frames, self.rate),
+                start_time: time(shown.source_first + shown.source_start, shown.source_hz),
+            },
+            effects: Vec::new(),
+            markers: Vec::new(),
+            enabled: true,
+            media_references: MediaReferences { default: Box::new(reference) },
+            active_media_reference_key: "DEFAULT_MEDIA",
+        }
+    }
+
+    /// The whole as text: markers hang on the stack of tracks, of which the last lies on top.
+    fn timeline(&self, name: &str, metadata: Value, tracks: Vec<Object>) -> Result<String> {
+        let stack = Object::Stack {
+            name: "tracks".to_owned(),
+            metadata: json!({}),
+            source_range: None,
+            effects: Vec::new(),
+            markers: self.extras.marks.iter().filter_map(|m| marker(m, self.rate)).collect(),
+            enabled: true,
+            children: tracks,
+        };
+        let timeline = Object::Timeline {
+            name: name.to_owned(),
+            metadata,
+            global_start_time: self.extras.start.map(|t| framed(t.frame(), t.rate())),
+            tracks: Box::new(stack),
+        };
+        let mut text = serde_json::to_string_pretty(&timeline).map_err(failed)?;
+        text.push('\n');
+        Ok(text)
+    }
 }
 
 /// The sound on the reference clock that was made of a recorder's piece.
@@ -506,69 +546,7 @@ pub(crate) fn conformed_of<'a>(piece: &Piece, all: &'a [(PathBuf, Conformed)]) -
     all.iter().find(|(_, c)| is_sound && is_it(c))
 }
 
-/// The sound that lies under a camera's clips, cut as the clips are.
-fn under_clips(
-    lane: &Lane,
-    recorder: &str,
-    alignment: &Alignment,
-    rate: FrameRate,
-    references: &References,
-    extras: &Extras<'_>,
-) -> Vec<Shown> {
-    let shown = |piece: &Piece| {
-        let is_it =
-            |c: &Conformed| c.recording == recorder && c.placement == SoundPlacement::UnderClip(piece.path.clone());
-        let sound = extras.conformed.iter().find(|(_, c)| is_it(c))?;
-        // Frames count from the first picture, the sound from presentation zero.
-        let picture = alignment.file(&piece.path).and_then(|f| f.picture.as_ref());
-        let first_s = match piece.source_rate {
-            SourceRate::Frames(_) => picture.map_or(0.0, |p| p.start_s),
-            SourceRate::Samples(_) => 0.0,
-        };
-        let source_s = first_s + piece.source_start as f64 / piece.source_rate.hz();
-        let mut clip = Shown::conformed(piece, sound, source_s, rate, alignment, references);
-        // Picture may go on by a part of a frame where the sound has ended.
-        let left_s = (clip.source_length - clip.source_start) / clip.source_hz;
-        clip.frames = clip.frames.min((rate.frames(left_s) + 1.0).floor() as i64);
-        (clip.frames > 0).then_some(clip)
-    };
-    lane.pieces.iter().filter_map(shown).collect()
-}
-
-fn track(
-    name: String,
-    kind: &'static str,
-    enabled: bool,
-    metadata: Value,
-    clips: impl Iterator<Item = Shown>,
-    alignment: &Alignment,
-    rate: FrameRate,
-) -> Object {
-    let mut joined: Vec<Shown> = Vec::new();
-    for clip in clips {
-        match joined.last_mut() {
-            // On the reference clock a recorder needs no slips: pieces that touch are one clip.
-            Some(last)
-                if clip.conformed.is_some()
-                    && last.url == clip.url
-                    && last.start + last.frames == clip.start
-                    && runs_on(last, &clip, rate) =>
-            {
-                last.frames += clip.frames;
-            }
-            _ => joined.push(clip),
-        }
-    }
-    let recording = metadata["recording"].clone();
-    let mut children = Vec::new();
-    let mut at = 0;
-    for shown in &joined {
-        if shown.start > at {
-            children.push(gap(shown.start - at, rate));
-        }
-        children.push(clip(alignment, shown, &recording, rate));
-        at = shown.start + shown.frames;
-    }
+fn track(name: String, content: Content, enabled: bool, metadata: Value, children: Vec<Object>) -> Object {
     Object::Track {
         name,
         metadata: json!({"coeval": metadata}),
@@ -576,8 +554,22 @@ fn track(
         effects: Vec::new(),
         markers: Vec::new(),
         enabled,
-        kind,
+        kind: match content {
+            Content::Picture => "Video",
+            Content::Sound => "Audio",
+        },
         children,
+    }
+}
+
+fn dissolve(frames: i64, rate: FrameRate) -> Object {
+    let before = frames / 2;
+    Object::Transition {
+        name: String::new(),
+        metadata: json!({}),
+        in_offset: framed(before, rate),
+        out_offset: framed(frames - before, rate),
+        transition_type: "SMPTE_Dissolve",
     }
 }
 
@@ -619,42 +611,6 @@ fn gap(length: i64, rate: FrameRate) -> Object {
         effects: Vec::new(),
         markers: Vec::new(),
         enabled: true,
-    }
-}
-
-fn clip(alignment: &Alignment, shown: &Shown, recording: &Value, rate: FrameRate) -> Object {
-    let file = alignment.file(&shown.path);
-    let reference = Object::ExternalReference {
-        name: shown.name.clone(),
-        metadata: json!({}),
-        available_range: TimeRange {
-            duration: time(shown.source_length, shown.source_hz),
-            start_time: time(shown.source_first, shown.source_hz),
-        },
-        available_image_bounds: None,
-        target_url: shown.url.clone(),
-    };
-    Object::Clip {
-        name: shown.name.clone(),
-        metadata: json!({"coeval": {
-            "recording": recording,
-            "path": shown.path,
-            "conformed": shown.conformed,
-            "confidence": file.and_then(|f| f.confidence),
-            "uncertainty_s": file.and_then(|f| f.uncertainty_s),
-            "offset_s": file.and_then(|f| f.offset_s),
-            "drift_ppm": file.and_then(|f| f.drift_ppm),
-            "warnings": file.map(|f| f.warnings.as_slice()).unwrap_or_default(),
-        }}),
-        source_range: TimeRange {
-            duration: framed(shown.frames, rate),
-            start_time: time(shown.source_first + shown.source_start, shown.source_hz),
-        },
-        effects: Vec::new(),
-        markers: Vec::new(),
-        enabled: true,
-        media_references: MediaReferences { default: Box::new(reference) },
-        active_media_reference_key: "DEFAULT_MEDIA",
     }
 }
 

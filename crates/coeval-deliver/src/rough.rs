@@ -32,7 +32,7 @@ use serde_json::{Value, json};
 use crate::edl::{Channel, Event, LONGEST_DISSOLVE, edl, source_span};
 use crate::layout::{Content, Lane, Layout, Piece, SourceRate};
 use crate::lists::{Mark, marks_webvtt};
-use crate::otio::{Cut, CutTrack, Extras, References, conformed_of, cut_to_otio, joined};
+use crate::otio::{Cut, CutTrack, Extras, References, Sources, conformed_of, cut_to_otio, joined};
 use crate::report;
 use crate::timecode::{FrameRate, Timecode};
 
@@ -134,7 +134,7 @@ fn tracks(alignment: &Alignment, layout: &Layout, plan: &Plan, voices: &[Voice],
     let mut at = 0;
     for entry in &plan.entries {
         let frames = entry.shown_frames();
-        let speed = if let EditAction::Pass(speed) = entry.fate { speed } else { 1 };
+        let speed = if let EditAction::Pass(speed) = entry.action { speed } else { 1 };
         let lane = layout.lanes.iter().find(|l| {
             l.content == Content::Picture && !l.doubtful && Some(l.recording.as_str()) == entry.camera.as_deref()
         });
@@ -288,6 +288,46 @@ pub(crate) fn names(results: &Path) -> ResultNames {
     names
 }
 
+/// Refuses an `out` that holds what the cut is made of: it could be removed with an earlier cut.
+fn check_sources(alignment: &Alignment, levels: &MixLevels, media: &Path, out: &Path) -> Result<()> {
+    let here = resolved(out);
+    let read = alignment.files().map(|f| media.join(&f.path)).chain(levels.voice_over.iter().map(|v| v.path.clone()));
+    match read.map(|path| resolved(&path)).find(|path| path.starts_with(&here)) {
+        Some(path) => Err(Error::new(
+            ErrorKind::InvalidArgument,
+            "this file is in the folder of the rough cut, and could be removed",
+        )
+        .with_path(path)
+        .with_remedy("move it, or choose another folder with -o")),
+        None => Ok(()),
+    }
+}
+
+/// Name and text of each edit decision list, one a track or more.
+fn edit_lists(
+    alignment: &Alignment,
+    tracks: &[CutTrack],
+    start: Timecode,
+    conformed: &[(PathBuf, Conformed)],
+) -> Result<Vec<(String, String)>> {
+    let mut files = Vec::new();
+    let mut taken = HashSet::new();
+    for track in tracks {
+        let (channel, what) = match track.content {
+            Content::Picture => (Channel::Picture, "picture"),
+            Content::Sound => (Channel::Sound, "sound"),
+        };
+        let events = events(alignment, track, start, conformed)?;
+        let lists = edl(&format!("rough cut {}", track.name), channel, start, &events)?;
+        let stem = untaken(format!("{}.{what}", plain_name(&track.name)), &mut taken);
+        files.extend(lists.into_iter().enumerate().map(|(i, text)| {
+            let number = if i > 0 { format!(".{}", i + 1) } else { String::new() };
+            (format!("edl/{stem}{number}.edl"), text)
+        }));
+    }
+    Ok(files)
+}
+
 /// Writes the rough cut into the folder `out`, which is made if it is missing, and answers with the names of its files.
 /// What an earlier one left there and this one does not write is removed. An `edits.txt` that says this very plan
 /// stays as a person has written it; else it is written over: [`check_folder`] comes first. `media` is the folder that
@@ -320,41 +360,20 @@ pub fn write(
             format!("the plan has {}/{} fps, but the timeline has {rate}", plan.frame_rate[0], plan.frame_rate[1]),
         ));
     }
-    let here = resolved(out);
-    let read = alignment.files().map(|f| media.join(&f.path)).chain(levels.voice_over.iter().map(|v| v.path.clone()));
-    if let Some(path) = read.map(|path| resolved(&path)).find(|path| path.starts_with(&here)) {
-        return Err(Error::new(
-            ErrorKind::InvalidArgument,
-            "this file is in the folder of the rough cut, and could be removed",
-        )
-        .with_path(path)
-        .with_remedy("move it, or choose another folder with -o"));
-    }
+    check_sources(alignment, levels, media, out)?;
     let start = Timecode::from_label([1, 0, 0, 0], rate, rate.counting())?;
     let tracks = tracks(alignment, &layout, plan, &facts.voices, levels);
     let references = References::Relative { media: media.to_path_buf(), timeline: out.to_path_buf() };
     let chapters = chapters(plan, 20.0);
     let extras = Extras { start: Some(start), marks: &chapters, conformed, ..Extras::default() };
-    let otio = cut_to_otio(alignment, rate, "rough cut", &references, &extras, &tracks, plan.shown_frames())?;
+    let sources = Sources { alignment, rate, references: &references, extras: &extras };
+    let otio = cut_to_otio(&sources, "rough cut", &tracks, plan.shown_frames())?;
     let mut files = vec![
         (TIMELINE.to_owned(), otio),
         (CHAPTERS.to_owned(), marks_webvtt(&chapters, 0.001)),
         (PAGE.to_owned(), page(plan, facts)?),
     ];
-    let mut taken = HashSet::new();
-    for track in &tracks {
-        let (channel, what) = match track.content {
-            Content::Picture => (Channel::Picture, "picture"),
-            Content::Sound => (Channel::Sound, "sound"),
-        };
-        let events = events(alignment, track, start, conformed)?;
-        let lists = edl(&format!("rough cut {}", track.name), channel, start, &events)?;
-        let stem = untaken(format!("{}.{what}", plain_name(&track.name)), &mut taken);
-        files.extend(lists.into_iter().enumerate().map(|(i, text)| {
-            let number = if i > 0 { format!(".{}", i + 1) } else { String::new() };
-            (format!("edl/{stem}{number}.edl"), text)
-        }));
-    }
+    files.extend(edit_lists(alignment, &tracks, start, conformed)?);
     let mut names: Vec<String> = [EDITS, PLAN].map(str::to_owned).into();
     names.extend(files.iter().map(|f| f.0.clone()));
     names.extend(sound.iter().map(|s| (*s).to_owned()));
@@ -519,29 +538,29 @@ fn section(plan: &Plan, facts: &Facts) -> Result<String> {
         .entries
         .iter()
         .map(|e| {
-            let (fate, word) = match e.fate {
+            let (action, word) = match e.action {
                 EditAction::Show => ("show", "kept".to_owned()),
                 EditAction::Pass(speed) => ("pass", format!("sped up {speed} times")),
                 EditAction::Drop => ("drop", "dropped".to_owned()),
             };
             json!({
-                "fate": fate, "word": word, "from": plan.clock(e.from), "to": plan.clock(e.to),
+                "fate": action, "word": word, "from": plan.clock(e.from), "to": plan.clock(e.to),
                 "camera": e.camera, "why": e.reason, "x": place(e.from as f64), "w": place((e.to - e.from) as f64),
             })
         })
         .collect();
-    // What lies side by side and has one fate is one bar: its shots are in the table.
+    // What lies side by side and has one action is one bar: its shots are in the table.
     let mut bars: Vec<(&str, i64, i64)> = Vec::new();
     for (row, e) in rows.iter().zip(&plan.entries) {
-        let fate = row["fate"].as_str().unwrap_or_default();
+        let action = row["fate"].as_str().unwrap_or_default();
         match bars.last_mut() {
-            Some(last) if last.0 == fate => last.2 = e.to,
-            _ => bars.push((fate, e.from, e.to)),
+            Some(last) if last.0 == action => last.2 = e.to,
+            _ => bars.push((action, e.from, e.to)),
         }
     }
     let bars = bars
         .into_iter()
-        .map(|(fate, from, to)| json!({"fate": fate, "x": place(from as f64), "w": place((to - from) as f64)}));
+        .map(|(action, from, to)| json!({"fate": action, "x": place(from as f64), "w": place((to - from) as f64)}));
     let at = |s: f64| s / plan.frame_s();
     let voices = facts
         .voices
@@ -567,9 +586,9 @@ mod tests {
     use coeval_cut::tighten::Entry;
     use proptest::prelude::*;
 
-    fn entry(from: i64, to: i64, fate: EditAction, camera: Option<&str>) -> Entry {
+    fn entry(from: i64, to: i64, action: EditAction, camera: Option<&str>) -> Entry {
         let reason = "speech; <why> & \"how\"".into();
-        Entry { reason, ..Entry::new(from, to, fate, camera.map(str::to_owned)) }
+        Entry { reason, ..Entry::new(from, to, action, camera.map(str::to_owned)) }
     }
 
     fn some_plan() -> Plan {
@@ -727,11 +746,11 @@ mod tests {
             lengths in prop::collection::vec((1..400i64, 0..4u32, prop::option::of(0..2usize), 0..300i64), 1..30),
         ) -> Plan {
             let mut at = 0;
-            let entries = lengths.into_iter().map(|(length, fate, camera, dissolve)| {
-                let fate = match fate { 0 => EditAction::Drop, 1 => EditAction::Pass(7), _ => EditAction::Show };
-                let camera = camera.filter(|_| fate != EditAction::Drop).map(|c| ["cam-a", "cam-b"][c]);
+            let entries = lengths.into_iter().map(|(length, action, camera, dissolve)| {
+                let action = match action { 0 => EditAction::Drop, 1 => EditAction::Pass(7), _ => EditAction::Show };
+                let camera = camera.filter(|_| action != EditAction::Drop).map(|c| ["cam-a", "cam-b"][c]);
                 at += length;
-                let mut entry = entry(at - length, at, fate, camera);
+                let mut entry = entry(at - length, at, action, camera);
                 entry.dissolve = dissolve.min(entry.shown_frames());
                 entry
             }).collect();
@@ -814,7 +833,9 @@ mod tests {
             }
             // Every track of what is written is as long as every other.
             let references = References::Absolute { media: "/m".into() };
-            let text = cut_to_otio(&alignment, layout.rate, "t", &references, &Extras::default(), &tracks, plan.shown_frames()).unwrap();
+            let extras = Extras::default();
+            let sources = Sources { alignment: &alignment, rate: layout.rate, references: &references, extras: &extras };
+            let text = cut_to_otio(&sources, "t", &tracks, plan.shown_frames()).unwrap();
             let read: Value = serde_json::from_str(&text).unwrap();
             for track in read["tracks"]["children"].as_array().unwrap() {
                 let lengths = track["children"].as_array().unwrap().iter().filter(|c| c["OTIO_SCHEMA"] != "Transition.1");
