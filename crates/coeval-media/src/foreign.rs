@@ -82,17 +82,7 @@ pub(crate) fn open(mut source: Source, kind: Kind, start: u64) -> Result<Opened>
     };
     let again = source.reopen()?;
     let reader = kind.reader(source, start)?;
-    let track = reader.default_track(TrackType::Audio).or_else(|| reader.first_track(TrackType::Audio)).cloned();
-    let Some(track) = track else {
-        return Err(again.error(
-            ErrorKind::NoSound,
-            "there is no sound track",
-            "leave it out: there is nothing to hear in it",
-        ));
-    };
-    let Some(CodecParameters::Audio(mut params)) = track.codec_params.clone() else {
-        return Err(unsupported(&again, "a sound track without a description"));
-    };
+    let (track, mut params) = sound_track(reader.as_ref(), &again)?;
     let headers = matroska.tracks.iter().find(|t| t.number == u64::from(track.id));
     let rate_hz = sampling_rate(&again, &params, headers)?;
     let channels = match params.extra_data.as_deref() {
@@ -130,16 +120,14 @@ pub(crate) fn open(mut source: Source, kind: Kind, start: u64) -> Result<Opened>
         (None, Some(ticks)) => ticks as f64 * tick_s,
         (None, None) => 0.0,
     };
+    // Of MP3 only a gapless header says where the sound begins and ends.
+    let ends_are_known = kind != Kind::Mpeg || track.delay.is_some();
     let sound = SoundInfo {
         codec,
         rate_hz,
         channels,
         bits: params.bits_per_sample.filter(|_| !lossy(params.codec)),
-        start_is_exact: match kind {
-            Kind::Mpeg => track.delay.is_some(),
-            Kind::Adts => false,
-            _ => true,
-        },
+        start_is_exact: ends_are_known && kind != Kind::Adts,
         frames,
     };
     // Rounded timestamps: two ticks, and a millisecond of jitter.
@@ -156,7 +144,7 @@ pub(crate) fn open(mut source: Source, kind: Kind, start: u64) -> Result<Opened>
         shift_frames: delay_frames as i64,
         broken: false,
         last: i64::MIN,
-        end_is_known: kind != Kind::Mpeg || track.delay.is_some(),
+        end_is_known: ends_are_known,
     };
     Ok(Opened {
         info: media_info(kind, &matroska, sound, duration_s),
@@ -166,6 +154,22 @@ pub(crate) fn open(mut source: Source, kind: Kind, start: u64) -> Result<Opened>
         tolerance: if kind == Kind::Matroska { rounding } else { 0 },
         warnings,
     })
+}
+
+/// The default sound track, else the first, and its codec's parameters.
+fn sound_track(reader: &dyn FormatReader, source: &Source) -> Result<(Track, AudioCodecParameters)> {
+    let track = reader.default_track(TrackType::Audio).or_else(|| reader.first_track(TrackType::Audio));
+    let Some(track) = track.cloned() else {
+        return Err(source.error(
+            ErrorKind::NoSound,
+            "there is no sound track",
+            "leave it out: there is nothing to hear in it",
+        ));
+    };
+    match track.codec_params.clone() {
+        Some(CodecParameters::Audio(params)) => Ok((track, params)),
+        _ => Err(unsupported(source, "a sound track without a description")),
+    }
 }
 
 /// The rate that the codec's own configuration gives, which the container's may contradict, hertz.
