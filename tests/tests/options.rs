@@ -15,7 +15,7 @@ use coeval_listen::speech::SpeechOptions;
 use coeval_shoot::Options;
 use coeval_shoot::conform::ConformOptions;
 
-const STRUCTS: [(&str, &str); 12] = [
+const STRUCTS: [(&str, &str); 13] = [
     ("Options", "crates/coeval-shoot/src/options.rs"),
     ("GroupingOptions", "crates/coeval-shoot/src/chapters.rs"),
     ("OpenOptions", "crates/coeval-media/src/reader.rs"),
@@ -28,6 +28,16 @@ const STRUCTS: [(&str, &str); 12] = [
     ("MatchOptions", "crates/coeval/src/marker/matching.rs"),
     ("SpeechOptions", "crates/coeval-listen/src/speech/curve.rs"),
     ("ConformOptions", "crates/coeval-shoot/src/conform.rs"),
+    ("ResampleOptions", "crates/coeval/src/resample.rs"),
+];
+
+/// Structs of which no language but Rust sets all fields, and why.
+const OF_RUST: [(&str, &str); 5] = [
+    ("ActivityOptions", "a picture without sound is laid beside claps only, with the defaults"),
+    ("HandoverOptions", "only the command writes the folder; its options are those of `align`"),
+    ("FrameOptions", "part of HandoverOptions; the command leaves the default"),
+    ("ListenOptions", "the report's sound is of one size"),
+    ("WavOptions", "the command and Python write what ConformOptions and `write` say"),
 ];
 
 /// Where the numbers of a struct are set: what functions of C begin with, function of Python, subcommand.
@@ -129,11 +139,19 @@ const OPTIONS: &[(&str, &str, &str, &str)] = &[
     ("ConformOptions.tracks", RESAMPLER, "conform tracks", "align tracks"),
     ("ConformOptions.format", RESAMPLER, "conform sample_format", "align bit-depth"),
     ("ConformOptions.open", RESAMPLER, "conform allow_ffmpeg", "align allow-ffmpeg"),
+    ("ResampleOptions.source_rate_hz", "coeval_resample_options_new", "resample rate_hz", FOLDERS),
+    ("ResampleOptions.target_rate_hz", "coeval_resample_options_new", "resample target_rate_hz", FOLDERS),
+    ("ResampleOptions.channels", "coeval_resample_options_new", "(the array has them)", FOLDERS),
+    ("ResampleOptions.start_s", "coeval_resample_options_set_start_s", "resample start_s", FOLDERS),
+    ("ResampleOptions.frames", "coeval_resample_options_new", "resample frames", FOLDERS),
+    ("ResampleOptions.source_frames", "coeval_resample_options_set_source_frames", "(the array has them)", FOLDERS),
+    ("ResampleOptions.fade_s", "coeval_resample_options_set_fade_s", "resample fade_s", FOLDERS),
     ("MixLevels.ramp_s", "(nobody hears another)", "(nobody hears another)", "(nobody hears another)"),
 ];
 
 const ANCHORS: &str = "(the command has anchors)";
 const FILES: &str = "(the command works on whole files)";
+const FOLDERS: &str = "(the command conforms whole folders)";
 const RESAMPLER: &str = "(a host conforms with coeval_resampler)";
 const CLAPS: &str = "(the command shows the claps that people look for)";
 
@@ -236,7 +254,7 @@ fn wrongly_said(row: &Row, header: &str, python: &str) -> Vec<String> {
 /// What is wrong with the rows, one line each.
 fn wrong(rows: &[(&str, &str, &str, &str)]) -> Vec<String> {
     let header = read("bindings/c/include/coeval.h");
-    let python: String = ["_shoot", "_tighten", "_media", "_measure", "_pair", "_speech"]
+    let python: String = ["_shoot", "_tighten", "_media", "_measure", "_pair", "_speech", "_map"]
         .map(|m| read(&format!("bindings/python/python/coeval/{m}.py")))
         .concat();
     let command = coeval_cli::command_line();
@@ -288,6 +306,29 @@ fn every_option_is_there_for_every_language() {
     let shoot = read("bindings/c/include/coeval.hpp");
     let shoot = shoot.split("class Shoot {").nth(1).unwrap().split("\n};").next().unwrap();
     assert!(shoot.contains("Shoot &set("), "class Shoot of coeval.hpp cannot set options");
+}
+
+#[test]
+fn every_struct_of_options_is_looked_at() {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("../crates");
+    let mut folders = vec![root];
+    let mut there = Vec::new();
+    while let Some(folder) = folders.pop() {
+        for entry in std::fs::read_dir(folder).unwrap().map(|e| e.unwrap().path()) {
+            if entry.is_dir() {
+                folders.push(entry);
+            } else if entry.extension().is_some_and(|e| e == "rs") {
+                let source = std::fs::read_to_string(&entry).unwrap();
+                let names =
+                    source.lines().filter_map(|l| l.trim_start().strip_prefix("pub struct ")?.strip_suffix(" {"));
+                there.extend(names.filter(|n| n.ends_with("Options")).map(str::to_owned));
+            }
+        }
+    }
+    let mut known: Vec<&str> = STRUCTS.iter().chain(&OF_RUST).map(|s| s.0).filter(|n| n.ends_with("Options")).collect();
+    known.sort_unstable();
+    there.sort_unstable();
+    assert_eq!(there, known);
 }
 
 #[test]
