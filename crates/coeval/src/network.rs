@@ -10,6 +10,7 @@
 
 mod choice;
 
+use choice::CONTRADICTS;
 pub use choice::Choice;
 
 use crate::clock::ClockMap;
@@ -196,8 +197,6 @@ const OBEYED_S: f64 = 1e-6;
 const KEPT_S: f64 = 1e-3;
 /// What a link is off by where a hard anchor overrules it: anything, seconds.
 const OVERRULED_S: f64 = 1e5;
-/// Evidence is contradicted beyond this many standard deviations.
-const CONTRADICTS: f64 = 3.0;
 /// Probability that a soft anchor is right where nothing else can tell. A guess, no measurement.
 const SOFT_CONFIDENCE: f64 = 0.9;
 /// Files of one recording overlap by no more than this, the error of extrapolated drift included, seconds.

@@ -33,7 +33,7 @@ const JOIN_AGAINST: f64 = 99.0;
 /// Paths of sound to two devices differ by no more than this, seconds: 20 m. What differs by more contradicts.
 const SOUND_PATHS_S: f64 = 0.06;
 /// Evidence is contradicted beyond this many standard deviations.
-const CONTRADICTS: f64 = 3.0;
+pub(super) const CONTRADICTS: f64 = 3.0;
 /// Standard deviation of a clock's drift away from where it was measured: temperature, and what is not known at all
 /// where there are too few measurements; seconds a second.
 const WANDER: f64 = 10e-6;

@@ -9,7 +9,7 @@
 use rayon::prelude::*;
 use rustfft::num_complex::Complex32;
 
-use super::search::{Candidate, distinct, foremost};
+use super::search::{Candidate, Clock, distinct, foremost};
 use crate::correlate::{ComplexPlan, Plans};
 use crate::error::Result;
 use crate::progress::{Progress, step};
@@ -327,8 +327,7 @@ fn group(places: &[Vec<Place>], look: &Look, max_drift_ppm: f64) -> Vec<Candidat
     for (i, seeds) in places.iter().enumerate() {
         for seed in seeds {
             let mut score = seed.nats;
-            let mut drift =
-                ((seed.drift_ppm - known_ppm).max(-max_drift_ppm), (seed.drift_ppm + known_ppm).min(max_drift_ppm));
+            let mut clock = Clock::near(seed.drift_ppm, known_ppm, max_drift_ppm, 0.003);
             let mut others: Vec<&Vec<Place>> =
                 places.iter().enumerate().filter(|(j, p)| *j != i && !p.is_empty()).map(|(_, p)| p).collect();
             // Nearest probes first: each agreeing place narrows the drift for those further away.
@@ -341,25 +340,19 @@ fn group(places: &[Vec<Place>], look: &Look, max_drift_ppm: f64) -> Vec<Candidat
                 if apart == 0.0 {
                     continue;
                 }
-                let agrees = |p: &&Place| {
-                    let slide = (p.found_s - seed.found_s) - apart;
-                    let (x, y) = (apart * drift.0 * 1e-6, apart * drift.1 * 1e-6);
-                    slide >= x.min(y) - 0.003 && slide <= x.max(y) + 0.003
-                };
-                if let Some(p) = other.iter().find(agrees) {
+                let slide = |p: &Place| (p.found_s - seed.found_s) - apart;
+                if let Some(p) = other.iter().find(|p| clock.explains(slide(p), apart)) {
                     score += (p.nats - chance).max(0.0);
                     if p.nats > 2.0 * chance && seed.nats > 2.0 * chance {
-                        let slide_ppm = ((p.found_s - seed.found_s) - apart) / apart * 1e6;
-                        let slack_ppm = 0.003 / apart.abs() * 1e6 + 30.0;
-                        drift = (drift.0.max(slide_ppm - slack_ppm), drift.1.min(slide_ppm + slack_ppm));
+                        clock.narrow(slide(p), apart);
                     }
                 }
             }
-            if drift.0 <= drift.1 {
+            if let Some(drift_ppm) = clock.drift_ppm() {
                 ranked.push(Candidate {
                     a_s: seed.found_s,
                     b_s: seed.probe_s,
-                    drift_ppm: drift,
+                    drift_ppm,
                     inverted: false,
                     signed: false,
                     score: f64::from(score),

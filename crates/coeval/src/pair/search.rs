@@ -226,6 +226,38 @@ fn local_peaks(correlation: &[f32], take: &mut dyn FnMut(f64, f32)) {
     }
 }
 
+/// The drifts that explain all places of probes so far.
+pub(crate) struct Clock {
+    /// Least and largest drift, ppm.
+    drift_ppm: (f64, f64),
+    /// How exactly a place is known, seconds.
+    place_s: f64,
+}
+
+impl Clock {
+    pub(crate) fn near(drift_ppm: f64, reach_ppm: f64, max_drift_ppm: f64, place_s: f64) -> Self {
+        let drift_ppm = ((drift_ppm - reach_ppm).max(-max_drift_ppm), (drift_ppm + reach_ppm).min(max_drift_ppm));
+        Self { drift_ppm, place_s }
+    }
+
+    /// May two probes that are `apart_s` from each other be found further apart by `slide_s`?
+    pub(crate) fn explains(&self, slide_s: f64, apart_s: f64) -> bool {
+        let (x, y) = (apart_s * self.drift_ppm.0 * 1e-6, apart_s * self.drift_ppm.1 * 1e-6);
+        slide_s >= x.min(y) - self.place_s && slide_s <= x.max(y) + self.place_s
+    }
+
+    /// Keeps the drifts at which they are.
+    pub(crate) fn narrow(&mut self, slide_s: f64, apart_s: f64) {
+        let (slide_ppm, slack_ppm) = (slide_s / apart_s * 1e6, self.place_s / apart_s.abs() * 1e6 + 30.0);
+        self.drift_ppm = (self.drift_ppm.0.max(slide_ppm - slack_ppm), self.drift_ppm.1.min(slide_ppm + slack_ppm));
+    }
+
+    /// What is left, unless places contradict each other.
+    pub(crate) fn drift_ppm(&self) -> Option<(f64, f64)> {
+        Some(self.drift_ppm).filter(|d| d.0 <= d.1)
+    }
+}
+
 /// Joins peaks that one clock could explain and ranks them.
 fn group(peaks: &[Vec<Peak>], max_drift_ppm: f64, pass: Pass) -> Vec<Candidate> {
     let gain = |p: &Peak| f64::from(p.height * p.height) - 20.0;
@@ -235,7 +267,7 @@ fn group(peaks: &[Vec<Peak>], max_drift_ppm: f64, pass: Pass) -> Vec<Candidate> 
             let mut score = f64::from(seed.height * seed.height);
             // A probe that was stretched by one drift does not find another that is far from it.
             let reach = 2.0 * pass.step_ppm;
-            let mut drift = ((seed.drift_ppm - reach).max(-max_drift_ppm), (seed.drift_ppm + reach).min(max_drift_ppm));
+            let mut clock = Clock::near(seed.drift_ppm, reach, max_drift_ppm, 0.002);
             // Nearest probes first: each agreeing peak narrows the drift for those further away.
             let mut others: Vec<usize> = (0..peaks.len()).filter(|&j| j != i && !peaks[j].is_empty()).collect();
             others.sort_by(|&x, &y| {
@@ -244,26 +276,21 @@ fn group(peaks: &[Vec<Peak>], max_drift_ppm: f64, pass: Pass) -> Vec<Candidate> 
             });
             for j in others {
                 let apart = peaks[j][0].probe_s - seed.probe_s;
-                let agrees = |p: &&Peak| {
-                    let slide = (p.found_s - seed.found_s) - apart;
-                    let (x, y) = (apart * drift.0 * 1e-6, apart * drift.1 * 1e-6);
-                    slide >= x.min(y) - 0.002 && slide <= x.max(y) + 0.002 && (p.height > 0.0) == (seed.height > 0.0)
-                };
+                let slide = |p: &Peak| (p.found_s - seed.found_s) - apart;
+                let agrees = |p: &&Peak| clock.explains(slide(p), apart) && (p.height > 0.0) == (seed.height > 0.0);
                 if let Some(p) = peaks[j].iter().find(agrees) {
                     score += gain(p).max(0.0);
                     // Only peaks that cannot be chance may narrow the drift.
                     if p.height.abs() > 8.0 && seed.height.abs() > 8.0 {
-                        let slide = ((p.found_s - seed.found_s) - apart) / apart * 1e6;
-                        let slack = 0.002 / apart.abs() * 1e6 + 30.0;
-                        drift = (drift.0.max(slide - slack), drift.1.min(slide + slack));
+                        clock.narrow(slide(p), apart);
                     }
                 }
             }
-            if drift.0 <= drift.1 {
+            if let Some(drift_ppm) = clock.drift_ppm() {
                 ranked.push(Candidate {
                     a_s: seed.found_s,
                     b_s: seed.probe_s,
-                    drift_ppm: drift,
+                    drift_ppm,
                     inverted: seed.height < 0.0,
                     signed: true,
                     score,
