@@ -116,8 +116,8 @@ fn deliver(alignment: &Alignment, conformed: &[conform::Conformed]) {
     let references = References::Relative { media: PathBuf::from("/media"), timeline: PathBuf::from("/media/out") };
     let extras = Extras { start: Some(start), marks: &marks, ..Extras::default() };
     let _ = to_otio(alignment, "fuzz", &references, &extras);
-    for lane in &layout.lanes {
-        let _ = to_edl(alignment, &layout, lane, "fuzz", start, conformed);
+    for track in &layout.tracks {
+        let _ = to_edl(alignment, &layout, track, "fuzz", start, conformed);
     }
     marks_csv(&marks, start);
     marks_webvtt(&marks, 1.0);

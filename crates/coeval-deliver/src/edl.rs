@@ -15,7 +15,7 @@ use coeval::{Error, ErrorKind, Result};
 use coeval_shoot::conform::{Conformed, SoundPlacement};
 use coeval_shoot::{Alignment, one_line};
 
-use crate::layout::{Content, Lane, Layout, Piece, SourceRate};
+use crate::layout::{Content, Layout, Piece, SourceRate, TimelineTrack};
 use crate::timecode::{Counting, FrameRate, Timecode};
 
 /// Events that one list can number.
@@ -51,9 +51,9 @@ pub struct Event {
     pub dissolve: i64,
 }
 
-/// Writes one lane of a layout. `start` is the timecode of timeline zero, at the layout's rate.
+/// Writes one track of a layout. `start` is the timecode of timeline zero, at the layout's rate.
 ///
-/// Source timecode is the file's own where it has one, else it counts from zero. A lane of sound
+/// Source timecode is the file's own where it has one, else it counts from zero. A track of sound
 /// alone refers to the conformed sound on the timeline where `conformed` has it: its source timecode
 /// is its place on the timeline, as its time reference says when it was conformed with
 /// [`timeline_start_s`](coeval_shoot::conform::ConformOptions::timeline_start_s) at `start`, and it
@@ -64,7 +64,7 @@ pub struct Event {
 pub fn to_edl(
     alignment: &Alignment,
     layout: &Layout,
-    lane: &Lane,
+    track: &TimelineTrack,
     title: &str,
     start: Timecode,
     conformed: &[Conformed],
@@ -81,7 +81,7 @@ pub fn to_edl(
             .find(|c| c.placement == SoundPlacement::OnTimeline && c.sources.iter().eq(std::iter::once(&piece.path)))
     };
     let mut events: Vec<Event> = Vec::new();
-    for piece in &lane.pieces {
+    for piece in &track.pieces {
         let event = match piece.source_rate {
             SourceRate::Frames(own) => {
                 let (source_in, source_frames) = source_span(alignment, piece, own, start)?;
@@ -126,7 +126,7 @@ pub fn to_edl(
             _ => events.push(event),
         }
     }
-    let channel = match lane.content {
+    let channel = match track.content {
         Content::Picture => Channel::Picture,
         Content::Sound => Channel::Sound,
     };
@@ -359,9 +359,9 @@ mod tests {
         // cam-b has 25 frames a second on a timeline of 30000/1001.
         alignment.recordings[0].files[0].timecode = Some("10:00:59:24".to_owned());
         let layout = Layout::of(&alignment).unwrap();
-        let lane = layout.lanes.iter().find(|l| l.recording == "cam-b").unwrap();
+        let track = layout.tracks.iter().find(|l| l.recording == "cam-b").unwrap();
         let start = at("01:00:00;00", layout.rate);
-        let lists = to_edl(&alignment, &layout, lane, "b", start, &[]).unwrap();
+        let lists = to_edl(&alignment, &layout, track, "b", start, &[]).unwrap();
         let events: Vec<&str> = lists[0].lines().filter(|l| l.starts_with("00")).collect();
         assert!(!lists[0].contains("M2"), "{}", lists[0]);
         // 24 of 25 frames are 28 of 30. The second piece is the file's second 40.0008: 1199 frames on.

@@ -524,14 +524,14 @@ impl<'a> OneEvent<'a> {
         let conformed: Vec<Conformed> = sounds.iter().map(|s| s.1.clone()).collect();
         let mut taken = HashSet::new();
         let mut all = Vec::new();
-        for lane in &layout.lanes {
-            let content = match lane.content {
+        for track in &layout.tracks {
+            let content = match track.content {
                 Content::Picture => "picture",
                 Content::Sound => "sound",
             };
-            let stem = rough::untaken(format!("{}.{content}", plain_name(&lane.name().replace(' ', "-"))), &mut taken);
-            let title = format!("{} {} {content}", self.title, lane.name());
-            let lists = to_edl(&self.alignment, layout, lane, &title, self.start, &conformed)?;
+            let stem = rough::untaken(format!("{}.{content}", plain_name(&track.name().replace(' ', "-"))), &mut taken);
+            let title = format!("{} {} {content}", self.title, track.name());
+            let lists = to_edl(&self.alignment, layout, track, &title, self.start, &conformed)?;
             let many = lists.len() > 1;
             all.extend(lists.into_iter().enumerate().map(|(i, text)| {
                 let number = if many { format!(".{}", i + 1) } else { String::new() };

@@ -1,4 +1,4 @@
-//! An alignment -> lanes of pieces on whole frames.
+//! An alignment -> tracks of pieces on whole frames.
 //!
 //! Picture lies as [`frames`] lays it: never more than half a frame off. The sound of
 //! a camera is cut exactly as its picture. Sound without picture starts on a frame too, but its
@@ -35,7 +35,7 @@ impl SourceRate {
     }
 }
 
-/// What a lane shows.
+/// What a track shows.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Content {
     /// Picture.
@@ -70,14 +70,14 @@ impl Piece {
 
 /// Picture or sound of one recording: pieces in timeline order that do not overlap.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Lane {
+pub struct TimelineTrack {
     /// Id of the recording.
     pub recording: String,
     /// Which of the files that its recorder wrote at once these are, from 0; 0 for all others.
-    pub track: usize,
+    pub number: usize,
     /// Picture or sound.
     pub content: Content,
-    /// Are these the files that are [to be checked](Alignment::is_doubtful)? They lie on no other lane.
+    /// Are these the files that are [to be checked](Alignment::is_doubtful)? They lie on no other track.
     pub doubtful: bool,
     /// The pieces.
     pub pieces: Vec<Piece>,
@@ -88,15 +88,15 @@ pub struct Lane {
 pub struct Layout {
     /// The timeline's frame rate: that of the reference clock's picture, else of the first camera's, else 25.
     pub rate: FrameRate,
-    /// The reference clock's lanes first, then the others in the alignment's order, then those that are to be checked;
+    /// The reference clock's tracks first, then the others in the alignment's order, then those that are to be checked;
     /// those without a placed file are left out.
-    pub lanes: Vec<Lane>,
+    pub tracks: Vec<TimelineTrack>,
 }
 
-impl Lane {
-    /// What a track of it is called: its recording, its number where there are several, and whether it is to be checked.
+impl TimelineTrack {
+    /// What it is called: its recording, its number where there are several, and whether it is to be checked.
     pub fn name(&self) -> String {
-        let number = if self.track > 0 { format!(" {}", self.track + 1) } else { String::new() };
+        let number = if self.number > 0 { format!(" {}", self.number + 1) } else { String::new() };
         format!("{}{number}{}", self.recording, if self.doubtful { " to be checked" } else { "" })
     }
 }
@@ -125,12 +125,12 @@ impl Layout {
         let [num, den] = alignment.frame_rate();
         let rate = FrameRate::new(num, den).unwrap_or(FrameRate::FPS_25);
         let lay = |clip: &PictureClip<'_>| on_frames(clip, rate, quiet, options);
-        let mut lanes = Vec::new();
+        let mut tracks = Vec::new();
         let mut pieces_before = 0;
         let parts = [false, true].into_iter().flat_map(|doubtful| recordings.iter().map(move |r| (*r, doubtful)));
-        let parts = parts
-            .flat_map(|(recording, doubtful)| tracks(recording).into_iter().map(move |t| (recording, doubtful, t)));
-        for (recording, doubtful, (track, files)) in parts {
+        let parts =
+            parts.flat_map(|(recording, doubtful)| stems(recording).into_iter().map(move |t| (recording, doubtful, t)));
+        for (recording, doubtful, (number, files)) in parts {
             let files = files.into_iter().filter(|f| alignment.is_doubtful(f) == doubtful);
             let mut files: Vec<_> = files.filter_map(|f| Some((f, f.laid()?))).collect();
             files.sort_by(|(_, a), (_, b)| a.knots()[0].1.total_cmp(&b.knots()[0].1));
@@ -157,16 +157,16 @@ impl Layout {
                 }
                 pieces_before += pieces.len();
                 if !pieces.is_empty() {
-                    lanes.push(Lane { recording: recording.id.clone(), track, content, doubtful, pieces });
+                    tracks.push(TimelineTrack { recording: recording.id.clone(), number, content, doubtful, pieces });
                 }
             }
         }
-        Ok(Self { rate, lanes })
+        Ok(Self { rate, tracks })
     }
 }
 
 /// Files that follow each other: all first ones of those that were written at once, all second ones, and so on.
-fn tracks(recording: &Recording) -> Vec<(usize, Vec<&File>)> {
+fn stems(recording: &Recording) -> Vec<(usize, Vec<&File>)> {
     let sets = recording.sets();
     let most = sets.iter().map(Vec::len).max().unwrap_or(0);
     (0..most).map(|track| (track, sets.iter().filter_map(|set| set.get(track).copied()).collect())).collect()
@@ -285,20 +285,20 @@ pub(crate) mod tests {
         Alignment::from_json(json).unwrap()
     }
 
-    fn lane<'a>(layout: &'a Layout, recording: &str, content: Content) -> &'a [Piece] {
-        &layout.lanes.iter().find(|l| l.recording == recording && l.content == content).unwrap().pieces
+    fn track<'a>(layout: &'a Layout, recording: &str, content: Content) -> &'a [Piece] {
+        &layout.tracks.iter().find(|l| l.recording == recording && l.content == content).unwrap().pieces
     }
 
     #[test]
     fn the_clock_comes_first_and_lies_on_its_own_frames() {
         let layout = Layout::of(&example()).unwrap();
         assert_eq!(layout.rate, FrameRate::FPS_29_97);
-        let order: Vec<_> = layout.lanes.iter().map(|l| (l.recording.as_str(), l.content)).collect();
+        let order: Vec<_> = layout.tracks.iter().map(|l| (l.recording.as_str(), l.content)).collect();
         use Content::{Picture, Sound};
         let expected = [("cam-a", Picture), ("cam-a", Sound), ("cam-b", Picture), ("cam-b", Sound), ("rec-1", Sound)];
         assert_eq!(order, expected);
         for content in [Picture, Sound] {
-            let pieces = lane(&layout, "cam-a", content);
+            let pieces = track(&layout, "cam-a", content);
             // 12.012 s are 360 frames of 1001/30000 s, 81.081 s are 2430.
             assert_eq!(pieces.iter().map(|p| (p.start, p.frames)).collect::<Vec<_>>(), [(360, 2430), (2790, 2430)]);
             assert!(pieces.iter().all(|p| p.source_start == 0 && p.source_length == 2430));
@@ -310,29 +310,29 @@ pub(crate) mod tests {
         let mut alignment = example();
         alignment.recordings[1].files[1].confidence = Some(0.98);
         let layout = Layout::of(&alignment).unwrap();
-        let lanes: Vec<_> = layout.lanes.iter().map(|l| (l.name(), l.pieces.len())).collect();
+        let tracks: Vec<_> = layout.tracks.iter().map(|l| (l.name(), l.pieces.len())).collect();
         let name = |text: &str| text.to_owned();
         let checked = name("cam-a to be checked");
-        assert_eq!(lanes[..2], [(name("cam-a"), 1), (name("cam-a"), 1)]);
-        assert_eq!(lanes[5..], [(checked.clone(), 1), (checked, 1)]);
-        assert!(layout.lanes[5].pieces[0].path == "A_2.MOV" && layout.lanes[0].pieces[0].path == "A_1.MOV");
+        assert_eq!(tracks[..2], [(name("cam-a"), 1), (name("cam-a"), 1)]);
+        assert_eq!(tracks[5..], [(checked.clone(), 1), (checked, 1)]);
+        assert!(layout.tracks[5].pieces[0].path == "A_2.MOV" && layout.tracks[0].pieces[0].path == "A_1.MOV");
         // The user's own word is not doubted.
         let anchor = r#"[{"a": "A_2.MOV", "a_s": 1, "b": "R.FLAC", "b_s": 2, "hard": true, "used": true,
             "uncertainty_s": 0.01, "disagreement_s": null, "misfit_s": null, "contradicted": false}]"#;
         alignment.anchors = serde_json::from_str(anchor).unwrap();
-        assert!(Layout::of(&alignment).unwrap().lanes.iter().all(|l| !l.doubtful));
+        assert!(Layout::of(&alignment).unwrap().tracks.iter().all(|l| !l.doubtful));
     }
 
     #[test]
     fn a_jump_is_a_split_with_a_gap() {
         let layout = Layout::of(&example()).unwrap();
-        let pieces = lane(&layout, "cam-b", Content::Picture);
+        let pieces = track(&layout, "cam-b", Content::Picture);
         assert_eq!(pieces.len(), 2);
         // 30.003 s is frame 899.19, 70.003 is 2097.99, 70.503 is 2112.98, 130.503 is 3911.18 at 29.97.
         assert_eq!(pieces.iter().map(|p| (p.start, p.end())).collect::<Vec<_>>(), [(899, 2098), (2113, 3911)]);
         // Frame 2113 is 70.5038 s, which is file time 40.0008: source frame 1000 at 25.
         assert_eq!((pieces[0].source_start, pieces[1].source_start), (0, 1000));
-        assert_eq!(lane(&layout, "cam-b", Content::Sound), pieces);
+        assert_eq!(track(&layout, "cam-b", Content::Sound), pieces);
     }
 
     #[test]
@@ -341,7 +341,7 @@ pub(crate) mod tests {
         let file = &mut alignment.recordings[0].files[0];
         file.knots = vec![[0.0, 30.0], [40.0, 70.0], [40.0, 69.0], [100.0, 129.0]];
         let layout = Layout::of(&alignment).unwrap();
-        let pieces = lane(&layout, "cam-b", Content::Picture);
+        let pieces = track(&layout, "cam-b", Content::Picture);
         assert_eq!(pieces[1].start, pieces[0].end());
         // At timeline 70 s the second stretch is at file time 41 s.
         assert_eq!(pieces[1].source_start, 41 * 25);
@@ -368,7 +368,7 @@ pub(crate) mod tests {
                 // Out of order, as a folder may list them.
                 alignment.recordings[0].files.insert(0, second);
                 let layout = Layout::of(&alignment).unwrap();
-                let pieces = lane(&layout, "cam-b", Content::Picture);
+                let pieces = track(&layout, "cam-b", Content::Picture);
                 assert!(pieces.windows(2).all(|w| w[1].start >= w[0].end()));
                 let half_s = 0.5 * own_frame_s.max(layout.rate.frame_s());
                 let of_second: Vec<_> = pieces.iter().filter(|p| p.path == "b/C 2.MP4").collect();
@@ -387,7 +387,7 @@ pub(crate) mod tests {
     fn recorder_sound_is_exact_to_the_sample_at_a_frame() {
         let alignment = example();
         let layout = Layout::of(&alignment).unwrap();
-        let [piece] = lane(&layout, "rec-1", Content::Sound) else { panic!("one piece") };
+        let [piece] = track(&layout, "rec-1", Content::Sound) else { panic!("one piece") };
         let file = alignment.file("R.FLAC").unwrap();
         let true_start = file.map().unwrap().inverse(layout.rate.seconds(piece.start));
         assert_eq!(piece.start, 1);
@@ -413,7 +413,7 @@ pub(crate) mod tests {
             pieces.iter().flat_map(|p| (p.start..p.end()).map(move |k| off(p, k))).fold(0.0, f64::max)
         };
         let layout = Layout::of(&alignment).unwrap();
-        let pieces = lane(&layout, "cam-b", Content::Picture);
+        let pieces = track(&layout, "cam-b", Content::Picture);
         assert_eq!(pieces.len(), 9);
         let worst = worst_s(pieces, layout.rate);
         assert!((0.0199..=0.020_001).contains(&worst), "{worst}");
@@ -422,13 +422,13 @@ pub(crate) mod tests {
                 .windows(2)
                 .all(|w| w[1].start == w[0].end() && w[1].source_start == w[0].source_start + w[0].frames - 1)
         );
-        assert_eq!(lane(&layout, "cam-b", Content::Sound), pieces);
+        assert_eq!(track(&layout, "cam-b", Content::Sound), pieces);
 
         // With 5 ms to spare each slip has 118 s to fall into dead air: a second in every forty here.
         let quiet: Vec<(f64, f64)> = (0..92).map(|i| (40.0 * f64::from(i), 40.0 * f64::from(i) + 1.0)).collect();
         let options = FrameOptions::default().allowing(0.005);
         let layout = Layout::with_dead_air(&alignment, &quiet, &options).unwrap();
-        let pieces = lane(&layout, "cam-b", Content::Picture);
+        let pieces = track(&layout, "cam-b", Content::Picture);
         assert_eq!(pieces.len(), 9);
         assert!(worst_s(pieces, layout.rate) <= 0.025_001);
         assert!(pieces[1..].iter().all(|p| layout.rate.seconds(p.start) % 40.0 <= 1.0), "{pieces:?}");
@@ -458,7 +458,7 @@ pub(crate) mod tests {
         }
         // A length below zero is none: there is no sound to lay.
         let none = sound(vec![[0.0, 3.5], [20.0, 23.5]], -20.0).unwrap();
-        assert!(none.lanes.iter().all(|l| l.recording != "cam-b"));
+        assert!(none.tracks.iter().all(|l| l.recording != "cam-b"));
     }
 
     use proptest::prelude::*;
@@ -501,7 +501,7 @@ pub(crate) mod tests {
             }
             let (name, pairs) = (file.path.clone(), file.knots.clone());
             let layout = Layout::of(&alignment).unwrap();
-            let pieces = lane(&layout, "cam-b", Content::Sound);
+            let pieces = track(&layout, "cam-b", Content::Sound);
             // A run of knots at a time: at a jump the later one holds.
             let runs: Vec<ClockMap> = pairs
                 .chunk_by(|a, b| a[0] < b[0])

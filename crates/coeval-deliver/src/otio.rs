@@ -1,7 +1,7 @@
 //! OpenTimelineIO JSON.
 //!
 //! Schemas as the reference library writes them: Timeline.1, Stack.1, Track.1, Clip.2, Gap.1,
-//! ExternalReference.1, TimeRange.1, RationalTime.1 (value and rate are doubles). One track a lane;
+//! ExternalReference.1, TimeRange.1, RationalTime.1 (value and rate are doubles). One track for each of the layout's;
 //! in OpenTimelineIO the first track lies at the bottom. All lengths on the timeline are whole frames
 //! at the timeline's rate, so that every clip lies on a frame whatever its own rate is; where a clip
 //! starts within its media is counted at the media's rate.
@@ -25,7 +25,7 @@ use coeval_shoot::{Alignment, Kind};
 use serde::Serialize;
 use serde_json::{Value, json};
 
-use crate::layout::{Content, Lane, Layout, Piece, SourceRate};
+use crate::layout::{Content, Layout, Piece, SourceRate, TimelineTrack};
 use crate::lists::Mark;
 use crate::timecode::{FrameRate, Timecode};
 
@@ -246,23 +246,23 @@ pub fn to_otio(alignment: &Alignment, name: &str, references: &References, extra
         }
     };
     let sources = Sources { alignment, rate: layout.rate, references, extras };
-    let lanes = layout.lanes.iter().map(|lane| {
-        let mut metadata = json!({"recording": lane.recording});
-        if lane.doubtful {
+    let own = layout.tracks.iter().map(|laid| {
+        let mut metadata = json!({"recording": laid.recording});
+        if laid.doubtful {
             metadata["to_be_checked"] = true.into();
         }
-        let children = sources.children(lane.pieces.iter().map(|piece| sources.shown(piece)), &lane.recording);
-        track(lane.name(), lane.content, !lane.doubtful, metadata, children)
+        let children = sources.children(laid.pieces.iter().map(|piece| sources.shown(piece)), &laid.recording);
+        track(laid.name(), laid.content, !laid.doubtful, metadata, children)
     });
-    let mut tracks: Vec<Object> = lanes.collect();
-    for lane in layout.lanes.iter().filter(|l| l.content == Content::Sound && !l.doubtful) {
-        let is_camera = alignment.recording(&lane.recording).is_some_and(|r| r.kind == Kind::Camera);
+    let mut tracks: Vec<Object> = own.collect();
+    for laid in layout.tracks.iter().filter(|l| l.content == Content::Sound && !l.doubtful) {
+        let is_camera = alignment.recording(&laid.recording).is_some_and(|r| r.kind == Kind::Camera);
         for recorder in alignment.recordings.iter().filter(|r| is_camera && r.kind == Kind::Recorder) {
-            let clips: Vec<Shown> = sources.under_clips(lane, &recorder.id);
+            let clips: Vec<Shown> = sources.under_clips(laid, &recorder.id);
             if !clips.is_empty() {
-                let name = format!("{} with {}", lane.recording, recorder.id);
-                let metadata = json!({"recording": lane.recording, "sound_of": recorder.id});
-                let children = sources.children(clips.into_iter(), &lane.recording);
+                let name = format!("{} with {}", laid.recording, recorder.id);
+                let metadata = json!({"recording": laid.recording, "sound_of": recorder.id});
+                let children = sources.children(clips.into_iter(), &laid.recording);
                 tracks.push(track(name, Content::Sound, false, metadata, children));
             }
         }
@@ -411,7 +411,7 @@ impl Sources<'_> {
     }
 
     /// The sound that lies under a camera's clips, cut as the clips are.
-    fn under_clips(&self, lane: &Lane, recorder: &str) -> Vec<Shown> {
+    fn under_clips(&self, laid: &TimelineTrack, recorder: &str) -> Vec<Shown> {
         let shown = |piece: &Piece| {
             let is_it =
                 |c: &Conformed| c.recording == recorder && c.placement == SoundPlacement::UnderClip(piece.path.clone());
@@ -429,7 +429,7 @@ impl Sources<'_> {
             clip.frames = clip.frames.min((self.rate.frames(left_s) + 1.0).floor() as i64);
             (clip.frames > 0).then_some(clip)
         };
-        lane.pieces.iter().filter_map(shown).collect()
+        laid.pieces.iter().filter_map(shown).collect()
     }
 
     /// Clips and the gaps between them, as a track holds them.

@@ -30,7 +30,7 @@ use minijinja::{AutoEscape, Environment};
 use serde_json::{Value, json};
 
 use crate::edl::{Channel, Event, LONGEST_DISSOLVE, edl, source_span};
-use crate::layout::{Content, Lane, Layout, Piece, SourceRate};
+use crate::layout::{Content, Layout, Piece, SourceRate, TimelineTrack};
 use crate::lists::{Mark, marks_webvtt};
 use crate::otio::{Cut, CutTrack, Extras, References, Sources, conformed_of, cut_to_otio, joined};
 use crate::report;
@@ -50,15 +50,15 @@ pub const SOUNDS: [&str; 2] = ["voice.wav", "mix.wav"];
 /// The rows of a page; beyond them is the edit list.
 const ROWS: usize = 1000;
 
-/// The pieces of a lane within what stays, each where it lies on the shorter timeline.
-fn cut_lane(alignment: &Alignment, lane: &Lane, plan: &Plan, rate: FrameRate, sound: bool) -> Vec<Cut> {
+/// The pieces of a track within what stays, each where it lies on the shorter timeline.
+fn cut_track(alignment: &Alignment, laid: &TimelineTrack, plan: &Plan, rate: FrameRate, sound: bool) -> Vec<Cut> {
     let mut cuts = Vec::new();
     let mut at = 0;
     for (from, to, speed) in plan.kept() {
         let frames = if speed == 1 { to - from } else { (to - from + i64::from(speed) - 1) / i64::from(speed) };
         // Where time is sped up there is picture only.
         if speed == 1 || !sound {
-            cuts.extend(lane.pieces.iter().filter_map(|p| cut_piece(alignment, p, from, to, speed, at, frames, rate)));
+            cuts.extend(laid.pieces.iter().filter_map(|p| cut_piece(alignment, p, from, to, speed, at, frames, rate)));
         }
         at += frames;
     }
@@ -109,25 +109,25 @@ fn cut_piece(
 fn tracks(alignment: &Alignment, layout: &Layout, plan: &Plan, voices: &[Voice], levels: &MixLevels) -> Vec<CutTrack> {
     let mut tracks = Vec::new();
     // What is to be checked is no part of a cut.
-    for lane in layout.lanes.iter().filter(|l| !l.doubtful) {
-        let is_sound = lane.content == Content::Sound;
-        let is_camera = alignment.recording(&lane.recording).is_some_and(|r| r.kind == Kind::Camera);
+    for laid in layout.tracks.iter().filter(|l| !l.doubtful) {
+        let is_sound = laid.content == Content::Sound;
+        let is_camera = alignment.recording(&laid.recording).is_some_and(|r| r.kind == Kind::Camera);
         let gain_db = is_sound.then(|| match is_camera {
             true => levels.ducking(plan, voices),
             false => levels.voice_ducking(plan),
         });
         let is_voice = is_sound && !is_camera;
         tracks.push(CutTrack {
-            name: lane.recording.clone(),
-            content: lane.content,
+            name: laid.recording.clone(),
+            content: laid.content,
             enabled: is_sound,
             metadata: json!({
-                "recording": lane.recording,
+                "recording": laid.recording,
                 "gain_db": gain_db,
                 "voice_lufs": is_voice.then_some(levels.loudness_lufs),
                 "voice_gain_db": levels.voice_gain_db().filter(|_| is_voice),
             }),
-            cuts: cut_lane(alignment, lane, plan, layout.rate, is_sound),
+            cuts: cut_track(alignment, laid, plan, layout.rate, is_sound),
         });
     }
     let mut angles = Vec::new();
@@ -135,11 +135,11 @@ fn tracks(alignment: &Alignment, layout: &Layout, plan: &Plan, voices: &[Voice],
     for entry in &plan.entries {
         let frames = entry.shown_frames();
         let speed = if let EditAction::Pass(speed) = entry.action { speed } else { 1 };
-        let lane = layout.lanes.iter().find(|l| {
+        let laid = layout.tracks.iter().find(|l| {
             l.content == Content::Picture && !l.doubtful && Some(l.recording.as_str()) == entry.camera.as_deref()
         });
-        if let Some(lane) = lane.filter(|_| frames > 0) {
-            let cuts = lane
+        if let Some(laid) = laid.filter(|_| frames > 0) {
+            let cuts = laid
                 .pieces
                 .iter()
                 .filter_map(|p| cut_piece(alignment, p, entry.from, entry.to, speed, at, frames, layout.rate));
@@ -758,7 +758,7 @@ mod tests {
         }
     }
 
-    /// Which frame or sample of which file a lane shows at a frame of its timeline.
+    /// Which frame or sample of which file a track shows at a frame of its timeline.
     fn shown_at(pieces: &[(Piece, i64)], frame: i64, rate: FrameRate) -> Option<(String, i64)> {
         let (piece, at) = pieces.iter().find(|(p, at)| frame >= *at && frame < at + p.frames)?;
         let counts = rate.seconds(frame - at) * piece.source_rate.hz();
@@ -771,8 +771,8 @@ mod tests {
             let alignment = example();
             let layout = Layout::of(&alignment).unwrap();
             let tracks = tracks(&alignment, &layout, &plan, &[], &MixLevels::default());
-            for (lane, track) in layout.lanes.iter().zip(&tracks) {
-                let full: Vec<(Piece, i64)> = lane.pieces.iter().map(|p| (p.clone(), p.start)).collect();
+            for (laid, track) in layout.tracks.iter().zip(&tracks) {
+                let full: Vec<(Piece, i64)> = laid.pieces.iter().map(|p| (p.clone(), p.start)).collect();
                 let cut: Vec<(Piece, i64)> = track.cuts.iter().map(|c| (c.piece.clone(), c.at)).collect();
                 let mut at = 0;
                 for (from, to, speed) in plan.kept() {
@@ -818,7 +818,7 @@ mod tests {
                 shown(&mut angles.cuts.iter().filter(|c| c.speed == 1).map(|c| (c.at, c.frames)))
             );
             for (goes, comes) in events.iter().zip(&events[1.min(events.len())..]).filter(|e| e.1.dissolve > 0) {
-                let piece = |e: &Event| layout.lanes.iter().flat_map(|l| &l.pieces).find(|p| p.path == e.clip).unwrap();
+                let piece = |e: &Event| layout.tracks.iter().flat_map(|l| &l.pieces).find(|p| p.path == e.clip).unwrap();
                 let first = |e: &Event| {
                     let written = alignment.file(&e.clip).and_then(|f| f.timecode.as_deref());
                     let written = written.and_then(|t| Timecode::parse(t, e.source_in.rate()).ok());

@@ -144,7 +144,7 @@ proptest! {
         let references = References::Absolute { media: "/shoot".into() };
         let otio: Value = serde_json::from_str(&to_otio(&alignment, "shoot", &references, &Extras::default()).unwrap()).unwrap();
         let tracks = otio["tracks"]["children"].as_array().unwrap();
-        prop_assert_eq!(tracks.len(), layout.lanes.len());
+        prop_assert_eq!(tracks.len(), layout.tracks.len());
         let start = Timecode::from_label([1, 0, 0, 0], rate, rate.counting()).unwrap();
         let options = ConformOptions::default();
         let conformed = plan(&alignment, &options).unwrap();
@@ -152,7 +152,7 @@ proptest! {
             let picture = alignment.file(name).and_then(|f| f.picture.as_ref());
             picture.map_or(rate, |p| FrameRate::new(p.frame_rate[0], p.frame_rate[1]).unwrap())
         };
-        for (track, lane) in tracks.iter().zip(&layout.lanes) {
+        for (track, laid) in tracks.iter().zip(&layout.tracks) {
             let in_otio = otio_clips(track);
             let mut covered_s = 0.0;
             for clip in &in_otio {
@@ -171,7 +171,7 @@ proptest! {
             }
             // All that the device recorded is there, but for the frames that each stretch's ends cut through: one at
             // either end, and one more where the last slip is ahead of the file's end.
-            let files = &alignment.recording(&lane.recording).unwrap().files;
+            let files = &alignment.recording(&laid.recording).unwrap().files;
             let there_s: f64 = files.iter().filter_map(|f| f.map()).map(|m| {
                 let knots = m.knots();
                 knots[knots.len() - 1].1 - knots[0].1 - m.jumps().map(|j| j.1).sum::<f64>()
@@ -180,7 +180,7 @@ proptest! {
             let slack_s = 3.0 * stretches as f64 * rate.frame_s();
             prop_assert!((covered_s - there_s).abs() <= slack_s, "{} of {} s", covered_s, there_s);
 
-            let lists = to_edl(&alignment, &layout, lane, "shoot", start, &conformed).unwrap();
+            let lists = to_edl(&alignment, &layout, laid, "shoot", start, &conformed).unwrap();
             let in_edl: Vec<Clip> = lists.iter().flat_map(|l| edl_clips(l, rate, start)).collect();
             if alignment.file(&in_otio[0].name).unwrap().picture.is_some() {
                 prop_assert_eq!(in_edl.len(), in_otio.len());
@@ -223,9 +223,9 @@ proptest! {
         let otio: Value = serde_json::from_str(&to_otio(&alignment, "shoot", &references, &extras).unwrap()).unwrap();
         let tracks = otio["tracks"]["children"].as_array().unwrap();
         // On the timeline: exact to the sample, and as the list has it.
-        let lane = layout.lanes.iter().position(|l| l.recording == "rec-1").unwrap();
-        let in_otio = otio_clips(&tracks[lane]);
-        let lists = to_edl(&alignment, &layout, &layout.lanes[lane], "shoot", start, &all).unwrap();
+        let laid = layout.tracks.iter().position(|l| l.recording == "rec-1").unwrap();
+        let in_otio = otio_clips(&tracks[laid]);
+        let lists = to_edl(&alignment, &layout, &layout.tracks[laid], "shoot", start, &all).unwrap();
         let in_edl: Vec<Clip> = lists.iter().flat_map(|l| edl_clips(l, rate, start)).collect();
         prop_assert_eq!(in_otio.len(), in_edl.len());
         for (a, b) in in_otio.iter().zip(&in_edl) {
@@ -246,7 +246,7 @@ proptest! {
         for track in tracks.iter().filter(|t| t["metadata"]["coeval"]["sound_of"].is_string()) {
             prop_assert_eq!(&track["enabled"], &Value::Bool(false));
             let camera = track["metadata"]["coeval"]["recording"].as_str().unwrap();
-            let own = layout.lanes.iter().position(|l| l.recording == camera && l.content == Content::Sound).unwrap();
+            let own = layout.tracks.iter().position(|l| l.recording == camera && l.content == Content::Sound).unwrap();
             let own = otio_clips(&tracks[own]);
             for clip in otio_clips(track) {
                 let sound = all.iter().find(|c| c.name == clip.name).unwrap();

@@ -73,13 +73,13 @@ def plot_lag(curve: LagCurve, ax: Optional[Axes]) -> Axes:
 
 
 def plot_shoot(alignment: Alignment, ax: Optional[Axes]) -> Axes:
-    """Recordings as lanes on the timeline (of the first event, if there are several); the title names unplaced files."""
+    """One row for each recording on the timeline (of the first event, if there are several); the title names unplaced files."""
     if alignment.events:
         alignment = alignment.event(1)
-    lanes = [recording for recording in alignment.recordings if any(file.placed for file in recording.files)]
-    ax = _axes(ax, 1.2 + 0.5 * len(lanes))
+    rows = [recording for recording in alignment.recordings if any(file.placed for file in recording.files)]
+    ax = _axes(ax, 1.2 + 0.5 * len(rows))
     colours = {"camera": "tab:blue", "recorder": "tab:orange", "other": "tab:grey"}
-    for row, recording in enumerate(lanes):
+    for row, recording in enumerate(rows):
         for file in recording.files:
             if not file.placed:
                 continue
@@ -88,7 +88,7 @@ def plot_shoot(alignment: Alignment, ax: Optional[Axes]) -> Axes:
             ax.text(start, row, f" {file.path.rsplit('/', 1)[-1]}", va="center", fontsize=8, clip_on=True)
             moments = [float(file.clock_map.to_timeline(jump.file_s)) for jump in file.jumps]
             ax.plot(moments, np.full(len(moments), row), "|", color="black", markersize=16)
-    ax.set_yticks(range(len(lanes)), [recording.id for recording in lanes])
+    ax.set_yticks(range(len(rows)), [recording.id for recording in rows])
     ax.invert_yaxis()
     ax.set_xlabel(f"timeline (s), clock of {alignment.clock}")
     if alignment.unplaced:
@@ -116,13 +116,13 @@ def plot_speech(curve: SpeechCurve, ax: Optional[Axes]) -> Axes:
 
 
 def plot_voices(voices: Voices, ax: Optional[Axes]) -> Axes:
-    """Voices as lanes on the timeline, one for each origin."""
-    lanes = sorted({voice.origin for voice in voices.voices})
-    ax = _axes(ax, 1.2 + 0.5 * len(lanes))
-    for row, origin in enumerate(lanes):
+    """Voices on the timeline, one row for each origin."""
+    rows = sorted({voice.origin for voice in voices.voices})
+    ax = _axes(ax, 1.2 + 0.5 * len(rows))
+    for row, origin in enumerate(rows):
         spans = [(v.start_s, v.end_s - v.start_s) for v in voices.voices if v.origin == origin]
         ax.broken_barh(spans, (row - 0.3, 0.6), color="tab:red" if origin == "radio" else "tab:green", alpha=0.7)
-    ax.set_yticks(range(len(lanes)), [shown_origin(origin) for origin in lanes])
+    ax.set_yticks(range(len(rows)), [shown_origin(origin) for origin in rows])
     ax.invert_yaxis()
     ax.set_xlabel("timeline (s)")
     return ax
@@ -131,14 +131,14 @@ def plot_voices(voices: Voices, ax: Optional[Axes]) -> Axes:
 def plot_plan(plan: Plan, ax: Optional[Axes]) -> Axes:
     """The plan along the timeline: what each camera shows, what is sped up, and what is dropped."""
     frame_s = plan.frame_rate[1] / plan.frame_rate[0]
-    lanes = sorted({entry.camera or "no picture" for entry in plan.kept}) + ["dropped"]
-    ax = _axes(ax, 1.2 + 0.5 * len(lanes))
+    rows = sorted({entry.camera or "no picture" for entry in plan.kept}) + ["dropped"]
+    ax = _axes(ax, 1.2 + 0.5 * len(rows))
     colours = {"show": "tab:green", "pass": "tab:orange", "drop": "tab:grey"}
     for entry in plan.entries:
-        row = lanes.index("dropped" if entry.fate == "drop" else entry.camera or "no picture")
+        row = rows.index("dropped" if entry.fate == "drop" else entry.camera or "no picture")
         length_s = (entry.to_frame - entry.from_frame) * frame_s
         ax.barh(row, length_s, left=entry.from_frame * frame_s, height=0.6, color=colours[entry.fate], alpha=0.7)
-    ax.set_yticks(range(len(lanes)), lanes)
+    ax.set_yticks(range(len(rows)), rows)
     ax.invert_yaxis()
     ax.set_xlabel("timeline (s)")
     ax.set_title(f"rough cut of {plan.shown_s:.1f} s")

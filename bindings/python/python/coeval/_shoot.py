@@ -484,7 +484,7 @@ class Alignment:
         return folder
 
     def plot(self, ax: Optional[Axes] = None) -> Axes:
-        """Draw the recordings as lanes on the timeline (``pip install coeval[plot]``)."""
+        """Draw one row for each recording on the timeline (``pip install coeval[plot]``)."""
         from ._plot import plot_shoot
 
         return plot_shoot(self, ax)

@@ -119,7 +119,7 @@ class Voices:
         return table
 
     def plot(self, ax: Optional[Axes] = None) -> Axes:
-        """Draw the voices as lanes on the timeline (``pip install coeval[plot]``)."""
+        """Draw the voices on the timeline, one row for each origin (``pip install coeval[plot]``)."""
         from ._plot import plot_voices
 
         return plot_voices(self, ax)

@@ -5,7 +5,7 @@ use coeval_shoot::Measured;
 use coeval_shoot::alignment::{File, Recording};
 use coeval_shoot::clock_time;
 
-use super::rows::{Block, ClipView, Coverage, HeardView, LaneView, Span, Tick};
+use super::rows::{Block, ClipView, Coverage, HeardView, Span, Tick, TrackView};
 use super::view::{Placed, View};
 use super::wave;
 use super::words::length;
@@ -63,10 +63,10 @@ impl<'a> View<'a> {
 
     /// Colour of a recording: its place among those that are on the timeline.
     pub(super) fn colour(&self, id: &str) -> usize {
-        self.lane_order().iter().position(|r| r.id == id).unwrap_or(0) % 6
+        self.track_order().iter().position(|r| r.id == id).unwrap_or(0) % 6
     }
 
-    pub(super) fn lane_order(&self) -> Vec<&'a Recording> {
+    pub(super) fn track_order(&self) -> Vec<&'a Recording> {
         let clock = self.alignment.recording(&self.alignment.timeline.clock);
         let others = self.alignment.recordings.iter().filter(|r| r.id != self.alignment.timeline.clock);
         clock.into_iter().chain(others).filter(|r| r.files.iter().any(File::is_placed)).collect()
@@ -108,8 +108,8 @@ impl<'a> View<'a> {
         })
     }
 
-    pub(super) fn lanes(&self) -> Vec<LaneView> {
-        let lane = |recording: &Recording| {
+    pub(super) fn tracks(&self) -> Vec<TrackView> {
+        let track = |recording: &Recording| {
             let clips = self.placed.iter().filter(|p| p.recording.id == recording.id).map(|p| {
                 let length_s = (p.to_s - p.from_s).max(1e-3);
                 let within = |s: f64| ((s - p.from_s) / length_s * 1e4).round() / 100.0;
@@ -155,14 +155,14 @@ impl<'a> View<'a> {
                 }
             });
             let clock = if recording.id == self.alignment.timeline.clock { ", reference clock" } else { "" };
-            LaneView {
+            TrackView {
                 id: recording.id.clone(),
                 colour: self.colour(&recording.id),
                 words: format!("{}{clock}", recording.kind.as_str()),
                 clips: clips.collect(),
             }
         };
-        self.lane_order().into_iter().map(lane).collect()
+        self.track_order().into_iter().map(track).collect()
     }
 
     pub(super) fn coverage(&self) -> Vec<Coverage> {
@@ -198,6 +198,6 @@ impl<'a> View<'a> {
                 missed,
             }
         };
-        self.lane_order().into_iter().map(row).collect()
+        self.track_order().into_iter().map(row).collect()
     }
 }

@@ -23,8 +23,8 @@ pub(crate) fn with_cut(page: &str, section: &str) -> Option<String> {
     for (place, content) in CUT.into_iter().zip([CUT_LINK, section]) {
         page.replace_range(between(&page, place)?, content);
     }
-    let lane = voices(section);
-    for (place, content) in [(VOICES, lane.as_str()), (VOICES_KEY, if lane.is_empty() { "" } else { KEY })] {
+    let track = voices(section);
+    for (place, content) in [(VOICES, track.as_str()), (VOICES_KEY, if track.is_empty() { "" } else { KEY })] {
         if let Some(range) = between(&page, place) {
             page.replace_range(range, content);
         }
@@ -32,7 +32,7 @@ pub(crate) fn with_cut(page: &str, section: &str) -> Option<String> {
     Some(page)
 }
 
-/// The voices of a rough cut's strip as a lane of the chart, so that it zooms; empty where nobody speaks.
+/// The voices of a rough cut's strip as a track of the chart, so that it zooms; empty where nobody speaks.
 fn voices(section: &str) -> String {
     let of = |rect: &&str| rect.starts_with("class=\"intercom\"") || rect.starts_with("class=\"radio\"");
     let rects = section.split("<rect ").skip(1).filter_map(|rest| Some(rest.split_once("/>")?.0)).filter(of);
@@ -41,7 +41,7 @@ fn voices(section: &str) -> String {
         return rects;
     }
     format!(
-        "<div class=\"lane voices\"><p class=\"name\"><b>voices</b> of people and radio</p>\
+        "<div class=\"track voices\"><p class=\"name\"><b>voices</b> of people and radio</p>\
          <svg viewBox=\"0 52 1000 18\" preserveAspectRatio=\"none\" role=\"img\" aria-label=\"When someone speaks: \
          the table of the rough cut has it in words\">{rects}</svg></div>\n"
     )

@@ -24,7 +24,7 @@ impl Problem {
 }
 
 #[derive(Serialize)]
-pub(super) struct LaneView {
+pub(super) struct TrackView {
     pub(super) id: String,
     pub(super) colour: usize,
     pub(super) words: String,
@@ -218,7 +218,7 @@ pub(super) struct Page {
     pub(super) problems: Vec<Problem>,
     pub(super) border: Vec<Block>,
     pub(super) ticks: Vec<Tick>,
-    pub(super) lanes: Vec<LaneView>,
+    pub(super) tracks: Vec<TrackView>,
     pub(super) any_missed: bool,
     pub(super) any_doubtful: bool,
     pub(super) any_jump: bool,

@@ -78,8 +78,8 @@ impl<'a> View<'a> {
             n => format!("{placed} of {all} files are placed on one timeline; {n} are unplaced."),
         };
         let sync = self.sync();
-        let lanes = self.lanes();
-        let heard = || lanes.iter().flat_map(|l| &l.clips).filter_map(|c| c.heard.as_ref());
+        let tracks = self.tracks();
+        let heard = || tracks.iter().flat_map(|l| &l.clips).filter_map(|c| c.heard.as_ref());
         let pairs = self.alignment.pairs.iter().filter(|p| !p.residuals.is_empty());
         let spread: Vec<f64> = pairs.flat_map(|p| p.residuals.iter().map(|r| r[1].abs())).collect();
         let hash = BASE64.encode(Sha256::digest(SCRIPT));
@@ -106,13 +106,13 @@ impl<'a> View<'a> {
             problems: self.problems(),
             border: self.border(),
             ticks: self.ticks(),
-            any_doubtful: lanes.iter().flat_map(|l| &l.clips).any(|c| !c.doubtful.is_empty()),
-            any_missed: lanes.iter().flat_map(|l| &l.clips).any(|c| !c.missed.is_empty()),
+            any_doubtful: tracks.iter().flat_map(|l| &l.clips).any(|c| !c.doubtful.is_empty()),
+            any_missed: tracks.iter().flat_map(|l| &l.clips).any(|c| !c.missed.is_empty()),
             any_heard: heard().next().is_some(),
             any_speech: heard().any(|h| !h.speech.is_empty()),
             any_clap: heard().any(|h| !h.claps.is_empty()),
-            any_jump: lanes.iter().flat_map(|l| &l.clips).any(|c| !c.jumps.is_empty()),
-            lanes,
+            any_jump: tracks.iter().flat_map(|l| &l.clips).any(|c| !c.jumps.is_empty()),
+            tracks,
             coverage: self.coverage(),
             left_out: self
                 .alignment
@@ -392,8 +392,8 @@ impl<'a> View<'a> {
         let layout = self.report.layout;
         let file = self.alignment.file(path)?;
         let (map, picture) = (file.laid()?, file.picture.as_ref()?);
-        let lanes = layout.lanes.iter().filter(|l| l.content == Content::Picture);
-        let pieces = lanes.flat_map(|l| &l.pieces).filter(|p| p.path == path);
+        let tracks = layout.tracks.iter().filter(|t| t.content == Content::Picture);
+        let pieces = tracks.flat_map(|l| &l.pieces).filter(|p| p.path == path);
         let ends = pieces.flat_map(|piece| {
             let SourceRate::Frames(own) = piece.source_rate else { return Vec::new() };
             // Residuals are straight between; the last frame is where they end.
@@ -431,7 +431,7 @@ impl<'a> View<'a> {
     /// Each recording's deviation from its own straight clock, as `plot` draws it.
     pub(super) fn drift(&self, width: usize) -> String {
         let mut series = Vec::new();
-        for recording in self.lane_order() {
+        for recording in self.track_order() {
             let mut points: Vec<(f64, f64)> = Vec::new();
             let mut off_s = 0.0;
             for p in self.placed.iter().filter(|p| p.recording.id == recording.id) {
