@@ -1,6 +1,6 @@
 //! An alignment -> tracks of pieces on whole frames.
 //!
-//! Picture lies as [`frames`] lays it: never more than half a frame off. The sound of
+//! Picture lies as [`frames`](crate::frames) lays it: never more than half a frame off. The sound of
 //! a camera is cut exactly as its picture. Sound without picture starts on a frame too, but its
 //! source point is exact to the sample; where its clock runs off it is slipped before it is half a
 //! frame of the timeline out. A jump splits a file in two pieces; what the file lost is a gap, what
