@@ -22,6 +22,7 @@ pub const SCHEMA_JSON: &str = include_str!("../schema/alignment.schema.json");
 /// has a timeline of its own, and two of them must not be mixed: [`event`](Self::event) takes one out as an alignment
 /// by itself, [`first_event`](Self::first_event) the first.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[non_exhaustive]
 pub struct Alignment {
     /// Always [`SCHEMA`].
     pub schema: String,
@@ -50,6 +51,7 @@ pub struct Alignment {
 
 /// A photo, and when it was taken: by times, so to seconds at best.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[non_exhaustive]
 pub struct Photo {
     /// Relative to the folder that was given, with `/` between folders.
     pub path: String,
@@ -89,6 +91,7 @@ pub enum PhotoClock {
 
 /// Files that share sound among themselves, and none with the rest of the shoot.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[non_exhaustive]
 pub struct Event {
     /// Its number, from 1.
     pub event: usize,
@@ -102,6 +105,7 @@ pub struct Event {
 
 /// Three files, each pair of which was compared by itself: what the three comparisons say of each other.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[non_exhaustive]
 pub struct Loop {
     /// Their names.
     pub files: [String; 3],
@@ -112,6 +116,7 @@ pub struct Loop {
 
 /// An anchor of the user's, and what became of it.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[non_exhaustive]
 pub struct AnchorCheck {
     /// One file.
     pub a: String,
@@ -137,6 +142,7 @@ pub struct AnchorCheck {
 
 /// What made an alignment.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[non_exhaustive]
 pub struct Generator {
     /// `coeval`.
     pub name: String,
@@ -149,6 +155,7 @@ pub struct Generator {
 /// Its zero is the start of the earliest placed file, or up to one frame of the clock's picture
 /// before it, so that the clock's own picture lies on whole frames.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[non_exhaustive]
 pub struct Timeline {
     /// Id of the recording whose clock it is.
     pub clock: String,
@@ -158,6 +165,7 @@ pub struct Timeline {
 
 /// What one device made in one unbroken take.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[non_exhaustive]
 pub struct Recording {
     /// Short name, unique.
     pub id: String,
@@ -224,6 +232,7 @@ pub enum Status {
 
 /// One file and its place.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[non_exhaustive]
 pub struct File {
     /// Relative to the folder that was given, with `/` between folders.
     pub path: String,
@@ -385,6 +394,7 @@ pub enum PlacedBy {
 
 /// What speaks for a file's place.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[non_exhaustive]
 pub struct Proof {
     /// Number of measurements of this file against others.
     pub evidence: usize,
@@ -409,6 +419,7 @@ pub struct Proof {
 
 /// One kind of evidence against the result.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[non_exhaustive]
 pub struct Agreement {
     /// Which kind.
     pub by: EvidenceKind,
@@ -420,6 +431,7 @@ pub struct Agreement {
 
 /// Timecode on a channel of sound (SMPTE ST 12-1).
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[non_exhaustive]
 pub struct Ltc {
     /// The channel, counted from 1. It is left out of what is compared, measured and conformed.
     pub channel: usize,
@@ -446,6 +458,7 @@ impl Ltc {
 /// What a recorder wrote of a take and its tracks (`iXML`). What it did not write is empty.
 #[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(default)]
+#[non_exhaustive]
 pub struct Ixml {
     /// What is filmed.
     #[serde(skip_serializing_if = "String::is_empty")]
@@ -499,6 +512,7 @@ pub enum EvidenceKind {
 
 /// A stretch of a file in which its place is known equally well.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[non_exhaustive]
 pub struct Stretch {
     /// First and last moment, file seconds.
     pub from_s: f64,
@@ -513,6 +527,7 @@ pub struct Stretch {
 
 /// A sudden change of offset.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[non_exhaustive]
 pub struct Jump {
     /// Where in the file, seconds.
     pub file_s: f64,
@@ -522,6 +537,7 @@ pub struct Jump {
 
 /// A picture track.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[non_exhaustive]
 pub struct Picture {
     /// Frame rate (fps) as an exact ratio: `[30000, 1001]`. The mean where frames differ in length.
     pub frame_rate: [u32; 2],
@@ -551,6 +567,7 @@ impl Picture {
 
 /// A sound track.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[non_exhaustive]
 pub struct SoundTrack {
     /// Codec in words.
     pub codec: String,
@@ -565,6 +582,7 @@ pub struct SoundTrack {
 
 /// What two recordings share.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[non_exhaustive]
 pub struct Pair {
     /// Id of one recording.
     pub a: String,
@@ -592,6 +610,7 @@ pub struct Pair {
 
 /// One of the ways by which the common sound of two recordings comes: voices straight, an engine from elsewhere.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[non_exhaustive]
 pub struct SoundPath {
     /// `a` hears what comes this way so much later than where the result puts it, seconds.
     pub delay_s: f64,

@@ -1,3 +1,5 @@
+use serde_json::json;
+
 use super::words::{early_or_late, length, lip_sync, percent, within_ms};
 use super::*;
 use crate::layout::tests::example;
@@ -10,6 +12,11 @@ fn html(alignment: &Alignment, title: &str, checks: &[Check]) -> String {
     let measured = [("R.FLAC".to_owned(), Err(Error::new(ErrorKind::NoSound, "<b>no</b> sound")))];
     let (measured, marks) = (&measured, &marks);
     page(&Report { title, alignment, layout: &layout, start, measured, checks, marks, others: &[] }).unwrap()
+}
+
+/// A part of an alignment, as the contract writes it.
+fn entry<T: serde::de::DeserializeOwned>(value: serde_json::Value) -> T {
+    serde_json::from_value(value).unwrap()
 }
 
 #[test]
@@ -64,11 +71,8 @@ fn doubt_is_seen_where_it_is() {
     assert!(!html(&alignment, "day 1", &[]).contains("class=\"doubt\""));
     let file = &mut alignment.recordings[0].files[0];
     let (from_s, to_s) = (file.knots[0][0], file.knots[file.knots.len() - 1][0]);
-    let stretch = |from_s: f64, to_s: f64, confidence: f64| coeval_shoot::alignment::Stretch {
-        from_s,
-        to_s,
-        confidence,
-        uncertainty_s: 1e-3,
+    let stretch = |from_s: f64, to_s: f64, confidence: f64| {
+        entry(json!({"from_s": from_s, "to_s": to_s, "confidence": confidence, "uncertainty_s": 1e-3}))
     };
     let half_s = (from_s + to_s) / 2.0;
     file.stretches = vec![stretch(from_s, half_s, 0.9999), stretch(half_s, to_s, 0.95)];
@@ -131,32 +135,26 @@ fn outlines_lie_on_the_timeline() {
 fn each_clip_says_why() {
     let mut alignment = example();
     let file = &mut alignment.recordings[0].files[0];
-    file.proof = Some(coeval_shoot::alignment::Proof {
-        evidence: 37,
-        residual_rms_s: 1e-3,
-        residual_p95_s: 2e-3,
-        evidence_span_s: Some([2.0, 90.0]),
-        drift_sigma_ppm: 0.25,
-        ends_uncertainty_s: [1e-3, 3e-3],
-        without_best_third_s: None,
-        agreement: vec![coeval_shoot::alignment::Agreement {
-            by: coeval_shoot::alignment::EvidenceKind::Timecode,
-            count: 1,
-            difference_s: -0.04,
-        }],
-        verdict: "in sync".to_owned(),
-    });
-    alignment.pairs.push(coeval_shoot::alignment::Pair {
-        a: "rec-1".to_owned(),
-        b: "cam-b".to_owned(),
-        overlap_s: 60.0,
-        confidence: 1.0,
-        residual_rms_s: 1e-4,
-        evidence: 2,
-        contradicted: false,
-        residuals: vec![[20.0, 1e-4], [31.0, 0.1], [80.0, -1e-4]],
-        paths: Vec::new(),
-    });
+    file.proof = Some(entry(json!({
+        "evidence": 37,
+        "residual_rms_s": 1e-3,
+        "residual_p95_s": 2e-3,
+        "evidence_span_s": [2.0, 90.0],
+        "drift_sigma_ppm": 0.25,
+        "ends_uncertainty_s": [1e-3, 3e-3],
+        "without_best_third_s": null,
+        "agreement": [{"by": "timecode", "count": 1, "difference_s": -0.04}],
+        "verdict": "in sync",
+    })));
+    alignment.pairs.push(entry(json!({
+        "a": "rec-1",
+        "b": "cam-b",
+        "overlap_s": 60.0,
+        "confidence": 1.0,
+        "residual_rms_s": 1e-4,
+        "evidence": 2,
+        "residuals": [[20.0, 1e-4], [31.0, 0.1], [80.0, -1e-4]],
+    })));
     let page = html(&alignment, "day 1", &[]);
     assert_eq!(page.matches("<details class=\"why\"").count(), 1, "only what has a proof");
     let why = page.split("<details class=\"why\"").nth(1).unwrap().split("</details>").next().unwrap();
@@ -221,17 +219,16 @@ fn no_name_becomes_markup() {
         recording.id = format!("{evil}{}", recording.id);
     }
     alignment.timeline.clock = format!("{evil}cam-a");
-    alignment.pairs.push(coeval_shoot::alignment::Pair {
-        a: alignment.recordings[0].id.clone(),
-        b: alignment.recordings[1].id.clone(),
-        overlap_s: 60.0,
-        confidence: 1.0,
-        residual_rms_s: 1e-4,
-        evidence: 2,
-        contradicted: true,
-        residuals: vec![[31.0, 1e-4], [80.0, -1e-4]],
-        paths: Vec::new(),
-    });
+    alignment.pairs.push(entry(json!({
+        "a": alignment.recordings[0].id,
+        "b": alignment.recordings[1].id,
+        "overlap_s": 60.0,
+        "confidence": 1.0,
+        "residual_rms_s": 1e-4,
+        "evidence": 2,
+        "contradicted": true,
+        "residuals": [[31.0, 1e-4], [80.0, -1e-4]],
+    })));
     let page = html(&alignment, evil, &[]);
     assert_eq!(page.matches("<script").count(), 1);
     assert_eq!(page.matches("</script").count(), 1);
