@@ -80,7 +80,7 @@ pub fn json(data: &[u8]) {
     deliver(&alignment, &conformed);
 
     let speech = texts.next().unwrap_or_default();
-    let _ = SpeechMap::is_one(speech);
+    let _ = SpeechMap::is_speech_map(speech);
     let Some(map) = SpeechMap::from_json(speech, &alignment) else { return };
     map.to_json().expect("JSON has finite numbers only");
     let facts = Facts::of(&alignment, &map, Vec::new());

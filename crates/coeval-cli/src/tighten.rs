@@ -279,7 +279,7 @@ fn speech(
     if let Some(known) = text.as_deref().and_then(|text| SpeechMap::from_json(text, alignment)) {
         return Ok(known);
     }
-    if text.is_some_and(|text| !SpeechMap::is_one(&text)) && !args.replace {
+    if text.is_some_and(|text| !SpeechMap::is_speech_map(&text)) && !args.replace {
         return Err(Error::new(
             ErrorKind::OutputExists,
             "this file is not a speech map, but the speech map must be written under this name",

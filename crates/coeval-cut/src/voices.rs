@@ -9,7 +9,7 @@ use coeval::{Error, ErrorKind, Result};
 use coeval_listen::level::LevelMeter;
 use coeval_listen::moment::{FoundMoment, MomentMeter};
 use coeval_listen::speech::{
-    Heard, Origin, RATE_HZ, SharedMeter, SpeechBuilder, SpeechCurve, SpeechOptions, SpeechSegment, spoken,
+    Origin, RATE_HZ, Reception, SharedMeter, SpeechBuilder, SpeechCurve, SpeechOptions, SpeechSegment, spoken,
 };
 use coeval_media::{OpenOptions, SoundReader};
 use coeval_shoot::alignment::{File, Recording};
@@ -56,7 +56,7 @@ impl SpeechMap {
     }
 
     /// Whether a text is a speech map, of whatever alignment and version of this program.
-    pub fn is_one(text: &str) -> bool {
+    pub fn is_speech_map(text: &str) -> bool {
         let value: serde_json::Value = serde_json::from_str(text).unwrap_or_default();
         value["schema"].as_str().is_some_and(|s| s.starts_with("coeval.speech/"))
     }
@@ -82,7 +82,7 @@ fn span(file: &File) -> Option<(f64, f64)> {
 }
 
 /// A stretch of the timeline, and the file that voices are heard in there.
-struct Ear<'a> {
+struct ListeningSpan<'a> {
     recording: &'a Recording,
     file: &'a File,
     from_s: f64,
@@ -91,7 +91,7 @@ struct Ear<'a> {
     stands_in: bool,
 }
 
-impl Ear<'_> {
+impl ListeningSpan<'_> {
     /// Its length, frames at [`RATE_HZ`].
     fn frames(&self) -> u64 {
         ((self.to_s - self.from_s) * RATE_HZ).floor().max(0.0) as u64
@@ -132,13 +132,13 @@ impl Ear<'_> {
 const GAP_S: f64 = 1.0;
 
 /// All of the recorder, and where it does not run one of the others, longest first.
-fn ears<'a>(alignment: &'a Alignment, recorder: &'a Recording) -> Vec<Ear<'a>> {
+fn ears<'a>(alignment: &'a Alignment, recorder: &'a Recording) -> Vec<ListeningSpan<'a>> {
     let files = |r: &'a Recording| r.listened().filter_map(move |f| Some((r, f, span(f)?)));
     let others = alignment.recordings.iter().filter(|r| r.id != recorder.id).flat_map(files);
     // A file that may lie elsewhere says nothing of this moment.
     let mut others: Vec<_> = others.filter(|(_, file, _)| !alignment.is_doubtful(file)).collect();
     others.sort_by(|a, b| (b.2.1 - b.2.0).total_cmp(&(a.2.1 - a.2.0)).then_with(|| a.1.path.cmp(&b.1.path)));
-    let mut ears: Vec<Ear<'a>> = Vec::new();
+    let mut ears: Vec<ListeningSpan<'a>> = Vec::new();
     for (recording, file, (from_s, to_s)) in files(recorder).chain(others) {
         let mut free = vec![(from_s, to_s)];
         let stands_in = recording.id != recorder.id;
@@ -149,7 +149,7 @@ fn ears<'a>(alignment: &'a Alignment, recorder: &'a Recording) -> Vec<Ear<'a>> {
                 .filter(|(a, b)| b - a > GAP_S)
                 .collect();
         }
-        ears.extend(free.into_iter().map(|(from_s, to_s)| Ear { recording, file, from_s, to_s, stands_in }));
+        ears.extend(free.into_iter().map(|(from_s, to_s)| ListeningSpan { recording, file, from_s, to_s, stands_in }));
     }
     ears
 }
@@ -220,7 +220,7 @@ impl Hearing<'_> {
     }
 
     /// The ear's sound, and where it may be speech.
-    fn listen(&self, ear: &Ear<'_>) -> Result<(SoundOnDisk, SpeechCurve)> {
+    fn listen(&self, ear: &ListeningSpan<'_>) -> Result<(SoundOnDisk, SpeechCurve)> {
         let mut sound = SoundOnDisk::new()?;
         let mut builder = SpeechBuilder::new(RATE_HZ, 1)?;
         self.read(ear.file, (ear.from_s, ear.frames()), "hearing voices", &mut |mono| {
@@ -234,11 +234,11 @@ impl Hearing<'_> {
     fn ask(
         &self,
         camera: &Recording,
-        ear: &Ear<'_>,
+        ear: &ListeningSpan<'_>,
         sound: &mut SoundOnDisk,
         segments: &[SpeechSegment],
-    ) -> Result<Vec<Option<Heard>>> {
-        let mut heard: Vec<Option<Heard>> = vec![None; segments.len()];
+    ) -> Result<Vec<Option<Reception>>> {
+        let mut heard: Vec<Option<Reception>> = vec![None; segments.len()];
         for clip in &camera.files {
             let Some((clip_from, clip_to)) = span(clip) else { continue };
             // On a sample of the recorder's sound.
@@ -311,7 +311,7 @@ pub fn speech_map(
         let (segments, sure): (Vec<SpeechSegment>, Vec<bool>) = stretches(&curve)?.into_iter().unzip();
         let others = alignment.recordings.iter().filter(|r| r.kind == Kind::Camera && r.id != ear.recording.id);
         let cameras: Vec<&Recording> = others.collect();
-        let heard: Vec<Vec<Option<Heard>>> =
+        let heard: Vec<Vec<Option<Reception>>> =
             cameras.iter().map(|c| hearing.ask(c, &ear, &mut sound, &segments)).collect::<Result<_>>()?;
         let speech = spoken(&segments, &heard);
         // What a camera has said to be the engine is a doubt where the map is fairly sure of a voice.

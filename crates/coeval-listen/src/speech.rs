@@ -38,7 +38,7 @@ mod tests;
 pub use curve::{SpeechCurve, SpeechOptions};
 pub use listener::SpeechBuilder;
 pub use segment::{Origin, SpeechSegment};
-pub use shared::{Heard, SharedMeter, spoken};
+pub use shared::{Reception, SharedMeter, spoken};
 
 /// Time from one probability to the next, seconds.
 pub const STEP_S: f64 = 0.01;

@@ -270,7 +270,7 @@ struct System<'p> {
 }
 
 /// What a solution leaves.
-struct Left {
+struct Residuals {
     /// Of each observation, without the error that its group shares, seconds.
     residuals_s: Vec<f64>,
     /// -2 ln of the probability of the groups' errors, and of the volume that they take, up to a constant.
@@ -371,7 +371,7 @@ impl<'p> System<'p> {
         Some((factor, x))
     }
 
-    fn left(&self, x: &[f64], weights: &[f64]) -> Left {
+    fn left(&self, x: &[f64], weights: &[f64]) -> Residuals {
         let residual = |(row, &r): (&Vec<(usize, f64)>, &f64)| row.iter().map(|&(i, f)| f * x[i]).sum::<f64>() - r;
         let mut residuals_s: Vec<f64> = self.rows.iter().zip(&self.right).map(residual).collect();
         let (mut shared, mut volume) = (0.0, 0.0);
@@ -384,11 +384,11 @@ impl<'p> System<'p> {
                 indices.iter().for_each(|&i| residuals_s[i] -= error_s);
             }
         }
-        Left { residuals_s, shared, volume }
+        Residuals { residuals_s, shared, volume }
     }
 
     /// As [`Solved::deviance`]; `scaled` are the residuals in their own standard deviations.
-    fn deviance(&self, x: &[f64], factor: &[f64], left: &Left, scaled: &[f64], scale: f64) -> Option<f64> {
+    fn deviance(&self, x: &[f64], factor: &[f64], left: &Residuals, scaled: &[f64], scale: f64) -> Option<f64> {
         let n = self.layout.len;
         // What has no weight at all says no more than what has the least.
         let bounded = |u: f64| if u <= HUBER { u * u } else { HUBER * (2.0 * u - HUBER) };

@@ -1,8 +1,8 @@
 #![doc = include_str!("../README.md")]
 #![forbid(unsafe_code)]
 
-// What a user needs, in the order in which the data flows: sound becomes a track, two tracks become an alignment, all
-// pairs become one map for each file, and along its map sound is moved.
+// The types that most programs need, in the order of the work: sound becomes a track, two tracks give an alignment, all
+// alignments together give one map for each file, and a resampler moves sound along its map.
 pub use track::{Track, TrackBuilder};
 
 pub use pair::{Aligner, PairAlignment, PairOptions, PairOutcome, SoundPath, Unplaced, align_pair};

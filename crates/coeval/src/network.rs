@@ -16,7 +16,7 @@ pub use choice::Choice;
 use crate::clock::ClockMap;
 use crate::error::{Error, ErrorKind, Result};
 use crate::fit::{Clock, File, Observation, Problem, Solved};
-use crate::pair::{Evidence, PairAlignment, Stretch, Unplaced, count, stretches};
+use crate::pair::{Evidence, PairAlignment, Stretch, Unplaced, count_places, stretches};
 
 /// One file as the solver sees it.
 #[derive(Debug, Clone)]
@@ -519,7 +519,7 @@ impl Network {
                 *q = q.max(l.alignment.wander_q);
             }
             let groups = group_error_s.len();
-            group_error_s.resize(groups + count(&l.alignment.places), l.alignment.place_s);
+            group_error_s.resize(groups + count_places(&l.alignment.places), l.alignment.place_s);
             observations.extend(l.alignment.evidence.iter().zip(&l.alignment.places).map(|(e, place)| Observation {
                 a: l.a,
                 a_s: e.a_s - late_s(&nodes[l.a]),

@@ -54,7 +54,7 @@ impl SpeechSegment {
     }
 
     /// Where the voice comes from. `shared` is the greatest that the [`SharedMeter`](super::SharedMeter)s of the cameras
-    /// that ran meanwhile [heard](super::Heard::shared), `None` when none did.
+    /// that ran meanwhile [heard](super::Reception::shared), `None` when none did.
     ///
     /// A camera that hears the same sound at the same moment hears somebody aboard; where cameras ran and none
     /// does, it is the radio. Sound in a radio's narrow band must be heard by a camera more surely; without a camera

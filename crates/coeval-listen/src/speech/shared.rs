@@ -29,7 +29,7 @@ const LEVEL_BLOCKS: f32 = 500.0;
 /// What a camera hears of a stretch of the recorder's sound.
 #[derive(Debug, Clone, Copy, PartialEq)]
 #[non_exhaustive]
-pub struct Heard {
+pub struct Reception {
     /// How surely it hears the same sound at the same moment: the peak of the common sound, in standard deviations.
     pub shared: f64,
     /// By how much the camera hears it later than the alignment says, seconds, within 4 ms: the voice's own distance.
@@ -42,7 +42,7 @@ pub struct Heard {
     pub under_db: f64,
 }
 
-impl Heard {
+impl Reception {
     /// An answer made elsewhere.
     ///
     /// # Errors
@@ -79,12 +79,12 @@ const SAME_PLACE_S: f64 = 0.5e-3;
 /// that hears a voice overrules that; without a camera, or where voices hardly stand above the noise, everything is
 /// speech. The thresholds come from the tuning voices and engines of `cargo run --release -p coeval-benches --bin
 /// tighten -- --tuning`.
-pub fn spoken(segments: &[SpeechSegment], heard: &[Vec<Option<Heard>>]) -> Vec<bool> {
+pub fn spoken(segments: &[SpeechSegment], heard: &[Vec<Option<Reception>>]) -> Vec<bool> {
     let mut engine = vec![false; segments.len()];
     let clear = |s: &SpeechSegment| s.confidence > ENGINE_CONFIDENCE || s.is_narrow();
     let mut voice: Vec<bool> = segments.iter().map(clear).collect();
     for camera in heard {
-        let sure = |h: &&Heard| h.shared >= SHARED_NARROW;
+        let sure = |h: &&Reception| h.shared >= SHARED_NARROW;
         let mut over: Vec<f64> = camera.iter().flatten().filter(sure).map(|h| h.over_db).collect();
         over.sort_by(f64::total_cmp);
         let usual = if over.len() < VOICES_LEAST { 0.0 } else { over[over.len() / 2] };
@@ -92,10 +92,10 @@ pub fn spoken(segments: &[SpeechSegment], heard: &[Vec<Option<Heard>>]) -> Vec<b
             voice.iter_mut().zip(camera).filter(|v| v.1.is_some()).for_each(|v| *v.0 = true);
             continue;
         }
-        let above = |h: &Heard| h.over_db >= ENGINE_OVER * usual;
+        let above = |h: &Reception| h.over_db >= ENGINE_OVER * usual;
         let places: Vec<f64> = camera.iter().flatten().filter(sure).filter(|h| above(h)).map(|h| h.later_s).collect();
-        let from = |h: &Heard| places.iter().filter(|p| (*p - h.later_s).abs() <= SAME_PLACE_S).count();
-        let known = |h: &Heard| from(h) as f64 >= SAME_PLACE * places.len() as f64;
+        let from = |h: &Reception| places.iter().filter(|p| (*p - h.later_s).abs() <= SAME_PLACE_S).count();
+        let known = |h: &Reception| from(h) as f64 >= SAME_PLACE * places.len() as f64;
         for ((h, engine), voice) in camera.iter().zip(&mut engine).zip(&mut voice) {
             let Some(h) = h else { continue };
             let alike = h.shared < ENGINE_SHARED || !known(h);
@@ -159,7 +159,7 @@ pub struct SharedMeter {
     blocks_db: LevelHistogram,
     /// Bins of each of these bands.
     level_bands: [std::ops::Range<usize>; LEVEL_BANDS],
-    pub(super) answers: Vec<Option<Heard>>,
+    pub(super) answers: Vec<Option<Reception>>,
     pub(super) forward: Arc<dyn RealToComplex<f32>>,
     pub(super) inverse: Arc<dyn ComplexToReal<f32>>,
     pub(super) hann: Vec<f32>,
@@ -310,7 +310,7 @@ impl SharedMeter {
             let (lag, peak) = near.map(|l| (l, at(l))).fold((0, 0f32), |m, x| if x.1 > m.1 { x } else { m });
             let far: Vec<f32> = FAR_LAGS.flat_map(|l| [at(l as i64), at(-(l as i64))]).collect();
             let spread = (far.iter().map(|x| x * x).sum::<f32>() / far.len() as f32).sqrt();
-            self.answers[self.next_span] = Some(Heard {
+            self.answers[self.next_span] = Some(Reception {
                 shared: f64::from(peak / spread.max(1e-20)),
                 // The peak lies where the recorder's sound would have to be moved to.
                 later_s: -lag as f64 / RATE_HZ,
@@ -326,7 +326,7 @@ impl SharedMeter {
     }
 
     /// For each stretch, what the camera hears of it; `None` where it did not run.
-    pub fn finish(mut self) -> Vec<Option<Heard>> {
+    pub fn finish(mut self) -> Vec<Option<Reception>> {
         while self.next_span < self.spans.len() {
             self.close();
         }

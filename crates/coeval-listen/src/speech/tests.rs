@@ -1,7 +1,7 @@
 use super::curve::{SpeechCurve, SpeechOptions};
 use super::listener::{LINE_BELOW, SpeechBuilder, line_in};
 use super::segment::{Origin, SHARED, SpeechSegment};
-use super::shared::{ENGINE_UNDER_DB, Heard, SharedMeter, spoken};
+use super::shared::{ENGINE_UNDER_DB, Reception, SharedMeter, spoken};
 use coeval::ErrorKind;
 
 /// Seeded noise, -1 to 1.
@@ -156,7 +156,7 @@ fn what_both_hear_louder_is_told_from_what_one_hears() {
     let spans = [(4.1, 5.9), (8.1, 9.9), (12.1, 13.9)].map(|(a, b)| SpeechSegment::new(a, b).unwrap());
     let mut meter = SharedMeter::new(&spans).unwrap();
     meter.push(&own, &camera).unwrap();
-    let heard: Vec<Heard> = meter.finish().into_iter().flatten().collect();
+    let heard: Vec<Reception> = meter.finish().into_iter().flatten().collect();
     assert!(heard[0].over_db.abs() < 1.5 && heard[0].under_db.abs() < 3.0, "{heard:?}");
     assert!(heard[1].over_db > 9.0, "{heard:?}");
     assert!(heard[2].over_db < -6.0 && heard[2].under_db > ENGINE_UNDER_DB, "{heard:?}");
@@ -167,11 +167,11 @@ fn an_engine_that_a_camera_hears_alike_is_nobody() {
     let at = |i: usize| SpeechSegment { confidence: 0.85, ..SpeechSegment::new(i as f64, i as f64 + 0.5).unwrap() };
     let mut segments: Vec<SpeechSegment> = (0..9).map(at).collect();
     // Six voices from two seats, the engine from elsewhere, then a radio, and a voice among the engine's noise.
-    let answer = |shared, later_s, over_db, under_db| Some(Heard::new(shared, later_s, over_db, under_db).unwrap());
+    let answer = |shared, later_s, over_db, under_db| Some(Reception::new(shared, later_s, over_db, under_db).unwrap());
     let voice = |i: usize| answer(30.0, if i < 3 { 0.001 } else { 0.002 }, 8.0, 2.0);
-    let mut camera: Vec<Option<Heard>> = (0..6).map(voice).collect();
+    let mut camera: Vec<Option<Reception>> = (0..6).map(voice).collect();
     camera.extend([answer(25.0, -0.002, 2.0, 3.0), answer(3.0, 0.0, 7.0, 3.0), answer(20.0, 0.0021, 2.0, 3.0)]);
-    let nobody = |segments: &[SpeechSegment], heard: &[Vec<Option<Heard>>]| -> Vec<usize> {
+    let nobody = |segments: &[SpeechSegment], heard: &[Vec<Option<Reception>>]| -> Vec<usize> {
         spoken(segments, heard).iter().enumerate().filter(|s| !s.1).map(|s| s.0).collect()
     };
     assert_eq!(nobody(&segments, &[camera.clone()]), [6]);
@@ -185,7 +185,7 @@ fn an_engine_that_a_camera_hears_alike_is_nobody() {
     let mut gust = camera.clone();
     gust[6] = answer(25.0, -0.002, 2.0, 9.0);
     assert_eq!(nobody(&segments, &[gust]), [0; 0]);
-    let faint = |h: Heard| Heard { over_db: 0.4 * h.over_db, ..h };
+    let faint = |h: Reception| Reception { over_db: 0.4 * h.over_db, ..h };
     assert_eq!(nobody(&segments, &[camera.iter().map(|h| h.map(faint)).collect()]), [0; 0]);
     segments[6].outside_band_db = Some(-20.0);
     assert_eq!(nobody(&segments, &[camera.clone()]), [0; 0]);

@@ -61,7 +61,7 @@ struct EntryHeader {
 
 impl EntryHeader {
     fn read(source: &mut Source, stsd: Span, entry: Atom) -> Result<Self> {
-        let b = source.slice(entry.start, 64.min((entry.end - entry.start) as usize), 512)?.to_vec();
+        let b = source.slice(entry.start, 64.min(entry.end.saturating_sub(entry.start) as usize), 512)?.to_vec();
         if b.len() < 28 {
             return Err(damaged(source, "sample description"));
         }

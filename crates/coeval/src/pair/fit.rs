@@ -38,7 +38,7 @@ pub(super) fn between(jumps: &[f64], evidence: &[Evidence]) -> Vec<f64> {
 }
 
 /// How many places there are, counted from zero.
-pub(crate) fn count(places: &[usize]) -> usize {
+pub(crate) fn count_places(places: &[usize]) -> usize {
     places.iter().max().map_or(0, |last| last + 1)
 }
 
@@ -181,7 +181,7 @@ impl PairFit {
             files: vec![file(0, a.duration_s(), &[], true), file(1, b.duration_s(), jumps, false)],
             observations,
             link_bias_s: vec![0.0],
-            group_error_s: vec![places.shared_s; count(&places.of)],
+            group_error_s: vec![places.shared_s; count_places(&places.of)],
             link_weight: vec![1.0],
         };
         let solved = problem.solve()?;
@@ -206,7 +206,7 @@ impl PairFit {
     fn best(a: &Track, b: &Track, evidence: &[Evidence], jumps: &[f64]) -> Option<Self> {
         let chosen: Vec<Evidence> = evidence.iter().copied().step_by(evidence.len().div_ceil(CHOICE).max(1)).collect();
         let spoken = utterances(&chosen);
-        let several = count(&spoken) >= SEVERAL;
+        let several = count_places(&spoken) >= SEVERAL;
         // Too few to show how far apart the voices sit: each measurement may be of another one.
         let few = !several && evidence.len() < MANY;
         let own_s = if few { UNKNOWN_PLACE_S } else { 0.0 };

@@ -11,7 +11,7 @@ use rayon::prelude::*;
 use realfft::num_complex::Complex32;
 
 use super::path::{BIN_S, Line, Path, PathPoint, richness, trace, verify};
-use super::search::{Candidate, Pass, candidates_of_either, unevenness};
+use super::search::{Candidate, ShortProbes, candidates_of_either, unevenness};
 use crate::correlate::{Plan, Plans};
 use crate::error::Result;
 use crate::pair::Evidence;
@@ -196,12 +196,12 @@ pub(crate) fn runs(
     if let Some((first, last)) = spoken_s {
         let rich = |s: &(f64, f64)| s.1 - s.0 >= STRETCH_S && blocks(*s) > 0;
         if let Some(stretch) = Some((0.0, first - 0.5)).filter(rich)
-            && let Some(run) = lone(a, b, &runs[0].lane(false), stretch, plans, progress)?
+            && let Some(run) = isolated_end(a, b, &runs[0].lane(false), stretch, plans, progress)?
         {
             runs.insert(0, run);
         }
         if let Some(stretch) = Some((last + 0.5, b.duration_s())).filter(rich)
-            && let Some(run) = lone(a, b, &runs[runs.len() - 1].lane(true), stretch, plans, progress)?
+            && let Some(run) = isolated_end(a, b, &runs[runs.len() - 1].lane(true), stretch, plans, progress)?
         {
             runs.push(run);
         }
@@ -211,7 +211,7 @@ pub(crate) fn runs(
 
 /// The first or last words of a file, which a jump parts from all others, whose lane `line` is: one probe, too short
 /// for a path. It must stand out far, and nowhere else.
-fn lone(
+fn isolated_end(
     a: &Track,
     b: &Track,
     line: &Line,
@@ -256,7 +256,7 @@ fn sought(
 ) -> Result<Vec<Candidate>> {
     let (first, last) = (line.at(stretch.0) - stretch.0, line.at(stretch.1) - stretch.1);
     let range = Some((first.min(last) - REACH_S, first.max(last) + REACH_S));
-    let pass = Pass { probes, probe_s, drift_ppm: 0.0, step_ppm: 125.0 };
+    let pass = ShortProbes { probes, probe_s, drift_ppm: 0.0, step_ppm: 125.0 };
     let from_b = unevenness(b) >= unevenness(a);
     let max_ppm = line.drift_ppm.abs() + TILT_PPM;
     let within = match from_b {

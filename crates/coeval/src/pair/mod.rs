@@ -1,20 +1,26 @@
-//! Two tracks -> how their clocks relate.
+//! Compares two tracks and finds how their clocks relate.
 //!
 //! The steps are modules, in the order in which the data flows:
 //!
-//! 1. `long_probe`, `search`: where could they lie? Long probes of all the sound first, then short ones of what stands
-//!    out of its floor, then wider drifts and more probes, until a place is sure.
-//! 2. `path`, `jump`: a candidate becomes a line of offset and drift, and a path along it that wanders and jumps.
-//! 3. `evidence`: is the place right? The confidence is the probability that it is, against chance, against every other
-//!    place that was found, and against sounds that were played again at another time.
-//! 4. `measure`, `fit`: the clock along the path, to microseconds.
-//! 5. `sources`: the clock comes from whatever is common (an engine, say); where the file lies, from the voices, whose
-//!    sound takes a path of its own. Where no voices can be told, `uncertainty_s` says so.
+//! 1. `long_probe`, `search` find candidates: places where the tracks may lie. A few long probes of all the sound come
+//!    first. Short probes of the sound above its noise floor follow, then long probes at larger drifts, then many of
+//!    them. The search ends when one candidate is sure.
+//! 2. `path`, `jump` fit a straight line (offset and drift) to each candidate, and follow it block by block. The result is
+//!    a path. It may bend, because clocks wander, and jump.
+//! 3. `confidence` computes the probability that the place is right. It weighs three alternatives: the match is chance,
+//!    another candidate is right, or the common sound was played twice, at different times.
+//! 4. `measure`, `fit` measure the delay along the path to microseconds, and fit the clock to these measurements.
+//! 5. `sources` tells the voices from other sound. The drift comes from everything that both tracks hear, for example an
+//!    engine. The offset comes from the voices, because sound of the engine arrives with another delay. If the voices
+//!    cannot be told, `uncertainty_s` is larger.
 //!
-//! What the confidence rests on, beside what is computed from the sound: how often a short sound, and how often a long
-//! piece, is played again (`PROMPTS`, `PIECES`), how rarely two of them keep their distance (`COINCIDENCE`), how much
-//! sound a device loses at once (`LOST_S`), and by how much the correlations of a repeated sound differ
-//! (`REPEATS_DIFFER`), all in `evidence`, each with what half and double of it would do.
+//! The confidence also depends on five assumptions, which no sound of the two tracks can check. They are constants in
+//! `confidence`, and each says what half and double of it would do:
+//!
+//! - `PROMPTS` and `PIECES`: how often a short sound, and how often a long piece, is played again;
+//! - `COINCIDENCE`: how rarely two of them keep their distance;
+//! - `LOST_S`: how much sound a device loses at once;
+//! - `REPEATS_DIFFER`: by how much the correlations of a repeated sound differ.
 
 use crate::clock::ClockMap;
 use crate::correlate::Plans;
@@ -23,7 +29,7 @@ use crate::options::OptionTable as _;
 use crate::progress::{Progress, step};
 use crate::track::{TRACK_RATE_HZ, Track};
 
-mod evidence;
+mod confidence;
 mod fit;
 mod jump;
 mod long_probe;
@@ -32,13 +38,13 @@ mod path;
 mod search;
 mod sources;
 
-use evidence::{CommonSounds, Preference};
-pub(crate) use fit::count;
+use confidence::{CommonSounds, Preference};
+pub(crate) use fit::count_places;
 use fit::{ONE_PLACE_S, PairFit, between, utterances};
 use long_probe::{Look, places, spread};
 use measure::{Measure, Measurements, WINDOW_S, flat, measure};
 use path::{LINE_STANDS, Line, Path, PathPoint, trace, verify};
-use search::{Candidate, Pass, candidates_of_either, unevenness};
+use search::{Candidate, ShortProbes, candidates_of_either, unevenness};
 use sources::Sources;
 
 crate::options! {
@@ -123,8 +129,8 @@ pub struct Stretch {
     pub from_s: f64,
     /// See `from_s`.
     pub to_s: f64,
-    /// Probability that the file lies where its map says, here. Before the first and after the last measurement it is
-    /// that of the whole, less how probable it is that a clock has jumped there unseen.
+    /// Probability that the map is right in this stretch. Before the first and after the last measurement it is that of
+    /// the whole file, reduced by the probability of a jump that nobody could hear.
     pub confidence: f64,
     /// One standard deviation of the place's error at the stretch's worse end, seconds.
     pub uncertainty_s: f64,
@@ -141,8 +147,8 @@ impl Stretch {
 /// measurement: five minutes at a file's end in which nothing is common are then known to 99.2 %; with half of it
 /// to 98.4 %, with double to 99.6 %. A clock that was seen to jump goes on as often as it was seen to.
 const JUMPS_EVERY_S: f64 = 36_000.0;
-/// A standard deviation is what two thirds of all errors keep (of a normal distribution, one deviation to either side):
-/// where a clock has jumped less probably than the rest, it is that of the measurements.
+/// Two thirds of all errors are smaller than one standard deviation (of a normal distribution). So a jump that may have been
+/// missed adds to the uncertainty only where its probability is more than one third.
 const TWO_THIRDS: f64 = 0.6827;
 
 /// The stretches of a file from `whole.0` to `whole.1`: before what was measured, between jumps, and after what was
@@ -205,8 +211,8 @@ pub struct PairAlignment {
     pub paths: Vec<SoundPath>,
     /// Variance that the drift between them gathers, ppm^2 per second; 0 where constant drift suffices.
     pub wander_q: f64,
-    /// For each measurement, which place its voice speaks from, counted from zero: an utterance each, or the
-    /// seats that few but exact measurements tell apart.
+    /// For each measurement, the number of the place that its voice speaks from, from 0. Each utterance is a place of its
+    /// own, unless few but exact measurements tell seats apart.
     pub places: Vec<usize>,
     /// Standard deviation of the error that measurements of one place share, because no voice is at the distance
     /// of another, seconds.
@@ -260,7 +266,7 @@ impl PairAlignment {
         self.by_source(sigma_s)
     }
 
-    /// The same, held for right with another probability.
+    /// A copy with another confidence.
     fn surer(mut self, confidence: f64) -> Self {
         self.stretches.iter_mut().for_each(|s| s.confidence *= confidence / self.confidence);
         self.confidence = confidence;
@@ -428,36 +434,43 @@ impl Aligner {
     }
 
     /// From cheap to thorough.
-    fn passes(&self, a: &Track, b: &Track) -> Vec<Search> {
+    fn passes(&self, a: &Track, b: &Track) -> Vec<SearchPass> {
         let max = self.options.max_drift_ppm;
         let shortest_s = a.duration_s().min(b.duration_s());
         let from_shorter = b.duration_s() <= a.duration_s();
-        let search = |view, from_b, how| Search { view, from_b, how };
+        let search = |view, from_b, how| SearchPass { view, from_b, how };
         let (near, wide) = (Look::near(shortest_s), Look::wide(shortest_s, max));
         // Short probes come from where speech stands out: there a few seconds tell most. Over the whole of a long track
         // they are many: the little that two files share may be lost among what one heard before or after.
         let (uneven_a, uneven_b) = (unevenness(a), unevenness(b));
-        let (from_b, view) =
-            (uneven_b >= uneven_a, if uneven_a.max(uneven_b) > BURSTS { View::AboveFloor } else { View::All });
+        let (from_b, view) = (
+            uneven_b >= uneven_a,
+            if uneven_a.max(uneven_b) > BURSTS { TrackVariant::AboveFloor } else { TrackVariant::All },
+        );
         let (probed_s, other_s) =
             if from_b { (b.duration_s(), a.duration_s()) } else { (a.duration_s(), b.duration_s()) };
         let parts = (probed_s / PART_S).min(PARTS_EFFORT_S / other_s).max(1.0).floor();
         let part = |i: usize| (probed_s * i as f64 / parts, probed_s * (i + 1) as f64 / parts);
         let tiles = (shortest_s / TILE_S).ceil().min(TILES) as usize;
-        let mut passes = vec![search(View::All, from_shorter, How::Long(near.clone(), PROBES))];
-        passes.extend((0..parts as usize).map(|i| search(view, from_b, How::Short(SHORT, part(i)))));
+        let mut passes = vec![search(TrackVariant::All, from_shorter, SearchMethod::Long(near.clone(), PROBES))];
+        passes.extend((0..parts as usize).map(|i| search(view, from_b, SearchMethod::Short(SHORT, part(i)))));
         if !wide.drifts_ppm.is_empty() {
-            passes.push(search(View::All, from_shorter, How::Long(wide, PROBES)));
+            passes.push(search(TrackVariant::All, from_shorter, SearchMethod::Long(wide, PROBES)));
         }
         // One probe of all of the shorter track was the first pass already.
         if !near.covers(shortest_s) {
-            passes.push(search(View::All, from_shorter, How::Long(near, tiles)));
+            passes.push(search(TrackVariant::All, from_shorter, SearchMethod::Long(near, tiles)));
         }
         passes
     }
 
     /// Where the tracks of a view may lie.
-    fn candidates(&self, (a, b): (&Track, &Track), pass: &Search, progress: &dyn Progress) -> Result<Vec<Candidate>> {
+    fn candidates(
+        &self,
+        (a, b): (&Track, &Track),
+        pass: &SearchPass,
+        progress: &dyn Progress,
+    ) -> Result<Vec<Candidate>> {
         let max = self.options.max_drift_ppm;
         let range = self.options.offset_range_s;
         // What no offset of the range brings together is not asked.
@@ -467,11 +480,11 @@ impl Aligner {
             false => (low, b.duration_s() + high),
         };
         match &pass.how {
-            How::Short(short, part) => {
+            SearchMethod::Short(short, part) => {
                 let within_s = (part.0.max(meets.0), part.1.min(meets.1));
                 candidates_of_either(a, b, *short, pass.from_b, max, range, within_s, &self.plans, progress)
             }
-            How::Long(look, count) => {
+            SearchMethod::Long(look, count) => {
                 let length_s = if pass.from_b { b } else { a }.duration_s();
                 let starts = spread((meets.0.max(0.0), meets.1.min(length_s)), look, *count);
                 if pass.from_b {
@@ -552,7 +565,7 @@ impl Aligner {
                 shifts_s.push(shift_s);
             }
         }
-        let preferences = evidence::preferences(a, b, line, &path, &shifts_s);
+        let preferences = confidence::preferences(a, b, line, &path, &shifts_s);
         let same = |l: &Line, p: &Preference| (shift_s(l) - p.shift_s).abs() <= DISTINCT_S;
         let reached = preferences.iter().map(|p| {
             let scores = seen.iter().filter(|l| same(l, p)).map(|l| l.score);
@@ -560,11 +573,11 @@ impl Aligner {
         });
         // Places that have no block in common with this one.
         let apart = seen.iter().filter(|l| shift_s(l).abs() > DISTINCT_S && !preferences.iter().any(|p| same(l, p)));
-        let apart = apart.map(|l| evidence::by_scores(line.score, l.score));
+        let apart = apart.map(|l| confidence::by_scores(line.score, l.score));
         let others: f64 = reached.chain(apart).map(|l| (-l).exp()).sum();
         let heard = CommonSounds::along(a, b, &path, line.inverted, &self.plans);
         let again = (-heard.log_odds()).exp();
-        let chance = evidence::chance(path.standing);
+        let chance = confidence::chance(path.standing);
         let (confidence, here) = (chance / (1.0 + others + again), chance / (1.0 + others));
         if confidence < LEAST_CONFIDENCE {
             return Ok(Verdict::Repeats);
@@ -639,7 +652,7 @@ impl Aligner {
                 break;
             }
             weak = measured.weak;
-            let itself = measured.evidence.len();
+            let own = measured.evidence.len();
             jump::complete(&mut measured.evidence, &jumps, &found);
             jumps = between(&jumps, &measured.evidence);
             let Some(mut fit) = PairFit::with_jumps(&frames, &path.sources_s, &measured.evidence, &jumps) else {
@@ -657,11 +670,11 @@ impl Aligner {
             map = fit.map()?;
             weighting = measured.weighting;
             jumps.clone_from(&fit.jumps);
-            last = Some((fit, measured.evidence, itself));
+            last = Some((fit, measured.evidence, own));
         }
         let least = if beyond_doubt { 2 } else { EVIDENCE_LEAST };
         let enough = last.filter(|l| l.1.len() >= least);
-        Ok(enough.map(|(fit, evidence, itself)| Fitted { fit, evidence, itself }))
+        Ok(enough.map(|(fit, evidence, own)| Fitted { fit, evidence, own }))
     }
 
     /// Takes evidence from windows at `starts`.
@@ -693,7 +706,7 @@ struct Fitted {
     fit: PairFit,
     evidence: Vec<Evidence>,
     /// How many measurements there are besides the blocks that the line was found by.
-    itself: usize,
+    own: usize,
 }
 
 impl Fitted {
@@ -720,11 +733,11 @@ impl Fitted {
         heard: &CommonSounds,
         confidence: f64,
     ) -> Result<PairAlignment> {
-        let Self { fit, evidence, itself } = self;
+        let Self { fit, evidence, own } = self;
         let map = fit.map()?;
         let (from, to) = line.overlap(a, (0.0, b.duration_s()));
         // The blocks that a stretch is completed with are what made the line: they cannot also confirm it.
-        let confirmed = itself >= if path.standing.without_best > SURE { 2 } else { EVIDENCE_LEAST };
+        let confirmed = own >= if path.standing.without_best > SURE { 2 } else { EVIDENCE_LEAST };
         let most = if confirmed { 1.0 } else { UNCONFIRMED };
         let n = evidence.len() as f64;
         let residual_rms_s = (evidence.iter().map(|e| (map.forward(e.b_s) - e.a_s).powi(2)).sum::<f64>() / n).sqrt();
@@ -769,35 +782,35 @@ enum Verdict {
 
 /// What of the tracks is compared.
 #[derive(Debug, Clone, Copy)]
-enum View {
+enum TrackVariant {
     /// All sound.
     All,
     /// Of the more uneven track what stands out of its floor.
     AboveFloor,
 }
 
-impl View {
+impl TrackVariant {
     fn of<'t>(self, a: &'t Track, b: &'t Track) -> (&'t Track, &'t Track) {
         match self {
-            View::All => (a, b),
-            View::AboveFloor if unevenness(b) >= unevenness(a) => (a, b.above_floor()),
-            View::AboveFloor => (a.above_floor(), b),
+            TrackVariant::All => (a, b),
+            TrackVariant::AboveFloor if unevenness(b) >= unevenness(a) => (a, b.above_floor()),
+            TrackVariant::AboveFloor => (a.above_floor(), b),
         }
     }
 }
 
 /// One way to search: in which view, and with probes of which track (`from_b`).
-struct Search {
-    view: View,
+struct SearchPass {
+    view: TrackVariant,
     from_b: bool,
-    how: How,
+    how: SearchMethod,
 }
 
-enum How {
+enum SearchMethod {
     /// So many long probes, evenly spread.
     Long(Look, usize),
     /// Short probes of the moments that stand out in a part of the track that they are taken from, seconds.
-    Short(Pass, (f64, f64)),
+    Short(ShortProbes, (f64, f64)),
 }
 
 /// A placement of this confidence is not searched further; one of less than the last is none.
@@ -819,7 +832,7 @@ const PROBES: usize = 3;
 const TILE_S: f64 = 60.0;
 const TILES: f64 = 60.0;
 /// Short probes of a part of a track.
-const SHORT: Pass = Pass { probes: 48, probe_s: 2.5, drift_ppm: 0.0, step_ppm: 125.0 };
+const SHORT: ShortProbes = ShortProbes { probes: 48, probe_s: 2.5, drift_ppm: 0.0, step_ppm: 125.0 };
 /// The track that they are taken from is searched in parts of this length, seconds.
 const PART_S: f64 = 300.0;
 /// In fewer parts if their number times the length of the other track exceeds this, seconds.

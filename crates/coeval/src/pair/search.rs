@@ -16,7 +16,7 @@ use crate::track::{LEVEL_HOP, TRACK_RATE_HZ, Track, resampled};
 
 /// How one pass of the search looks.
 #[derive(Debug, Clone, Copy)]
-pub(crate) struct Pass {
+pub(crate) struct ShortProbes {
     pub(crate) probes: usize,
     pub(crate) probe_s: f64,
     /// Largest drift that is tried, ppm.
@@ -69,7 +69,7 @@ struct Peak {
 fn candidates(
     whole: &Track,
     probe_track: &Track,
-    pass: Pass,
+    pass: ShortProbes,
     max_drift_ppm: f64,
     window_s: Option<(f64, f64)>,
     within_s: (f64, f64),
@@ -182,7 +182,7 @@ impl Probes {
 pub(crate) fn candidates_of_either(
     a: &Track,
     b: &Track,
-    pass: Pass,
+    pass: ShortProbes,
     from_b: bool,
     max_drift_ppm: f64,
     window_s: Option<(f64, f64)>,
@@ -259,7 +259,7 @@ impl Clock {
 }
 
 /// Joins peaks that one clock could explain and ranks them.
-fn group(peaks: &[Vec<Peak>], max_drift_ppm: f64, pass: Pass) -> Vec<Candidate> {
+fn group(peaks: &[Vec<Peak>], max_drift_ppm: f64, pass: ShortProbes) -> Vec<Candidate> {
     let gain = |p: &Peak| f64::from(p.height * p.height) - 20.0;
     let mut ranked: Vec<Candidate> = Vec::new();
     for (i, seeds) in peaks.iter().enumerate() {
