@@ -187,7 +187,7 @@ fn by_rule(rows: &[Row], command: &clap::Command) -> Vec<Row> {
             let field = format!("{}.{name}", table.name);
             if rows.iter().all(|r| r.0 != field) {
                 let argument = sub.and_then(|s| s.get_arguments().find(|a| a.get_id().as_str() == *name));
-                let option = argument.and_then(|a| a.get_long()).unwrap_or(name);
+                let option = argument.and_then(|a| a.get_long()).map_or_else(|| name.replace('_', "-"), str::to_owned);
                 let (c, python) = (format!("{}_set_{name}", table.c), format!("{} {name}", table.python));
                 made.push((field, c, python, format!("{} {option}", table.command)));
             }
@@ -306,6 +306,20 @@ fn every_option_is_there_for_every_language() {
     let shoot = read("bindings/c/include/coeval.hpp");
     let shoot = shoot.split("class Shoot {").nth(1).unwrap().split("\n};").next().unwrap();
     assert!(shoot.contains("Shoot &set("), "class Shoot of coeval.hpp cannot set options");
+}
+
+#[test]
+fn every_number_of_a_pair_is_there_wherever_pairs_are_compared() {
+    let python = ["_pair", "_shoot"].map(|m| read(&format!("bindings/python/python/coeval/{m}.py"))).concat();
+    let header = read("bindings/c/include/coeval.hpp");
+    let in_cpp = header.split("struct PairOptions {").nth(1).unwrap().split("\n};").next().unwrap();
+    for OptionRow { name, .. } in PairOptions::ROWS {
+        for function in ["align", "align_files", "align_shoot", "align_many"] {
+            let definition = definition(&python, function).unwrap_or_else(|| panic!("no {function}"));
+            assert!(definition.contains(&format!("\n    {name}: ")), "{function} of Python has no {name}");
+        }
+        assert!(in_cpp.contains(&format!(" {name};")), "struct PairOptions of coeval.hpp has no {name}");
+    }
 }
 
 #[test]
