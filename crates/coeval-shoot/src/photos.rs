@@ -174,7 +174,7 @@ fn words(nowhere: &Nowhere) -> String {
         Nowhere::After(s) => format!("by its clock it was taken {} after everything had ended", length(*s)),
         Nowhere::Before(s) => format!("by its clock it was taken {} before everything began", length(*s)),
         Nowhere::NoBetter(sigma_s) => {
-            format!("the times of clips place it to no better than {} (one standard deviation)", length(*sigma_s))
+            format!("the times of clips place it only to within {} (one standard deviation)", length(*sigma_s))
         }
         Nowhere::NoTime | Nowhere::NoMates => {
             "no clip has a place and a time, which would tell how clocks differ".to_owned()
