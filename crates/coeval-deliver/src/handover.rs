@@ -174,7 +174,7 @@ const CONTENTS: [(&str, &str); 11] = [
         TIMELINE,
         "The timeline (OpenTimelineIO). Each recording has a track for picture and one for sound; clips are on whole frames.",
     ),
-    ("edl", "The same as edit decision lists, one per track, for editors that cannot read OpenTimelineIO."),
+    ("edl", "The timeline as edit decision lists, one per track, for editors that cannot read OpenTimelineIO."),
     (
         UNDER_CLIPS,
         "Conformed sound of the recorder for each camera clip: resampled and cut so that it fits the clip sample for sample. Put it under the clip, with the same start.",
@@ -561,7 +561,8 @@ impl<'a> OneEvent<'a> {
         );
         if !unplaced.is_empty() {
             let names = unplaced.iter().map(|n| one_line(n)).collect::<Vec<_>>().join(", ");
-            let _ = write!(text, "\r\nUnplaced: {names}. The report gives the reasons.\r\n");
+            let reasons = if is_there(out.path().join(REPORT)) { "The report" } else { ALIGNMENT };
+            let _ = write!(text, "\r\nUnplaced: {names}. {reasons} gives the reasons.\r\n");
         }
         let copies = self.alignment.files().filter_map(|f| Some((f, f.copy_of.as_ref()?)));
         let copies: Vec<String> =
