@@ -252,6 +252,45 @@ fn headers_tell_picture_timecode_and_date() {
     assert!(!info("aac48.adts.aac").sound.expect("sound").start_is_exact);
 }
 
+/// `moov` is the file's last atom: with this in it.
+fn with_metadata(mut film: Vec<u8>, more: &[u8]) -> Vec<u8> {
+    let at = film.windows(4).rposition(|w| w == b"moov").expect("moov") - 4;
+    let length = (film.len() - at + more.len()) as u32;
+    film[at..at + 4].copy_from_slice(&length.to_be_bytes());
+    [film, more.to_vec()].concat()
+}
+
+#[test]
+fn headers_name_the_device() {
+    let packets = pcm_packets();
+    let film = mp4::whole(48_000, pcm_track(packets.len(), &[]), &packets, 1000);
+    // QuickTime File Format: user data has a length and a language before its text, metadata keys of their own.
+    let text =
+        |name: &str| mp4::atom(b"\xa9mod", &[&(name.len() as u16).to_be_bytes(), &[0x55, 0xC4], name.as_bytes()]);
+    let user = |name: &str| mp4::atom(b"udta", &[&text(name)]);
+    let by_keys = |key: &str, kind: u32, value: &[u8]| {
+        let key = mp4::atom(b"mdta", &[key.as_bytes()]);
+        let keys = mp4::full(b"keys", 0, 0, &[&mp4::u32s(&[1]), &key]);
+        let data = mp4::atom(b"data", &[&mp4::u32s(&[kind, 0]), value]);
+        let hdlr = mp4::full(b"hdlr", 0, 0, &[&[0; 4], b"mdta", &[0; 13]]);
+        mp4::atom(b"meta", &[&hdlr, &keys, &mp4::atom(b"ilst", &[&mp4::atom(&1u32.to_be_bytes(), &[&data])])])
+    };
+    for (more, device) in [
+        (user("Auk S "), Some("Auk S")),
+        (user("  "), None),
+        (by_keys("com.example.model", 1, b"Tern 4"), Some("Tern 4")),
+        (by_keys("com.example.model", 23, b"Tern"), None),
+        (by_keys("com.example.title", 1, b"Tern 4"), None),
+        ([by_keys("com.example.model", 1, b"Tern 4"), user("Auk S")].concat(), Some("Tern 4")),
+        (mp4::atom(b"udta", &[b"\0\0\0\x0a\xa9mod\0\x09"]), None),
+    ] {
+        let made = made(&with_metadata(film.clone(), &more));
+        let info = coeval_media::probe(&made.path, &OpenOptions::default()).expect("reads");
+        assert_eq!(info.device.as_deref(), device, "{more:?}");
+    }
+    assert_eq!(info("camera.mov").device, None);
+}
+
 #[test]
 fn what_is_not_read_is_refused_by_name() {
     for (name, codec) in [

@@ -113,6 +113,9 @@ fn describe(out: &mut dyn Write, name: &str, headers: &Headers) -> std::io::Resu
         )?,
         None => writeln!(out, "  no sound")?,
     }
+    if let Some(device) = &headers.device {
+        writeln!(out, "  device: {}", show::printable(device))?;
+    }
     if let Some(made) = headers.created_unix_s.and_then(|s| jiff::Timestamp::from_second(s).ok()) {
         writeln!(out, "  created: {made}")?;
     }

@@ -47,6 +47,7 @@ pub(crate) fn open(path: &Path, own_timeline: bool) -> Result<Opened> {
         timecode_s: None,
         timecode: after(&banner, "timecode").and_then(|t| t.split_once(": ")).map(|t| first_word(t.1).to_owned()),
         ixml: None,
+        device: None,
     };
     let decoder = Decoder::pcm(Pcm { kind: PcmKind::F32, big_endian: false }, channels);
     let packets = Piped { path: path.to_path_buf(), own_timeline, process, channels, next: 0 };

@@ -222,6 +222,7 @@ fn media_info(kind: Kind, matroska: &ebml::Headers, sound: SoundInfo, sound_s: f
         timecode_s: None,
         timecode: None,
         ixml: None,
+        device: None,
     }
 }
 

@@ -48,6 +48,12 @@ impl Rational {
     }
 }
 
+/// A device's name as headers have it, which may end in zeros or blanks; `None` where that is no name.
+pub(crate) fn device_name(bytes: &[u8]) -> Option<String> {
+    let text = std::str::from_utf8(bytes.split(|b| *b == 0).next()?).ok()?.trim();
+    (text.contains(char::is_alphanumeric) && !text.contains(char::is_control)).then(|| text.to_owned())
+}
+
 /// What a file holds, read from its headers.
 #[derive(Debug, Clone)]
 #[non_exhaustive]
@@ -69,6 +75,9 @@ pub struct MediaInfo {
     pub timecode: Option<String>,
     /// What a recorder wrote of the take and its tracks.
     pub ixml: Option<Ixml>,
+    /// The device that made it, in its own words: the model that a film's metadata names, or the originator of a broadcast
+    /// WAV file.
+    pub device: Option<String>,
 }
 
 /// A sound track.

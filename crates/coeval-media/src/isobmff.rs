@@ -22,7 +22,7 @@ use boxes::{Atom, EPOCH_1904_S, MAX_INDEX, Movie, TrackBox, each_atom, read_movi
 use edits::{segments, to_frames};
 use entry::read_sound_entry;
 use fragments::{fragments, from_the_first_fragment};
-use picture::{read_picture, read_timecode};
+use picture::{read_device, read_picture, read_timecode};
 use samples::{Contents, FrameStats, MAX_RUNS, SampleTable};
 
 pub(crate) use entry::AacConfig;
@@ -140,6 +140,7 @@ pub(crate) fn open(mut source: Source) -> Result<Opened> {
         None => None,
     };
     let (timecode, timecode_s) = read_timecode(&mut source, &movie)?;
+    let device = read_device(&mut source, &movie)?;
     let picture_end_s = picture.as_ref().map_or(0.0, |p| p.start_s + p.duration_s);
     let info = MediaInfo {
         container: match (boxes.quicktime, picture.is_some()) {
@@ -154,6 +155,7 @@ pub(crate) fn open(mut source: Source) -> Result<Opened> {
         timecode_s,
         timecode,
         ixml: None,
+        device,
     };
     if entry.maybe_he_aac {
         warnings
@@ -185,6 +187,7 @@ pub(crate) fn picture_alone(mut source: Source) -> Result<Option<MediaInfo>> {
     let frames = FrameStats::of_table(&mut source, track)?;
     let Some(picture) = read_picture(&mut source, track, &movie, &frames)? else { return Ok(None) };
     let (timecode, timecode_s) = read_timecode(&mut source, &movie)?;
+    let device = read_device(&mut source, &movie)?;
     Ok(Some(MediaInfo {
         container: if quicktime { "MOV" } else { "MP4" },
         duration_s: picture.start_s + picture.duration_s,
@@ -194,5 +197,6 @@ pub(crate) fn picture_alone(mut source: Source) -> Result<Option<MediaInfo>> {
         timecode_s,
         timecode,
         ixml: None,
+        device,
     }))
 }

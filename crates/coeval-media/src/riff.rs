@@ -7,7 +7,7 @@
 use coeval_error::{ErrorKind, Result};
 
 use crate::codec::{Decoder, Packet, Pcm};
-use crate::info::{MediaInfo, SoundInfo};
+use crate::info::{MediaInfo, SoundInfo, device_name};
 use crate::ixml::{Ixml, MOST_BYTES};
 use crate::source::Source;
 use crate::track::{Opened, PacketReader, Segment, check_channels, check_rate, unsupported};
@@ -69,6 +69,7 @@ struct Chunks {
     ds64_data: Option<u64>,
     time_reference: Option<u64>,
     created: Option<i64>,
+    device: Option<String>,
     ixml: Option<Ixml>,
 }
 
@@ -94,6 +95,7 @@ impl Chunks {
                     if b.len() >= 346 {
                         found.time_reference = Some(u64_le(&b[338..]));
                         found.created = originated(&b[320..338]);
+                        found.device = device_name(&b[256..288]);
                     }
                 }
                 b"iXML" if found.ixml.is_none() => {
@@ -131,7 +133,7 @@ pub(crate) fn open(mut source: Source) -> Result<Opened> {
     let head: [u8; 40] = source.array(0, 4096)?.ok_or_else(|| short(&source))?;
     let variety = Variety::of(&head);
     let mut warnings = Vec::new();
-    let Chunks { format, data, time_reference, created, ixml, .. } =
+    let Chunks { format, data, time_reference, created, device, ixml, .. } =
         Chunks::read(&mut source, &variety, &mut warnings)?;
     let Some(format) = format else {
         return Err(source.error(
@@ -170,6 +172,7 @@ pub(crate) fn open(mut source: Source) -> Result<Opened> {
         timecode_s: time_reference.map(|t| t as f64 / rate).or(by_ixml),
         timecode: None,
         ixml,
+        device,
     };
     let packet_frames = (256 * 1024 / frame_bytes).clamp(1, 4096);
     let decoder = Decoder::pcm(format.pcm, format.channels);

@@ -411,6 +411,7 @@ mod tests {
         let path = dir.path().join("b.wav");
         let bext = Bext {
             description: "skipper and surveyor".into(),
+            originator: "Recorder Six".into(),
             origination_date: "2024-05-17".into(),
             origination_time: "10:00:00".into(),
             // Past the low word: 25 hours at 48 kHz.
@@ -430,6 +431,7 @@ mod tests {
         assert_eq!(raw[at + 346], 2);
         let (reader, _) = read(&path);
         assert_eq!(reader.info().timecode_s, Some(90_000.0));
+        assert_eq!(reader.info().device.as_deref(), Some("Recorder Six"));
         // 2024-05-17 10:00:00, by `date -u -d '2024-05-17 10:00:00' +%s`.
         assert_eq!(reader.info().created_unix_s, Some(1_715_940_000));
     }

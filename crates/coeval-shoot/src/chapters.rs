@@ -1,8 +1,8 @@
 //! Which files are one recording: the chapters that one device made of one unbroken take.
 //!
 //! A device that splits its files keeps its settings, counts on in the name, and starts a file where the
-//! last one ended. So `b` follows `a` when both lie in one folder, have the same stream parameters (codec,
-//! sampling rate, channels, frame rate, picture size), their names differ in a counter only, and their
+//! last one ended. So `b` follows `a` when both lie in one folder, name the same device or none, have the same stream
+//! parameters (codec, sampling rate, channels, frame rate, picture size), their names differ in a counter only, and their
 //! times agree: the timecode goes on, or the creation times lie one chapter apart. Some devices write the
 //! moment when a file was begun, some when it was closed, some the begin of the whole take into every
 //! chapter; all three are accepted. Where a time is missing, names and parameters suffice. That is a guess, and the
@@ -58,8 +58,8 @@ pub enum Chapters {
 #[derive(Debug, Clone, PartialEq)]
 #[non_exhaustive]
 pub struct Group {
-    /// Short name: what the names of its files and folders have of its own (`stern`, `cam-a`, `img-0017`), else its
-    /// kind with a letter or number (`cam-a`, `rec-1`, `other-1`); or what the user chose.
+    /// Short name: what the names of its files and folders, or what its headers call the device, have of its own (`stern`,
+    /// `cam-a`, `img-0017`), else its kind with a letter or number (`cam-a`, `rec-1`, `other-1`); or what the user chose.
     pub id: String,
     /// What made it.
     pub kind: Kind,
@@ -73,6 +73,8 @@ pub struct Group {
     pub(crate) head: usize,
     /// Names of `files`; none where the user named the recording.
     names: Vec<String>,
+    /// What the headers of its first file call the device.
+    device: Option<String>,
 }
 
 /// What joins a chapter to the one before it.
@@ -93,12 +95,13 @@ impl Group {
     /// A recording that the user named.
     pub fn given(id: impl Into<String>, kind: Kind, files: Vec<usize>) -> Self {
         let (ties, head) = (vec![Tie::Given; files.len().saturating_sub(1)], files.first().copied().unwrap_or(0));
-        Self { id: id.into(), kind, files, given: true, ties, head, names: Vec::new() }
+        Self { id: id.into(), kind, files, given: true, ties, head, names: Vec::new(), device: None }
     }
 
-    fn found(file: usize, name: &str) -> Self {
+    fn found(file: usize, name: &str, device: Option<&String>) -> Self {
         let (id, ties, names) = (String::new(), Vec::new(), vec![name.to_owned()]);
-        Self { id, kind: Kind::Other, files: vec![file], given: false, ties, head: file, names }
+        let device = device.cloned();
+        Self { id, kind: Kind::Other, files: vec![file], given: false, ties, head: file, names, device }
     }
 
     /// Do only names join the files at these places (`i` < `j`), somewhere between them?
@@ -121,7 +124,7 @@ impl Group {
     /// Each file by itself: the names belong to several devices.
     fn apart(self) -> Vec<Group> {
         let each = self.files.iter().zip(&self.names);
-        each.map(|(&file, name)| Group { kind: self.kind, ..Group::found(file, name) }).collect()
+        each.map(|(&file, name)| Group { kind: self.kind, ..Group::found(file, name, self.device.as_ref()) }).collect()
     }
 }
 
@@ -167,7 +170,10 @@ pub fn group(probed: &[Probed], grouping: &GroupingOptions) -> Result<Vec<Group>
                 groups[index].names.push(probed[file].name.clone());
                 groups[index].ties.push(tie);
             }
-            None => groups.push(Group::found(file, &probed[file].name)),
+            None => {
+                let device = probed[file].info.as_ref().ok().and_then(|i| i.device.as_ref());
+                groups.push(Group::found(file, &probed[file].name, device));
+            }
         }
     }
     if grouping.chapters == Chapters::Recognise {
@@ -305,8 +311,8 @@ fn name(groups: &mut [Group]) {
 /// files' names; `None` where that is nothing. No two are alike, and none is a kind with a letter that another has in its
 /// name.
 ///
-/// In this order: the topmost folder that tells it from others; what its files' names have in common before a counter;
-/// the rarer of both with the counter of its first file.
+/// In this order: the topmost folder that tells it from others; what its files' names have in common before a counter; what
+/// headers call the device; the rarest of them with the counter of its first file.
 fn own_names(groups: &[Group]) -> Vec<(usize, Option<String>)> {
     let mut seen = BTreeSet::new();
     let first: Vec<usize> = (0..groups.len()).filter(|&i| !groups[i].given && seen.insert(groups[i].head)).collect();
@@ -321,31 +327,32 @@ fn own_names(groups: &[Group]) -> Vec<(usize, Option<String>)> {
             let group = &groups[i];
             let (stem, counter) = stem(&group.names);
             let folder = folders.get(shared).and_then(|text| label(text, group.kind));
-            Names { folder, stem: label(&stem, group.kind), counter }
+            let device = group.device.as_ref().and_then(|text| label(text, group.kind));
+            Names { offered: [folder, label(&stem, group.kind), device], counter }
         })
         .collect();
-    let by_folder = |own: &str| named.iter().filter(|n| n.folder.as_deref() == Some(own)).count();
-    let by_stem = |own: &str| named.iter().filter(|n| n.stem.as_deref() == Some(own)).count();
+    // How many recordings offer the same in the same place.
+    let shared_by = |place: usize, own: &str| named.iter().filter(|n| n.offered[place].as_deref() == Some(own)).count();
     let mut taken = BTreeSet::new();
-    let mut own_name = |Names { folder, stem, counter }: &Names, kind: Kind| {
-        let alone = folder.as_ref().filter(|f| by_folder(f) == 1).or(stem.as_ref().filter(|s| by_stem(s) == 1));
+    let mut own_name = |Names { offered, counter }: &Names, kind: Kind| {
+        let counted: Vec<(usize, &String)> = (0..)
+            .zip(offered)
+            .filter_map(|(i, own)| Some((i, own.as_ref()?)))
+            .map(|(i, own)| (shared_by(i, own), own))
+            .collect();
         // A kind alone is no name: its number stands for it.
-        let alone = alone.filter(|own| *own != prefix(kind)).cloned();
-        let rarer = match (folder, stem) {
-            (Some(f), Some(s)) => Some(if by_stem(s) < by_folder(f) { s } else { f }),
-            (one, other) => one.as_ref().or(other.as_ref()),
-        };
-        let counted = rarer.filter(|own| by_folder(own).max(by_stem(own)) > 1 && !counter.is_empty());
-        let counted = counted.map(|own| format!("{own}-{counter}"));
-        alone.into_iter().chain(counted).find(|own| taken.insert(own.clone()))
+        let alone = counted.iter().find(|c| c.0 == 1).map(|c| c.1).filter(|own| *own != prefix(kind)).cloned();
+        let rarest = counted.iter().min_by_key(|c| c.0).filter(|c| c.0 > 1 && !counter.is_empty());
+        let rarest = rarest.map(|(_, own)| format!("{own}-{counter}"));
+        alone.into_iter().chain(rarest).find(|own| taken.insert(own.clone()))
     };
     first.iter().zip(&named).map(|(&i, n)| (i, own_name(n, groups[i].kind))).collect()
 }
 
 /// What the names of a recording's files offer for an id.
 struct Names {
-    folder: Option<String>,
-    stem: Option<String>,
+    /// Folder, common part of the names, device.
+    offered: [Option<String>; 3],
     counter: String,
 }
 
@@ -514,7 +521,15 @@ pub(crate) fn same_device(a: &Probed, b: &Probed) -> bool {
     let (Ok(info_a), Ok(info_b)) = (&a.info, &b.info) else { return false };
     let (folder_a, name_a) = split_name(&a.name);
     let (folder_b, name_b) = split_name(&b.name);
-    folder_a == folder_b && info_a.container == info_b.container && same_shape(name_a, name_b)
+    folder_a == folder_b
+        && info_a.container == info_b.container
+        && same_shape(name_a, name_b)
+        && !two_devices(info_a, info_b)
+}
+
+/// Do their headers name two devices?
+fn two_devices(a: &Headers, b: &Headers) -> bool {
+    matches!((&a.device, &b.device), (Some(a), Some(b)) if a != b)
 }
 
 fn same_settings(a: &Headers, b: &Headers) -> bool {
@@ -523,7 +538,7 @@ fn same_settings(a: &Headers, b: &Headers) -> bool {
         let rates = |p: &Picture| (p.variable_rate, (!p.variable_rate).then_some(p.frame_rate), p.capture_rate);
         i.picture.as_ref().map(|p| (p.size, rates(p)))
     };
-    a.container == b.container && a.sound == b.sound && picture(a) == picture(b)
+    a.container == b.container && a.sound == b.sound && picture(a) == picture(b) && !two_devices(a, b)
 }
 
 /// Folder, and file name without extension.
@@ -781,6 +796,25 @@ mod tests {
         ] {
             assert_eq!(ids(&names), expected, "{names:?}");
         }
+        // Two phones in one folder: what their headers say tells them apart, and counts for no more than it is.
+        let phone = |name: &str, device: &str, created: i64| {
+            let mut file = camera(name, 10.0, Some(created));
+            file.info.as_mut().unwrap().device = Some(device.to_owned());
+            file
+        };
+        let files =
+            [phone("IMG_1.MP4", "Tern 4", 1000), phone("IMG_2.MP4", "Auk S", 1011), phone("IMG_3.MP4", "Tern 4", 9000)];
+        let found = |files: &[Probed]| -> Vec<(String, Vec<usize>)> {
+            let groups = group(files, &GroupingOptions::default()).unwrap();
+            groups.into_iter().map(|g| (g.id, g.files)).collect()
+        };
+        let named = |list: &[(&str, &[usize])]| -> Vec<(String, Vec<usize>)> {
+            list.iter().map(|(id, files)| ((*id).to_owned(), files.to_vec())).collect()
+        };
+        assert_eq!(found(&files), named(&[("tern-4-1", &[0]), ("auk-s", &[1]), ("tern-4-3", &[2])]));
+        assert_eq!(found(&files[..2]), named(&[("tern-4", &[0]), ("auk-s", &[1])]));
+        let one = [phone("IMG_1.MP4", "Tern 4", 1000), phone("IMG_2.MP4", "Tern 4", 1011)];
+        assert_eq!(found(&one), named(&[("img", &[0, 1])]));
         // The user's own word goes before.
         let files = [camera("bow_1.MP4", 10.0, None), recorder("stern.wav", 10.0)];
         let grouping =

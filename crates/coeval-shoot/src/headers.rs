@@ -41,6 +41,8 @@ pub struct Headers {
     pub timecode: Option<String>,
     /// What the recorder wrote of the take and its tracks.
     pub ixml: Option<Ixml>,
+    /// The device that made it, in its own words.
+    pub device: Option<String>,
 }
 
 impl From<MediaInfo> for Headers {
@@ -64,6 +66,7 @@ impl From<MediaInfo> for Headers {
             }),
             created_unix_s: info.created_unix_s,
             ixml: info.ixml.map(Ixml::from),
+            device: info.device,
             timecode_s: info.timecode_s,
             timecode: info.timecode,
         }

@@ -59,6 +59,8 @@ pub(super) struct Movie {
     pub(super) tracks: Vec<TrackBox>,
     /// What else is said of the movie.
     pub(super) meta: Option<Atom>,
+    /// Model of the device, as user data.
+    pub(super) model: Option<Atom>,
     /// Track id, default duration, default size of fragments.
     pub(super) extends: Vec<(u32, u32, u32)>,
 }
@@ -138,8 +140,10 @@ pub(super) fn read_movie(source: &mut Source, moov: Atom) -> Result<Movie> {
             b"meta" => movie.meta = Some(a),
             // Some programs put it one level down.
             b"udta" => each_atom(source, a.start, a.end, |_, inner| {
-                if inner.name == *b"meta" && movie.meta.is_none() {
-                    movie.meta = Some(inner);
+                match &inner.name {
+                    b"meta" if movie.meta.is_none() => movie.meta = Some(inner),
+                    b"\xa9mod" => movie.model = Some(inner),
+                    _ => {}
                 }
                 Ok(())
             })?,

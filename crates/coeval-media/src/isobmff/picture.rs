@@ -4,7 +4,7 @@ use coeval_error::Result;
 
 use super::boxes::{Atom, Movie, TrackBox, be16, be32, be64, each_atom};
 use super::samples::FrameStats;
-use crate::info::{PictureInfo, Rational};
+use crate::info::{PictureInfo, Rational, device_name};
 use crate::source::Source;
 
 pub(super) fn read_picture(
@@ -50,11 +50,37 @@ pub(super) fn read_picture(
 
 /// The most keys of metadata that are looked through.
 const MOST_KEYS: usize = 1000;
+/// The longest value of a key that is read, bytes.
+const LONGEST_VALUE: u64 = 128;
 
-/// The rate at which the picture was filmed, from metadata by keys (QuickTime File Format, metadata: `keys` names them, `ilst`
-/// has a value for each number of a key). Phones write it as a number (type 23), other programs as text (type 1), under a
+/// The rate at which the picture was filmed. Phones write it as a number (type 23), other programs as text (type 1), under a
 /// key that ends in `capture.fps`.
 fn capture_rate(source: &mut Source, meta: Atom) -> Result<Option<Rational>> {
+    let rate = match by_key(source, meta, b"capture.fps")? {
+        Some((23, value)) => value.try_into().ok().map(|b| f64::from(f32::from_be_bytes(b))),
+        Some((1, text)) => std::str::from_utf8(&text).ok().and_then(|t| t.trim().parse().ok()),
+        _ => None,
+    };
+    let usual = |rate: &f64| (0.001..=100_000.0).contains(rate);
+    Ok(rate.filter(usual).map(|rate| Rational::near(rate, true)).filter(|r| r.num > 0))
+}
+
+/// The model of the device that filmed: under a key that ends in `.model`, else in the user data (QuickTime File Format: a
+/// length and a language before the text).
+pub(super) fn read_device(source: &mut Source, movie: &Movie) -> Result<Option<String>> {
+    if let Some(meta) = movie.meta
+        && let Some((1, text)) = by_key(source, meta, b".model")?
+    {
+        return Ok(device_name(&text));
+    }
+    let Some(model) = movie.model else { return Ok(None) };
+    let value = source.slice(model.start, (model.end - model.start).min(LONGEST_VALUE) as usize, 0)?;
+    Ok(value.get(4..).and_then(device_name))
+}
+
+/// The value of the first key that ends so, with its type (QuickTime File Format, metadata: `keys` names them, `ilst` has a
+/// value for each number of a key).
+fn by_key(source: &mut Source, meta: Atom, end: &[u8]) -> Result<Option<(u32, Vec<u8>)>> {
     // In MP4 four bytes of version and flags come first, in MOV none.
     let first = source.array::<8>(meta.start, 8)?;
     let plain = first.is_some_and(|b| &b[4..] == b"hdlr");
@@ -73,34 +99,27 @@ fn capture_rate(source: &mut Source, meta: Atom) -> Result<Option<Rational>> {
     each_atom(source, keys.start + 8, keys.end, |source, key| {
         number = number.saturating_add(1);
         let long = (key.end - key.start).min(256) as usize;
-        if wanted.is_none() && number as usize <= MOST_KEYS && source.slice(key.start, long, 0)?.ends_with(KEY) {
+        if wanted.is_none() && number as usize <= MOST_KEYS && source.slice(key.start, long, 0)?.ends_with(end) {
             wanted = Some(number);
         }
         Ok(())
     })?;
     let Some(wanted) = wanted else { return Ok(None) };
-    let mut rate = None;
+    let mut found = None;
     each_atom(source, list.start, list.end, |source, item| {
         if u32::from_be_bytes(item.name) != wanted {
             return Ok(());
         }
         each_atom(source, item.start, item.end, |source, data| {
-            let value = source.slice(data.start, (data.end - data.start).min(64) as usize, 0)?;
+            let value = source.slice(data.start, (data.end - data.start).min(LONGEST_VALUE) as usize, 0)?;
             if data.name == *b"data" && value.len() > 8 {
-                rate = match (be32(value), &value[8..]) {
-                    (23, &[a, b, c, d]) => Some(f64::from(f32::from_be_bytes([a, b, c, d]))),
-                    (1, text) => std::str::from_utf8(text).ok().and_then(|t| t.trim().parse().ok()),
-                    _ => None,
-                };
+                found = Some((be32(value), value[8..].to_vec()));
             }
             Ok(())
         })
     })?;
-    let usual = |rate: &f64| (0.001..=100_000.0).contains(rate);
-    Ok(rate.filter(usual).map(|rate| Rational::near(rate, true)).filter(|r| r.num > 0))
+    Ok(found)
 }
-
-const KEY: &[u8] = b"capture.fps";
 
 /// Label and seconds of the first frame's timecode, from a `tmcd` track (QuickTime File Format, timecode media).
 pub(super) fn read_timecode(source: &mut Source, movie: &Movie) -> Result<(Option<String>, Option<f64>)> {
