@@ -271,9 +271,9 @@ fn split(groups: &mut Vec<Group>, parts: impl Fn(&Group) -> Option<Vec<Group>>) 
 }
 
 /// Puts groups in the order of their first files and gives those that the user did not name their ids. Parts of one
-/// recording that was split have its id and a number.
+/// recording that was split stay in its order, and have its id and a number.
 fn name(groups: &mut [Group]) {
-    groups.sort_by_key(|g| g.files[0]);
+    groups.sort_by_key(|g| g.head);
     let mut taken: Vec<String> = groups.iter().filter(|g| g.given).map(|g| g.id.to_lowercase()).collect();
     let mut heads: BTreeMap<usize, String> = BTreeMap::new();
     let named = own_names(groups);
