@@ -18,6 +18,9 @@ use crate::places::{EventNodes, Places, Reports, Shoot};
 use crate::proof::{self, Residual};
 use crate::sound::{Analysed, Sound};
 
+/// Timecode that differs by less is one clock's, seconds (own choice).
+const AGREE_S: f64 = 1.0;
+
 /// A solved shoot.
 pub(crate) struct Entries<'a> {
     pub(crate) shoot: &'a Shoot<'a>,
@@ -39,11 +42,12 @@ impl Entries<'_> {
         // Without anything that could be placed the clock is a name only.
         let clock = self.clock(1).or_else(|| groups.get(main.unwrap_or(0)).map(|g| g.id.clone()));
         let several = self.found.len() > 1;
+        let timecode: Vec<_> = (1..=self.found.len()).map(|event| self.timecode_reference(event)).collect();
         Alignment {
             schema: SCHEMA.to_owned(),
             generator: Generator { name: "coeval".to_owned(), version: env!("CARGO_PKG_VERSION").to_owned() },
             timeline: Timeline { clock: clock.unwrap_or_default(), duration_s: self.places.end_s(1) },
-            recordings: groups.iter().map(|group| self.recording(group, &measured)).collect(),
+            recordings: groups.iter().map(|group| self.recording(group, &measured, &timecode)).collect(),
             pairs: pair_entries(groups, nodes, links, &self.reports.links, &maps),
             anchors: checks,
             loops: loop_entries(&self.reports.loops, files, probed),
@@ -67,17 +71,36 @@ impl Entries<'_> {
         }
     }
 
-    fn recording(&self, group: &Group, measured: &[Vec<Residual>]) -> Recording {
+    fn recording(&self, group: &Group, measured: &[Vec<Residual>], timecode: &[Option<(usize, f64)>]) -> Recording {
         Recording {
             id: group.id.clone(),
             kind: group.kind,
             event: only_event(group.files.iter().filter_map(|&f| self.places.events[f])).filter(|&e| e > 1),
-            files: group.files.iter().map(|&f| self.file(f, measured)).collect(),
+            files: group.files.iter().map(|&f| self.file(f, measured, timecode)).collect(),
         }
     }
 
+    /// Timecode of the timeline's zero by a file, seconds.
+    fn zero_s(&self, f: usize) -> Option<f64> {
+        let at_s = self.shoot.probed[f].info.as_ref().ok()?.timecode_s?;
+        Some(at_s - self.places.placements[f].as_ref().ok()?.map.forward(0.0))
+    }
+
+    /// The file whose timecode others of the event are held against, and the timecode of the timeline's zero by it: the
+    /// clock's first that has one. Where the clock has none, the first of those with which most others agree.
+    fn timecode_reference(&self, event: usize) -> Option<(usize, f64)> {
+        let with = |f: usize| Some((f, self.zero_s(f)?));
+        let of_clock = self.shoot.clock_files(self.found, Some(event)).iter().find_map(|&f| with(f));
+        let by_sound = |f: &usize| self.places.events[*f] == Some(event) && self.places.lent[*f].is_none();
+        of_clock.or_else(|| {
+            let all: Vec<_> = (0..self.shoot.probed.len()).filter(by_sound).filter_map(with).collect();
+            let agree = |s: f64| all.iter().filter(|o| within_half_a_day(o.1 - s).abs() < AGREE_S).count();
+            all.iter().rev().max_by_key(|o| agree(o.1)).copied()
+        })
+    }
+
     /// A file's entry; `measured` is of each node of the solver.
-    fn file(&self, f: usize, measured: &[Vec<Residual>]) -> File {
+    fn file(&self, f: usize, measured: &[Vec<Residual>], timecode: &[Option<(usize, f64)>]) -> File {
         let Shoot { probed, heard, compared, anchors, node_of, lengths_s, .. } = self.shoot;
         let mut entry = file_entry(&probed[f], &heard[f], &self.places.placements[f], f, compared);
         let reports = &self.reports.anchors;
@@ -94,7 +117,11 @@ impl Entries<'_> {
         }
         if let Ok(placement) = &self.places.placements[f] {
             let clock = self.shoot.clock_files(self.found, self.places.events[f]);
-            let claims = claims(f, anchors, reports, probed, &self.places.placements, clock);
+            let mut claims = anchor_claims(f, anchors, reports);
+            let reference = self.places.events[f].and_then(|event| timecode.get(event - 1).copied().flatten());
+            if let Some(((_, zero_s), mine_s)) = reference.filter(|r| r.0 != f).zip(self.zero_s(f)) {
+                claims.push((EvidenceKind::Timecode, within_half_a_day(mine_s - zero_s)));
+            }
             let is_clock = clock.contains(&f) && lent.is_none();
             let mine = node_of[f].and_then(|node| measured.get(node)).map_or(&[][..], Vec::as_slice);
             entry.proof = Some(proof::of(placement, lengths_s[f], is_clock, mine, &claims));
@@ -156,15 +183,8 @@ fn measurements(
     of_file
 }
 
-/// What anchors and timecode say about a file's timeline time, minus the result.
-fn claims(
-    file: usize,
-    anchors: &[Resolved],
-    reports: &[AnchorReport],
-    probed: &[Probed],
-    placements: &[Result<Placement, String>],
-    clock_files: &[usize],
-) -> Vec<(EvidenceKind, f64)> {
+/// What anchors say about a file's timeline time, minus the result.
+fn anchor_claims(file: usize, anchors: &[Resolved], reports: &[AnchorReport]) -> Vec<(EvidenceKind, f64)> {
     let mut claims = Vec::new();
     for (x, r) in anchors.iter().zip(reports) {
         if let Some(off) = r.misfit_s {
@@ -175,18 +195,12 @@ fn claims(
             }
         }
     }
-    // Timecode of the timeline's zero by this file, and by the clock's first file that has one.
-    let zero = |f: usize| {
-        let at_s = probed[f].info.as_ref().ok()?.timecode_s?;
-        Some(at_s - placements[f].as_ref().ok()?.map.forward(0.0))
-    };
-    let reference = clock_files.iter().find(|&&f| zero(f).is_some());
-    if let Some((&reference, mine)) = reference.filter(|&&r| r != file).zip(zero(file)) {
-        let off = mine - zero(reference).unwrap_or(mine);
-        // Clocks of the day pass midnight.
-        claims.push((EvidenceKind::Timecode, (off + 43_200.0).rem_euclid(86_400.0) - 43_200.0));
-    }
     claims
+}
+
+/// A difference of two times of day, seconds: clocks of the day pass midnight.
+fn within_half_a_day(s: f64) -> f64 {
+    (s + 43_200.0).rem_euclid(86_400.0) - 43_200.0
 }
 
 fn anchor_entry(resolved: &Resolved, report: &AnchorReport, probed: &[Probed]) -> AnchorCheck {
