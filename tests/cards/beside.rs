@@ -1,30 +1,26 @@
 //! Sound that was recorded beside a clip, in a file of the same name.
 
-use std::ffi::OsStr;
 use std::path::Path;
 
 use coeval_shoot::Alignment;
-use coeval_tests::shoot::{RATE_HZ, coeval, event, heard, write_wav};
+use coeval_tests::shoot::{RATE_HZ, event, heard, write_wav};
 
-fn aligned(folder: &Path, more: &[&str]) -> (Alignment, String, Vec<String>) {
-    let out = folder.with_extension("out");
-    let _ = std::fs::remove_dir_all(&out);
-    let mut args: Vec<&dyn AsRef<OsStr>> = vec![&"align", &folder, &"-o", &out, &"--kind", &"clips/*=camera"];
-    args.extend(more.iter().map(|m| m as &dyn AsRef<OsStr>));
-    let ran = coeval(&args);
-    assert_eq!(ran.code, 0, "{ran:?}");
-    let text = std::fs::read_to_string(out.join("alignment.json")).unwrap();
-    let under = std::fs::read_dir(out.join("sound/under-clips")).unwrap().flatten();
+use crate::{aligned, card, out};
+
+/// With what table and READ-ME say, and the names of the sound under clips.
+fn under_clips(shoot: &Path, more: &[&str]) -> (Alignment, String, Vec<String>) {
+    let more = [&["--kind", "clips/*=camera"], more].concat();
+    let (alignment, ran) = aligned(shoot, 0, ",under-clips", &more);
+    let under = std::fs::read_dir(out(shoot).join("sound/under-clips")).unwrap().flatten();
     let mut under: Vec<String> = under.map(|e| e.file_name().to_string_lossy().into_owned()).collect();
     under.sort();
-    let read_me = std::fs::read_to_string(out.join("READ-ME.txt")).unwrap();
-    (Alignment::from_json(&text).unwrap(), ran.out + &read_me, under)
+    let read_me = std::fs::read_to_string(out(shoot).join("READ-ME.txt")).unwrap();
+    (alignment, ran.out + &read_me, under)
 }
 
 #[test]
 fn a_recorder_on_the_camera_is_its_better_sound_where_the_sound_agrees() {
-    let dir = tempfile::tempdir().unwrap();
-    let shoot = dir.path().join("shoot");
+    let (_dir, shoot) = card();
     for folder in ["clips", "sound"] {
         std::fs::create_dir_all(shoot.join(folder)).unwrap();
     }
@@ -40,7 +36,7 @@ fn a_recorder_on_the_camera_is_its_better_sound_where_the_sound_agrees() {
     // Another device counts too.
     write("sound/V0007.wav", 15, 30, 4);
     write("boat.wav", 0, 120, 5);
-    let (alignment, said, under) = aligned(&shoot, &["--only", "under-clips"]);
+    let (alignment, said, under) = under_clips(&shoot, &[]);
     let of = |path: &str| alignment.file(path).unwrap().better_sound_of.clone();
     assert_eq!(of("sound/V0001.wav").as_deref(), Some("clips/V0001.wav"));
     assert_eq!((of("sound/V0007.wav"), of("boat.wav"), of("clips/V0001.wav")), (None, None, None));
@@ -52,6 +48,6 @@ fn a_recorder_on_the_camera_is_its_better_sound_where_the_sound_agrees() {
     // Under the first clip go all three recorders that ran: its own, the one that is called like the other, and the boat's.
     let count = |under: &[String], clip: &str| under.iter().filter(|n| n.contains(clip)).count();
     assert_eq!((count(&under, "V0001"), count(&under, "V0007")), (3, 1), "{under:?}");
-    let (_, _, under) = aligned(&shoot, &["--only", "under-clips", "--own-sound"]);
+    let (_, _, under) = under_clips(&shoot, &["--own-sound"]);
     assert_eq!((count(&under, "V0001"), count(&under, "V0007")), (1, 1), "{under:?}");
 }

@@ -5,25 +5,15 @@ use std::path::Path;
 use coeval_shoot::Alignment;
 use coeval_shoot::alignment::{Photo, PhotoClock};
 use coeval_tests::photo::jpeg;
-use coeval_tests::shoot::{Ran, coeval};
+
+use crate::{aligned, card, demo, out};
 
 /// The demo's first camera and its recorder. The first clip begins at 08:41:07 UTC, by its headers.
-fn card(folder: &Path) {
-    let demo = Path::new(env!("CARGO_MANIFEST_DIR")).join("../examples/survey-launch/recordings");
+fn demo_camera(folder: &Path) {
     std::fs::create_dir_all(folder.join("phone")).unwrap();
     for name in ["CAM-A_0017.MP4", "CAM-A_0018.MP4", "CAM-A_0019.MP4", "REC_0003.FLAC"] {
-        std::fs::copy(demo.join(name), folder.join(name)).unwrap();
+        std::fs::copy(demo(name), folder.join(name)).unwrap();
     }
-}
-
-fn aligned(folder: &Path, more: &[&str]) -> (Alignment, Ran) {
-    let out = folder.with_extension("out");
-    let mut args: Vec<&dyn AsRef<std::ffi::OsStr>> =
-        vec![&"align", &folder, &"-o", &out, &"--only", &"timeline,markers"];
-    args.extend(more.iter().map(|m| m as &dyn AsRef<std::ffi::OsStr>));
-    let ran = coeval(&args);
-    assert_eq!(ran.code, 0, "{ran:?}");
-    (Alignment::from_json(&std::fs::read_to_string(out.join("alignment.json")).unwrap()).unwrap(), ran)
 }
 
 fn photo<'a>(alignment: &'a Alignment, path: &str) -> &'a Photo {
@@ -32,9 +22,8 @@ fn photo<'a>(alignment: &'a Alignment, path: &str) -> &'a Photo {
 
 #[test]
 fn photos_are_markers_where_their_time_puts_them() {
-    let dir = tempfile::tempdir().unwrap();
-    let shoot = dir.path().join("shoot");
-    card(&shoot);
+    let (_dir, shoot) = card();
+    demo_camera(&shoot);
     let write = |name: &str, bytes: &[u8]| std::fs::write(shoot.join(name), bytes).unwrap();
     // A hundred seconds after the first clip began.
     write("CAM-A_0020.JPG", &jpeg("2026:05:12 10:42:47", Some("+02:00")));
@@ -42,7 +31,7 @@ fn photos_are_markers_where_their_time_puts_them() {
     write("CAM-A_0021.JPG", &jpeg("2026:05:13 10:42:47", Some("+02:00")));
     write("CAM-A_0022.JPG", &jpeg("yesterday", None));
     write("CAM-A_0023.JPG", &jpeg("2026:05:12 10:42:47", None)[..40]);
-    let (alignment, _) = aligned(&shoot, &["--photos"]);
+    let (alignment, _) = aligned(&shoot, 0, ",markers", &["--photos"]);
     let begins_s = alignment.file("CAM-A_0017.MP4").unwrap().knots[0][1];
     let is_at = |photo: &Photo, after_s: f64, clock: PhotoClock, sigma_s: std::ops::Range<f64>| {
         let known_s = photo.uncertainty_s.unwrap();
@@ -61,8 +50,7 @@ fn photos_are_markers_where_their_time_puts_them() {
         assert!(photo.timeline_s.is_none() && photo.reason.as_ref().unwrap().contains(why), "{photo:?}");
     }
     assert_eq!(alignment.photos.len(), 5);
-    let out = shoot.with_extension("out");
-    let read = |name: &str| std::fs::read_to_string(out.join(name)).unwrap();
+    let read = |name: &str| std::fs::read_to_string(out(&shoot).join(name)).unwrap();
     let markers = read("markers.csv");
     let marked: Vec<&str> = markers.lines().filter(|l| l.contains(",photo,")).collect();
     assert!(
@@ -77,14 +65,13 @@ fn photos_are_markers_where_their_time_puts_them() {
 
 #[test]
 fn the_hour_of_a_photo_that_does_not_say_its_zone_is_that_of_the_event() {
-    let dir = tempfile::tempdir().unwrap();
-    let shoot = dir.path().join("shoot");
-    card(&shoot);
+    let (_dir, shoot) = card();
+    demo_camera(&shoot);
     for (name, taken) in [("CAM-A_0020.JPG", "2026:05:12 14:12:47"), ("CAM-A_0021.JPG", "2026:05:12 14:12:57")] {
         std::fs::write(shoot.join(name), jpeg(taken, None)).unwrap();
     }
     // Half past five hours ahead of UTC.
-    let (alignment, ran) = aligned(&shoot, &["--photos"]);
+    let (alignment, ran) = aligned(&shoot, 0, ",markers", &["--photos"]);
     let at_s =
         |name: &str| photo(&alignment, name).timeline_s.unwrap_or_else(|| panic!("{:?}", photo(&alignment, name)));
     let begins_s = alignment.file("CAM-A_0017.MP4").unwrap().knots[0][1];
@@ -92,7 +79,7 @@ fn the_hour_of_a_photo_that_does_not_say_its_zone_is_that_of_the_event() {
     assert!((at_s("CAM-A_0021.JPG") - at_s("CAM-A_0020.JPG") - 10.0).abs() < 1e-6);
     assert_eq!(ran.lines_with("2 of 2 photos marked by the times in their files, to within about").len(), 1, "{ran:?}");
     // Nobody asked: they are passed over, and it is said.
-    let (alignment, ran) = aligned(&shoot, &[]);
+    let (alignment, ran) = aligned(&shoot, 0, ",markers", &[]);
     assert!(alignment.photos.is_empty());
     assert_eq!(ran.lines_with("2 photos are not used; --photos marks them on the timeline").len(), 1, "{ran:?}");
 }

@@ -7,7 +7,9 @@ use coeval_media::{Bext, OpenOptions, SampleFormat, SoundReader, WavOptions, Wav
 use coeval_shoot::Alignment;
 use coeval_shoot::alignment::{EvidenceKind, PlacedBy};
 use coeval_tests::ltc::Ltc;
-use coeval_tests::shoot::{RATE_HZ, another_event, coeval, event, heard};
+use coeval_tests::shoot::{RATE_HZ, another_event, event, heard};
+
+use crate::{aligned, card, demo, ffmpeg, out};
 
 const HZ: u32 = 48_000;
 
@@ -32,11 +34,10 @@ fn write(path: &Path, channels: &[&[f32]]) {
     writer.finish().unwrap();
 }
 
-fn aligned(folder: &Path, code: u8) -> (Alignment, String) {
-    let out = folder.with_extension("out");
-    let ran = coeval(&[&"align", &folder, &"-o", &out, &"--only", &"timeline"]);
-    assert_eq!(ran.code, code, "{ran:?}");
-    (Alignment::from_json(&std::fs::read_to_string(out.join("alignment.json")).unwrap()).unwrap(), ran.out + &ran.err)
+/// With all that the command said.
+fn with_words(shoot: &Path, code: u8) -> (Alignment, String) {
+    let (alignment, ran) = aligned(shoot, code, "", &[]);
+    (alignment, ran.out + &ran.err)
 }
 
 fn start_s(alignment: &Alignment, path: &str) -> f64 {
@@ -45,11 +46,11 @@ fn start_s(alignment: &Alignment, path: &str) -> f64 {
 
 #[test]
 fn a_channel_of_timecode_is_read_and_not_compared() {
-    let dir = tempfile::tempdir().unwrap();
-    write(&dir.path().join("bow.wav"), &[&sound(0, 1), &timecode(100.0, 40.0)]);
+    let (_dir, shoot) = card();
+    write(&shoot.join("bow.wav"), &[&sound(0, 1), &timecode(100.0, 40.0)]);
     // Its timecode was set 47 s late.
-    write(&dir.path().join("stern.wav"), &[&timecode(106.0 + 47.0, 40.0), &sound(6, 2)]);
-    let (alignment, said) = aligned(dir.path(), 0);
+    write(&shoot.join("stern.wav"), &[&timecode(106.0 + 47.0, 40.0), &sound(6, 2)]);
+    let (alignment, said) = with_words(&shoot, 0);
     assert!((start_s(&alignment, "stern.wav") - start_s(&alignment, "bow.wav") - 6.0).abs() < 1e-3);
     let [bow, stern] = ["bow.wav", "stern.wav"].map(|f| alignment.file(f).unwrap());
     let ltc = bow.ltc.as_ref().expect("timecode");
@@ -68,12 +69,12 @@ fn a_channel_of_timecode_is_read_and_not_compared() {
 
 #[test]
 fn timecode_alone_places_a_file_and_says_how_well() {
-    let dir = tempfile::tempdir().unwrap();
-    write(&dir.path().join("bow.wav"), &[&sound(0, 1), &timecode(100.0, 40.0)]);
-    write(&dir.path().join("stern.wav"), &[&sound(6, 2), &timecode(106.0, 40.0)]);
-    write(&dir.path().join("mast.wav"), &[&timecode(110.4, 20.0)]);
-    write(&dir.path().join("other-day.wav"), &[&timecode(20_000.0, 20.0)]);
-    let (alignment, said) = aligned(dir.path(), 3);
+    let (_dir, shoot) = card();
+    write(&shoot.join("bow.wav"), &[&sound(0, 1), &timecode(100.0, 40.0)]);
+    write(&shoot.join("stern.wav"), &[&sound(6, 2), &timecode(106.0, 40.0)]);
+    write(&shoot.join("mast.wav"), &[&timecode(110.4, 20.0)]);
+    write(&shoot.join("other-day.wav"), &[&timecode(20_000.0, 20.0)]);
+    let (alignment, said) = with_words(&shoot, 3);
     assert!((start_s(&alignment, "mast.wav") - start_s(&alignment, "bow.wav") - 10.4).abs() < 0.02);
     let mast = alignment.file("mast.wav").unwrap();
     assert_eq!(mast.placed_by, Some(PlacedBy::Timecode));
@@ -88,35 +89,32 @@ fn timecode_alone_places_a_file_and_says_how_well() {
 
 #[test]
 fn timecode_that_comes_across_faintly_leaves_a_channel_its_sound() {
-    let dir = tempfile::tempdir().unwrap();
+    let (_dir, shoot) = card();
     let across: Vec<f32> = sound(0, 1).iter().zip(timecode(100.0, 40.0)).map(|(s, t)| s + 0.03 * t).collect();
-    write(&dir.path().join("bow.wav"), &[&across]);
-    write(&dir.path().join("stern.wav"), &[&sound(6, 2)]);
-    let (alignment, _) = aligned(dir.path(), 0);
+    write(&shoot.join("bow.wav"), &[&across]);
+    write(&shoot.join("stern.wav"), &[&sound(6, 2)]);
+    let (alignment, _) = with_words(&shoot, 0);
     assert!(alignment.files().all(|f| f.is_placed() && f.ltc.is_none()));
 }
 
 #[test]
 fn channels_of_timecode_are_not_measured_nor_laid_under_clips() {
-    let dir = tempfile::tempdir().unwrap();
+    let (_dir, shoot) = card();
     let (from, to) = (timecode(100.0, 40.0), timecode(100.0, 20.0));
     let short: Vec<f32> = to.iter().copied().chain(std::iter::repeat(0.0)).take(from.len()).collect();
-    write(&dir.path().join("bow.wav"), &[&short, &sound(0, 1), &from]);
-    write(&dir.path().join("stern.wav"), &[&sound(6, 2)]);
-    let out = dir.path().with_extension("out");
-    let ran = coeval(&[&"align", &dir.path(), &"-o", &out, &"--only", &"sound", &"--kind", &"stern.wav=camera"]);
-    assert_eq!(ran.code, 0, "{ran:?}");
+    write(&shoot.join("bow.wav"), &[&short, &sound(0, 1), &from]);
+    write(&shoot.join("stern.wav"), &[&sound(6, 2)]);
+    let (alignment, ran) = aligned(&shoot, 0, ",sound", &["--kind", "stern.wav=camera"]);
     assert_eq!(ran.lines_with("channel 1 carries timecode too; that of channel 3 is used").len(), 1, "{ran:?}");
-    let alignment = Alignment::from_json(&std::fs::read_to_string(out.join("alignment.json")).unwrap()).unwrap();
     let bow = alignment.file("bow.wav").unwrap();
     let ltc = bow.ltc.as_ref().unwrap();
     assert_eq!((ltc.channel, &ltc.also[..], bow.sound_channels()), (3, &[1][..], vec![1]));
-    let measured = coeval_shoot::measure(&alignment, dir.path(), &OpenOptions::default(), &()).unwrap();
+    let measured = coeval_shoot::measure(&alignment, &shoot, &OpenOptions::default(), &()).unwrap();
     for (name, measured) in measured {
         assert_eq!(measured.unwrap().level.channels.len(), 1, "{name}");
     }
     for name in ["under-clips/stern.sound-of-bow.wav", "whole/bow.on-timeline.wav"] {
-        let mut reader = SoundReader::open(&out.join("sound").join(name), &OpenOptions::default()).unwrap();
+        let mut reader = SoundReader::open(&out(&shoot).join("sound").join(name), &OpenOptions::default()).unwrap();
         assert_eq!(reader.sound().unwrap().channels, 1, "{name}");
         let mut heard = Vec::new();
         reader
@@ -131,12 +129,26 @@ fn channels_of_timecode_are_not_measured_nor_laid_under_clips() {
 }
 
 #[test]
+fn timecode_of_films_is_held_against_the_sound_where_the_recorder_has_none() {
+    let (_dir, shoot) = card();
+    // The second begins 17.41 s after the first (truth.json).
+    for (name, label) in [("CAM-A_0017.MP4", "10:00:00:00"), ("CAM-B_0004.MOV", "10:01:04;14")] {
+        let Some(()) = ffmpeg(&demo(name), &["-c", "copy", "-timecode", label], &shoot.join(name)) else { return };
+    }
+    std::fs::copy(demo("REC_0003.FLAC"), shoot.join("REC_0003.FLAC")).unwrap();
+    let (alignment, words) = with_words(&shoot, 0);
+    assert_eq!(alignment.timeline.clock, "rec-1");
+    assert_eq!(words.matches("than its sound does").count(), 1, "{words}");
+    assert!(words.contains("CAM-B_0004.MOV: its timecode puts it 47.0 s later than its sound does"), "{words}");
+}
+
+#[test]
 fn headers_that_disagree_with_the_sound_are_said_once() {
-    let dir = tempfile::tempdir().unwrap();
+    let (_dir, shoot) = card();
     let write_bwf = |name: &str, at_s: u64, sound: &[f32]| {
         let bext = Bext { time_reference: at_s * u64::from(HZ), ..Bext::default() };
         let options = WavOptions { bext: Some(bext), ..WavOptions::new(HZ, 1) };
-        let path = dir.path().join(name);
+        let path = shoot.join(name);
         let _ = std::fs::remove_file(&path);
         let mut writer = WavWriter::create(&path, options).unwrap();
         writer.write(sound).unwrap();
@@ -144,13 +156,13 @@ fn headers_that_disagree_with_the_sound_are_said_once() {
     };
     write_bwf("bow.wav", 36_000, &sound(0, 1));
     write_bwf("stern.wav", 36_006, &sound(6, 2));
-    assert!(!aligned(dir.path(), 0).1.contains("than its sound does"));
+    assert!(!with_words(&shoot, 0).1.contains("than its sound does"));
     write_bwf("stern.wav", 36_003, &sound(6, 2));
-    let (_, said) = aligned(dir.path(), 0);
+    let (_, said) = with_words(&shoot, 0);
     assert_eq!(said.matches("than its sound does").count(), 1, "{said}");
     // Another event has no say in it.
     let other: Vec<f32> = heard(&another_event(3, 40), 3).iter().flat_map(|x| [*x; 3]).collect();
     write_bwf("other.wav", 1, &other);
-    let (_, said) = aligned(dir.path(), 3);
+    let (_, said) = with_words(&shoot, 3);
     assert_eq!(said.matches("than its sound does").count(), 1, "{said}");
 }

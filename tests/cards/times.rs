@@ -1,41 +1,27 @@
 //! Clips without sound, slow motion and time lapse: placed by the times of their files, to seconds, and marked so.
 
-use std::path::{Path, PathBuf};
-use std::process::Command;
+use std::path::Path;
 
 use coeval_shoot::Alignment;
 use coeval_shoot::alignment::{File, PlacedBy};
-use coeval_tests::shoot::{coeval, skipped};
 
-fn demo() -> PathBuf {
-    Path::new(env!("CARGO_MANIFEST_DIR")).join("../examples/survey-launch/recordings")
-}
+use crate::{aligned, card, demo, ffmpeg, out};
 
-/// The demo's first camera and its recorder; of the second clip the picture alone, with this time of its file.
-fn card(folder: &Path, created: &str, more: &[&str]) -> bool {
+/// The demo's first camera and its recorder; of the second clip the picture alone, with this time of its file. `None`: there
+/// is no ffmpeg.
+fn demo_camera(folder: &Path, created: &str, more: &[&str]) -> Option<()> {
     for name in ["CAM-A_0017.MP4", "CAM-A_0019.MP4", "REC_0003.FLAC"] {
-        std::fs::copy(demo().join(name), folder.join(name)).unwrap();
+        std::fs::copy(demo(name), folder.join(name)).unwrap();
     }
-    let mut ffmpeg = Command::new("ffmpeg");
-    ffmpeg.args(["-loglevel", "error", "-i"]).arg(demo().join("CAM-A_0018.MP4")).args(["-y", "-an", "-c", "copy"]);
     let created = format!("creation_time={created}");
-    match ffmpeg.args(more).args(["-metadata", &created]).arg(folder.join("CAM-A_0018.MP4")).status() {
-        Ok(status) => {
-            assert!(status.success());
-            true
-        }
-        Err(_) => {
-            skipped("ffmpeg is not installed: no clip without sound");
-            false
-        }
-    }
+    let how = [&["-an", "-c", "copy"], more, &["-metadata", &created]].concat();
+    ffmpeg(&demo("CAM-A_0018.MP4"), &how, &folder.join("CAM-A_0018.MP4"))
 }
 
-fn aligned(folder: &Path, out: &Path) -> (Alignment, String) {
-    let ran = coeval(&[&"align", &folder, &"-o", &out, &"--only", &"timeline,under-clips,edl,report"]);
-    // It is to be checked: not all is in order.
-    assert_eq!(ran.code, 3, "{ran:?}");
-    (Alignment::from_json(&std::fs::read_to_string(out.join("alignment.json")).unwrap()).unwrap(), ran.out)
+fn to_be_checked(shoot: &Path) -> (Alignment, String) {
+    // Not all is in order.
+    let (alignment, ran) = aligned(shoot, 3, ",under-clips,report", &[]);
+    (alignment, ran.out)
 }
 
 /// When the second clip was made, by its headers in the demo, and how long after the first it begins, seconds (truth.json).
@@ -59,33 +45,29 @@ fn placed_by_time<'a>(alignment: &'a Alignment, name: &str) -> &'a File {
 
 #[test]
 fn a_clip_without_sound_lies_where_its_camera_s_clock_puts_it() {
-    let dir = tempfile::tempdir().unwrap();
-    let (shoot, out) = (dir.path().join("shoot"), dir.path().join("out"));
-    std::fs::create_dir(&shoot).unwrap();
-    if !card(&shoot, CREATED, &[]) {
-        return;
-    }
-    let (alignment, table) = aligned(&shoot, &out);
+    let (_dir, shoot) = card();
+    let Some(()) = demo_camera(&shoot, CREATED, &[]) else { return };
+    let (alignment, table) = to_be_checked(&shoot);
     placed_by_time(&alignment, "CAM-A_0018.MP4");
     assert!(table.contains("to be checked"), "{table}");
     // A track of its own, and no sound that would seem to fit.
-    let otio = std::fs::read_to_string(out.join("timeline.otio")).unwrap();
+    let otio = std::fs::read_to_string(out(&shoot).join("timeline.otio")).unwrap();
     assert!(otio.contains("to be checked") && otio.contains("CAM-A_0018.MP4"));
-    let under = std::fs::read_dir(out.join("sound/under-clips")).unwrap().flatten();
+    let under = std::fs::read_dir(out(&shoot).join("sound/under-clips")).unwrap().flatten();
     let under: Vec<_> = under.map(|e| e.file_name().to_string_lossy().into_owned()).collect();
     assert!(under.len() == 2 && !under.iter().any(|n| n.contains("0018")), "{under:?}");
 
     // Of another day, by its own clock.
-    card(&shoot, "2026-05-13T08:42:15Z", &[]);
-    let (alignment, _) = aligned(&shoot, &out);
+    demo_camera(&shoot, "2026-05-13T08:42:15Z", &[]);
+    let (alignment, _) = to_be_checked(&shoot);
     let clip = alignment.file("CAM-A_0018.MP4").unwrap();
     assert!(!clip.is_placed() && clip.reason.as_ref().unwrap().contains("after everything else had ended"), "{clip:?}");
 }
 
 /// One clip, filmed at another rate than it is shown at, which its headers have as `fps`: placed by its start, and never
 /// conformed. `factor`: how much faster it was filmed.
-fn is_shown_whole(shoot: &Path, out: &Path, fps: [u32; 2], factor: f64, said: [&str; 2]) {
-    let (alignment, table) = aligned(shoot, out);
+fn is_shown_whole(shoot: &Path, fps: [u32; 2], factor: f64, said: [&str; 2]) {
+    let (alignment, table) = to_be_checked(shoot);
     let clip = placed_by_time(&alignment, "CAM-A_0018.MP4");
     assert_eq!(clip.picture.as_ref().unwrap().capture_rate, Some(fps));
     // What it shows took another time than it takes; on a timeline it is shown whole.
@@ -94,28 +76,24 @@ fn is_shown_whole(shoot: &Path, out: &Path, fps: [u32; 2], factor: f64, said: [&
     let laid = clip.laid().unwrap();
     assert!((laid.knots()[1].1 - laid.knots()[0].1 - clip.duration_s.unwrap()).abs() < 1e-9);
     assert!(said.iter().all(|s| table.contains(s)), "{table}");
-    let under = std::fs::read_dir(out.join("sound/under-clips")).unwrap().flatten();
+    let under = std::fs::read_dir(out(shoot).join("sound/under-clips")).unwrap().flatten();
     assert!(under.map(|e| e.file_name()).all(|n| !n.to_string_lossy().contains("0018")));
-    let edl = std::fs::read_dir(out.join("edl")).unwrap().flatten();
+    let edl = std::fs::read_dir(out(shoot).join("edl")).unwrap().flatten();
     let lists: Vec<String> = edl.map(|e| std::fs::read_to_string(e.path()).unwrap()).collect();
     assert!(lists.iter().any(|l| l.contains("CAM-A_0018.MP4")));
 }
 
 #[test]
 fn slow_motion_and_time_lapse_begin_where_they_were_filmed_and_are_never_conformed() {
-    let dir = tempfile::tempdir().unwrap();
-    let (shoot, out) = (dir.path().join("shoot"), dir.path().join("out"));
-    std::fs::create_dir(&shoot).unwrap();
+    let (_dir, shoot) = card();
     let film = |fps: &str| {
         let key = format!("capture.fps={fps}");
-        card(&shoot, CREATED, &["-movflags", "use_metadata_tags", "-metadata", &key])
+        demo_camera(&shoot, CREATED, &["-movflags", "use_metadata_tags", "-metadata", &key])
     };
     // Four times as many frames a second as it is shown at.
-    if !film("0100") {
-        return;
-    }
+    let Some(()) = film("0100") else { return };
     let slow = ["4.0 x slower", "slow motion, filmed at 100 fps and shown at 25"];
-    is_shown_whole(&shoot, &out, [100, 1], 4.0, slow);
+    is_shown_whole(&shoot, [100, 1], 4.0, slow);
 
     // As phones write it: a floating-point number (type 23), not text (type 1; QuickTime File Format, well-known types).
     let clip = shoot.join("CAM-A_0018.MP4");
@@ -125,8 +103,8 @@ fn slow_motion_and_time_lapse_begin_where_they_were_filmed_and_are_never_conform
     bytes[at + 3] = 23;
     bytes[at + 8..at + 12].copy_from_slice(&100f32.to_be_bytes());
     std::fs::write(&clip, bytes).unwrap();
-    is_shown_whole(&shoot, &out, [100, 1], 4.0, slow);
+    is_shown_whole(&shoot, [100, 1], 4.0, slow);
 
     film("5");
-    is_shown_whole(&shoot, &out, [5, 1], 0.2, ["5.0 x faster", "time lapse, filmed at 5 fps and shown at 25"]);
+    is_shown_whole(&shoot, [5, 1], 0.2, ["5.0 x faster", "time lapse, filmed at 5 fps and shown at 25"]);
 }

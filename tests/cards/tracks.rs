@@ -1,12 +1,13 @@
 //! Several tracks of one recorder: channels of one file, or files that were written at once. They are one recording with one
 //! map; what says anything aligns it, and a few of them go under clips.
 
-use std::ffi::OsStr;
 use std::path::Path;
 
 use coeval_media::{Bext, OpenOptions, SampleFormat, SoundReader, WavOptions, WavWriter, probe};
 use coeval_shoot::Alignment;
 use coeval_tests::shoot::{Noise, RATE_HZ, coeval, event, heard};
+
+use crate::{aligned, card, out};
 
 /// What a device hears of the event from so many seconds on, for so many.
 fn sound(from_s: usize, seconds: usize, seed: u64) -> Vec<f32> {
@@ -45,15 +46,9 @@ fn ixml(names: &[&str]) -> String {
     )
 }
 
-fn aligned(folder: &Path, code: u8, more: &[&str]) -> (Alignment, String) {
-    let out = folder.with_extension("out");
-    let _ = std::fs::remove_dir_all(&out);
-    let mut args: Vec<&dyn AsRef<OsStr>> = vec![&"align", &folder, &"-o", &out, &"--kind", &"stern.wav=camera"];
-    args.extend(more.iter().map(|m| m as &dyn AsRef<OsStr>));
-    let ran = coeval(&args);
-    assert_eq!(ran.code, code, "{ran:?}");
-    let text = std::fs::read_to_string(out.join("alignment.json")).unwrap_or_default();
-    (Alignment::from_json(&text).unwrap(), ran.out + &ran.err)
+fn under_stern(shoot: &Path, parts: &str, more: &[&str]) -> (Alignment, String) {
+    let (alignment, ran) = aligned(shoot, 0, parts, &[&["--kind", "stern.wav=camera"], more].concat());
+    (alignment, ran.out + &ran.err)
 }
 
 fn starts_s(alignment: &Alignment, path: &str) -> f64 {
@@ -82,21 +77,21 @@ fn like(path: &Path, channel: usize, what: &[f32]) -> f64 {
 
 #[test]
 fn one_useful_channel_of_eight_is_enough_and_goes_under_the_clip() {
-    let dir = tempfile::tempdir().unwrap();
+    let (_dir, shoot) = card();
     let mut channels: Vec<Vec<f32>> =
         [0.4, 0.003, 0.2, 0.0, 0.1, 0.001, 0.4].iter().zip(7..).map(|(level, seed)| unused(40, *level, seed)).collect();
     // Forty decibels below what nobody uses.
     let boom: Vec<f32> = sound(0, 40, 1).iter().map(|x| 0.05 * x).collect();
     channels.insert(4, boom);
     let names = ["Mix L", "", "Lav 1", "", "Boom", "Lav 2", "Plant", "Spare"];
-    write(&dir.path().join("bow.wav"), &channels, Some(36_000.25), Some(ixml(&names)));
-    write(&dir.path().join("stern.wav"), &[sound(6, 40, 2)], None, None);
-    let (alignment, _) = aligned(dir.path(), 0, &[]);
+    write(&shoot.join("bow.wav"), &channels, Some(36_000.25), Some(ixml(&names)));
+    write(&shoot.join("stern.wav"), &[sound(6, 40, 2)], None, None);
+    let (alignment, _) = under_stern(&shoot, ",sound", &[]);
     assert!((starts_s(&alignment, "stern.wav") - starts_s(&alignment, "bow.wav") - 6.0).abs() < 1e-3);
     let bow = alignment.file("bow.wav").unwrap();
     assert_eq!(bow.compared.as_deref(), Some(&[5][..]));
     assert_eq!(bow.ixml.as_ref().unwrap().tracks, names);
-    let under = dir.path().with_extension("out").join("sound/under-clips/stern.sound-of-bow.wav");
+    let under = out(&shoot).join("sound/under-clips/stern.sound-of-bow.wav");
     let info = probe(&under, &OpenOptions::default()).unwrap();
     assert_eq!(info.sound.unwrap().channels, 1);
     let said = info.ixml.unwrap();
@@ -105,18 +100,17 @@ fn one_useful_channel_of_eight_is_enough_and_goes_under_the_clip() {
     assert_eq!((&said.tracks[..], &said.numbers[..]), (&["Boom".to_owned()][..], &[5][..]));
     assert!(like(&under, 0, &sound(6, 40, 2)) > 0.5);
     // The whole file keeps all that it has.
-    let whole =
-        probe(&dir.path().with_extension("out").join("sound/whole/bow.on-timeline.wav"), &OpenOptions::default());
+    let whole = probe(&out(&shoot).join("sound/whole/bow.on-timeline.wav"), &OpenOptions::default());
     let whole = whole.unwrap();
     assert_eq!((whole.sound.unwrap().channels, &whole.ixml.unwrap().tracks[..]), (8, &names.map(String::from)[..]));
 
     // What is asked for, in that order.
-    aligned(dir.path(), 0, &["--only", "under-clips", "--tracks", "1,boo*"]);
+    under_stern(&shoot, ",under-clips", &["--tracks", "1,boo*"]);
     let info = probe(&under, &OpenOptions::default()).unwrap();
     assert_eq!((info.sound.unwrap().channels, info.ixml.unwrap().tracks), (2, vec!["Mix L".to_owned(), "Boom".into()]));
     assert!(like(&under, 0, &sound(6, 40, 2)).abs() < 0.1 && like(&under, 1, &sound(6, 40, 2)) > 0.5);
-    let out = dir.path().with_extension("out");
-    let wrong = coeval(&[&"align", &dir.path(), &"-o", &out, &"--kind", &"stern.wav=camera", &"--tracks", &"Brass"]);
+    let out = out(&shoot);
+    let wrong = coeval(&[&"align", &shoot, &"-o", &out, &"--kind", &"stern.wav=camera", &"--tracks", &"Brass"]);
     assert!(
         wrong.code == 1 && wrong.err.contains("no recorder has a track \"Brass\"; there are 1 to 9, Mix L"),
         "{wrong:?}"
@@ -125,7 +119,7 @@ fn one_useful_channel_of_eight_is_enough_and_goes_under_the_clip() {
 
 #[test]
 fn files_that_were_written_at_once_are_one_recording() {
-    let dir = tempfile::tempdir().unwrap();
+    let (_dir, shoot) = card();
     let boom = sound(0, 40, 1);
     for (chapter, from_s) in [(1, 0), (2, 40)] {
         let seed = |track: u64| 10 * chapter + track;
@@ -136,12 +130,12 @@ fn files_that_were_written_at_once_are_one_recording() {
             sound(from_s, 40, seed(4)),
         ];
         for (track, number) in tracks.into_iter().zip(1..) {
-            let path = dir.path().join(format!("R{chapter:02}_Tr{number}.wav"));
+            let path = shoot.join(format!("R{chapter:02}_Tr{number}.wav"));
             write(&path, &[track], Some(36_000.25 + from_s as f64), None);
         }
     }
-    write(&dir.path().join("stern.wav"), &[sound(6, 70, 2)], None, None);
-    let (alignment, said) = aligned(dir.path(), 0, &["--reference", "stern.wav"]);
+    write(&shoot.join("stern.wav"), &[sound(6, 70, 2)], None, None);
+    let (alignment, said) = under_stern(&shoot, ",sound", &["--reference", "stern.wav"]);
     assert_eq!(alignment.recordings.len(), 2, "{said}");
     for (chapter, starts) in [("R01", 6.0), ("R02", -34.0)] {
         let first = alignment.file(&format!("{chapter}_Tr1.wav")).unwrap();
@@ -154,7 +148,7 @@ fn files_that_were_written_at_once_are_one_recording() {
         }
     }
     // Those that say something, under the clip: tracks 2 and 4.
-    let out = dir.path().with_extension("out");
+    let out = out(&shoot);
     let under: Vec<_> = std::fs::read_dir(out.join("sound/under-clips")).unwrap().flatten().collect();
     assert_eq!(under.len(), 1);
     let info = probe(&under[0].path(), &OpenOptions::default()).unwrap();
@@ -168,9 +162,7 @@ fn files_that_were_written_at_once_are_one_recording() {
 
 #[test]
 fn without_headers_the_sound_tells_tracks_from_devices_and_chapters() {
-    let dir = tempfile::tempdir().unwrap();
-    let shoot = dir.path().join("shoot");
-    std::fs::create_dir_all(&shoot).unwrap();
+    let (_dir, shoot) = card();
     // Two microphones of one recorder, in two files of one length.
     write(&shoot.join("take-boom.wav"), &[sound(0, 30, 1)], None, None);
     write(&shoot.join("take-lav.wav"), &[sound(0, 30, 3)], None, None);
@@ -180,10 +172,7 @@ fn without_headers_the_sound_tells_tracks_from_devices_and_chapters() {
     // Chapters of one length.
     write(&shoot.join("V_01.wav"), &[sound(0, 25, 6)], None, None);
     write(&shoot.join("V_02.wav"), &[sound(25, 25, 6)], None, None);
-    let out = dir.path().join("out");
-    let ran = coeval(&[&"align", &shoot, &"-o", &out, &"--only", &"timeline"]);
-    assert_eq!(ran.code, 0, "{ran:?}");
-    let alignment = Alignment::from_json(&std::fs::read_to_string(out.join("alignment.json")).unwrap()).unwrap();
+    let (alignment, _) = aligned(&shoot, 0, "", &[]);
     let tracks: Vec<_> = alignment.files().filter(|f| f.track_of.is_some()).map(|f| f.path.as_str()).collect();
     assert_eq!(tracks, ["take-lav.wav"]);
     let knots = |path: &str| alignment.file(path).unwrap().knots.clone();
@@ -192,8 +181,6 @@ fn without_headers_the_sound_tells_tracks_from_devices_and_chapters() {
     let chapters = alignment.recordings.iter().find(|r| r.files.iter().any(|f| f.path == "V_01.wav")).unwrap();
     assert_eq!(chapters.files.len(), 2);
     // The user's word: each is a device.
-    let ran = coeval(&[&"align", &shoot, &"-o", &out, &"--replace", &"--only", &"timeline", &"--keep-apart"]);
-    assert_eq!(ran.code, 0, "{ran:?}");
-    let alignment = Alignment::from_json(&std::fs::read_to_string(out.join("alignment.json")).unwrap()).unwrap();
+    let (alignment, _) = aligned(&shoot, 0, "", &["--keep-apart"]);
     assert_eq!(alignment.recordings.len(), 6);
 }
