@@ -1,16 +1,21 @@
-"""timeline.otio in the reference library: it loads, and everything lies where alignment.json says."""
+"""timeline.otio in the reference library: it loads, everything lies where alignment.json says, and what other programs make of
+it lies there too: of the demo, and of the cards that `cargo test -p coeval-tests --test cards` left."""
 import json
+import os
+import pathlib
 import urllib.parse
+from importlib.metadata import version
 
 import numpy as np
 import opentimelineio as otio
 import pytest
-from opentimelineio.opentime import RationalTime, to_timecode
+from opentimelineio.opentime import RationalTime, TimeRange, to_timecode
 
 from conftest import ROOT, coeval
 
 # Knots are kept to 20 us by the solver; a source point lies on a whole sample.
 ROUNDING_S = 50e-6
+CARDS = pathlib.Path(os.environ.get("CARGO_TARGET_DIR", ROOT / "target")) / "tmp" / "cards"
 
 
 @pytest.fixture(scope="module")
@@ -123,22 +128,30 @@ def test_clips_lie_on_frames_within_their_media(timeline):
         assert end <= available.end_time_exclusive().to_seconds() + 1 / 25 + 1e-9, clip.name
 
 
-def test_every_moment_is_the_alignments(demo, timeline):
+def every_moment_is_the_alignments(timeline, alignment):
     """Through the library's own transforms: timeline time -> file time, against the knots."""
-    half_frame_s = 0.5 / 25
+    rate = timeline.global_start_time.rate
     for track, clip in clips(timeline):
-        knots = np.array(file_of(demo[1], clip)["knots"])
+        file = file_of(alignment, clip)
+        if (file.get("picture") or {}).get("capture_rate"):
+            # Slow motion is shown at its own rate.
+            continue
+        knots = np.array(file["knots"])
         place = clip.transformed_time_range(clip.trimmed_range(), timeline.tracks)
         start_s, length_s = place.start_time.to_seconds(), place.duration.to_seconds()
         if is_whole(clip):
             # Its first sample lies on the frame at or before the file's start, and its clock is the timeline's.
-            first_s = np.floor(knots[0, 1] * 25 + 1e-6) / 25
+            first_s = np.floor(knots[0, 1] * rate + 1e-6) / rate
             knots = np.array([[0, first_s], [1, first_s + 1]])
             knots = np.vstack([knots, [length_s + 1, first_s + length_s + 1]])
         for t in np.linspace(start_s, start_s + length_s, 50, endpoint=False):
             shown_s = into_media_s(timeline, t, clip)
             belongs_s = np.interp(shown_s, knots[:, 0], knots[:, 1])
-            assert abs(belongs_s - t) <= (1e-4 if is_whole(clip) else half_frame_s + ROUNDING_S), (clip.name, t)
+            assert abs(belongs_s - t) <= (1e-4 if is_whole(clip) else 0.5 / rate + ROUNDING_S), (clip.name, t)
+
+
+def test_every_moment_is_the_alignments(demo, timeline):
+    every_moment_is_the_alignments(timeline, demo[1])
 
 
 def test_clips_cover_the_files(demo, timeline):
@@ -180,11 +193,15 @@ def timelines(demo, timeline, tmp_path_factory):
     return {"whole": (timeline, demo[0]), **{n: (t, out / n) for n, t in read.items()}, "rough": (rough, out / "rough")}
 
 
+def timecode_counts_every_range(timeline):
+    for range_ in ranges(timeline):
+        for time in (range_.start_time, range_.duration, range_.end_time_exclusive()):
+            assert to_timecode(time), time
+
+
 def test_timecode_counts_every_range(timelines):
-    for name, (timeline, _) in timelines.items():
-        for range_ in ranges(timeline):
-            for time in (range_.start_time, range_.duration, range_.end_time_exclusive()):
-                assert to_timecode(time), (name, time)
+    for timeline, _ in timelines.values():
+        timecode_counts_every_range(timeline)
 
 
 def test_sound_begins_at_its_timecode(timeline, demo):
@@ -203,39 +220,123 @@ def placed(track, rate):
         yield clip.name, place.start_time.to_seconds(), place.duration.to_seconds(), clip.source_range.start_time.to_seconds()
 
 
-def test_it_reads_back_equal(timelines, tmp_path):
+def is_cut_plainly(track):
+    """Without speeds and dissolves, which lists and other programs' writers do not know."""
+    return not any(isinstance(i, otio.schema.Transition) for i in track) and not any(c.effects for c in track.find_clips())
+
+
+def label_s(time, rate):
+    """The label of a time as a list of another rate counts it, in seconds: with the frame of that rate that is begun then."""
+    if time.rate == rate:
+        return time.to_seconds()
+    *clock, frame = map(int, to_timecode(time).replace(";", ":").split(":"))
+    return np.dot(clock, [3600, 60, 1]) + frame * round(rate) // round(time.rate) / rate
+
+
+def it_reads_back_equal(timeline, folder, tmp_path):
     """Through the library's own file, its bundles, and our lists in its reader."""
+    rate = timeline.global_start_time.rate
+    for suffix in ("otio", "otioz", "otiod"):
+        path = tmp_path / f"timeline.{suffix}"
+        # Bundles copy no media here: a demo's are all over the machine.
+        more = {"media_policy": "AllMissing"} if suffix != "otio" else {}
+        otio.adapters.write_to_file(timeline, str(path), **more)
+        again = otio.adapters.read_from_file(str(path))
+        for a, b in zip(timeline.tracks, again.tracks, strict=True):
+            assert list(placed(a, rate)) == list(placed(b, rate)), suffix
+    listed = 0
+    for track in timeline.tracks:
+        # What only lies ready has no list of its own.
+        path = folder / "edl" / f"{track.name.replace(' ', '-')}.{'picture' if track.kind == 'Video' else 'sound'}.edl"
+        if not path.is_file():
+            assert "sound_of" in track.metadata["coeval"], path
+            continue
+        listed += 1
+        read = otio.adapters.read_from_file(str(path), rate=rate)
+        if not is_cut_plainly(track):
+            continue
+        ours, lists = list(placed(track, rate)), list(placed(read.tracks[0], rate))
+        assert len(ours) == len(lists), path
+        media = {c.name: c.available_range() for c in track.find_clips()}
+        # A list says where its first event lies by record timecode; the reader drops what is before it.
+        for (a_name, a_s, a_length_s, a_source_s), (_, b_s, b_length_s, b_source_s) in zip(ours, lists):
+            assert (a_s - ours[0][1]) == pytest.approx(b_s - lists[0][1], abs=0.5 / rate), path
+            assert a_length_s == pytest.approx(b_length_s, abs=0.5 / rate), path
+            # Both are nearest frames, of the file and of the list.
+            begins = media[a_name].start_time
+            slack_s = 0.5 / rate + 0.5 / begins.rate
+            assert a_source_s - begins.to_seconds() == pytest.approx(b_source_s - label_s(begins, rate), abs=slack_s + 1e-6), path
+    assert listed == len(list(folder.glob("edl/*.edl")))
+
+
+def test_it_reads_back_equal(timelines, tmp_path):
     for name, (timeline, folder) in timelines.items():
-        rate = timeline.global_start_time.rate
-        for suffix in ("otio", "otioz", "otiod"):
-            path = tmp_path / f"{name}.{suffix}"
-            # Bundles copy no media here: a demo's are all over the machine.
-            more = {"media_policy": "AllMissing"} if suffix != "otio" else {}
-            otio.adapters.write_to_file(timeline, str(path), **more)
-            again = otio.adapters.read_from_file(str(path))
-            for a, b in zip(timeline.tracks, again.tracks, strict=True):
-                assert list(placed(a, rate)) == list(placed(b, rate)), (name, suffix)
-        for track in timeline.tracks:
-            # What only lies ready has no list of its own; a list knows no speeds.
-            fast = any(c.effects for c in track.find_clips())
-            path = folder / "edl" / f"{track.name}.{'picture' if track.kind == 'Video' else 'sound'}.edl"
-            if not path.is_file():
-                assert "sound_of" in track.metadata["coeval"], path
-                continue
-            read = otio.adapters.read_from_file(str(path), rate=rate)
-            if fast or any(isinstance(i, otio.schema.Transition) for i in track):
-                continue
-            ours, lists = list(placed(track, rate)), list(placed(read.tracks[0], rate))
-            assert len(ours) == len(lists), path
-            clip_rates = {c.name: c.available_range().duration.rate for c in track.find_clips()}
-            starts = [c.range_in_parent().start_time.to_seconds() for c in track.find_clips()]
-            # A list says where its first event lies by record timecode; the reader drops what is before it.
-            for (a_name, a_s, a_length_s, a_source_s), (_, b_s, b_length_s, b_source_s) in zip(ours, lists):
-                assert (a_s - starts[0]) == pytest.approx(b_s - lists[0][1], abs=0.5 / rate), path
-                assert a_length_s == pytest.approx(b_length_s, abs=0.5 / rate), path
-                # Both are nearest frames, of the file and of the list.
-                slack_s = 0.5 / rate + 0.5 / clip_rates[a_name]
-                assert a_source_s == pytest.approx(b_source_s, abs=slack_s + 1e-6), path
+        (tmp_path / name).mkdir()
+        it_reads_back_equal(timeline, folder, tmp_path / name)
+
+
+def as_aaf(timeline):
+    """What otio-aaf-adapter 2.0 can write of a timeline: all at one rate, on whole frames, and no track with speeds or
+    dissolves."""
+    rate = timeline.global_start_time.rate
+
+    def on_frames(range_):
+        return TimeRange(*(RationalTime(round(t.value_rescaled_to(rate)), rate) for t in (range_.start_time, range_.duration)))
+
+    plain = timeline.deepcopy()
+    for i in reversed(range(len(plain.tracks))):
+        if not is_cut_plainly(plain.tracks[i]):
+            del plain.tracks[i]
+    for clip in plain.find_clips():
+        clip.source_range = on_frames(clip.source_range)
+        clip.media_reference.available_range = on_frames(clip.media_reference.available_range)
+    return plain
+
+
+def it_is_equal_as_aaf(timeline, tmp_path):
+    """To half a frame, with its media."""
+    rate = timeline.global_start_time.rate
+    plain = as_aaf(timeline)
+    if not plain.tracks:
+        return
+    otio.adapters.write_to_file(plain, str(tmp_path / "timeline.aaf"), use_empty_mob_ids=True)
+    again = otio.adapters.read_from_file(str(tmp_path / "timeline.aaf"))
+    assert again.global_start_time == timeline.global_start_time
+    ours = [track for track in timeline.tracks if is_cut_plainly(track)]
+    for a, b in zip(ours, again.tracks, strict=True):
+        assert a.kind == b.kind
+        for (a_name, *x), (b_name, *y) in zip(placed(a, rate), placed(b, rate), strict=True):
+            assert a_name == b_name and x == pytest.approx(y, abs=0.5 / rate + 1e-6), (x, y)
+        # That reader puts a scheme before relative names.
+        urls = [[c.media_reference.target_url.removeprefix("file://") for c in track.find_clips()] for track in (a, b)]
+        assert urls[0] == urls[1]
+
+
+def test_it_is_equal_as_aaf(timelines, tmp_path):
+    for name, (timeline, _) in timelines.items():
+        (tmp_path / name).mkdir()
+        it_is_equal_as_aaf(timeline, tmp_path / name)
+
+
+@pytest.mark.parametrize(("which", "fault"), [("whole", "not equal to 25.0"), ("rough", "PointList'. does not exist")])
+def test_what_the_aaf_adapter_cannot_write(timelines, tmp_path, which, fault):
+    """Faults of its own (otio-aaf-adapter 2.0): clips at another rate than the timeline's, and dissolves that it did not read
+    from such a file. Where one is gone, `as_aaf` has less to do."""
+    assert version("otio-aaf-adapter").startswith("2.0.")
+    with pytest.raises(Exception, match=fault):
+        otio.adapters.write_to_file(timelines[which][0], str(tmp_path / "timeline.aaf"), use_empty_mob_ids=True)
+
+
+@pytest.mark.parametrize("card", sorted(p.parent.name for p in CARDS.glob("*/timeline.otio")))
+def test_a_card_is_read_by_others(card, tmp_path):
+    folder = CARDS / card
+    timeline = otio.adapters.read_from_file(str(folder / "timeline.otio"))
+    every_moment_is_the_alignments(timeline, json.loads((folder / "alignment.json").read_text()))
+    timecode_counts_every_range(timeline)
+    it_reads_back_equal(timeline, folder, tmp_path)
+    # Each such file takes the better part of a second: of a card's runs the first.
+    if card.endswith(".1"):
+        it_is_equal_as_aaf(timeline, tmp_path)
 
 
 def test_what_the_library_lists_itself_reads_back(timelines, tmp_path):
