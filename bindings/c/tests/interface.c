@@ -519,28 +519,36 @@ static void markers(void) {
     coeval_marker_detector_free(&b);
 }
 
-/* Timecode of 25 fps from 10:00:00:00 on, by the bit layout of SMPTE ST 12-1; 24 samples a bit. */
-static void timecode(void) {
+#define TIMECODE_FRAME 1920
+
+/* Frame `n` of timecode of 25 fps from 10:00:00:00 on, by the bit layout of SMPTE ST 12-1; 24 samples a bit at 48 kHz. */
+static void timecode_frame(int n, float *level, float block[TIMECODE_FRAME]) {
     static const int sync[16] = {0, 0, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 0, 1};
+    int bit, i, one;
+    for (bit = 0; bit < 80; bit++) {
+        one = bit >= 64 ? sync[bit - 64] : bit == 56;
+        if (bit < 4) one = ((n % 25 % 10) >> bit) & 1;
+        if (bit == 8 || bit == 9) one = ((n % 25 / 10) >> (bit - 8)) & 1;
+        if (bit >= 16 && bit < 20) one = ((n / 25 % 10) >> (bit - 16)) & 1;
+        if (bit >= 24 && bit < 27) one = ((n / 250) >> (bit - 24)) & 1;
+        *level = -*level;
+        for (i = 0; i < 24; i++) {
+            if (i == 12 && one) *level = -*level;
+            block[24 * bit + i] = *level;
+        }
+    }
+}
+
+static void timecode(void) {
     coeval_ltc_decoder *decoder = NULL;
     coeval_ltc_frame frame;
-    float level = 0.25f, block[80 * 24];
-    int n, bit, i, one;
+    float level = 0.25f, block[TIMECODE_FRAME];
+    int n;
     CHECK_FAILS(coeval_ltc_decoder_new(8000.0, &decoder, error), "22050");
     CHECK_OK(coeval_ltc_decoder_new(48000.0, &decoder, error), error);
     for (n = 0; n < 30; n++) {
-        for (bit = 0; bit < 80; bit++) {
-            one = bit >= 64 ? sync[bit - 64] : bit == 56;
-            if (bit < 4) one = ((n % 25 % 10) >> bit) & 1;
-            if (bit == 8 || bit == 9) one = ((n % 25 / 10) >> (bit - 8)) & 1;
-            if (bit >= 16 && bit < 20) one = ((n / 25) >> (bit - 16)) & 1;
-            level = -level;
-            for (i = 0; i < 24; i++) {
-                if (i == 12 && one) level = -level;
-                block[24 * bit + i] = level;
-            }
-        }
-        CHECK_OK(coeval_ltc_decoder_push_interleaved(decoder, block, 80 * 24, error), error);
+        timecode_frame(n, &level, block);
+        CHECK_OK(coeval_ltc_decoder_push_interleaved(decoder, block, TIMECODE_FRAME, error), error);
     }
     CHECK_OK(coeval_ltc_decoder_end(decoder, error), error);
     CHECK_FAILS(coeval_ltc_decoder_push_interleaved(decoder, block, 80, error), "ended");
@@ -1055,6 +1063,50 @@ static void tracks_of_one_recorder(void) {
     coeval_alignment_free(&alignment);
 }
 
+/* Files as a card holds them: sound beside timecode, the same once more, and two tracks that a recorder wrote at once 4 s
+ * later, of which nothing is heard on the first. */
+static void card_of_files(void) {
+    static const char *const names[] = {"coeval-bow.wav", "coeval-bow-copy.wav", "coeval-take_Tr1.wav", "coeval-take_Tr2.wav"};
+    const size_t frames = 30 * 48000, later = 4 * 48000;
+    coeval_shoot *shoot = coeval_shoot_new();
+    coeval_alignment *alignment = NULL;
+    coeval_file file;
+    size_t i, k, f, placed = 0, channels[2];
+    for (f = 0; f < 4; f++) {
+        FILE *out = begin_wav(names[f], f < 2 ? 2 : 1, frames);
+        uint32_t common = 2463534242u, own = f < 2 ? 51 : 51 + (uint32_t)f;
+        float level = 0.25f, block[TIMECODE_FRAME];
+        for (i = 0; f >= 2 && i < later; i++) shared_sound(&common, i);
+        for (i = 0; i < frames; i++) {
+            float shared = shared_sound(&common, (f < 2 ? 0 : later) + i);
+            write_sample(out, ((f == 2 ? 0.0f : shared) + noise(&own) / 4.0f) / 2.0f);
+            if (f >= 2) continue;
+            if (i % TIMECODE_FRAME == 0) timecode_frame((int)(i / TIMECODE_FRAME), &level, block);
+            write_sample(out, block[i % TIMECODE_FRAME]);
+        }
+        CHECK(fclose(out) == 0);
+        CHECK_OK(coeval_shoot_add_path(shoot, names[f], error), error);
+    }
+    CHECK_OK(coeval_shoot_align(shoot, NULL, NULL, &alignment, error), error);
+    CHECK(coeval_alignment_file_count(alignment) == 4 && coeval_alignment_recording_count(alignment) == 2);
+    file.struct_size = sizeof file;
+    for (f = 0; f < 4; f++) {
+        const char *path = coeval_alignment_file_path(alignment, f);
+        const char *copy = coeval_alignment_file_copy_of(alignment, f), *track = coeval_alignment_file_track_of(alignment, f);
+        for (k = 0; strcmp(path, names[k]) != 0; k++) CHECK(k < 3);
+        CHECK_OK(coeval_alignment_get_file(alignment, f, &file, error), error);
+        placed += (size_t)file.placed;
+        CHECK(k == 1 ? copy != NULL && strcmp(copy, names[0]) == 0 : copy == NULL && file.placed == 1);
+        CHECK(k == 3 ? track != NULL && strcmp(track, names[2]) == 0 : track == NULL);
+        if (k == 0) CHECK(coeval_alignment_file_channels(alignment, f, channels, 2) == 1 && channels[0] == 0);
+        if (k >= 2) CHECK(fabs(file.offset_s - 4.0) < 1e-3);
+    }
+    CHECK(placed == 3 && strstr(coeval_alignment_to_json(alignment), "10:00:00:00") != NULL);
+    coeval_alignment_free(&alignment);
+    coeval_shoot_free(&shoot);
+    for (f = 0; f < 4; f++) remove(names[f]);
+}
+
 /* The demo of the survey launch, from its files: two cameras, a recorder, and a clip from another day. */
 static void demo(const char *folder) {
     coeval_shoot *shoot = coeval_shoot_new();
@@ -1217,6 +1269,7 @@ int main(int argc, char **argv) {
     tracks_of_one_recorder();
     if (argc > 1) demo(argv[1]);
     if (argc > 1) cards(argv[1]);
+    if (argc > 1) card_of_files();
     coeval_error_free(&error);
     return finished("interface");
 }

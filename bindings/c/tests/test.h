@@ -120,6 +120,37 @@ static inline coeval_track *make_track(double rate_hz, size_t skip, size_t frame
     return track;
 }
 
+static inline void write_number(FILE *file, unsigned long value, int bytes) {
+    while (bytes-- > 0) {
+        fputc((int)(value & 255), file);
+        value >>= 8;
+    }
+}
+
+/* A WAV of 16 bits at 48 kHz whose samples are to follow. */
+static inline FILE *begin_wav(const char *name, unsigned channels, size_t frames) {
+    FILE *file = fopen(name, "wb");
+    unsigned long bytes = (unsigned long)frames * channels * 2;
+    CHECK(file != NULL);
+    fwrite("RIFF", 1, 4, file);
+    write_number(file, 36 + bytes, 4);
+    fwrite("WAVEfmt ", 1, 8, file);
+    write_number(file, 16, 4);
+    write_number(file, 1, 2);
+    write_number(file, channels, 2);
+    write_number(file, 48000, 4);
+    write_number(file, 48000ul * channels * 2, 4);
+    write_number(file, channels * 2, 2);
+    write_number(file, 16, 2);
+    fwrite("data", 1, 4, file);
+    write_number(file, bytes, 4);
+    return file;
+}
+
+static inline void write_sample(FILE *file, float sample) {
+    write_number(file, (unsigned long)(long)(sample * 32000.0f) & 65535u, 2);
+}
+
 /* Says how many checks passed, in the form that the project's test runner adds up. */
 static inline int finished(const char *name) {
     printf("%s: %d checks\n", name, checks_done);
