@@ -49,6 +49,9 @@ pub const C_API: Target = ("c_api", c_api);
 /// To be called once before a target. The fuzzer ends the process at every panic; those inside the decoders that others
 /// wrote are caught by the reader and are one file's failure, so they may unwind.
 pub fn prepare() {
+    // WebAssembly has no folder for temporary files but what its host calls so.
+    #[cfg(target_os = "wasi")]
+    let _ = tempfile::env::override_temp_dir(std::path::Path::new("/.tmp"));
     let before = std::panic::take_hook();
     std::panic::set_hook(Box::new(move |info| {
         let foreign = info.location().is_some_and(|l| l.file().contains("symphonia") || l.file().contains("opus-rs"));

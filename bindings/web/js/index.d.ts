@@ -78,5 +78,17 @@ export function align(
   files: Iterable<Recording>, options?: Options, onProgress?: (progress: Progress) => void, signal?: AbortSignal,
 ): Promise<Result>;
 
+/**
+ * Makes a rough cut of what `align` answered: dead air removed, camera angles chosen. The answer is that result with the
+ * files of `rough-cut/` beside the others; its `table` and `message` are those of `coeval tighten`. Of several events the
+ * first is cut.
+ *
+ * @throws {CoevalError}
+ */
+export function tighten(
+  result: Result, options?: { /** Arguments of `coeval tighten`, such as `['--length', '5']`. */ arguments?: string[] },
+  onProgress?: (progress: Progress) => void, signal?: AbortSignal,
+): Promise<Result>;
+
 /** The whole sound of a file as a mono WAV at about 8 kHz, for listening and drawing. @throws {CoevalError} */
 export function sound(file: Recording, signal?: AbortSignal): Promise<Blob>;

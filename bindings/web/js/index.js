@@ -7,6 +7,8 @@ const engine = {
 };
 let module;
 let idle;
+/** Of each result: where its recordings lie for the engine, and below which folder. */
+const mounts = new WeakMap();
 
 /** Gets the engine ready; `align` does so by itself. `own` names other places that it comes from. */
 export const load = (own = {}) => {
@@ -95,8 +97,25 @@ export const align = async (files, options = {}, onProgress = () => {}, signal =
   const alignment = JSON.parse(await json.text());
   const at = new Map(mounted.map(({ path, file }) => [path, file]));
   const paths = alignment.recordings.flatMap((r) => r.files).map((f) => f.path);
-  const sources = new Map(paths.map((path) => [path, at.get(`/${name}/${path}`) ?? at.get(`/${path}`)]));
-  return { name: out, code, alignment, files: made, sources, table, message };
+  const media = paths.every((path) => at.has(`/${name}/${path}`)) ? `/${name}` : '';
+  const sources = new Map(paths.map((path) => [path, at.get(`${media}/${path}`)]));
+  const result = { name: out, code, alignment, files: made, sources, table, message };
+  mounts.set(result, { mounted, media });
+  return result;
+};
+
+/** Makes a rough cut of a result; index.d.ts says what goes in and comes out. */
+export const tighten = async (result, options = {}, onProgress = () => {}, signal = undefined) => {
+  const { mounted, media } = mounts.get(result);
+  const written = [...result.files].map(([name, file]) => ({ path: `/${result.name}/${name}`, file }));
+  const args = [
+    'coeval', 'tighten', '--media', `${media}/`, ...(options.arguments ?? []), '--', `/${result.name}`,
+  ];
+  const { code, made, table, message } = await job({ files: [...mounted, ...written], texts: [], args, out: result.name }, onProgress, signal);
+  if (made.size === 0) throw new CoevalError(code === 1 ? 'argument' : 'nothing', message || 'nothing could be done');
+  const cut = { ...result, code, files: new Map([...result.files, ...made]), table, message };
+  mounts.set(cut, { mounted, media });
+  return cut;
 };
 
 /** A file's sound for ear and eye; index.d.ts says more. */

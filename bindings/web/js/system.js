@@ -2,7 +2,7 @@
 // (https://github.com/WebAssembly/WASI, "wasi_snapshot_preview1"), and no more than the engine asks for.
 // Recordings are read from the user's own files by slices; what the engine writes stays in this page.
 
-const OK = 0, BADF = 8, EXIST = 20, INVAL = 28, IO = 29, ISDIR = 31, NOENT = 44, NOSYS = 52, NOTDIR = 54, NOTEMPTY = 55, ROFS = 69;
+const OK = 0, BADF = 8, EXIST = 20, INVAL = 28, IO = 29, ISDIR = 31, NOENT = 44, NOSPC = 51, NOSYS = 52, NOTDIR = 54, NOTEMPTY = 55, ROFS = 69;
 const FOLDER = 3, FILE = 4, TERMINAL = 2;
 /** Bytes fetched at once where a file is read from end to end. */
 const AHEAD = 1 << 20;
@@ -29,6 +29,9 @@ export class Folder {
     at.entries.set(name, node);
     return node;
   }
+
+  /** A new file, for this folder. */
+  make() { return new Made(); }
 
   /** All files below this folder, each with its path. */
   * files(prefix = '') {
@@ -146,6 +149,42 @@ export class Made {
   }
 }
 
+/** A file of the browser's private file system, by its synchronous handle. */
+class Spilled extends Made {
+  constructor(handle) {
+    super();
+    handle.truncate(0);
+    this.handle = handle;
+  }
+
+  read(at, out) { return this.handle.read(out, { at }); }
+
+  write(at, bytes) {
+    this.handle.write(bytes, { at });
+    this.size = Math.max(this.size, at + bytes.length);
+  }
+
+  resize(size) {
+    this.handle.truncate(size);
+    this.size = size;
+  }
+}
+
+/** The folder for temporary files. The first of them, which holds what is compared of long recordings, lies in the browser's
+ *  private file system if `handle` is a file there. */
+export class Temporary extends Folder {
+  constructor(handle) {
+    super();
+    this.handle = handle;
+  }
+
+  make() {
+    const { handle } = this;
+    this.handle = undefined;
+    return handle ? new Spilled(handle) : super.make();
+  }
+}
+
 /** Thrown through the engine when it ends. */
 class Exit {
   constructor(code) { this.code = code; }
@@ -249,8 +288,14 @@ export function run(module, { args, root, onOut, onError, onReading }) {
   };
   const writing = (file, at, part) => {
     if (file.say) file.say(part);
-    else if (file.node instanceof Made) file.node.write(file.append ? file.node.size : at, part);
-    else return -ROFS;
+    else if (!(file.node instanceof Made)) return -ROFS;
+    else {
+      try {
+        file.node.write(file.append ? file.node.size : at, part);
+      } catch (e) {
+        return e?.name === 'QuotaExceededError' ? -NOSPC : -IO;
+      }
+    }
     return part.length;
   };
   const listed = (list, pointers, buffer) => {
@@ -363,7 +408,7 @@ export function run(module, { args, root, onOut, onError, onReading }) {
       if (node && create && mustBeNew) return EXIST;
       if (!node) {
         if (!create) return NOENT;
-        node = new Made();
+        node = found.folder.make();
         found.folder.entries.set(found.name, node);
       }
       if (mustBeFolder && node.type !== FOLDER) return NOTDIR;

@@ -1,6 +1,6 @@
 // The page: choose, align, look, put by hand what the sound could not place, save.
 
-import { align, CoevalError, load, sound } from '../js/index.js';
+import { align, CoevalError, load, sound, tighten } from '../js/index.js';
 import { zip } from './zip.js';
 
 const $ = (id) => document.getElementById(id);
@@ -23,12 +23,25 @@ const ready = load({
   worker: () => new Worker(workerUrl),
 });
 
+/** The samples of the engine's own WAV files of 16 bits, by channel, and their rate: `fmt ` and `data` have them. */
+const samplesOf = (wav) => {
+  const view = new DataView(wav);
+  let [rate, count] = [0, 1];
+  let at = 12;
+  for (; view.getUint32(at) !== 0x64617461; at += 8 + view.getUint32(at + 4, true)) {
+    if (view.getUint32(at) === 0x666d7420) [rate, count] = [view.getUint32(at + 12, true), view.getUint16(at + 10, true)];
+  }
+  const all = new Int16Array(wav.slice(at + 8, at + 8 + view.getUint32(at + 4, true)));
+  return { rate, channels: Array.from({ length: count }, (_, channel) => (count === 1 ? all : all.filter((_v, i) => i % count === channel))) };
+};
+
 /** What was chosen, by name. */
 const chosen = new Map();
 let anchors = [];
 let result;
 let stopper;
 let isReady = false;
+let isSaving = false;
 
 const say = (text) => { $('said').textContent = text; };
 const complain = (error) => {
@@ -57,7 +70,7 @@ const show = () => {
   $('go').disabled = !isReady || chosen.size < 2;
   $('cancel').hidden = !busy;
   $('bar').hidden = !busy;
-  for (const id of ['pick-files', 'pick-folder', 'save']) $(id).disabled = busy;
+  for (const id of ['pick-files', 'pick-folder', 'save', 'save-folder']) $(id).disabled = busy;
 };
 
 const add = (entries) => {
@@ -174,7 +187,11 @@ const why = (file) => {
   return file.confidence < SURE && !obeyed ? `is placed with confidence of ${Math.round(100 * file.confidence)} %: check it by ear in the report.` : '';
 };
 
-const showReport = async (name) => { $('report').srcdoc = await result.files.get(name).text(); };
+const showReport = async (name) => {
+  const html = await result.files.get(name).text();
+  $('report').srcdoc = html;
+  showChecks(html);
+};
 
 const showResult = async () => {
   const all = files();
@@ -217,26 +234,189 @@ const alignNow = async () => {
 };
 $('go').addEventListener('click', alignNow);
 
-$('save').addEventListener('click', async () => {
+/** Makes all that is to be saved and hands it to `write`, which answers what was saved. */
+const save = async (button, write) => {
   const parts = $('with-sound').checked ? ['timeline', 'edl', 'under-clips', 'whole', 'markers', 'report'] : undefined;
-  const made = await worked((onProgress, signal) => align(recordings(), { anchors, parts }, onProgress, signal));
+  const made = await worked(async (onProgress, signal) => {
+    const whole = await align(recordings(), { anchors, parts }, onProgress, signal);
+    return $('with-cut').checked ? tighten(whole, {}, onProgress, signal) : whole;
+  });
   if (!made) return;
+  isSaving = true;
   try {
-    $('saved').textContent = 'Making the archive';
-    const names = [...made.files.keys()].sort();
-    const archive = await zip(names.map((name) => [`${made.name}/${name}`, made.files.get(name)]));
-    const link = element('a', '', { href: URL.createObjectURL(archive), download: `${made.name}.zip` });
-    link.click();
-    // The browser has begun to write by then.
-    setTimeout(() => URL.revokeObjectURL(link.href), 60_000);
-    $('saved').textContent = `${names.length} files, ${inMb(archive.size)}. ${made.message}`;
+    $('saved').textContent = `${await write(made)} ${made.message}`;
     say('Saved.');
   } catch (e) {
     complain(e);
     $('saved').textContent = 'Nothing was saved.';
   }
-  $('save').focus();
+  isSaving = false;
+  button.focus();
+};
+const summary = (made) => `${made.files.size} files, ${inMb([...made.files.values()].reduce((sum, file) => sum + file.size, 0))}`;
+
+$('save').addEventListener('click', () => save($('save'), async (made) => {
+  $('saved').textContent = 'Making the archive';
+  const names = [...made.files.keys()].sort();
+  const archive = await zip(names.map((name) => [`${made.name}/${name}`, made.files.get(name)]));
+  const link = element('a', '', { href: URL.createObjectURL(archive), download: `${made.name}.zip` });
+  link.click();
+  // The browser has begun to write by then.
+  setTimeout(() => URL.revokeObjectURL(link.href), 60_000);
+  return `${summary(made)}.`;
+}));
+
+/** Writes into a new folder below `parent`. Whatever stops it, no folder stays that looks like a result. */
+const writeInto = async (parent, made) => {
+  const there = new Set();
+  for await (const name of parent.keys()) there.add(name);
+  // What lies there is the user's.
+  let { name } = made;
+  for (let n = 2; there.has(name); n += 1) name = `${made.name}-${n}`;
+  const folder = await parent.getDirectoryHandle(name, { create: true });
+  try {
+    // A folder is a result by its alignment.json, which is therefore the last.
+    const names = [...made.files.keys()].sort((a, b) => (a === 'alignment.json') - (b === 'alignment.json'));
+    for (const [i, path] of names.entries()) {
+      $('saved').textContent = `Writing file ${i + 1} of ${names.length}`;
+      const way = path.split('/');
+      let at = folder;
+      for (const part of way.slice(0, -1)) at = await at.getDirectoryHandle(part, { create: true });
+      const file = await at.getFileHandle(way.at(-1), { create: true });
+      await made.files.get(path).stream().pipeTo(await file.createWritable());
+    }
+  } catch (e) {
+    await parent.removeEntry(name, { recursive: true });
+    throw e;
+  }
+  return `${summary(made)}, in the folder ${name}.`;
+};
+$('save-folder').hidden = !globalThis.showDirectoryPicker;
+$('save-folder').addEventListener('click', async () => {
+  let parent;
+  try {
+    parent = await showDirectoryPicker({ mode: 'readwrite' });
+  } catch (e) {
+    if (e.name !== 'AbortError') complain(e);
+    return;
+  }
+  await save($('save-folder'), (made) => writeInto(parent, made));
 });
+addEventListener('beforeunload', (e) => { if (stopper || isSaving) e.preventDefault(); });
+
+// The picture with the sound.
+
+/** The places of the report's listening checks, by clip: where each starts in the clip, its outline, its sounds. */
+let checks = new Map();
+const showChecks = (html) => {
+  checks = new Map();
+  for (const audio of new DOMParser().parseFromString(html, 'text/html').querySelectorAll('audio[data-clip-s]')) {
+    const { clip, place, version, clipS } = audio.dataset;
+    if (!result.sources.has(clip) || !files().find((file) => file.path === clip)?.picture) continue;
+    if (!checks.has(clip)) checks.set(clip, new Map());
+    const places = checks.get(clip);
+    if (!places.has(place)) places.set(place, { clip_s: Number(clipS), wav: {} });
+    places.get(place).wav[version] = audio.getAttribute('src');
+    if (version === 'after') places.get(place).outline = audio.parentElement.querySelector('.wave svg');
+  }
+  $('see').hidden = checks.size === 0;
+  $('see-clip').replaceChildren(...[...checks.keys()].map((clip) => element('option', clip, { value: clip })));
+  chooseClip();
+};
+
+let seeing;
+const stopSeeing = () => {
+  if (!seeing) return;
+  seeing.context.close();
+  $('see-picture').pause();
+  seeing.button.textContent = seeing.label;
+  seeing = undefined;
+};
+
+const choosePlace = () => {
+  stopSeeing();
+  const check = checks.get($('see-clip').value)?.get($('see-place').value);
+  if (!check) return;
+  $('see-picture').currentTime = check.clip_s;
+  $('see-wave').setAttribute('viewBox', check.outline.getAttribute('viewBox'));
+  $('see-wave').querySelectorAll('path').forEach((path, i) => path.setAttribute('d', check.outline.querySelectorAll('path')[i].getAttribute('d')));
+  $('see-needle').style.left = 0;
+};
+const chooseClip = () => {
+  stopSeeing();
+  const clip = $('see-clip').value;
+  const picture = $('see-picture');
+  if (picture.src) URL.revokeObjectURL(picture.src);
+  picture.removeAttribute('src');
+  $('see-said').textContent = '';
+  if (!checks.has(clip)) return;
+  picture.src = URL.createObjectURL(result.sources.get(clip));
+  $('see-place').replaceChildren(...[...checks.get(clip).keys()].map((place) => element('option', place, { value: place })));
+  choosePlace();
+};
+$('see-clip').addEventListener('change', chooseClip);
+$('see-place').addEventListener('change', choosePlace);
+$('see-picture').addEventListener('error', () => {
+  if ($('see-picture').hasAttribute('src')) $('see-said').textContent = 'This browser cannot show the picture of this clip.';
+});
+
+/** The picture begins this much before the sound, so that both run when it comes, seconds. */
+const LEAD_S = 0.25;
+
+const see = async (button) => {
+  const again = seeing?.button === button;
+  stopSeeing();
+  if (again) return;
+  const { clip_s, wav } = checks.get($('see-clip').value).get($('see-place').value);
+  const version = button.dataset.see;
+  // The clip is on the left, the other recording on the right.
+  const { rate, channels } = samplesOf(Uint8Array.from(atob(wav[version === 'before' ? 'before' : 'after'].split(',')[1]), (c) => c.charCodeAt(0)).buffer);
+  const heard = channels[version === 'own' ? 0 : 1];
+  const context = new AudioContext();
+  const own = { button, label: button.textContent, context };
+  seeing = own;
+  button.textContent = 'Stop';
+  const buffer = context.createBuffer(1, heard.length, rate);
+  buffer.copyToChannel(Float32Array.from(heard, (v) => v / 32768), 0);
+  const source = context.createBufferSource();
+  source.buffer = buffer;
+  source.connect(context.destination);
+  source.addEventListener('ended', () => { if (seeing === own) stopSeeing(); });
+  const picture = $('see-picture');
+  /** The sound's clock at a time of the page's. */
+  const heardAt = (ms) => {
+    const { contextTime, performanceTime } = context.getOutputTimestamp();
+    return contextTime + (ms - performanceTime) / 1000;
+  };
+  let begins;
+  let [frames, worst_s] = [0, 0];
+  const onFrame = (_now, { mediaTime, expectedDisplayTime }) => {
+    if (seeing !== own) return;
+    frames += 1;
+    // The first frame may be one that stood there before.
+    if (frames > 2) {
+      const [sound_s, picture_s] = [heardAt(expectedDisplayTime), mediaTime - clip_s];
+      if (begins === undefined) {
+        begins = sound_s - picture_s;
+        source.start(Math.max(begins, context.currentTime), Math.max(0, context.currentTime - begins));
+      }
+      worst_s = Math.max(worst_s, Math.abs(sound_s - begins - picture_s));
+      $('see-said').textContent = `This browser plays picture and sound within ${Math.ceil(1000 * worst_s)} ms of each other.`;
+      $('see-needle').style.left = `${100 * Math.min(1, Math.max(0, picture_s / buffer.duration))}%`;
+    }
+    picture.requestVideoFrameCallback(onFrame);
+  };
+  try {
+    picture.currentTime = Math.max(0, clip_s - LEAD_S);
+    await picture.play();
+    picture.requestVideoFrameCallback(onFrame);
+  } catch (e) {
+    if (seeing !== own) return;
+    stopSeeing();
+    $('see-said').textContent = `This browser cannot show the picture of this clip: ${e.message}`;
+  }
+};
+for (const button of document.querySelectorAll('[data-see]')) button.addEventListener('click', () => see(button));
 
 // Putting a file by hand.
 
@@ -244,15 +424,8 @@ $('save').addEventListener('click', async () => {
 const heard = new Map();
 const hear = async (path) => {
   if (!heard.has(path)) {
-    const wav = await (await sound({ path, file: result.sources.get(path) })).arrayBuffer();
-    // The engine's own mono file of 16 bits: `fmt ` has its rate, `data` its samples.
-    const view = new DataView(wav);
-    let rate;
-    let at = 12;
-    for (; view.getUint32(at) !== 0x64617461; at += 8 + view.getUint32(at + 4, true)) {
-      if (view.getUint32(at) === 0x666d7420) rate = view.getUint32(at + 12, true);
-    }
-    heard.set(path, { rate, samples: new Int16Array(wav.slice(at + 8, at + 8 + view.getUint32(at + 4, true))) });
+    const { rate, channels } = samplesOf(await (await sound({ path, file: result.sources.get(path) })).arrayBuffer());
+    heard.set(path, { rate, samples: channels[0] });
   }
   return heard.get(path);
 };

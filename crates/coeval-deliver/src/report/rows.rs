@@ -112,6 +112,8 @@ pub(super) struct CheckView {
 pub(super) struct PlaceView {
     pub(super) place: &'static str,
     pub(super) at: String,
+    /// Where it starts in the clip, seconds.
+    pub(super) clip_s: f64,
     pub(super) versions: Vec<Version>,
 }
 

@@ -733,6 +733,7 @@ pub(super) fn place(check: &Check, sd_s: f64) -> PlaceView {
     PlaceView {
         place: check.place.as_str(),
         at: format!("at {}", clock_time(check.timeline_s)),
+        clip_s: check.clip_s,
         versions: vec![
             version(&check.before, "before", "By hand", check.before_early_s, 0.0, hand),
             version(&check.after, "after", "Aligned", 0.0, 2.0 * sd_s, aligned),
