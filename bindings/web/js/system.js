@@ -4,8 +4,8 @@
 
 const OK = 0, BADF = 8, EXIST = 20, INVAL = 28, IO = 29, ISDIR = 31, NOENT = 44, NOSPC = 51, NOSYS = 52, NOTDIR = 54, NOTEMPTY = 55, ROFS = 69;
 const FOLDER = 3, FILE = 4, TERMINAL = 2;
-/** Bytes fetched at once where a file is read from end to end. */
-const AHEAD = 1 << 20;
+/** Bytes fetched at once: after a jump, and at most where a file is read on and on. */
+const [LEAST, AHEAD] = [1 << 14, 1 << 20];
 /** Bytes of a written file that are kept in one piece. */
 const PIECE = 1 << 22;
 
@@ -48,6 +48,7 @@ export class Given {
   window = new Uint8Array(0);
   start = 0;
   next = 0;
+  ahead = LEAST;
   reached = 0;
 
   constructor(path, size, modifiedMs, read) {
@@ -61,9 +62,9 @@ export class Given {
     const end = Math.min(at + out.length, this.size);
     if (at >= end) return 0;
     if (at < this.start || end > this.start + this.window.length) {
-      // A picture's bytes between pieces of sound are jumped over; only who reads on and on gets more than was asked for.
-      const to = at === this.next ? Math.min(Math.max(end, at + AHEAD), this.size) : end;
-      this.window = this.fetch(at, to);
+      // A picture's bytes between pieces of sound are jumped over; the longer it is read on, the more is fetched at once.
+      this.ahead = at === this.next ? Math.min(2 * this.ahead, AHEAD) : LEAST;
+      this.window = this.fetch(at, Math.min(Math.max(end, at + this.ahead), this.size));
       this.start = at;
     }
     const bytes = this.window.subarray(at - this.start, end - this.start);
