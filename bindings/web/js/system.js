@@ -77,6 +77,32 @@ export class Given {
 
 const reader = typeof FileReaderSync === 'undefined' ? null : new FileReaderSync();
 
+/** What was read last of files that do not lie in memory: 32 MiB in blocks, by file and place, the oldest first. The engine
+ *  reads some kilobytes at a time, and each reading from outside takes the browser a message to another process. */
+const [BLOCK, KEPT] = [1 << 16, 512];
+const blocks = new Map();
+const block = (key, load) => {
+  const bytes = blocks.get(key) ?? load();
+  blocks.delete(key);
+  blocks.set(key, bytes);
+  if (blocks.size > KEPT) blocks.delete(blocks.keys().next().value);
+  return bytes;
+};
+let lastContent = 0;
+/** A name for what a file holds now. */
+const content = () => { lastContent += 1; return lastContent; };
+
+/** Goes through `length` bytes from `at` on in parts that do not cross multiples of `size`: tells the number of the part, the
+ *  place within it, how much is done, and how much comes now. */
+const parted = (at, length, size, work) => {
+  for (let done = 0; done < length;) {
+    const place = (at + done) % size;
+    const n = Math.min(size - place, length - done);
+    work(Math.floor((at + done) / size), place, done, n);
+    done += n;
+  }
+};
+
 /** A file that the engine makes. Where the browser can read it back, all but the piece in hand lies in blobs, which the
  *  browser moves to disk when they are many. */
 export class Made {
@@ -84,6 +110,7 @@ export class Made {
   size = 0;
   pieces = [];
   hot = -1;
+  content = content();
   modified = BigInt(Date.now()) * 1_000_000n;
 
   /** Piece `index` in memory, with room for `bytes`. */
@@ -95,7 +122,10 @@ export class Made {
     this.hot = index;
     while (this.pieces.length <= index) this.pieces.push(new Uint8Array(0));
     let piece = this.pieces[index];
-    if (piece instanceof Blob) piece = new Uint8Array(reader.readAsArrayBuffer(piece));
+    if (piece instanceof Blob) {
+      piece = new Uint8Array(reader.readAsArrayBuffer(piece));
+      this.content = content();
+    }
     if (piece.length < bytes) {
       const larger = new Uint8Array(Math.min(PIECE, Math.max(bytes, 2 * piece.length)));
       larger.set(piece);
@@ -105,23 +135,27 @@ export class Made {
     return piece;
   }
 
-  each(at, length, work) {
-    for (let done = 0; done < length;) {
-      const place = (at + done) % PIECE;
-      const n = Math.min(PIECE - place, length - done);
-      work(Math.floor((at + done) / PIECE), place, done, n);
-      done += n;
-    }
+  /** Block `index` of it; may end before it is full. */
+  block(index) {
+    const piece = this.pieces[Math.floor((index * BLOCK) / PIECE)] ?? new Uint8Array(0);
+    const from = (index * BLOCK) % PIECE;
+    if (!(piece instanceof Blob)) return piece.subarray(from, from + BLOCK);
+    return block(`${this.content} ${index}`, () => new Uint8Array(reader.readAsArrayBuffer(piece.slice(from, from + BLOCK))));
   }
 
   read(at, out) {
     const length = Math.max(0, Math.min(out.length, this.size - at));
-    this.each(at, length, (index, place, done, n) => out.set(this.piece(index, place + n).subarray(place, place + n), done));
+    parted(at, length, BLOCK, (index, place, done, n) => {
+      const there = this.block(index).subarray(place, place + n);
+      out.set(there, done);
+      // What was never written is nothing.
+      out.fill(0, done + there.length, done + n);
+    });
     return length;
   }
 
   write(at, bytes) {
-    this.each(at, bytes.length, (index, place, done, n) => this.piece(index, place + n).set(bytes.subarray(done, done + n), place));
+    parted(at, bytes.length, PIECE, (index, place, done, n) => this.piece(index, place + n).set(bytes.subarray(done, done + n), place));
     this.size = Math.max(this.size, at + bytes.length);
     this.modified = BigInt(Date.now()) * 1_000_000n;
   }
@@ -135,12 +169,13 @@ export class Made {
       if (size % PIECE && this.pieces.length === last) this.piece(last - 1, 0).fill(0, size % PIECE);
     }
     this.size = size;
+    this.content = content();
   }
 
   /** The whole of it. */
   blob() {
     const parts = [];
-    this.each(0, this.size, (index, place, done, n) => {
+    parted(0, this.size, PIECE, (index, place, done, n) => {
       const piece = this.pieces[index] ?? new Uint8Array(0);
       const there = piece instanceof Blob ? piece.size : piece.length;
       parts.push(piece instanceof Blob ? piece.slice(0, n) : piece.subarray(0, n));
@@ -158,16 +193,23 @@ class Spilled extends Made {
     this.handle = handle;
   }
 
-  read(at, out) { return this.handle.read(out, { at }); }
+  block(index) {
+    return block(`${this.content} ${index}`, () => {
+      const bytes = new Uint8Array(BLOCK);
+      return bytes.subarray(0, this.handle.read(bytes, { at: index * BLOCK }));
+    });
+  }
 
   write(at, bytes) {
     this.handle.write(bytes, { at });
+    parted(at, bytes.length, BLOCK, (index) => blocks.delete(`${this.content} ${index}`));
     this.size = Math.max(this.size, at + bytes.length);
   }
 
   resize(size) {
     this.handle.truncate(size);
     this.size = size;
+    this.content = content();
   }
 }
 

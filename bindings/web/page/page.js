@@ -12,14 +12,21 @@ const element = (tag, text, attributes = {}) => {
 };
 const inMb = (bytes) => (bytes < 1e6 ? `${Math.ceil(bytes / 1e3)} kB` : `${(bytes / 1e6).toFixed(1)} MB`);
 
-// The engine lies within the page, so that nothing has to be fetched.
+const bytesOf = (base64) => {
+  const text = atob(base64);
+  const bytes = new Uint8Array(text.length);
+  for (let i = 0; i < text.length; i += 1) bytes[i] = text.charCodeAt(i);
+  return bytes;
+};
+
+// The engine lies within the page, so that nothing has to be fetched. It is compiled while it is unpacked.
 const unpacked = () => {
-  const packed = Uint8Array.from(atob($('wasm-text').textContent.trim()), (c) => c.charCodeAt(0));
-  return new Response(new Blob([packed]).stream().pipeThrough(new DecompressionStream('gzip'))).arrayBuffer();
+  const stream = new Blob([bytesOf($('wasm-text').textContent.trim())]).stream().pipeThrough(new DecompressionStream('gzip'));
+  return new Response(stream, { headers: { 'content-type': 'application/wasm' } });
 };
 const workerUrl = URL.createObjectURL(new Blob([$('worker-text').textContent], { type: 'text/javascript' }));
 const ready = load({
-  module: async () => WebAssembly.compile(await unpacked()),
+  module: () => WebAssembly.compileStreaming(unpacked()),
   worker: () => new Worker(workerUrl),
 });
 
@@ -229,8 +236,8 @@ const alignNow = async () => {
   const made = await worked((onProgress, signal) => align(recordings(), { anchors }, onProgress, signal));
   if (!made) return;
   result = made;
-  say('Done.');
   await showResult();
+  say('Done.');
 };
 $('go').addEventListener('click', alignNow);
 
@@ -370,7 +377,7 @@ const see = async (button) => {
   const { clip_s, wav } = checks.get($('see-clip').value).get($('see-place').value);
   const version = button.dataset.see;
   // The clip is on the left, the other recording on the right.
-  const { rate, channels } = samplesOf(Uint8Array.from(atob(wav[version === 'before' ? 'before' : 'after'].split(',')[1]), (c) => c.charCodeAt(0)).buffer);
+  const { rate, channels } = samplesOf(bytesOf(wav[version === 'before' ? 'before' : 'after'].split(',')[1]).buffer);
   const heard = channels[version === 'own' ? 0 : 1];
   const context = new AudioContext();
   const own = { button, label: button.textContent, context };

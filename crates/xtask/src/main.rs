@@ -166,6 +166,16 @@ fn test() -> Outcome {
                 node.arg("tests/browser/web.mjs").arg(packages).arg(out).env("COEVAL", target().join("release/coeval"));
                 Ok(Seen::of(&mut node, false))
             };
+            let hostile = || {
+                if std::env::var_os(WITHOUT_PAGE).is_some() {
+                    return Err(format!("{WITHOUT_PAGE} is set"));
+                }
+                if !has("node") {
+                    return Err("there is no node".to_owned());
+                }
+                // What cannot be built is no reason to skip.
+                Ok(web::replay().map_or_else(Seen::failed, |mut cargo| Seen::of(&mut cargo, false)))
+            };
             let site = || {
                 if std::env::var_os(WITHOUT_SITE).is_some() {
                     return Err(format!("{WITHOUT_SITE} is set"));
@@ -182,6 +192,7 @@ fn test() -> Outcome {
             beside.push(("checks against Python libraries", Box::new(with_libraries)));
             beside.push(("the report in a browser", Box::new(in_browser)));
             beside.push(("the page that does the work in a browser", Box::new(page)));
+            beside.push(("hostile input through WebAssembly", Box::new(hostile)));
             beside.push(("the documentation site in a browser", Box::new(site)));
         }
     }
@@ -284,10 +295,13 @@ fn environment(requirements: &str, name: &str) -> Outcome<PathBuf> {
     Ok(python)
 }
 
+/// Can this program be run?
+fn has(name: &str) -> bool {
+    Command::new(name).arg("--version").stdout(Stdio::null()).stderr(Stdio::null()).status().is_ok()
+}
+
 /// A folder with the JavaScript packages that `tests/browser` names, for the browser that the system has.
 fn browser() -> Outcome<PathBuf> {
-    let has =
-        |name: &str| Command::new(name).arg("--version").stdout(Stdio::null()).stderr(Stdio::null()).status().is_ok();
     if !["chromium", "chromium-browser", "google-chrome"].iter().any(|name| has(name))
         && std::env::var_os("CHROMIUM").is_none()
     {
