@@ -23,5 +23,5 @@ const mount = (folder) => {
 for (const folder of ['fuzz/seeds', 'fuzz/regressions', 'fuzz/fuzz_targets', 'tests/fixtures']) mount(join(root, folder));
 // A panic ends the program by a trap, which ends this one.
 process.exitCode = run(new WebAssembly.Module(readFileSync(program)), {
-  args: [program, ...args], root: system, onOut: console.log, onError: console.error,
+  args: [program, ...args], root: system, onOut: (line) => console.log(line), onError: (line) => console.error(line),
 });

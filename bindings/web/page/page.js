@@ -243,6 +243,7 @@ $('go').addEventListener('click', alignNow);
 
 /** Makes all that is to be saved and hands it to `write`, which answers what was saved. */
 const save = async (button, write) => {
+  $('saved').textContent = '';
   const parts = $('with-sound').checked ? ['timeline', 'edl', 'under-clips', 'whole', 'markers', 'report'] : undefined;
   const made = await worked(async (onProgress, signal) => {
     const whole = await align(recordings(), { anchors, parts }, onProgress, signal);
