@@ -2916,7 +2916,7 @@ coeval_status coeval_tighten_options_set_handle_s(coeval_tighten_options *option
                                                   coeval_error *error);
 
 /**
- * Minimum length of dead air (a stretch without speech or event), seconds, 0.2 to 600. Default 2.
+ * Minimum length of dead air (a part without speech, clap or other loud moment), seconds, 0.2 to 600. Default 2.
  * [real-time]
  */
 coeval_status coeval_tighten_options_set_dead_s(coeval_tighten_options *options,

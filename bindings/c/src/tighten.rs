@@ -65,7 +65,7 @@ pub unsafe extern "C" fn coeval_tighten_options_set_handle_s(
     }
 }
 
-/// Minimum length of dead air (a stretch without speech or event), seconds, 0.2 to 600. Default 2.
+/// Minimum length of dead air (a part without speech, clap or other loud moment), seconds, 0.2 to 600. Default 2.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_tighten_options_set_dead_s(
     options: *mut coeval_tighten_options,

@@ -63,7 +63,7 @@ pub(crate) struct HandoverArgs {
     /// [default: all if the recorder has one or two, else those named as a mix, else the first two on which something happens]
     #[arg(long, requires = "out", value_name = "TRACK", value_delimiter = ',')]
     tracks: Vec<String>,
-    /// Under a clip whose sound was also recorded into a file of the same name, use that file alone
+    /// If a sound file has the name of a clip (V0001.MP4, V0001.WAV), put only this file under that clip
     #[arg(long, requires = "out")]
     own_sound: bool,
     /// Timecode at which the timeline starts [default: 01:00:00:00, drop-frame at 29.97, 59.94 and 119.88 fps]
@@ -175,7 +175,7 @@ pub(crate) struct ShootArgs {
     /// Largest drift between two clocks to search for, in ppm (at most 1200)
     #[arg(long, value_name = "PPM", default_value_t = PairOptions::default().max_drift_ppm)]
     max_drift_ppm: f64,
-    /// Use the `ffmpeg` on PATH for formats that Coeval cannot read itself (HE-AAC, AC-3, MPEG-TS)
+    /// Use the program `ffmpeg`, if it is installed, for formats that Coeval cannot read itself (HE-AAC, AC-3, MPEG-TS)
     #[arg(long)]
     allow_ffmpeg: bool,
     #[command(flatten)]

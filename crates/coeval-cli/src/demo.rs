@@ -23,7 +23,7 @@ const LARGEST_ERROR_S: f64 = 2e-3;
 #[derive(Args)]
 #[command(after_help = "\
 Exit codes:
-  0    every file is within 2 ms of the ground truth, and the clip from another day is unplaced
+  0    every file is within 2 ms of its true position, and the clip from another day is unplaced
   1    the command line is wrong
   2    the demo recordings cannot be read, or writing the output was refused
   3    at least one file is in the wrong place

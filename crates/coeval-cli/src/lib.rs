@@ -35,14 +35,14 @@ enum Command {
     ///
     /// Finds from the sound how the clocks of the recordings relate, and prints one line for each file. With -o it also
     /// writes timelines, edit decision lists, conformed sound and a report; READ-ME.txt says what each file is. To
-    /// conform means here: to resample and cut sound so that it fits a clip sample for sample. The recordings
+    /// conform means here: to stretch or shrink sound very slightly (resample) and cut it, so that it fits a clip exactly. The recordings
     /// themselves are never changed.
     Align(align::AlignArgs),
-    /// Make a rough cut from a finished alignment: dead air removed, camera angles chosen
+    /// Make a rough cut from a finished alignment: leave out parts where nothing happens, choose camera angles
     ///
     /// The first run finds when someone speaks and what else happens, and keeps this in speech.json for later runs. It
     /// writes a shorter timeline, chapters, a page for the report, and edits.txt: a list that you can change and give
-    /// back with --edits. An earlier rough cut is replaced unless its edits.txt was changed. The recordings themselves
+    /// back with --edits. An earlier rough cut is replaced; if its edits.txt was changed, only with --edits or --replace. The recordings themselves
     /// are never changed.
     ///
     /// Before you publish: people who can be heard must have agreed, and radio traffic may be unlawful to publish.
@@ -53,9 +53,9 @@ enum Command {
     ///
     /// It is safe to clear them: Coeval measures again what is missing.
     Cache(cache::ShowCacheArgs),
-    /// Align the demo recordings and compare with the ground truth
+    /// Align the demo recordings and compare with their true positions
     ///
-    /// The aligner never sees the ground truth, which is in truth.json. The last column of the table is the largest error
+    /// The aligner never sees the true positions, which are in truth.json. The last column of the table is the largest error
     /// over the whole length of each file.
     ///
     /// The demo tells an invented story, in which the cameras were started ashore. Never handle a camera while you

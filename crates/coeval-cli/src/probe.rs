@@ -20,7 +20,7 @@ pub(crate) struct ProbeArgs {
     /// Print JSON: an array with one object per file
     #[arg(long)]
     json: bool,
-    /// Use the `ffmpeg` on PATH for formats that Coeval cannot read itself
+    /// Use the program `ffmpeg`, if it is installed, for formats that Coeval cannot read itself
     #[arg(long)]
     allow_ffmpeg: bool,
 }

@@ -25,8 +25,8 @@ pub(crate) struct TightenArgs {
     /// Folder that `coeval align -o` wrote
     #[arg(value_name = "RESULTS")]
     results: PathBuf,
-    /// Folder with the recordings that were aligned [default: RESULTS/.., RESULTS/../.. or RESULTS, the first that holds
-    /// them]
+    /// Folder with the recordings that were aligned [default: the folder above RESULTS, the one above that, or RESULTS: the
+    /// first that holds them]
     #[arg(long, alias = "recordings", value_name = "FOLDER")]
     media: Option<PathBuf>,
     /// Folder for the rough cut [default: RESULTS/rough-cut]
@@ -46,7 +46,7 @@ pub(crate) struct TightenArgs {
     /// Always keep this stretch of the timeline; times are seconds or H:MM:SS; can be repeated
     #[arg(long, value_name = "FROM-TO", value_parser = stretch, allow_hyphen_values = true)]
     protect: Vec<(f64, f64)>,
-    /// Keep what happens at this time on the timeline; can be repeated
+    /// Keep the moment at this time on the timeline; can be repeated
     #[arg(long, value_name = "TIME", value_parser = moment, allow_negative_numbers = true)]
     event: Vec<f64>,
     /// Keep only speech, --event and --protect; ignore claps, loud moments and revving engines
@@ -78,7 +78,7 @@ pub(crate) struct TightenArgs {
     /// Print plan.json instead of the summary
     #[arg(long)]
     json: bool,
-    /// Use the `ffmpeg` on PATH for formats that Coeval cannot read itself
+    /// Use the program `ffmpeg`, if it is installed, for formats that Coeval cannot read itself
     #[arg(long)]
     allow_ffmpeg: bool,
 }

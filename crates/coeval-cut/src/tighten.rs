@@ -124,7 +124,7 @@ coeval::options! {
         pub pause_s: f64 = 0.8, 0.2..=30.0;
         /// Minimum time between a cut and speech, seconds, 0.08 to 5.
         pub handle_s: f64 = 0.2, 0.08..=5.0;
-        /// Minimum length of dead air (a stretch without speech or event), seconds, 0.2 to 600.
+        /// Minimum length of dead air (a part without speech, clap or other loud moment), seconds, 0.2 to 600.
         pub dead_s: f64 = 2.0, 0.2..=600.0;
         /// Target length of the rough cut, seconds. `None`: all speech is kept.
         pub target_s: Option<f64> = None, 1.0..=1e6;

@@ -168,7 +168,7 @@ const WHOLE: &str = "sound/whole";
 const CONTENTS: [(&str, &str); 11] = [
     (
         "report.html",
-        "Start here. It shows what needs attention, who recorded when, and places to listen to. It needs no network.",
+        "Start here. It shows what needs attention, who recorded when, and short excerpts to listen to. It needs no network.",
     ),
     (
         TIMELINE,
@@ -183,7 +183,10 @@ const CONTENTS: [(&str, &str); 11] = [
         WHOLE,
         "Each recorder file in full, on the reference clock. Put it at its start time, which is in the header of the file (bext). Do not stretch it.",
     ),
-    (MARKERS, "A table of clips, jumps, claps, speech and photos, with timecode."),
+    (
+        MARKERS,
+        "A table of clips, jumps (moments at which a device lost or repeated sound), claps, speech and photos, with timecode.",
+    ),
     (CAPTIONS, "The same as captions for a video player (WebVTT)."),
     (CHAPTERS, "The clips of the reference recording as chapters for a video player (WebVTT)."),
     (rough::FOLDER, "A shorter version without dead air. You can change edits.txt, the list of its cuts."),

@@ -328,7 +328,8 @@ def tighten(
     handle_s : float, optional
         Minimum time between a cut and speech, seconds, 0.08 to 5; 0.2 if not given.
     dead_s : float, optional
-        Minimum length of dead air (a stretch without speech or event), seconds, 0.2 to 600; 2 if not given.
+        Minimum length of dead air (a part without speech, clap or other loud moment), seconds, 0.2 to 600; 2 if not
+        given.
     target_s : float, optional
         Target length of the rough cut, seconds; all speech is kept if not given.
     pass_from_s : float, optional

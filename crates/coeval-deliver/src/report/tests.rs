@@ -60,7 +60,7 @@ fn problems_come_first_and_the_worst_of_them_before_the_rest() {
         at("What needs attention") < doubtful && doubtful.max(unplaced) < jump && jump < at("Who recorded when</h2>")
     );
     // cam-b ran from 30.0 s to 130.5 s, cam-a to 174.2 s, the recorder to 199.0 s.
-    assert!(page.contains("cam-a stopped 24.8 s before the last recording."), "{page}");
+    assert!(page.contains("cam-a stopped 24.8 s before the last device stopped."), "{page}");
     assert!(page.contains("its level could not be measured."));
 }
 

@@ -268,7 +268,7 @@ impl<'a> View<'a> {
             )];
         }
         let one = |(id, early_s): (&String, f64)| {
-            let what = format!("{id} stopped {} before the last recording.", length(early_s));
+            let what = format!("{id} stopped {} before the last device stopped.", length(early_s));
             problem(what, "Was the card full, or the battery empty?")
         };
         early.into_iter().map(one).collect()
@@ -562,7 +562,7 @@ impl<'a> View<'a> {
         if let Some(round) = worst.max_by(|x, y| x.closure_s.abs().total_cmp(&y.closure_s.abs())) {
             let others: Vec<&str> = round.files.iter().filter(|f| **f != file.path).map(String::as_str).collect();
             lines.push(format!(
-                "Measured separately, the offsets between this file, {} add up to 0 within {}.",
+                "Check: this file, {} were compared in pairs. The three results agree within {}.",
                 others.join(" and "),
                 within_ms(round.closure_s.abs())
             ));

@@ -27,7 +27,9 @@ pub(super) fn lip_sync(early_s: f64) -> (&'static str, &'static str) {
 
 /// A probability in words.
 pub(super) fn in_words(confidence: f64) -> &'static str {
-    if confidence >= 0.999 {
+    if confidence > 0.9999 {
+        "almost certain: fewer than 1 in 10,000 such placements are wrong"
+    } else if confidence >= 0.999 {
         "almost certain: at most 1 in 1000 such placements is wrong"
     } else if confidence >= SURE {
         "sure: at most 1 in 100 such placements is wrong"
