@@ -370,6 +370,8 @@ $('see-picture').addEventListener('error', () => {
 
 /** The picture begins this much before the sound, so that both run when it comes, seconds. */
 const LEAD_S = 0.25;
+/** A device for sound that does not start by then is none (a guess). */
+const PATIENCE_MS = 5000;
 
 const see = async (button) => {
   const again = seeing?.button === button;
@@ -394,16 +396,16 @@ const see = async (button) => {
   /** The sound's clock at a time of the page's. */
   const heardAt = (ms) => {
     const { contextTime, performanceTime } = context.getOutputTimestamp();
-    return contextTime + (ms - performanceTime) / 1000;
+    return contextTime > 0 ? contextTime + (ms - performanceTime) / 1000 : undefined;
   };
   let begins;
   let [frames, worst_s] = [0, 0];
   const onFrame = (_now, { mediaTime, expectedDisplayTime }) => {
     if (seeing !== own) return;
     frames += 1;
-    // The first frame may be one that stood there before.
-    if (frames > 2) {
-      const [sound_s, picture_s] = [heardAt(expectedDisplayTime), mediaTime - clip_s];
+    const [sound_s, picture_s] = [heardAt(expectedDisplayTime), mediaTime - clip_s];
+    // The first frame may be one that stood there before, and the sound's clock may not run yet.
+    if (frames > 2 && sound_s !== undefined) {
       if (begins === undefined) {
         begins = sound_s - picture_s;
         source.start(Math.max(begins, context.currentTime), Math.max(0, context.currentTime - begins));
@@ -416,12 +418,14 @@ const see = async (button) => {
   };
   try {
     picture.currentTime = Math.max(0, clip_s - LEAD_S);
+    const runs = await Promise.race([context.resume().then(() => true), new Promise((late) => { setTimeout(late, PATIENCE_MS, false); })]);
+    if (!runs && seeing === own) throw new Error('its sound does not start. Is there a device for sound?');
     await picture.play();
     picture.requestVideoFrameCallback(onFrame);
   } catch (e) {
     if (seeing !== own) return;
     stopSeeing();
-    $('see-said').textContent = `This browser cannot show the picture of this clip: ${e.message}`;
+    $('see-said').textContent = `This browser cannot play this clip: ${e.message}`;
   }
 };
 for (const button of document.querySelectorAll('[data-see]')) button.addEventListener('click', () => see(button));
