@@ -84,11 +84,11 @@ fn a_smaller_picture_of_the_same_clip_is_no_angle() {
     }
     let small = ["-s", "80x44", "-c:v", "mpeg4", "-c:a", "aac", "-b:a", "64k"];
     let Some(()) = ffmpeg(&shoot.join("CAM-A_0017.MP4"), &small, &shoot.join("PROXY/CAM-A_0017.MP4")) else { return };
-    let (alignment, Ran { out: table, .. }) = aligned(&shoot, 0, ",report", &[]);
+    let (alignment, Ran { out: table, .. }) = aligned(&shoot, 0, "", &[]);
     assert_eq!(of(&alignment, "PROXY/CAM-A_0017.MP4"), Some("CAM-A_0017.MP4"));
     assert!(table.contains("2 of 2 files placed; 1 copy is not used"), "{table}");
-    let report = std::fs::read_to_string(out(&shoot).join("report.html")).unwrap();
-    assert!(report.contains("a copy (the same sound) of CAM-A_0017.MP4"));
+    let read_me = std::fs::read_to_string(out(&shoot).join("READ-ME.txt")).unwrap();
+    assert!(read_me.contains("Copies that are not used: PROXY/CAM-A_0017.MP4 (of CAM-A_0017.MP4)."), "{read_me}");
     let otio = std::fs::read_to_string(out(&shoot).join("timeline.otio")).unwrap();
     assert!(otio.lines().all(|l| !(l.contains("target_url") && l.contains("PROXY"))));
 }

@@ -13,7 +13,7 @@ fn a_short_clip_in_doubt_lies_on_a_track_of_its_own() {
     write_wav(&shoot.join("stern.wav"), &heard(&sound[at(20)..at(80)], 2));
     // Ten seconds leave a doubt of more than one in a hundred.
     write_wav(&shoot.join("bow.wav"), &heard(&sound[at(90)..at(100)], 3));
-    let (alignment, ran) = aligned(&shoot, 3, ",report", &["--kind", "bow.wav=camera"]);
+    let (alignment, ran) = aligned(&shoot, 3, "", &["--kind", "bow.wav=camera"]);
     let bow = alignment.file("bow.wav").unwrap();
     let confidence = bow.confidence.unwrap();
     assert!(bow.is_placed() && (0.9..0.99).contains(&confidence), "{confidence}");
