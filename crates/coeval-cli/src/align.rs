@@ -157,11 +157,12 @@ pub(crate) struct ShootArgs {
     /// Treat these files as chapters of one recording with this ID; `*` matches any characters; can be repeated
     #[arg(long, value_name = "ID=FILE")]
     recording: Vec<String>,
-    /// Device that made a recording: camera, recorder or other; can be repeated
+    /// Device that made a recording: camera (gets sound under its clips), recorder (its sound goes under clips) or other (is
+    /// only aligned); can be repeated
     #[arg(long, value_name = "ID|FILE=KIND")]
     kind: Vec<String>,
-    /// TOML or JSON file that lists moments you know to match. Each is compared with the sound, and the disagreement is
-    /// reported; can be repeated
+    /// TOML or JSON file that lists moments you know to match. They place a file that the sound cannot place. If the sound
+    /// contradicts one, the sound decides, unless the anchor has `hard = true`; can be repeated
     #[arg(long, value_name = "FILE")]
     anchors: Vec<PathBuf>,
     #[command(flatten)]

@@ -167,7 +167,7 @@ coeval::options! {
     #[derive(Debug, Clone, PartialEq)]
     #[non_exhaustive]
     pub struct MixLevels {
-        /// Loudness of the voice, LUFS, -40 to -5. The default is common practice for streaming, no source.
+        /// Loudness of the voice, LUFS, -40 to -5. The default is common for streaming; there is no published reference.
         pub loudness_lufs: f64 = -14.0, -40.0..=-5.0;
         /// Maximum true peak of the result, dBTP, -20 to 0.
         pub true_peak_dbtp: f64 = -1.0, -20.0..=0.0;
