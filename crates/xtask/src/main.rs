@@ -138,18 +138,18 @@ fn test() -> Outcome {
         (folder, Box::new(move || Ok(Seen::of(Command::new("bash").arg(root().join(folder).join("test.sh")), false))))
     };
     let mut beside = vec![script("bindings/c")];
-    match run(&mut cargo(&["build", "--release", "--package", "coeval-cli"])) {
+    match run(&mut cargo(&["build", "--profile", command().0, "--package", "coeval-cli"])) {
         Err(why) => report.failures.push(why),
         Ok(()) => {
             let with_libraries = || {
                 let mut pytest = Command::new(python()?);
                 pytest.args(["-m", "pytest", "-ra", "-p", "no:cacheprovider", "tests/python"]);
-                pytest.env("PYTHONDONTWRITEBYTECODE", "1").env("COEVAL", target().join("release/coeval"));
+                pytest.env("PYTHONDONTWRITEBYTECODE", "1").env("COEVAL", command().1);
                 Ok(Seen::of(&mut pytest, false))
             };
             let in_browser = || {
                 let mut node = Command::new("node");
-                node.arg("tests/browser/report.mjs").arg(browser()?).env("COEVAL", target().join("release/coeval"));
+                node.arg("tests/browser/report.mjs").arg(browser()?).env("COEVAL", command().1);
                 Ok(Seen::of(&mut node, false))
             };
             let page = || {
@@ -163,7 +163,7 @@ fn test() -> Outcome {
                     Err(why) => return Ok(Seen::failed(why)),
                 };
                 let mut node = Command::new("node");
-                node.arg("tests/browser/web.mjs").arg(packages).arg(out).env("COEVAL", target().join("release/coeval"));
+                node.arg("tests/browser/web.mjs").arg(packages).arg(out).env("COEVAL", command().1);
                 Ok(Seen::of(&mut node, false))
             };
             let hostile = || {
@@ -200,11 +200,22 @@ fn test() -> Outcome {
     report.finish()
 }
 
+/// Set to let checks from outside run the command that cargo's tests have built: another build takes two to three minutes
+/// of two cores.
+const DEV_COMMAND: &str = "COEVAL_DEV_COMMAND";
+
 /// Set to leave out the page for browsers, whose build and tests take three to five minutes of two cores.
 const WITHOUT_PAGE: &str = "COEVAL_WITHOUT_PAGE";
 
 /// Set to leave out the documentation site, whose making and tests take three to six minutes of two cores.
 const WITHOUT_SITE: &str = "COEVAL_WITHOUT_SITE";
+
+/// The command that checks from outside run: the profile that builds it, and where it then is.
+fn command() -> (&'static str, PathBuf) {
+    let (profile, folder) =
+        if std::env::var_os(DEV_COMMAND).is_some() { ("dev", "debug") } else { ("release", "release") };
+    (profile, target().join(folder).join("coeval"))
+}
 
 /// Tests by name; an error says why they cannot run here.
 type Job = (&'static str, Box<dyn FnOnce() -> Outcome<Seen> + Send>);
