@@ -15,8 +15,8 @@ const VARIABLE: &str = "COEVAL_CACHE";
 /// Where what was measured is kept.
 #[derive(Args)]
 pub(crate) struct CacheArgs {
-    /// Folder that keeps measurements, and a copy of the sound at 8 kHz, for the next run [default: the value of the environment variable COEVAL_CACHE, or
-    /// the cache folder of the system]
+    /// Folder that keeps measurements, and a copy of the sound at 8 kHz, for the next run [default: the value of the
+    /// environment variable COEVAL_CACHE, or the cache folder of the system]
     #[arg(long, value_name = "DIR", conflicts_with = "no_cache")]
     cache: Option<PathBuf>,
     /// Keep nothing between runs: no measurements, and no copy of the sound at 8 kHz; use nothing that was kept

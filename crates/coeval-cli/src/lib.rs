@@ -35,15 +35,15 @@ enum Command {
     ///
     /// Finds from the sound how the clocks of the recordings relate, and prints one line for each file. With -o it also
     /// writes timelines, edit decision lists, conformed sound and a report; READ-ME.txt says what each file is. To
-    /// conform means here: to stretch or shrink sound very slightly (resample) and cut it, so that it fits a clip exactly. The recordings
-    /// themselves are never changed.
+    /// conform means here: to stretch or shrink sound very slightly (resample) and cut it, so that it fits a clip exactly.
+    /// The recordings themselves are never changed.
     Align(align::AlignArgs),
     /// Make a rough cut from a finished alignment: leave out parts where nothing happens, choose camera angles
     ///
     /// The first run finds when someone speaks and what else happens, and keeps this in speech.json for later runs. It
     /// writes a shorter timeline, chapters, a page for the report, and edits.txt: a list that you can change and give
-    /// back with --edits. An earlier rough cut is replaced; if its edits.txt was changed, only with --edits or --replace. The recordings themselves
-    /// are never changed.
+    /// back with --edits. An earlier rough cut is replaced; if its edits.txt was changed, only with --edits or --replace.
+    /// The recordings themselves are never changed.
     ///
     /// Before you publish: people who can be heard must have agreed, and radio traffic may be unlawful to publish.
     Tighten(tighten::TightenArgs),
