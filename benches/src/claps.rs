@@ -3,7 +3,7 @@
 
 use std::path::{Path, PathBuf};
 
-use realfft::RealFftPlanner;
+use coeval_transform::real;
 
 /// Rate of all sounds here, Hz.
 pub const RATE: usize = 48_000;
@@ -156,8 +156,7 @@ pub fn room(random: &mut Random) -> Vec<(usize, f32)> {
 pub fn in_room(dry: &[f32], taps: &[(usize, f32)]) -> Vec<f32> {
     let longest = taps.last().map_or(0, |t| t.0).min(RATE * 2 / 5);
     let length = (dry.len() + longest).next_power_of_two();
-    let mut planner = RealFftPlanner::<f32>::new();
-    let (forward, back) = (planner.plan_fft_forward(length), planner.plan_fft_inverse(length));
+    let (forward, back) = real(length);
     let transformed = |fill: &dyn Fn(&mut [f32])| {
         let (mut block, mut spectrum) = (forward.make_input_vec(), forward.make_output_vec());
         fill(&mut block);

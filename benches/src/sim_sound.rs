@@ -3,16 +3,17 @@
 //! Everything here runs at [`WORLD_RATE_HZ`], mono. Filters that shape a voice on its way into a
 //! recorder are zero-phase, so that they move nothing in time.
 
+use std::collections::HashMap;
 use std::fs;
 use std::io;
 use std::path::Path;
-use std::sync::{Arc, Mutex, MutexGuard, OnceLock};
+use std::sync::{Arc, Mutex, OnceLock};
 
+use coeval_transform::{Forward, Inverse, real};
 use rand::rngs::SmallRng;
 use rand::{RngExt, SeedableRng};
 use rand_distr::StandardNormal;
 use rayon::prelude::*;
-use realfft::RealFftPlanner;
 
 use crate::origins::{Part, part_of};
 
@@ -240,17 +241,17 @@ fn trimmed(x: &[f32]) -> Option<Vec<f32>> {
 }
 
 /// The transforms' plans, made once for each length.
-fn plans() -> MutexGuard<'static, RealFftPlanner<f32>> {
-    static PLANS: OnceLock<Mutex<RealFftPlanner<f32>>> = OnceLock::new();
-    let plans = PLANS.get_or_init(|| Mutex::new(RealFftPlanner::new()));
-    plans.lock().unwrap_or_else(|poisoned| poisoned.into_inner())
+fn plan(len: usize) -> (Forward, Inverse) {
+    static PLANS: OnceLock<Mutex<HashMap<usize, (Forward, Inverse)>>> = OnceLock::new();
+    let plans = PLANS.get_or_init(Mutex::default);
+    let mut plans = plans.lock().unwrap_or_else(|poisoned| poisoned.into_inner());
+    plans.entry(len).or_insert_with(|| real(len)).clone()
 }
 
 /// Filters with a real gain over frequency in Hz.
 pub(crate) fn zero_phase(x: &[f32], gain_of_hz: impl Fn(f64) -> f32) -> Vec<f32> {
     let n = (x.len() + 4096).next_power_of_two();
-    let forward = plans().plan_fft_forward(n);
-    let inverse = plans().plan_fft_inverse(n);
+    let (forward, inverse) = plan(n);
     let mut time = x.to_vec();
     time.resize(n, 0.0);
     let mut spectrum = forward.make_output_vec();
@@ -267,8 +268,7 @@ pub(crate) fn zero_phase(x: &[f32], gain_of_hz: impl Fn(f64) -> f32) -> Vec<f32>
 pub(crate) fn convolve(x: &[f32], h: &[f32]) -> Vec<f32> {
     let len = x.len() + h.len() - 1;
     let n = len.next_power_of_two();
-    let forward = plans().plan_fft_forward(n);
-    let inverse = plans().plan_fft_inverse(n);
+    let (forward, inverse) = plan(n);
     let transform = |x: &[f32]| {
         let mut time = x.to_vec();
         time.resize(n, 0.0);
@@ -445,7 +445,7 @@ pub(crate) fn engine_run(engine: &Engine, seed: u64, len: usize) -> Vec<f32> {
 /// A filter of 512 points that passes everything, each of its frequencies with a phase of its own.
 fn all_pass(rng: &mut SmallRng) -> Vec<f32> {
     const LEN: usize = 512;
-    let inverse = plans().plan_fft_inverse(LEN);
+    let inverse = plan(LEN).1;
     let mut spectrum = inverse.make_input_vec();
     let last = spectrum.len() - 1;
     for (k, bin) in spectrum.iter_mut().enumerate() {

@@ -17,6 +17,7 @@
 //! only moments count that the recorder heard.
 #![allow(clippy::print_stdout, clippy::print_stderr, reason = "a program that prints tables")]
 
+use std::collections::HashMap;
 use std::io;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
@@ -30,9 +31,9 @@ use coeval_benches::sim_sound::Material;
 use coeval_media::{SampleFormat, WavOptions, WavWriter};
 use coeval_shoot::conform::{ConformOptions, SoundPlacement, plan};
 use coeval_shoot::{Alignment, Options as ShootOptions};
+use coeval_transform::{Forward, Inverse, real_double};
 use rand::rngs::SmallRng;
 use rand::{RngExt, SeedableRng};
-use realfft::RealFftPlanner;
 use serde::Serialize;
 
 /// Conformed sound against known truth.
@@ -351,7 +352,7 @@ fn compare(shoot: &Shoot, alignment: &Alignment, folder: &Path) -> io::Result<Me
         let (before, after) = (source.forward(own_s - 1e-6), source.forward(own_s + 1e-6));
         (before.min(after) - lost_s.abs(), before.max(after) + lost_s.abs())
     });
-    let mut correlator = Correlator::new();
+    let mut correlator = Correlator::default();
     for u in shoot.scene.utterances.iter().filter(|u| u.who < 2) {
         let (from_s, to_s) = (u.start_s(), u.start_s() + u.duration_s());
         let (from, to) = (clip.inverse(from_s), clip.inverse(to_s));
@@ -371,22 +372,18 @@ fn compare(shoot: &Shoot, alignment: &Alignment, folder: &Path) -> io::Result<Me
     Ok(Measured { by_ear_s, by_map_s, beyond_s, unlike })
 }
 
-/// Cross-correlation with one planner.
+/// Cross-correlation whose transforms are made once for each length.
+#[derive(Default)]
 struct Correlator {
-    planner: RealFftPlanner<f64>,
+    plans: HashMap<usize, (Forward<f64>, Inverse<f64>)>,
 }
 
 impl Correlator {
-    fn new() -> Self {
-        Self { planner: RealFftPlanner::new() }
-    }
-
     /// How much earlier `b` comes than `a`, seconds: the peak of their cross-correlation, with the parabola through
     /// its three topmost values. `None` when they are not alike.
     fn lead_s(&mut self, a: &[f32], b: &[f32]) -> Option<f64> {
         let len = (2 * a.len()).next_power_of_two();
-        let forward = self.planner.plan_fft_forward(len);
-        let back = self.planner.plan_fft_inverse(len);
+        let (forward, back) = self.plans.entry(len).or_insert_with(|| real_double(len));
         let spectrum = |x: &[f32]| {
             let mut padded = forward.make_input_vec();
             padded.iter_mut().zip(x).for_each(|(p, v)| *p = f64::from(*v));

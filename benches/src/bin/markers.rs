@@ -21,7 +21,6 @@ use coeval::marker::{Marker, MarkerDetector, MarkerOptions};
 use coeval_benches::claps::{RATE, Random, add_radio, add_wind, in_room, lengthen, onset, rms, room};
 use coeval_benches::origins::{Part, load_part};
 use coeval_media::{OpenOptions, SoundReader};
-use realfft::RealFftPlanner;
 
 /// A score per moment: the baselines' output, local maxima 100 ms apart.
 type Scores = Vec<(f64, f64)>;
@@ -70,7 +69,7 @@ fn energy_ratio(x: &[f32]) -> Scores {
 /// less its running median over 0.5 s.
 fn spectral_flux(x: &[f32]) -> Scores {
     let (length, hop) = (512, 128);
-    let fft = RealFftPlanner::<f32>::new().plan_fft_forward(length);
+    let fft = coeval_transform::real(length).0;
     let (mut block, mut spectrum) = (fft.make_input_vec(), fft.make_output_vec());
     let mut previous = vec![0.0f64; spectrum.len()];
     let mut flux = Vec::new();

@@ -6,10 +6,9 @@
 //! BS.1770, EBU Tech 3341 and 3342), stretches of digital silence, drop-outs, mains hum and the noise floor.
 
 use std::collections::VecDeque;
-use std::sync::Arc;
 
+use coeval_transform::Forward;
 use ebur128::{Channel, EbuR128, Mode};
-use realfft::{RealFftPlanner, RealToComplex};
 use serde::{Deserialize, Serialize};
 
 use coeval::Result;
@@ -244,7 +243,7 @@ struct HumFinder {
     sums: (f64, f64),
     before: f64,
     samples: Vec<f32>,
-    fft: Arc<dyn RealToComplex<f32>>,
+    fft: Forward,
     window: Vec<f32>,
     power: Vec<f64>,
     frames: u64,
@@ -258,7 +257,7 @@ impl HumFinder {
         let window = (0..length)
             .map(|i| (0.5 - 0.5 * (2.0 * std::f64::consts::PI * i as f64 / length as f64).cos()) as f32)
             .collect();
-        let fft = RealFftPlanner::new().plan_fft_forward(length);
+        let fft = coeval_transform::real(length).0;
         let power = vec![0.0; length / 2 + 1];
         Self {
             rate,

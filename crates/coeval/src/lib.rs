@@ -24,7 +24,6 @@ pub use progress::Progress;
 
 pub mod _docs;
 pub mod clock;
-mod correlate;
 mod filter;
 mod fit;
 pub mod lag;

@@ -21,10 +21,10 @@
 //! at 44.1 kHz). What is between the samples is summed in `f32`.
 
 use std::ops::Range;
-use std::sync::{Arc, LazyLock};
+use std::sync::LazyLock;
 
-use realfft::num_complex::Complex;
-use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
+use coeval_transform::Complex;
+use coeval_transform::{Forward, Inverse, real_double};
 
 use crate::clock::ClockMap;
 use crate::error::{Error, ErrorKind, Result};
@@ -783,8 +783,8 @@ struct Oversampler {
     convolved: usize,
     /// The filter's spectrum, which is real, with the scale of both transforms.
     response: Vec<f64>,
-    forward: Arc<dyn RealToComplex<f64>>,
-    inverse: Arc<dyn ComplexToReal<f64>>,
+    forward: Forward<f64>,
+    inverse: Inverse<f64>,
     sound: Vec<f64>,
     spectrum: Vec<Complex<f64>>,
     fine_spectrum: Vec<Complex<f64>>,
@@ -810,8 +810,7 @@ impl Oversampler {
         let cutoff = 0.5 / ratio - width / 2.0;
         let beta = beta(ATTENUATION_DB);
         let length = convolved * times;
-        let mut planner = RealFftPlanner::new();
-        let (forward, inverse) = (planner.plan_fft_forward(convolved), planner.plan_fft_inverse(length));
+        let (forward, (whole, inverse)) = (real_double(convolved).0, real_double(length));
         let mut taps = vec![0.0; length];
         for k in 0..half * times {
             let x = k as f64 / times as f64;
@@ -822,7 +821,6 @@ impl Oversampler {
         }
         // A constant passes unchanged.
         let scale = times as f64 / taps.iter().sum::<f64>() / length as f64;
-        let whole = planner.plan_fft_forward(length);
         let mut fine_spectrum = whole.make_output_vec();
         // Lengths are the plan's own, which is all that it checks.
         let _ = whole.process(&mut taps, &mut fine_spectrum);

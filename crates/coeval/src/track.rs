@@ -13,8 +13,8 @@ pub(crate) mod band;
 use std::io::{Read, Write};
 use std::sync::{Arc, LazyLock, OnceLock};
 
-use realfft::num_complex::Complex32;
-use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
+use coeval_transform::Complex32;
+use coeval_transform::{Forward, Inverse};
 
 use crate::error::{Error, ErrorKind, Result};
 use crate::filter::{kaiser, sinc};
@@ -782,8 +782,7 @@ fn root_hann() -> Vec<f32> {
 /// Shows the spectrum of every frame of a levelled track in turn; puts the frames, as they were left, together
 /// again (weighted overlap-add, square-root Hann both ways) into `out`.
 fn frames(samples: &Samples, mut change: impl FnMut(&mut [Complex32]), out: &mut SampleWriter) -> Result<()> {
-    let mut planner = RealFftPlanner::<f32>::new();
-    let (forward, inverse) = (planner.plan_fft_forward(FRAME), planner.plan_fft_inverse(FRAME));
+    let (forward, inverse) = coeval_transform::real(FRAME);
     let window = root_hann();
     let mut frame = vec![0.0f32; FRAME];
     let mut spectrum = vec![Complex32::default(); BINS];
@@ -817,8 +816,8 @@ fn frames(samples: &Samples, mut change: impl FnMut(&mut [Complex32]), out: &mut
 /// Its two levels are recursive means of the frame powers; the long one starts as the plain mean of
 /// what has been heard, so that a short clip is levelled from its first second.
 struct Leveller {
-    forward: Arc<dyn RealToComplex<f32>>,
-    inverse: Arc<dyn ComplexToReal<f32>>,
+    forward: Forward,
+    inverse: Inverse,
     window: Vec<f32>,
     input: Vec<f32>,
     overlap: Vec<f32>,
@@ -841,10 +840,10 @@ const LOOK_AHEAD: usize = 64;
 
 impl Leveller {
     fn new() -> Self {
-        let mut planner = RealFftPlanner::new();
+        let (forward, inverse) = coeval_transform::real(FRAME);
         Self {
-            forward: planner.plan_fft_forward(FRAME),
-            inverse: planner.plan_fft_inverse(FRAME),
+            forward,
+            inverse,
             window: root_hann(),
             input: vec![0.0; HOP],
             overlap: vec![0.0; FRAME],

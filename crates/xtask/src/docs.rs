@@ -25,8 +25,16 @@ const PAGES: [&str; 15] = [
 ];
 
 /// The crates whose documentation belongs to the site.
-const CRATES: [&str; 7] =
-    ["coeval", "coeval-cut", "coeval-deliver", "coeval-error", "coeval-listen", "coeval-media", "coeval-shoot"];
+const CRATES: [&str; 8] = [
+    "coeval",
+    "coeval-cut",
+    "coeval-deliver",
+    "coeval-error",
+    "coeval-listen",
+    "coeval-media",
+    "coeval-shoot",
+    "coeval-transform",
+];
 
 /// Makes the site in `out`, or in `target/site`, and checks that nothing public is missing and no link is broken.
 pub(crate) fn build(out: Option<&str>) -> Outcome<PathBuf> {

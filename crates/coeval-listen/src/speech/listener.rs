@@ -1,7 +1,6 @@
 //! From sound to the probability of speech: a small network's answer beside measures of the spectrum, weighed.
 
 use std::collections::VecDeque;
-use std::sync::Arc;
 
 use super::RATE_HZ;
 use super::curve::SpeechCurve;
@@ -9,9 +8,9 @@ use super::network::{AFTER, BEFORE, INPUTS, Network};
 use coeval::Result;
 use coeval::resample::{Leg, ResampleOptions, Resampler, Route};
 use coeval::samples::{check_channels, check_frames, sanitize};
+use coeval_transform::Complex;
+use coeval_transform::{Forward, Inverse};
 use earshot::Detector;
-use realfft::num_complex::Complex;
-use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
 
 const STEP: usize = 160;
 const WINDOW: usize = 512;
@@ -196,8 +195,8 @@ struct Listener {
     detector: Box<Detector>,
     ear: Vec<f32>,
     answers: Vec<f32>,
-    forward: Arc<dyn RealToComplex<f32>>,
-    inverse: Arc<dyn ComplexToReal<f32>>,
+    forward: Forward,
+    inverse: Inverse,
     hann: Vec<f32>,
     bands: Vec<Band>,
     band_bins: [f32; BANDS],
@@ -261,8 +260,7 @@ fn mel(hz: f64) -> f64 {
 
 impl Listener {
     pub(super) fn new() -> Self {
-        let mut planner = RealFftPlanner::<f32>::new();
-        let (forward, inverse) = (planner.plan_fft_forward(WINDOW), planner.plan_fft_inverse(WINDOW));
+        let (forward, inverse) = coeval_transform::real(WINDOW);
         let (low, high) = (mel(150.0), mel(6000.0));
         let edge = |i: usize| {
             let m = low + (high - low) * i as f64 / (BANDS + 1) as f64;

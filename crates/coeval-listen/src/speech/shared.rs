@@ -1,13 +1,12 @@
 //! Whether a camera hears the same as the recorder at the same moment.
 
 use std::collections::VecDeque;
-use std::sync::Arc;
 
 use super::RATE_HZ;
 use super::segment::{SHARED_NARROW, SpeechSegment};
 use coeval::{Error, Result};
-use realfft::num_complex::Complex;
-use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
+use coeval_transform::Complex;
+use coeval_transform::{Forward, Inverse};
 
 const SHARED_WINDOW: usize = 2048;
 const SHARED_HOP: usize = 512;
@@ -160,8 +159,8 @@ pub struct SharedMeter {
     /// Bins of each of these bands.
     level_bands: [std::ops::Range<usize>; LEVEL_BANDS],
     pub(super) answers: Vec<Option<Reception>>,
-    pub(super) forward: Arc<dyn RealToComplex<f32>>,
-    pub(super) inverse: Arc<dyn ComplexToReal<f32>>,
+    pub(super) forward: Forward,
+    pub(super) inverse: Inverse,
     pub(super) hann: Vec<f32>,
 }
 
@@ -184,8 +183,7 @@ impl SharedMeter {
             )));
         }
         let sample = |t: f64| (t.max(0.0) * RATE_HZ) as usize;
-        let mut planner = RealFftPlanner::<f32>::new();
-        let (forward, inverse) = (planner.plan_fft_forward(SHARED_WINDOW), planner.plan_fft_inverse(SHARED_WINDOW));
+        let (forward, inverse) = coeval_transform::real(SHARED_WINDOW);
         let bins = SHARED_WINDOW / 2 + 1;
         // Each band as much wider than the one before.
         let width = (LEVEL_BINS.end as f32 / LEVEL_BINS.start as f32).powf(1.0 / LEVEL_BANDS as f32);

@@ -1,9 +1,8 @@
 //! Candidates: what rises suddenly above the levels before and after it, in sound that arrives in blocks.
 
 use std::collections::VecDeque;
-use std::sync::Arc;
 
-use realfft::{RealFftPlanner, RealToComplex};
+use coeval_transform::Forward;
 
 use super::{CountIn, Grouping, Marker, MarkerOptions};
 use crate::error::{Error, ErrorKind, Result};
@@ -145,7 +144,7 @@ pub struct MarkerDetector {
     peak: f32,
     /// Scratch space: the mean of a block's channels.
     mono: Vec<f32>,
-    pub(super) fft: Arc<dyn RealToComplex<f32>>,
+    pub(super) fft: Forward,
     pub(super) window: Vec<f32>,
     hop: usize,
     bands: Vec<std::ops::Range<usize>>,
@@ -224,7 +223,7 @@ impl MarkerDetector {
             peaks: VecDeque::new(),
             peak: 0.0,
             mono: Vec::new(),
-            fft: RealFftPlanner::new().plan_fft_forward(length),
+            fft: coeval_transform::real(length).0,
             window,
             hop: length / 4,
             histograms: vec![Levels::new(); bands.len()],

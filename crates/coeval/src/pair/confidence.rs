@@ -15,8 +15,8 @@ use rayon::prelude::*;
 use super::JUMPS_EVERY_S;
 use super::path::{Line, Path, PathPoint, Standing};
 use super::search::unevenness;
-use crate::correlate::Plans;
 use crate::track::{LEVEL_HOP, TRACK_RATE_HZ, Track, dot, highest, resampled};
+use coeval_transform::Plans;
 
 /// Length of the blocks by which places are compared, samples (half a second), and how many are, at the most.
 const BLOCK: usize = 4000;

@@ -6,14 +6,14 @@
 //! over the mean of that within half a second, so that an engine which fits at every turn raises its own yardstick.
 //! Places of different probes that one clock could explain add up.
 
+use coeval_transform::Complex32;
 use rayon::prelude::*;
-use rustfft::num_complex::Complex32;
 
 use super::search::{Candidate, Clock, distinct, foremost};
-use crate::correlate::{ComplexPlan, Plans};
 use crate::error::Result;
 use crate::progress::{Progress, step};
 use crate::track::band::{BAND_RATE_HZ, Band, CENTRE_HZ};
+use coeval_transform::{ComplexPlan, Plans};
 
 /// How long probes are made.
 #[derive(Debug, Clone)]

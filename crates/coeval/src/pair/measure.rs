@@ -7,15 +7,15 @@
 //! weighting is the maximum-likelihood one (Hannan-Thomson in Knapp & Carter, IEEE TASSP 24(4), 1976),
 //! C / (|G12| (1 - C)) with C the magnitude-squared coherence, estimated from the windows that matched.
 
+use coeval_transform::Complex32;
 use rayon::prelude::*;
-use realfft::num_complex::Complex32;
 
 use crate::clock::ClockMap;
-use crate::correlate::{Plan, Plans};
 use crate::error::Result;
 use crate::pair::Evidence;
 use crate::progress::{Progress, step};
 use crate::track::{TRACK_RATE_HZ, Track, on_phase, resampled};
+use coeval_transform::{Plan, Plans};
 
 /// Transform length, lags kept to either side (8 ms), and window length that makes these lags linear.
 const SIZE: usize = 8192;
@@ -303,7 +303,7 @@ fn pooled(heard: &[PeakFit]) -> Vec<PeakFit> {
 }
 
 struct Peak<'p> {
-    plan: &'p crate::correlate::Plan,
+    plan: &'p coeval_transform::Plan,
     how: &'p Measure<'p>,
 }
 

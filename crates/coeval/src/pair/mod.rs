@@ -23,11 +23,11 @@
 //! - `REPEATS_DIFFER`: by how much the correlations of a repeated sound differ.
 
 use crate::clock::ClockMap;
-use crate::correlate::Plans;
 use crate::error::{Error, ErrorKind, Result};
 use crate::options::OptionTable as _;
 use crate::progress::{Progress, step};
 use crate::track::{TRACK_RATE_HZ, Track};
+use coeval_transform::Plans;
 
 mod confidence;
 mod fit;

@@ -10,10 +10,10 @@
 use rayon::prelude::*;
 
 use super::search::{Candidate, distinct};
-use crate::correlate::{Plan, Plans};
 use crate::error::Result;
 use crate::progress::{Progress, step};
 use crate::track::{LEVEL_HOP, TRACK_RATE_HZ, Track, resampled};
+use coeval_transform::{Plan, Plans};
 
 /// Samples pooled into one lag bin: 0.5 ms, so that neither reverberation nor the last ppm matter.
 const BIN: usize = 4;

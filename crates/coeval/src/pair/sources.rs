@@ -6,14 +6,14 @@
 //! of such cells, less its projection on the mean cross-spectrum of the cells in which nothing stands out, leaves the
 //! voices' path: what the engine and its reflections put there is in both and cancels.
 
+use coeval_transform::Complex32;
 use rayon::prelude::*;
-use realfft::num_complex::Complex32;
 
 use super::SoundPath;
 use super::path::PathPoint;
 use super::search::{distinct, unevenness};
-use crate::correlate::Plans;
 use crate::track::{TRACK_RATE_HZ, Track, resampled};
+use coeval_transform::Plans;
 
 /// Frame and hop of the cells, samples (128 ms, so that a delay of 25 ms leaves four fifths of a frame in common), and
 /// the width of a cell, bins (250 Hz).

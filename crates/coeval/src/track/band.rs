@@ -7,7 +7,7 @@
 
 use std::sync::LazyLock;
 
-use rustfft::num_complex::Complex32;
+use coeval_transform::Complex32;
 
 use super::{TRACK_RATE_HZ, Track};
 use crate::error::Result;

@@ -1,44 +1,67 @@
-//! Fast correlation: transform plans kept once, and the correlogram of a block against a stretch.
+#![doc = include_str!("../README.md")]
 
 use std::collections::HashMap;
 use std::sync::{Arc, Mutex};
 
-use realfft::num_complex::Complex32;
+pub use realfft::num_complex::{Complex, Complex32, Complex64};
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
 use rustfft::{Fft, FftPlanner};
 
+/// From so many real numbers to their spectrum of half as many and one; unnormalised.
+pub type Forward<T = f32> = Arc<dyn RealToComplex<T>>;
+/// From such a spectrum to so many real numbers; unnormalised: they come back so many times as large.
+pub type Inverse<T = f32> = Arc<dyn ComplexToReal<T>>;
+
+/// Transforms of `len` real numbers, forward and back.
+pub fn real(len: usize) -> (Forward, Inverse) {
+    let mut planner = RealFftPlanner::new();
+    (planner.plan_fft_forward(len), planner.plan_fft_inverse(len))
+}
+
+/// The same in double precision.
+pub fn real_double(len: usize) -> (Forward<f64>, Inverse<f64>) {
+    let mut planner = RealFftPlanner::new();
+    (planner.plan_fft_forward(len), planner.plan_fft_inverse(len))
+}
+
 /// A forward and an inverse real transform of one length, unnormalised.
 #[derive(Clone)]
-pub(crate) struct Plan {
-    pub(crate) len: usize,
-    forward: Arc<dyn RealToComplex<f32>>,
-    inverse: Arc<dyn ComplexToReal<f32>>,
+pub struct Plan {
+    /// How many real numbers.
+    pub len: usize,
+    forward: Forward,
+    inverse: Inverse,
 }
 
 /// The same of complex numbers.
 #[derive(Clone)]
-pub(crate) struct ComplexPlan {
-    pub(crate) len: usize,
-    pub(crate) forward: Arc<dyn Fft<f32>>,
-    pub(crate) inverse: Arc<dyn Fft<f32>>,
+pub struct ComplexPlan {
+    /// How many complex numbers.
+    pub len: usize,
+    /// To the spectrum.
+    pub forward: Arc<dyn Fft<f32>>,
+    /// From the spectrum.
+    pub inverse: Arc<dyn Fft<f32>>,
 }
 
 /// Plans by length: making one costs more than using it.
 #[derive(Default)]
-pub(crate) struct Plans {
+pub struct Plans {
     real: Mutex<HashMap<usize, Plan>>,
     complex: Mutex<HashMap<usize, ComplexPlan>>,
 }
 
 impl Plans {
-    pub(crate) fn get(&self, len: usize) -> Plan {
+    /// For `len` real numbers.
+    pub fn get(&self, len: usize) -> Plan {
         kept(&self.real, len, || {
-            let mut planner = RealFftPlanner::new();
-            Plan { len, forward: planner.plan_fft_forward(len), inverse: planner.plan_fft_inverse(len) }
+            let (forward, inverse) = real(len);
+            Plan { len, forward, inverse }
         })
     }
 
-    pub(crate) fn complex(&self, len: usize) -> ComplexPlan {
+    /// For `len` complex numbers.
+    pub fn complex(&self, len: usize) -> ComplexPlan {
         kept(&self.complex, len, || {
             let mut planner = FftPlanner::new();
             ComplexPlan { len, forward: planner.plan_fft_forward(len), inverse: planner.plan_fft_inverse(len) }
@@ -54,20 +77,14 @@ fn kept<T: Clone>(plans: &Mutex<HashMap<usize, T>>, len: usize, make: impl FnOnc
 
 impl Plan {
     /// Spectrum of `signal`, which is used as scratch space.
-    pub(crate) fn spectrum(&self, signal: &mut [f32]) -> Vec<Complex32> {
+    pub fn spectrum(&self, signal: &mut [f32]) -> Vec<Complex32> {
         let mut out = vec![Complex32::default(); self.len / 2 + 1];
         self.forward.process(signal, &mut out).expect("signal and plan agree in length");
         out
     }
 
     /// Cross-correlation from spectra: `out[l] = sum over t of x[t + l] * y[t]`, circular, for `X * conj(Y)`.
-    pub(crate) fn correlogram(
-        &self,
-        x: &[Complex32],
-        y: &[Complex32],
-        product: &mut Vec<Complex32>,
-        out: &mut Vec<f32>,
-    ) {
+    pub fn correlogram(&self, x: &[Complex32], y: &[Complex32], product: &mut Vec<Complex32>, out: &mut Vec<f32>) {
         product.clear();
         let scale = 1.0 / self.len as f32;
         product.extend(x.iter().zip(y).map(|(x, y)| x * y.conj() * scale));
@@ -76,7 +93,7 @@ impl Plan {
     }
 
     /// Signal of a spectrum, unnormalised; the spectrum is used as scratch space.
-    pub(crate) fn invert(&self, spectrum: &mut [Complex32], out: &mut [f32]) {
+    pub fn invert(&self, spectrum: &mut [Complex32], out: &mut [f32]) {
         // A real signal's first and last bins are real: the transform insists.
         spectrum[0].im = 0.0;
         if self.len.is_multiple_of(2) {
