@@ -1,5 +1,7 @@
 //! Accuracy and speed measurements.
 
+#[cfg(test)]
+mod bars;
 pub mod bounds;
 pub mod claps;
 pub mod classes;

@@ -1,5 +1,5 @@
 //! Prints how accurate the engine is, on material whose truth is known, and keeps it as JSON. Fails where a limit does
-//! not hold; `tests/bars.rs` holds a small part of it on every run of the tests.
+//! not hold; `src/bars.rs` holds a small part of it on every run of the tests.
 //!
 //! ```text
 //! benches/scripts/fetch_sounds.sh                                     # once: real voices and engines

@@ -2,9 +2,9 @@
 //! sound made of noise where the program `accuracy` takes real voices and engines. What that finds stands in RESULTS.md.
 #![allow(clippy::print_stdout, reason = "the figures are for people")]
 
-use coeval_benches::shoots;
-use coeval_benches::sim_sound::Material;
-use coeval_benches::unrelated;
+use crate::shoots;
+use crate::sim_sound::Material;
+use crate::unrelated;
 
 /// Shoots of each class. Left to the program: what takes an hour, and the foreign file, whose people speak the same
 /// recorded words as the radio, since the material of noise has but four voices.
