@@ -224,7 +224,7 @@ pub(super) fn by_scores(score: f64, other: f64) -> f64 {
 }
 
 /// What chance alone gives a line, as a score.
-const CHANCE: f64 = 12.0;
+pub(super) const CHANCE: f64 = 12.0;
 
 /// What two recordings heard along a path.
 #[derive(Debug, Clone, Default)]
