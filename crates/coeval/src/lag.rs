@@ -1,12 +1,11 @@
 //! How alike two tracks are at lags around a clock map: the curve that shows why a placement was chosen, and its rivals.
 
-use coeval_transform::{Complex32, Complex64};
+use coeval_transform::{Complex32, Complex64, Plans};
 
 use crate::clock::ClockMap;
 use crate::error::{Error, Result};
 use crate::progress::{Progress, step};
 use crate::track::{TRACK_RATE_HZ, Track};
-use coeval_transform::Plans;
 
 /// Lags of less than this from the map belong to the placement itself, seconds: a voice and its echo.
 const APART_S: f64 = 0.02;

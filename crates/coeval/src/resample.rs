@@ -23,8 +23,7 @@
 use std::ops::Range;
 use std::sync::LazyLock;
 
-use coeval_transform::Complex;
-use coeval_transform::{Forward, Inverse, real_double};
+use coeval_transform::{Complex, Forward, Inverse, real_double};
 
 use crate::clock::ClockMap;
 use crate::error::{Error, ErrorKind, Result};

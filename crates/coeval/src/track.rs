@@ -13,8 +13,7 @@ pub(crate) mod band;
 use std::io::{Read, Write};
 use std::sync::{Arc, LazyLock, OnceLock};
 
-use coeval_transform::Complex32;
-use coeval_transform::{Forward, Inverse};
+use coeval_transform::{Complex32, Forward, Inverse};
 
 use crate::error::{Error, ErrorKind, Result};
 use crate::filter::{kaiser, sinc};

@@ -8,8 +8,7 @@ use super::network::{AFTER, BEFORE, INPUTS, Network};
 use coeval::Result;
 use coeval::resample::{Leg, ResampleOptions, Resampler, Route};
 use coeval::samples::{check_channels, check_frames, sanitize};
-use coeval_transform::Complex;
-use coeval_transform::{Forward, Inverse};
+use coeval_transform::{Complex, Forward, Inverse};
 use earshot::Detector;
 
 const STEP: usize = 160;

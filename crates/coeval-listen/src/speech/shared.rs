@@ -5,8 +5,7 @@ use std::collections::VecDeque;
 use super::RATE_HZ;
 use super::segment::{SHARED_NARROW, SpeechSegment};
 use coeval::{Error, Result};
-use coeval_transform::Complex;
-use coeval_transform::{Forward, Inverse};
+use coeval_transform::{Complex, Forward, Inverse};
 
 const SHARED_WINDOW: usize = 2048;
 const SHARED_HOP: usize = 512;

@@ -7,7 +7,7 @@
 //! r), less what the frame gains elsewhere, is summed on either side of every possible place. By the same gains a jump
 //! is two where what lies between matches on a lag between those before and after.
 
-use coeval_transform::Complex32;
+use coeval_transform::{Complex32, Plan, Plans};
 use rayon::prelude::*;
 
 use super::path::{BIN_S, Line, Path, PathPoint, richness, trace, verify};
@@ -17,7 +17,6 @@ use crate::pair::Evidence;
 use crate::pair::fit::{JUMP_LARGE_S, JUMP_LEAST_S};
 use crate::progress::Progress;
 use crate::track::{TRACK_RATE_HZ, Track};
-use coeval_transform::{Plan, Plans};
 
 /// A stretch that goes without a jump, and the line that it was found along.
 #[derive(Debug, Clone)]

@@ -6,14 +6,13 @@
 //! over the mean of that within half a second, so that an engine which fits at every turn raises its own yardstick.
 //! Places of different probes that one clock could explain add up.
 
-use coeval_transform::Complex32;
+use coeval_transform::{Complex32, ComplexPlan, Plans};
 use rayon::prelude::*;
 
 use super::search::{Candidate, Clock, distinct, foremost};
 use crate::error::Result;
 use crate::progress::{Progress, step};
 use crate::track::band::{BAND_RATE_HZ, Band, CENTRE_HZ};
-use coeval_transform::{ComplexPlan, Plans};
 
 /// How long probes are made.
 #[derive(Debug, Clone)]

@@ -7,7 +7,7 @@
 //! weighting is the maximum-likelihood one (Hannan-Thomson in Knapp & Carter, IEEE TASSP 24(4), 1976),
 //! C / (|G12| (1 - C)) with C the magnitude-squared coherence, estimated from the windows that matched.
 
-use coeval_transform::Complex32;
+use coeval_transform::{Complex32, Plan, Plans};
 use rayon::prelude::*;
 
 use crate::clock::ClockMap;
@@ -15,7 +15,6 @@ use crate::error::Result;
 use crate::pair::Evidence;
 use crate::progress::{Progress, step};
 use crate::track::{TRACK_RATE_HZ, Track, on_phase, resampled};
-use coeval_transform::{Plan, Plans};
 
 /// Transform length, lags kept to either side (8 ms), and window length that makes these lags linear.
 const SIZE: usize = 8192;

@@ -6,13 +6,12 @@
 //! clock could explain together make a candidate. Nothing is assumed about where recordings start.
 //! (Semi-coherent search: coherent within a probe, incoherent between probes.)
 
-use coeval_transform::Complex32;
+use coeval_transform::{Complex32, Plan, Plans};
 use rayon::prelude::*;
 
 use crate::error::Result;
 use crate::progress::{Progress, step};
 use crate::track::{LEVEL_HOP, TRACK_RATE_HZ, Track, resampled};
-use coeval_transform::{Plan, Plans};
 
 /// How one pass of the search looks.
 #[derive(Debug, Clone, Copy)]

@@ -6,14 +6,13 @@
 //! of such cells, less its projection on the mean cross-spectrum of the cells in which nothing stands out, leaves the
 //! voices' path: what the engine and its reflections put there is in both and cancels.
 
-use coeval_transform::Complex32;
+use coeval_transform::{Complex32, Plans};
 use rayon::prelude::*;
 
 use super::SoundPath;
 use super::path::PathPoint;
 use super::search::{distinct, unevenness};
 use crate::track::{TRACK_RATE_HZ, Track, resampled};
-use coeval_transform::Plans;
 
 /// Frame and hop of the cells, samples (128 ms, so that a delay of 25 ms leaves four fifths of a frame in common), and
 /// the width of a cell, bins (250 Hz).
