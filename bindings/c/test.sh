@@ -16,13 +16,14 @@ passed=0
 failed=0
 export RUST_BACKTRACE=0
 
-# check NAME COMMAND...: runs it, shows its output when it fails.
+# check NAME COMMAND...: runs it, shows its output when it fails, and says where a second or more went.
 check() {
-    local name=$1
+    local name=$1 began=$SECONDS took
     shift
     if "$@" >"$log" 2>&1; then
         passed=$((passed + 1))
-        echo "$name ... ok"
+        took=$((SECONDS - began))
+        if [ "$took" -gt 0 ]; then echo "$name ... ok, $took s"; else echo "$name ... ok"; fi
     else
         failed=$((failed + 1))
         echo "$name ... FAILED"
@@ -164,7 +165,8 @@ END
     if have valgrind "memory checks"; then
         grind="valgrind --quiet --error-exitcode=9 --leak-check=full --show-leak-kinds=definite --errors-for-leak-kinds=definite"
         check "interface under valgrind" $grind "$work/bin/interface"
-        check "threads under valgrind" $grind "$work/bin/threads"
+        # One runs at a time there: more of them only take longer.
+        check "threads under valgrind" $grind "$work/bin/threads" 2
     fi
     # One compiler is enough: what is looked into is the memory. A clang often comes without this runtime.
     sanitize="-fsanitize=address,undefined -fno-sanitize-recover=all"

@@ -14,4 +14,4 @@ export VIRTUAL_ENV=$venv PATH=$venv/bin:$PATH PYTHONDONTWRITEBYTECODE=1 MPLBACKE
 maturin develop --quiet --features as-tested
 mypy
 python -m mypy.stubtest coeval --mypy-config-file pyproject.toml --allowlist tests/stubtest-allowlist.txt
-python -m pytest -ra -p no:cacheprovider "$@"
+python -m pytest -ra --durations 20 -p no:cacheprovider "$@"

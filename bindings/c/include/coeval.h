@@ -2387,6 +2387,15 @@ coeval_status coeval_shoot_set_trusted_times(coeval_shoot *shoot,
                                              coeval_error *error);
 
 /**
+ * Hours of sound that may be compared in depth, those of both files of a pair, where a first look leaves a file without
+ * a place, 0 to 1000000. Default 24. The most promising pairs come first.
+ * [real-time]
+ */
+coeval_status coeval_shoot_set_in_depth_h(coeval_shoot *shoot,
+                                          double in_depth_h,
+                                          coeval_error *error);
+
+/**
  * A moment that the user knows to match: `a_at` in file `a` is the same instant as `b_at` in file `b`. Files are named as
  * in the result, or by a pattern that fits only one file. A moment is text: seconds from the file's start ("200.5"), a
  * clock time from its start ("00:03:20.5") or a timecode ("01:03:20:12"). `hard` 1: it is used even if the sound

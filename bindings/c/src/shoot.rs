@@ -360,6 +360,23 @@ pub unsafe extern "C" fn coeval_shoot_set_trusted_times(
     }
 }
 
+/// Hours of sound that may be compared in depth, those of both files of a pair, where a first look leaves a file without
+/// a place, 0 to 1000000. Default 24. The most promising pairs come first.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn coeval_shoot_set_in_depth_h(
+    shoot: *mut coeval_shoot,
+    in_depth_h: f64,
+    error: *mut coeval_error,
+) -> coeval_status {
+    // SAFETY: the caller keeps the header's rules.
+    unsafe {
+        guard(error, || {
+            handle::get_mut(shoot)?.options.in_depth_h = in_depth_h;
+            Ok(())
+        })
+    }
+}
+
 /// A moment that the user knows to match: `a_at` in file `a` is the same instant as `b_at` in file `b`. Files are named as
 /// in the result, or by a pattern that fits only one file. A moment is text: seconds from the file's start ("200.5"), a
 /// clock time from its start ("00:03:20.5") or a timecode ("01:03:20:12"). `hard` 1: it is used even if the sound

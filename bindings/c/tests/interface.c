@@ -1126,6 +1126,7 @@ static void demo(const char *folder) {
     CHECK_FAILS(coeval_shoot_set_trusted_times(shoot, NAN, error), "not a number of seconds");
     CHECK_OK(coeval_shoot_set_trusted_times(shoot, 5.0, error), error);
     CHECK_OK(coeval_shoot_set_trusted_times(shoot, -1.0, error), error);
+    CHECK_OK(coeval_shoot_set_in_depth_h(shoot, 10.0, error), error);
     CHECK_OK(coeval_shoot_set_main(shoot, "CAM-A_0017.MP4", error), error);
     CHECK_FAILS(coeval_shoot_exclude(shoot, NULL, error), "NULL");
     CHECK_OK(coeval_shoot_align(shoot, NULL, NULL, &alignment, error), error);

@@ -76,7 +76,7 @@ def test_all_but_the_bad_are_done_and_nothing_twice(tmp_path: Path, mischief: Pa
     write_wav(archive / "strangers" / "rec.wav", 0.1 * np.random.default_rng(5).standard_normal(56_000), 8000)
     shoots = list(batch.find_shoots(archive))
     assert len(shoots) == count + 5 and not any(".hidden" in shoot for shoot in shoots)
-    options = batch.Options(timeout_s=25.0, memory_bytes=4_000_000_000, retries=1)
+    options = batch.Options(timeout_s=15.0, memory_bytes=4_000_000_000, retries=1)
     done = threading.Event()
     with LocalCluster(n_workers=3, threads_per_worker=1, memory_limit=0, dashboard_address=None) as cluster:
 
@@ -210,7 +210,7 @@ def _empty(shoot: str, known: Optional[str], options: batch.Options) -> batch.Ou
 
 def test_thousands_of_tasks_wait_outside_the_scheduler() -> None:
     # Ten thousand take a minute; what must hold, that few are handed out at a time, shows with fewer as well.
-    count, most, seen = int(os.environ.get("COEVAL_BATCH_TASKS", "2000")), [0], [0]
+    count, most, seen = int(os.environ.get("COEVAL_BATCH_TASKS", "500")), [0], [0]
     options = batch.Options()
     with LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None, memory_limit=0) as cluster:
         with Client(cluster) as client:

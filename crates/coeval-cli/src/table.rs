@@ -19,7 +19,7 @@ const OTHERS: [(&str, Option<&str>); 8] = [
 /// Names that arguments had in version 0.1: taken for one more version, and not shown.
 const EARLIER: [(&str, &str); 3] = [("handle_s", "handle"), ("pass_from_s", "pass"), ("camera_db", "camera-level")];
 
-const UNITS: [&str; 7] = ["s", "db", "dbtp", "lufs", "ppm", "m", "hz"];
+const UNITS: [&str; 8] = ["s", "h", "db", "dbtp", "lufs", "ppm", "m", "hz"];
 
 /// Name of a field without its unit, and the unit.
 fn unit(name: &str) -> (&str, Option<&str>) {

@@ -1,11 +1,11 @@
 //! Claps as evidence, where the sound as a whole says too little: heard in two recordings, or seen in one and heard in
 //! another.
 //!
-//! Only shoots that need it pay for it: the sound is read once more, in full, when a file has no place or an uncertain
-//! one, and pictures are looked at only when [`Options::picture`](crate::Options::picture) says so.
+//! Only shoots that need it pay for it: a file that has no place or an uncertain one is read once more, in full; where that
+//! finds claps, so are all others. Pictures are looked at only when [`Options::picture`](crate::Options::picture) says so.
 
 use coeval::clock::ClockMap;
-use coeval::marker::{Marker, MatchOptions, match_markers};
+use coeval::marker::{MATCH_FEWEST, Marker, MatchOptions, match_markers};
 use coeval::pair::{Evidence, PairAlignment, PairOutcome};
 use coeval::progress::Progress;
 use coeval::{ErrorKind, Result};
@@ -91,19 +91,17 @@ pub(crate) fn ask(known: &Known<'_>, options: &Options, progress: &dyn Progress)
     if !uncertain.iter().chain(&seen).any(|&f| others(f)) {
         return Ok(ClapEvidence::default());
     }
-    let length = |&f: &usize| known.duration_s(f);
-    let heard = for_all("listening for claps", &listened, length, progress, |&f, progress| {
-        let path = &known.found.sources[f].path;
-        let mut open = options.open.clone();
-        open.channels = audible(&known.heard[f]).and_then(|sound| sound.channels.clone());
-        match guarded(path, || find_claps(path, &open, progress)) {
-            Err(e) if e.kind() == ErrorKind::Cancelled => Err(e),
-            // What could be read once and not twice has no claps; its place stands on what was compared.
-            other => Ok(other.unwrap_or_default()),
-        }
-    })?;
-    let mut claps: Vec<&[Marker]> = vec![&[]; known.probed.len()];
-    listened.iter().zip(&heard).for_each(|(&f, list)| claps[f] = list);
+    let mut claps: Vec<Vec<Marker>> = vec![Vec::new(); known.probed.len()];
+    let placed: Vec<usize> = listened.iter().copied().filter(|f| !uncertain.contains(f)).collect();
+    let seconds = |files: &[usize]| files.iter().map(|&f| known.duration_s(f)).sum::<f64>();
+    let first = seconds(&uncertain) / seconds(&listened).max(1e-3);
+    find_in(known, &uncertain, &mut claps, options, &|stage: &str, done| progress.report(stage, done * first))?;
+    // Most files that belong nowhere have no claps either, and the others need not be read for them.
+    let enough = |f: &usize| claps[*f].len() >= MATCH_FEWEST;
+    if uncertain.iter().any(enough) || !seen.is_empty() {
+        let rest = &|stage: &str, done: f64| progress.report(stage, first + done * (1.0 - first));
+        find_in(known, &placed, &mut claps, options, rest)?;
+    }
     let mut told = ClapEvidence::default();
     for (i, &a) in listened.iter().enumerate() {
         for &b in &listened[i + 1..] {
@@ -120,8 +118,37 @@ pub(crate) fn ask(known: &Known<'_>, options: &Options, progress: &dyn Progress)
     Ok(told)
 }
 
+/// Finds the claps in the sound of `files`.
+fn find_in(
+    known: &Known<'_>,
+    files: &[usize],
+    claps: &mut [Vec<Marker>],
+    options: &Options,
+    progress: &dyn Progress,
+) -> Result<()> {
+    let length = |&f: &usize| known.duration_s(f);
+    let found = for_all("listening for claps", files, length, progress, |&f, progress| {
+        let path = &known.found.sources[f].path;
+        let mut open = options.open.clone();
+        open.channels = audible(&known.heard[f]).and_then(|sound| sound.channels.clone());
+        match guarded(path, || find_claps(path, &open, progress)) {
+            Err(e) if e.kind() == ErrorKind::Cancelled => Err(e),
+            // What could be read once and not twice has no claps; its place stands on what was compared.
+            other => Ok(other.unwrap_or_default()),
+        }
+    })?;
+    files.iter().zip(found).for_each(|(&f, list)| claps[f] = list);
+    Ok(())
+}
+
 /// Two files by the claps that both heard, where these say more than the sound as a whole.
-fn matched(known: &Known<'_>, a: usize, b: usize, claps: &[&[Marker]], options: &Options) -> Result<Option<Compared>> {
+fn matched(
+    known: &Known<'_>,
+    a: usize,
+    b: usize,
+    claps: &[Vec<Marker>],
+    options: &Options,
+) -> Result<Option<Compared>> {
     let by_sound = known.sound_places(a, b);
     let mut matching = MatchOptions::default();
     matching.max_drift_ppm = options.pair.max_drift_ppm;
@@ -131,7 +158,7 @@ fn matched(known: &Known<'_>, a: usize, b: usize, claps: &[&[Marker]], options: 
         Some(alignment) => Some((alignment.map.offset_s() - NEAR_S, alignment.map.offset_s() + NEAR_S)),
         None => options.pair.offset_range_s,
     };
-    let Some(found) = match_markers(claps[a], claps[b], &matching)? else { return Ok(None) };
+    let Some(found) = match_markers(&claps[a], &claps[b], &matching)? else { return Ok(None) };
     if by_sound.is_some_and(|s| s.uncertainty_s <= found.uncertainty_s) {
         return Ok(None);
     }
@@ -176,7 +203,7 @@ fn look(
     known: &Known<'_>,
     seen: &[usize],
     listened: &[usize],
-    claps: &[&[Marker]],
+    claps: &[Vec<Marker>],
     by_claps: &[Compared],
     progress: &dyn Progress,
 ) -> Result<Vec<Looked>> {
@@ -215,14 +242,14 @@ fn by_picture(
     file: usize,
     curve: &ActivityCurve,
     listened: &[usize],
-    claps: &[&[Marker]],
+    claps: &[Vec<Marker>],
 ) -> Result<std::result::Result<Vec<Compared>, String>> {
     let mut pairs = Vec::new();
     let mut starts: Vec<f64> = Vec::new();
     let mut why = "no other recording heard a clap that its picture may show".to_owned();
     for &g in listened.iter().filter(|&&g| known.recording(g) != known.recording(file)) {
         let Some(map) = &known.solved.maps[g] else { continue };
-        match align_activity(curve, claps[g], &ActivityOptions::default())? {
+        match align_activity(curve, &claps[g], &ActivityOptions::default())? {
             Ok(found) if found.confidence >= SEEN => {
                 starts.push(map.forward(found.offset_s));
                 let mut evidence: Vec<Evidence> = found

@@ -3,7 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use coeval::Result;
-use coeval::pair::{Aligner, PairAlignment, PairOptions, PairOutcome, Unplaced};
+use coeval::pair::{Aligner, FirstLook, PairAlignment, PairOptions, PairOutcome, Unplaced};
 use coeval::progress::Progress;
 use coeval::track::Track;
 
@@ -25,12 +25,14 @@ pub struct Compared {
     pub outcome: PairOutcome,
     /// By what.
     pub by: EvidenceKind,
+    /// Whether no more than a first look was taken, see [`Options::in_depth_h`](crate::Options::in_depth_h).
+    pub first_look_only: bool,
 }
 
 impl Compared {
     /// What the common sound says of files `a` < `b`.
     pub fn new(a: usize, b: usize, outcome: PairOutcome) -> Self {
-        Self { a, b, outcome, by: EvidenceKind::Sound }
+        Self { a, b, outcome, by: EvidenceKind::Sound, first_look_only: false }
     }
 
     /// Do they share sound?
@@ -45,13 +47,15 @@ impl Compared {
 /// silent file has nothing to compare. Two files for which `range_s` tells the lowest and highest offset (time in the
 /// first minus time in the second at its start, seconds) are looked for there only.
 ///
-/// First each pair is glanced at, which finds what has much in common; where that finds something, it is looked into at
-/// once. Thorough searches follow where a file has no sure place yet, and, of two sets of files that belong together each by
-/// itself, between the longest of each. So what costs most is spent on what belongs nowhere.
+/// First a look is taken at each pair, which finds what has much in common; where that finds something, it is compared in
+/// depth at once. In this first round the longest recording goes first, as a hub; then the longest that has a file without
+/// a sure place on a hub, and so on. Files that both have a sure place on a hub, but no time in common there, are not
+/// searched from end to end. Where the hub has shown how two devices' clocks differ, no other difference is searched.
 ///
-/// The longest recording goes first, as a hub; then the longest that has a file without a sure place on a hub, and so
-/// on. Files that both have a sure place on a hub, but no time in common there, are not searched from end to end. Where
-/// the hub has shown how two devices' clocks differ, no other difference is searched.
+/// A second round compares in depth where a file has no sure place yet, and, of two sets of files that belong together
+/// each by itself, the longest of each. The pairs for which the first look says most come first, and `in_depth_s` seconds of
+/// sound may be compared, those of both files of a pair: in a folder of many files that belong nowhere all pairs would take
+/// hours. The others have a first look only.
 ///
 /// # Errors
 /// [`Cancelled`](coeval::ErrorKind::Cancelled), and [`InvalidArgument`](coeval::ErrorKind::InvalidArgument) for options out of range.
@@ -60,6 +64,7 @@ pub fn compare(
     groups: &[Group],
     known: &[Compared],
     options: &PairOptions,
+    in_depth_s: f64,
     range_s: &(dyn Fn(usize, usize) -> Option<(f64, f64)> + Sync),
     progress: &dyn Progress,
 ) -> Result<Vec<Compared>> {
@@ -68,7 +73,7 @@ pub fn compare(
         let ((group_a, i), (group_b, j)) = (place[a], place[b]);
         group_a != group_b || i.abs_diff(j) == 1 && groups[group_a].by_names(i.min(j), i.max(j))
     };
-    compare_asked(heard, groups, known, &asked, options, range_s, progress)
+    compare_asked(heard, groups, known, &asked, (options, in_depth_s), range_s, progress)
 }
 
 /// For each file, its recording and its place in it. Every file is in one.
@@ -86,7 +91,7 @@ pub(crate) fn compare_asked(
     groups: &[Group],
     known: &[Compared],
     asked: &dyn Fn(usize, usize) -> bool,
-    options: &PairOptions,
+    (options, in_depth_s): (&PairOptions, f64),
     range_s: &(dyn Fn(usize, usize) -> Option<(f64, f64)> + Sync),
     progress: &dyn Progress,
 ) -> Result<Vec<Compared>> {
@@ -106,35 +111,17 @@ pub(crate) fn compare_asked(
     };
     let mut compared = Vec::new();
     let mut hubs = Vec::new();
-    let mut open = folder.open(asked);
-    for look in [Look::Glance, Look::Thorough] {
-        open = folder.look(look, open, &mut hubs, &mut compared, progress)?;
-    }
+    let open = folder.first_round(folder.open(asked), &mut hubs, &mut compared, progress)?;
+    folder.second_round(open, in_depth_s, &hubs, &mut compared, progress)?;
     compared.sort_by_key(|c: &Compared| (c.a, c.b));
     Ok(compared)
 }
 
-/// How closely pairs are looked at.
-#[derive(Debug, Clone, Copy, PartialEq)]
-enum Look {
-    /// What has much in common is found.
-    Glance,
-    /// All that can be found is.
-    Thorough,
-}
-
-impl Look {
-    /// The part of the work, from 0 to 1, that this look is taken for in the progress.
-    fn share(self) -> (f64, f64) {
-        match self {
-            Self::Glance => (0.0, GLANCES),
-            Self::Thorough => (GLANCES, 1.0),
-        }
-    }
-}
-
-/// Share of the work that the first look at all pairs is taken for, in the progress.
-const GLANCES: f64 = 0.3;
+/// Share of the work that the first round is taken for, in the progress.
+const FIRST_ROUND: f64 = 0.3;
+/// So many pairs are compared in depth before the next ones are chosen: a place that is found spares others. Half of it
+/// spares no more, and leaves threads without work.
+const AT_ONCE: usize = 16;
 
 /// Two files that have not been compared, and their tracks.
 #[derive(Clone, Copy)]
@@ -196,24 +183,20 @@ impl<'a> Folder<'a> {
         open
     }
 
-    /// Looks at all open pairs, hub by hub; what a glance leaves open is returned.
-    fn look(
+    /// Takes a first look at all pairs, hub by hub. Returns what that leaves open, and what it says for each, nats.
+    fn first_round(
         &self,
-        look: Look,
         mut open: Vec<Open<'a>>,
         hubs: &mut Vec<usize>,
         compared: &mut Vec<Compared>,
         progress: &dyn Progress,
-    ) -> Result<Vec<Open<'a>>> {
+    ) -> Result<Vec<(Open<'a>, f64)>> {
         let by_length = self.by_length();
         let all = open.iter().map(Open::work).sum::<f64>().max(1e-9);
         let (mut from, mut tried, mut left) = (0.0, vec![false; self.groups.len()], Vec::new());
         while !open.is_empty() {
-            let sure = self.sure(compared, hubs, by_length.first().copied());
-            let lost = |f: usize| match look {
-                Look::Thorough => sure.alone[f],
-                Look::Glance => !hubs.contains(&f) && !sure.seen.contains_key(&f),
-            };
+            let sure = self.sure(compared, hubs);
+            let lost = |f: usize| !hubs.contains(&f) && !sure.seen.contains_key(&f);
             let is_hub =
                 |g: usize| !tried[g] && self.groups[g].files.iter().any(|&f| self.track(f).is_some() && lost(f));
             let pairs: Vec<Open> = match by_length.iter().copied().find(|&g| is_hub(g)) {
@@ -229,22 +212,76 @@ impl<'a> Folder<'a> {
                 continue;
             }
             let part = pairs.iter().map(Open::work).sum::<f64>() / all;
-            let (begin, end) = look.share();
-            let progress = &|stage: &str, done: f64| {
-                progress.report(stage, (begin + (end - begin) * (from + part * done)).min(1.0))
-            };
+            let progress =
+                &|stage: &str, done: f64| progress.report(stage, (FIRST_ROUND * (from + part * done)).min(1.0));
             let found = for_all("comparing", &pairs, Open::work, progress, |pair, progress| {
-                self.outcome(pair, look, &sure, progress)
+                match self.expected(pair, &sure, false) {
+                    Expected::Anywhere => self.first_look(pair, &sure, progress),
+                    expected => Ok(FirstLook::Enough(self.outcome(pair, expected, &sure, progress)?)),
+                }
             })?;
             from += part;
-            for (pair, outcome) in pairs.into_iter().zip(found) {
-                match outcome {
-                    Some(outcome) => compared.push(Compared::new(pair.a, pair.b, outcome)),
-                    None => left.push(pair),
+            for (pair, found) in pairs.into_iter().zip(found) {
+                match found {
+                    FirstLook::Enough(outcome) => compared.push(Compared::new(pair.a, pair.b, outcome)),
+                    FirstLook::Open { nats } => left.push((pair, nats)),
                 }
             }
         }
         Ok(left)
+    }
+
+    /// Compares in depth what the first round left open, what that says most for first, until `left_s` seconds of sound are
+    /// compared.
+    fn second_round(
+        &self,
+        mut open: Vec<(Open<'a>, f64)>,
+        mut left_s: f64,
+        hubs: &[usize],
+        compared: &mut Vec<Compared>,
+        progress: &dyn Progress,
+    ) -> Result<()> {
+        let none = PairOutcome::Unplaced(Unplaced::NoCommonSound);
+        open.sort_by(|(x, x_nats), (y, y_nats)| y_nats.total_cmp(x_nats).then((x.a, x.b).cmp(&(y.a, y.b))));
+        let all = open.iter().map(|o| o.0.work()).sum::<f64>().min(left_s).max(1e-9);
+        let (mut from, mut open) = (0.0, open.into_iter().map(|o| o.0).peekable());
+        while open.peek().is_some() {
+            let sure = self.sure(compared, hubs);
+            let mut pairs: Vec<(Open, Expected)> = Vec::new();
+            while pairs.len() < AT_ONCE
+                && let Some(pair) = open.next()
+            {
+                // Of two sets of files that are placed already, only the longest of each are compared.
+                let (a, b) = (pair.a, pair.b);
+                let speak = sure.alone[a] || sure.alone[b] || sure.longest[a] && sure.longest[b];
+                let expected = self.expected(&pair, &sure, true);
+                let mut known = Compared::new(a, b, none.clone());
+                match expected {
+                    Expected::Apart => {}
+                    Expected::Anywhere if !speak => {}
+                    Expected::Anywhere if pair.work() > left_s => known.first_look_only = true,
+                    expected => {
+                        if let Expected::Anywhere = expected {
+                            left_s -= pair.work();
+                        }
+                        pairs.push((pair, expected));
+                        continue;
+                    }
+                }
+                compared.push(known);
+            }
+            let work = |p: &(Open, Expected)| p.0.work();
+            let part = pairs.iter().map(work).sum::<f64>() / all;
+            let progress = &|stage: &str, done: f64| {
+                progress.report(stage, (FIRST_ROUND + (1.0 - FIRST_ROUND) * (from + part * done)).min(1.0))
+            };
+            let found = for_all("comparing", &pairs, work, progress, |&(ref pair, expected), progress| {
+                self.outcome(pair, expected, &sure, progress)
+            })?;
+            from += part;
+            compared.extend(pairs.iter().zip(found).map(|((pair, _), outcome)| Compared::new(pair.a, pair.b, outcome)));
+        }
+        Ok(())
     }
 
     /// The recordings, the longest first.
@@ -256,8 +293,8 @@ impl<'a> Folder<'a> {
         by_length
     }
 
-    /// What the sure pairs say, those of before and `compared`; clocks are told against the recording `first`.
-    fn sure(&self, compared: &[Compared], hubs: &[usize], first: Option<usize>) -> Sure {
+    /// What the sure pairs say, those of before and `compared`; clocks are told against the longest recording.
+    fn sure(&self, compared: &[Compared], hubs: &[usize]) -> Sure {
         let files = self.heard.len();
         let pairs = || sure(self.known).chain(sure(compared));
         let sets = sets(files, pairs().map(|(c, _)| (c.a, c.b)));
@@ -273,52 +310,55 @@ impl<'a> Folder<'a> {
             seen: spans(pairs(), hubs, |f| self.lengths_s[f]),
             alone: sets.iter().map(|&set| size[set] == 1).collect(),
             longest: sets.iter().enumerate().map(|(f, &set)| longest_of[set] == Some(f)).collect(),
-            clocks: first.map_or_else(Learnt::new, |hub| learnt(pairs(), &self.recording_of, hub)),
+            clocks: self.by_length().first().map_or_else(Learnt::new, |&hub| learnt(pairs(), &self.recording_of, hub)),
         }
     }
 
-    /// What comes of two files; `None` where a glance finds nothing.
-    fn outcome(&self, pair: &Open, look: Look, sure: &Sure, progress: &dyn Progress) -> Result<Option<PairOutcome>> {
-        let nothing = || Ok(Some(PairOutcome::Unplaced(Unplaced::NoCommonSound)));
-        let &Open { a, b, track_a, track_b } = pair;
+    /// Where two files may meet, by what is known already.
+    fn expected(&self, pair: &Open, sure: &Sure, looked: bool) -> Expected {
+        let &Open { a, b, .. } = pair;
         let follow = |x: usize, y: usize| {
             let ((group_x, i), (group_y, j)) = (self.place[x], self.place[y]);
             x != y && group_x == group_y && !self.groups[group_x].by_names(i.min(j), i.max(j))
         };
-        let thorough = look == Look::Thorough;
-        let place = match (self.range_s)(a, b) {
+        match (self.range_s)(a, b) {
             Some(range) => Expected::Within(range),
-            None => expected(&sure.seen, (a, b), |f| self.lengths_s[f], follow, thorough),
-        };
+            None => expected(&sure.seen, (a, b), |f| self.lengths_s[f], follow, looked),
+        }
+    }
+
+    /// An aligner by all that is known of two files.
+    fn aligner(&self, pair: &Open, expected: Expected, sure: &Sure) -> Result<Aligner> {
         let mut options = self.options.clone();
-        let devices = (self.recording_of[a], self.recording_of[b]);
+        let devices = (self.recording_of[pair.a], self.recording_of[pair.b]);
         // Names may have joined two devices to one recording.
         let range_ppm = (devices.0 != devices.1).then(|| drift_range_ppm(&sure.clocks, devices.0, devices.1)).flatten();
         if let Some((low, high)) = range_ppm {
             // The place for a range of drift, once a comparison takes one.
             options.max_drift_ppm = options.max_drift_ppm.min(low.abs().max(high.abs()));
         }
-        let anywhere = match place {
-            Expected::Apart => return nothing(),
-            Expected::Within(range) => {
-                options.offset_range_s = Some(range);
-                false
-            }
-            Expected::Anywhere => true,
-        };
-        // Of two sets of files that are placed already, only the longest of each are compared thoroughly.
-        let speak = sure.alone[a] || sure.alone[b] || sure.longest[a] && sure.longest[b];
-        if thorough && anywhere && !speak {
-            return nothing();
+        if let Expected::Within(range) = expected {
+            options.offset_range_s = Some(range);
         }
-        let as_asked = (options.max_drift_ppm, options.offset_range_s)
-            == (self.options.max_drift_ppm, self.options.offset_range_s);
-        let own = (!as_asked).then(|| Aligner::new(options.clone())).transpose()?;
-        let aligner = own.as_ref().unwrap_or(&self.aligner);
-        let glance = anywhere && !thorough;
-        outcome_of(self.heard, (a, b), &options, glance, || match glance {
-            true => aligner.glance(track_a, track_b, progress),
-            false => aligner.align(track_a, track_b, progress).map(Some),
+        self.aligner.with_options(options)
+    }
+
+    /// What a first look at two files finds that may lie anywhere.
+    fn first_look(&self, pair: &Open, sure: &Sure, progress: &dyn Progress) -> Result<FirstLook> {
+        let aligner = self.aligner(pair, Expected::Anywhere, sure)?;
+        kept_outcome(self.heard, pair, "first look", aligner.options(), || {
+            aligner.first_look(pair.track_a, pair.track_b, progress)
+        })
+    }
+
+    /// What comes of two files.
+    fn outcome(&self, pair: &Open, expected: Expected, sure: &Sure, progress: &dyn Progress) -> Result<PairOutcome> {
+        if let Expected::Apart = expected {
+            return Ok(PairOutcome::Unplaced(Unplaced::NoCommonSound));
+        }
+        let aligner = self.aligner(pair, expected, sure)?;
+        kept_outcome(self.heard, pair, "pair", aligner.options(), || {
+            aligner.align(pair.track_a, pair.track_b, progress)
         })
     }
 }
@@ -336,6 +376,7 @@ const LEARNT_FROM_S: f64 = 300.0;
 const LEARNT_PPM: f64 = 30.0;
 
 /// How two files lie to each other, by a third that both were placed on.
+#[derive(Debug, Clone, Copy)]
 enum Expected {
     Anywhere,
     Within((f64, f64)),
@@ -375,13 +416,13 @@ fn spans<'c>(
 }
 
 /// What their places on hubs say of two files. `follow` tells whether two hub files are chapters that do not overlap.
-/// `thorough`: two that have much time in common have been looked for anywhere already.
+/// `looked`: a first look at the two, which finds what has much in common, has found nothing.
 fn expected(
     spans: &Spans,
     (a, b): (usize, usize),
     length_s: impl Fn(usize) -> f64,
     follow: impl Fn(usize, usize) -> bool,
-    thorough: bool,
+    looked: bool,
 ) -> Expected {
     let of = |file: usize| spans.get(&file).map_or(&[][..], Vec::as_slice);
     let inside = |span: &Span| span.1.0 >= 0.0 && span.1.1 <= length_s(span.0);
@@ -391,7 +432,7 @@ fn expected(
             if overlap_s < -APART_S {
                 return Expected::Apart;
             }
-            if thorough || overlap_s < SHORT_S {
+            if looked || overlap_s < SHORT_S {
                 let offset_s = y.1.0 - x.1.0;
                 return Expected::Within((offset_s - EXPECTED_S, offset_s + EXPECTED_S));
             }
@@ -446,29 +487,55 @@ fn sets(files: usize, pairs: impl Iterator<Item = (usize, usize)>) -> Vec<usize>
     set
 }
 
-/// What came of comparing two files, at a glance or not, by an earlier run where both are kept, or else by `work`. `None`
-/// where a glance finds nothing.
-fn outcome_of(
+/// What came of a look of this kind at two files, by an earlier run where both are kept, or else by `work`.
+fn kept_outcome<T: Keep>(
     heard: &[Analysed],
-    (a, b): (usize, usize),
+    pair: &Open,
+    kind: &'static str,
     options: &PairOptions,
-    glance: bool,
-    work: impl FnOnce() -> Result<Option<PairOutcome>>,
-) -> Result<Option<PairOutcome>> {
+    work: impl FnOnce() -> Result<T>,
+) -> Result<T> {
     let kept = |file: usize| audible(&heard[file]).and_then(|sound| sound.kept.as_ref());
-    let Some(((cache, a), (_, b))) = kept(a).zip(kept(b)) else { return work() };
+    let Some(((cache, a), (_, b))) = kept(pair.a).zip(kept(pair.b)) else { return work() };
     // Written out, numbers are exact and no option is forgotten.
-    let kind = if glance { "glance" } else { "pair" };
     let key = kept::key(kind).with(&a.bytes()).with(&b.bytes()).with(format!("{options:?}").as_bytes());
-    // An empty entry means that a glance found nothing.
-    match cache.get(&key).map(|bytes| (bytes.is_empty(), PairOutcome::from_bytes(&bytes))) {
-        Some((true, _)) if glance => return Ok(None),
-        Some((_, Ok(known))) => return Ok(Some(known)),
-        _ => {}
+    if let Some(known) = cache.get(&key).and_then(|bytes| T::from_kept(&bytes)) {
+        return Ok(known);
     }
-    let outcome = work()?;
-    cache.put(&key, &outcome.as_ref().map_or_else(Vec::new, PairOutcome::to_bytes));
-    Ok(outcome)
+    let found = work()?;
+    cache.put(&key, &found.kept());
+    Ok(found)
+}
+
+/// What the cache can keep of two files.
+trait Keep: Sized {
+    fn kept(&self) -> Vec<u8>;
+    fn from_kept(bytes: &[u8]) -> Option<Self>;
+}
+
+impl Keep for PairOutcome {
+    fn kept(&self) -> Vec<u8> {
+        self.to_bytes()
+    }
+    fn from_kept(bytes: &[u8]) -> Option<Self> {
+        PairOutcome::from_bytes(bytes).ok()
+    }
+}
+
+impl Keep for FirstLook {
+    /// An outcome, or the eight bytes of a number: no outcome is as short.
+    fn kept(&self) -> Vec<u8> {
+        match self {
+            FirstLook::Enough(outcome) => outcome.to_bytes(),
+            FirstLook::Open { nats } => nats.to_le_bytes().to_vec(),
+        }
+    }
+    fn from_kept(bytes: &[u8]) -> Option<Self> {
+        match bytes.try_into() {
+            Ok(nats) => Some(FirstLook::Open { nats: f64::from_le_bytes(nats) }),
+            Err(_) => PairOutcome::from_bytes(bytes).ok().map(FirstLook::Enough),
+        }
+    }
 }
 
 #[cfg(test)]

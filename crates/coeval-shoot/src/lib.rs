@@ -303,7 +303,7 @@ fn place(
     let mut told: Option<claps::ClapEvidence> = None;
     let (mut looked_again, mut asked_timecode) = (false, false);
     loop {
-        let more = compare(heard, &groups, &compared, &options.pair, &range_s, progress)?;
+        let more = compare(heard, &groups, &compared, &options.pair, options.in_depth_s(), &range_s, progress)?;
         compared.extend(more);
         compared.sort_by_key(|c| (c.a, c.b));
         // Names alone may have joined two devices: what shares sound ran at the same time.
@@ -343,9 +343,28 @@ fn place(
         for (file, note) in told.iter().flat_map(|t| &t.notes) {
             solved.note(&probed[*file].name, note);
         }
+        for (file, line) in compared_how(&compared, probed.len()) {
+            if solved.maps[file].is_none() {
+                solved.note(&probed[file].name, &line);
+            }
+        }
         coeval::progress::step(progress, "solving", 1.0)?;
         return Ok((solved, compared));
     }
+}
+
+/// Files that not all others were compared with in depth, and how many were.
+fn compared_how(compared: &[Compared], files: usize) -> impl Iterator<Item = (usize, String)> {
+    (0..files).filter_map(move |file| {
+        let with = || compared.iter().filter(|c| c.a == file || c.b == file);
+        let (all, looked) = (with().count(), with().filter(|c| c.first_look_only).count());
+        let line = format!(
+            "it was compared in depth with {} of {all} files, and the others were given a first look: a larger in_depth_h \
+             compares more",
+            all - looked
+        );
+        (looked > 0).then_some((file, line))
+    })
 }
 
 /// Looks for what is unplaced between its neighbours, and among the files that only names join to it; whether anything was
@@ -368,7 +387,7 @@ fn look_again(
     let mut open: Vec<Compared> = compared.extract_if(.., open).collect();
     let mut found = Vec::new();
     if !open.is_empty() {
-        found = compare(heard, groups, compared, &options.pair, &narrowed_s, progress)?;
+        found = compare(heard, groups, compared, &options.pair, options.in_depth_s(), &narrowed_s, progress)?;
         // What is not there either keeps its first reason.
         found.retain(Compared::is_placed);
         open.retain(|c| found.iter().all(|f| (f.a, f.b) != (c.a, c.b)));
@@ -382,7 +401,15 @@ fn look_again(
         let lost = solved.maps[a].is_none() || solved.maps[b].is_none();
         lost && group_a == group_b && groups[group_a].by_names(i.min(j), i.max(j))
     };
-    let more = compare::compare_asked(heard, groups, compared, &asked, &options.pair, range_s, progress)?;
+    let more = compare::compare_asked(
+        heard,
+        groups,
+        compared,
+        &asked,
+        (&options.pair, options.in_depth_s()),
+        range_s,
+        progress,
+    )?;
     any |= more.iter().any(Compared::is_placed);
     compared.extend(more);
     compared.sort_by_key(|c| (c.a, c.b));
@@ -461,6 +488,37 @@ mod tests {
     }
 
     #[test]
+    fn a_file_that_was_only_looked_at_says_so() {
+        let noise = |name: &str, seed: u64| {
+            let mut state = seed;
+            let sound: Vec<f32> = (0..16_000 * 20)
+                .map(|_| {
+                    state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+                    (state >> 40) as f32 / (1u64 << 24) as f32 - 0.5
+                })
+                .collect();
+            let mut builder = TrackBuilder::new(16_000.0, 1).unwrap();
+            builder.push(&sound).unwrap();
+            TrackFile { name: name.into(), recording: name.into(), kind: Kind::Camera, track: builder.finish() }
+        };
+        let tracks = [noise("quay", 1), noise("slip", 2), noise("shed", 3), noise("mole", 4)];
+        let none: &[&str] = &[];
+        let reasons = |in_depth_h: f64| -> Vec<String> {
+            let options = Options { in_depth_h, ..Options::default() };
+            let alignment = align_with(none, &tracks, &options, &()).unwrap();
+            alignment.files().filter_map(|f| f.reason.clone()).collect()
+        };
+        let all = reasons(Options::default().in_depth_h);
+        assert!(all.len() >= 3 && all.iter().all(|r| !r.contains("in depth")), "{all:?}");
+        let looked = reasons(0.0);
+        assert!(looked.iter().all(|r| r.contains("in depth with 0 of 3 files")), "{looked:?}");
+        // A pair is 40 s of sound: two of the six are compared.
+        let some = reasons(100.0 / 3600.0);
+        let compared = |r: &String| (0..3).find(|n| r.contains(&format!("in depth with {n} of 3 files"))).unwrap();
+        assert!(some.iter().map(compared).sum::<usize>() >= 2 && some.len() == all.len(), "{some:?}");
+    }
+
+    #[test]
     fn tracks_without_files_are_placed_under_their_own_names() {
         let tracks = [track_file("bow", "rec-bow", 0), track_file("stern", "rec-stern", 24_000)];
         let none: &[&str] = &[];
@@ -522,7 +580,7 @@ mod tests {
         let heard: Vec<Analysed> = tracks.iter().map(|t| Ok(Some(Sound::of(t)))).collect();
         // The stern starts 1.5 s later.
         for (range, placed) in [(None, true), (Some((1.0, 2.0)), true), (Some((3.0, 5.0)), false)] {
-            let compared = compare(&heard, &groups, &[], &PairOptions::default(), &|_, _| range, &()).unwrap();
+            let compared = compare(&heard, &groups, &[], &PairOptions::default(), 1e9, &|_, _| range, &()).unwrap();
             assert_eq!(matches!(compared[0].outcome, coeval::pair::PairOutcome::Placed(_)), placed, "{range:?}");
         }
         let options = Options { trusted_times_s: Some(-1.0), ..Options::default() };
@@ -547,7 +605,7 @@ mod tests {
         let heard: Vec<Analysed> = tracks.iter().map(|t| Ok(Some(Sound::of(t)))).collect();
         let options = Options::default();
         let nothing = |_: usize, _: usize| None;
-        let mut compared = compare(&heard, &groups, &[], &options.pair, &nothing, &()).unwrap();
+        let mut compared = compare(&heard, &groups, &[], &options.pair, 1e9, &nothing, &()).unwrap();
         let there = compared[1].outcome.clone();
         compared[1].outcome = PairOutcome::Unplaced(Unplaced::OnlyPeriodicSound);
         let solved = solve(&probed, &groups, &heard, &compared, &options).unwrap();

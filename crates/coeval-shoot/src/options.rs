@@ -23,6 +23,9 @@ coeval::options! {
         /// Trust the files' own times (timecode, or creation time) to within this many seconds, and search only there.
         /// By default these times are not trusted.
         pub trusted_times_s: Option<f64> = None, 0.0..=1e9;
+        /// Hours of sound that may be compared in depth, those of both files of a pair, where a first look leaves a file
+        /// without a place. The most promising pairs come first.
+        pub in_depth_h: f64 = 24.0, 0.0..=1e6;
     } and {
         /// How files are opened.
         pub open: OpenOptions = OpenOptions::default();
@@ -47,6 +50,11 @@ coeval::options! {
 }
 
 impl Options {
+    /// [`in_depth_h`](Self::in_depth_h) in seconds.
+    pub(crate) fn in_depth_s(&self) -> f64 {
+        3600.0 * self.in_depth_h
+    }
+
     pub(crate) fn check(&self) -> Result<()> {
         self.check_ranges()?;
         match self.distances_m.iter().find(|d| !(0.0..=1000.0).contains(&d.1)) {

@@ -36,7 +36,7 @@ mod tests;
 use crate::error::Result;
 
 pub use detect::MarkerDetector;
-pub use matching::{MarkerMatch, MarkerPair, MatchOptions, match_markers};
+pub use matching::{MATCH_FEWEST, MarkerMatch, MarkerPair, MatchOptions, match_markers};
 
 /// What a short sound is, by the measured course of its energy.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -222,11 +222,12 @@ pub(crate) fn install(what: &Install) -> Outcome {
     match &what.features {
         None => build.args(["--package", "coeval-c"]),
         // Only tests ask for features. With those of the whole workspace, by which Rust's tests are built, nothing is built
-        // twice; an example brings in those of what only tests need. The Python module among the libraries is linked
-        // without an interpreter.
-        Some(features) => build
-            .args(["--workspace", "--example", "sixty_seconds", "--features", &format!("coeval-c/{features}")])
-            .env("PYO3_BUILD_EXTENSION_MODULE", "1"),
+        // twice; an example brings in those of what only tests need. The Python module is built for another environment by
+        // its own script, and either would undo the other's work.
+        Some(features) => {
+            build.args(["--workspace", "--exclude", "coeval-python", "--example", "sixty_seconds"]);
+            build.args(["--features", &format!("coeval-c/{features}")])
+        }
     };
     build.args(what.locked.then_some("--locked"));
     build.args(what.target.iter().flat_map(|t| ["--target", t]));

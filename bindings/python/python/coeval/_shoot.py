@@ -560,6 +560,7 @@ def align_shoot(
     keep_apart: bool = False,
     anchors: Union[Path, Iterable[Anchor], None] = None,
     trusted_times_s: Optional[float] = None,
+    in_depth_h: float = 24.0,
     distances_m: Optional[Mapping[str, float]] = None,
     max_drift_ppm: float = 500.0,
     picture: bool = False,
@@ -592,6 +593,9 @@ def align_shoot(
     trusted_times_s : float, optional
         How far the files' own times may be off, seconds, if you trust them. Two files are then compared only near where
         their timecodes put them, or their creation times if one has no timecode.
+    in_depth_h : float
+        Hours of sound that may be compared in depth, those of both files of a pair, where a first look leaves a file
+        without a place, 0 to 1000000. The most promising pairs come first.
     distances_m : mapping, optional
         ``{id or file: metres}``: distance from device to source. It compensates the acoustic delay, 2.9 ms per metre.
     max_drift_ppm : float

@@ -65,11 +65,13 @@ pub struct MarkerMatch {
 
 /// Two markers of one sound may differ by this much more than their uncertainties say: paths differ.
 const PATH_S: f64 = 0.002;
+/// Fewest markers of a recording that can be matched: one clap in each of two recordings proves nothing.
+pub const MATCH_FEWEST: usize = 2;
 /// At most this many markers of each recording enter the search, the strongest first.
 const MATCH_MOST: usize = 64;
 
 /// Looks for the offset and drift under which the markers of `b` fall on those of `a`; `None` where chance
-/// would do as well. Needs two matching markers or more: one clap in each recording proves nothing.
+/// would do as well. Needs [two](MATCH_FEWEST) matching markers or more.
 ///
 /// Every two pairs whose implied drift is allowed propose a line; the line with most markers in common
 /// wins. The number of lines as good that unrelated markers would give is the number of proposals times
@@ -90,7 +92,7 @@ pub fn match_markers(a: &[Marker], b: &[Marker], options: &MatchOptions) -> Resu
         order
     };
     let (ka, kb) = (strongest(a), strongest(b));
-    if ka.len() < 2 || kb.len() < 2 {
+    if ka.len() < MATCH_FEWEST || kb.len() < MATCH_FEWEST {
         return Ok(None);
     }
     let ta: Vec<f64> = ka.iter().map(|&i| a[i].time_s).collect();
@@ -106,7 +108,7 @@ pub fn match_markers(a: &[Marker], b: &[Marker], options: &MatchOptions) -> Resu
     let mut best = lines(&ta, &tb, options, &tolerance);
     best.sort_by(|p, q| q.0.cmp(&p.0).then(p.1.total_cmp(&q.1)));
     // A line through two markers, its slope held within the range, may pass one of them by.
-    let Some(&(count, _, offset, slope)) = best.first().filter(|line| line.0 >= 2) else {
+    let Some(&(count, _, offset, slope)) = best.first().filter(|line| line.0 >= MATCH_FEWEST) else {
         return Ok(None);
     };
     // Chance: how many of the other markers lie in the common time, and how likely each meets one.

@@ -30,6 +30,8 @@ pub(crate) struct Line {
     pub(crate) score: f64,
     /// The same in spreads of what they say for any line.
     pub(crate) stands: f64,
+    /// By how many blocks it was searched.
+    pub(crate) blocks: usize,
     /// First and last `b` time between which its blocks speak for it (their middle 80 %), seconds.
     pub(crate) heard_s: (f64, f64),
 }
@@ -38,7 +40,7 @@ impl Line {
     /// A candidate's, at one drift of its range.
     fn of(candidate: &Candidate, drift_ppm: f64) -> Self {
         let &Candidate { a_s, b_s, inverted, .. } = candidate;
-        Self { a_s, b_s, drift_ppm, inverted, score: 0.0, stands: 0.0, heard_s: (0.0, 0.0) }
+        Self { a_s, b_s, drift_ppm, inverted, score: 0.0, stands: 0.0, blocks: 0, heard_s: (0.0, 0.0) }
     }
 
     pub(crate) fn at(&self, b_s: f64) -> f64 {
@@ -295,6 +297,7 @@ fn best_line(rows: &[Row], which: usize, half_range: f64, centre: Line) -> Optio
         drift_ppm: centre.drift_ppm + half_range * best.2 as f64 / steps as f64,
         score: best.0 - usual,
         stands: (best.0 - usual) / variance.sqrt().max(1.0),
+        blocks: rows.len(),
         heard_s: middle_span(&voices),
         ..centre
     })
@@ -549,7 +552,16 @@ pub(crate) struct Path {
     pub(super) shape: Vec<f32>,
 }
 
+/// Least standing of a path over the same path shifted aside.
+const STANDING: f64 = 8.0;
+const STANDING_WITHOUT_BEST: f64 = 6.0;
+
 impl Path {
+    /// Does it stand out of what any path does, also without its best blocks?
+    pub(crate) fn stands(&self) -> bool {
+        self.standing.height >= STANDING && self.standing.without_best >= STANDING_WITHOUT_BEST && !self.runs.is_empty()
+    }
+
     /// Whether it passes a lane beside the line that it was found along: a clock that jumps is at several places, and
     /// none of them is a rival of another.
     pub(crate) fn passes(&self, line: &Line, shift_s: f64) -> bool {
