@@ -350,7 +350,7 @@ fn the_demo_lies_where_it_belongs() {
     let out = tempfile::tempdir().unwrap();
     let ran = coeval(&[&"demo", &out.path(), &"--recordings", &demo]);
     assert_eq!(ran.code, 0, "{}{}", ran.out, ran.err);
-    assert!(ran.out.contains("Every file is in the right place"), "{}", ran.out);
+    assert!(ran.out.contains("All placed files are in the right place"), "{}", ran.out);
     assert!(ran.lines_with("CAM-A_0009.MP4")[0].contains("unplaced: no common sound"), "{}", ran.out);
     let alignment = Alignment::from_json(&std::fs::read_to_string(out.path().join("alignment.json")).unwrap()).unwrap();
     // Chapters were recognised: two cameras, the other day's clip, the recorder.

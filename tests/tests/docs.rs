@@ -163,7 +163,7 @@ fn commands_run_as_they_stand_there() {
             }
         }
     }
-    assert_eq!(count, 12);
+    assert_eq!(count, 13);
     assert!(out.join("report.html").is_file() && out.join("rough-cut/edits.txt").is_file());
 
     // What follows from such a result, as programs of one's own.

@@ -2387,8 +2387,8 @@ coeval_status coeval_shoot_set_trusted_times(coeval_shoot *shoot,
                                              coeval_error *error);
 
 /**
- * Hours of sound that may be compared in depth, those of both files of a pair, where a first look leaves a file without
- * a place, 0 to 1000000. Default 24. The most promising pairs come first.
+ * Limit of the slow second search, hours of sound, 0 to 1000000; both files of a pair count. It is for files that the
+ * first look does not place. Default 24. The most promising pairs come first.
  * [real-time]
  */
 coeval_status coeval_shoot_set_in_depth_h(coeval_shoot *shoot,

@@ -122,7 +122,7 @@ pub(crate) fn run(args: &DemoArgs, console: &mut Console<'_>) -> Result<u8, Fail
     if wrong.is_empty() {
         writeln!(
             console.out,
-            "Every file is in the right place: largest error {:.3} ms (limit {:.0} ms).",
+            "All placed files are in the right place: largest error {:.3} ms (limit {:.0} ms).",
             worst * 1e3,
             LARGEST_ERROR_S * 1e3
         )?;

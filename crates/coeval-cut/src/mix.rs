@@ -167,13 +167,13 @@ coeval::options! {
     #[derive(Debug, Clone, PartialEq)]
     #[non_exhaustive]
     pub struct MixLevels {
-        /// Loudness of the voice, LUFS, -40 to -5. The default is common for streaming; there is no published reference.
+        /// Loudness of the voice, LUFS, -40 to -5. The default is common for streaming; no standard says so.
         pub loudness_lufs: f64 = -14.0, -40.0..=-5.0;
         /// Maximum true peak of the result, dBTP, -20 to 0.
         pub true_peak_dbtp: f64 = -1.0, -20.0..=0.0;
-        /// Level of the camera's own sound where no one speaks, relative to the recording, dB, -120 to 24.
+        /// Level of the camera's own sound where no one speaks, relative to its level as recorded, dB, -120 to 24.
         pub camera_db: f64 = -12.0, -120.0..=24.0;
-        /// How much the camera's sound is lowered under a voice, dB, -120 to 0.
+        /// Change of the camera's level under a voice, dB, -120 to 0: -12 leaves a quarter of the amplitude.
         pub duck_db: f64 = -12.0, -120.0..=0.0;
     } and {
         /// Length of a change of level, seconds.

@@ -555,7 +555,10 @@ impl<'a> OneEvent<'a> {
         let unplaced: Vec<&str> = self.alignment.files().filter(|f| f.is_left_out()).map(|f| f.path.as_str()).collect();
         let _ = write!(
             text,
-            "\r\nThe timeline has {} fps. It starts at timecode {}: times in lists and in headers of sound count from there.\r\n\
+            "\r\nThe timeline has {} fps. It starts at timecode {}: times in lists include it. The header of each sound file\r\n\
+             (bext) has its start in the same timecode, as samples since midnight.\r\n\
+             On opening you hear the recorder and all cameras. For a clip, switch on its track \"camera with recorder\", and\r\n\
+             switch off the recorder's own track and the sound of the cameras.\r\n\
              Its reference clock is that of {}. Do not move the recordings or the files in sound/: your editor\r\n\
              would have to find them again.\r\n",
             self.layout.rate,

@@ -359,8 +359,7 @@ fn compared_how(compared: &[Compared], files: usize) -> impl Iterator<Item = (us
         let with = || compared.iter().filter(|c| c.a == file || c.b == file);
         let (all, looked) = (with().count(), with().filter(|c| c.first_look_only).count());
         let line = format!(
-            "it was compared in depth with {} of {all} files, and the others were given a first look: a larger in_depth_h \
-             compares more",
+            "compared in depth with {} of {all} files, the others got a first look only (the option in-depth sets how many)",
             all - looked
         );
         (looked > 0).then_some((file, line))

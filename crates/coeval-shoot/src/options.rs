@@ -23,8 +23,8 @@ coeval::options! {
         /// Trust the files' own times (timecode, or creation time) to within this many seconds, and search only there.
         /// By default these times are not trusted.
         pub trusted_times_s: Option<f64> = None, 0.0..=1e9;
-        /// Hours of sound that may be compared in depth, those of both files of a pair, where a first look leaves a file
-        /// without a place. The most promising pairs come first.
+        /// Limit of the slow second search, hours of sound; both files of a pair count. It is for files that the first look
+        /// does not place. The most promising pairs come first.
         pub in_depth_h: f64 = 24.0, 0.0..=1e6;
     } and {
         /// How files are opened.

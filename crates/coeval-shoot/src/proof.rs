@@ -100,7 +100,10 @@ fn verdict(proof: &Proof, duration_s: f64, is_clock: bool) -> String {
     match proof.without_best_third_s {
         _ if proof.evidence == 0 => {}
         Some(moved) if moved > 0.0 => {
-            words.push_str(&format!("; without the best third of the measurements it would move by {}", ms(moved)));
+            words.push_str(&format!(
+                "; as a test, without the best third of the measurements, it would move by {}",
+                ms(moved)
+            ));
         }
         Some(_) => {}
         None => words.push_str("; there are too few measurements to test it without a third of them"),
@@ -190,8 +193,8 @@ mod tests {
         let proof = of(&placed([6.5e-4, 5e-4], Some(2e-4)), 1800.0, false, &heard(2.0, 1795.0), &[]);
         assert_eq!(
             proof.verdict,
-            "in sync within 1.3 ms from start to end; within the limits of EBU R 37 (+40/-60 ms); without the best third \
-             of the measurements it would move by 0.20 ms"
+            "in sync within 1.3 ms from start to end; within the limits of EBU R 37 (+40/-60 ms); as a test, without the \
+             best third of the measurements, it would move by 0.20 ms"
         );
         assert!((proof.residual_rms_s - 3e-4).abs() < 1e-9 && proof.evidence == 50);
         let wide = of(&placed([0.03, 0.03], None), 1800.0, false, &heard(2.0, 1795.0), &[]).verdict;

@@ -668,7 +668,7 @@ fn gcd(a: u64, b: u64) -> u64 {
 }
 
 /// Scalar product. Sixteen running sums fill vector registers, and no addition waits for the one before.
-pub(crate) fn dot(a: &[f32], b: &[f32]) -> f32 {
+fn dot(a: &[f32], b: &[f32]) -> f32 {
     const SUMS: usize = 16;
     let mut sums = [0.0f32; SUMS];
     let ((chunks_a, rest_a), (chunks_b, rest_b)) = (a.as_chunks::<SUMS>(), b.as_chunks::<SUMS>());

@@ -594,8 +594,8 @@ def align_shoot(
         How far the files' own times may be off, seconds, if you trust them. Two files are then compared only near where
         their timecodes put them, or their creation times if one has no timecode.
     in_depth_h : float
-        Hours of sound that may be compared in depth, those of both files of a pair, where a first look leaves a file
-        without a place, 0 to 1000000. The most promising pairs come first.
+        Limit of the slow second search, hours of sound, 0 to 1000000; both files of a pair count. It is for files that
+        the first look does not place. The most promising pairs come first.
     distances_m : mapping, optional
         ``{id or file: metres}``: distance from device to source. It compensates the acoustic delay, 2.9 ms per metre.
     max_drift_ppm : float

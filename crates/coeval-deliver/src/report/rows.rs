@@ -136,8 +136,8 @@ pub(super) struct Version {
 pub(super) struct SyncRow {
     pub(super) name: String,
     pub(super) other: String,
-    pub(super) hand: String,
-    pub(super) hand_class: &'static str,
+    pub(super) uncorrected: String,
+    pub(super) uncorrected_class: &'static str,
     pub(super) frames: String,
     pub(super) frames_class: &'static str,
     pub(super) conformed: String,

@@ -140,13 +140,13 @@ impl<'a> View<'a> {
         let worst = |f: &dyn Fn(&Couple) -> Option<f64>| {
             self.couples.iter().filter_map(f).max_by(|a, b| a.abs().total_cmp(&b.abs()))
         };
-        if let Some(hand_s) = worst(&|c| self.worst_by_hand(c)) {
+        if let Some(uncorrected_s) = worst(&|c| self.worst_uncorrected(c)) {
             let conformed_s = worst(&|c| Some(2.0 * self.uncertainty_s(c))).unwrap_or(0.0);
             lede.push(format!(
-                "The sound made for each clip stays within {} of the picture (95 % of cases). Sound placed once by hand would be \
-                 up to {} off.",
+                "The sound made for each clip stays within {} of the picture (95 % of cases). Placed once on the nearest frame, \
+                 without correction for drift, it would be up to {} off.",
                 within_ms(conformed_s),
-                length(hand_s.abs()),
+                length(uncorrected_s.abs()),
             ));
         }
         let serious = self.problems().iter().filter(|p| p.serious).count();
@@ -349,7 +349,7 @@ impl<'a> View<'a> {
             let couple = &checks[0].couple;
             let id = self.placed.iter().find(|p| p.file.path == couple.clip).map_or("", |p| &p.recording.id);
             let sd_s = self.uncertainty_s(couple);
-            let hand_s = self.worst_by_hand(couple).unwrap_or(0.0);
+            let uncorrected_s = self.worst_uncorrected(couple).unwrap_or(0.0);
             let confidence =
                 [&couple.clip, &couple.other].map(|p| self.alignment.file(p).and_then(|f| f.confidence).unwrap_or(0.0));
             views.push(CheckView {
@@ -358,9 +358,9 @@ impl<'a> View<'a> {
                 id: id.to_owned(),
                 other: couple.other.clone(),
                 words: format!(
-                    "By hand: at worst {}, {}. Aligned: within {} (95 % of cases). The placement is {}.",
-                    early_or_late(hand_s),
-                    lip_sync(hand_s).1,
+                    "Uncorrected: at worst {}, {}. Aligned: within {} (95 % of cases). The placement is {}.",
+                    early_or_late(uncorrected_s),
+                    lip_sync(uncorrected_s).1,
                     within_ms(2.0 * sd_s),
                     in_words(confidence[0].min(confidence[1])),
                 ),
@@ -376,8 +376,8 @@ impl<'a> View<'a> {
         of(&couple.clip).hypot(of(&couple.other))
     }
 
-    /// How early the other file would be if it were laid by hand, at the worst moment that both share.
-    fn worst_by_hand(&self, couple: &Couple) -> Option<f64> {
+    /// How early the other file would be without correction, at the worst moment that both share.
+    fn worst_uncorrected(&self, couple: &Couple) -> Option<f64> {
         let (clip, other) = (self.alignment.map(&couple.clip)?, self.alignment.map(&couple.other)?);
         let at_zero = by_hand(self.alignment, couple)?;
         let (from_s, to_s) = couple.common_s;
@@ -408,21 +408,21 @@ impl<'a> View<'a> {
 
     pub(super) fn sync(&self) -> Vec<SyncRow> {
         let row = |couple: &Couple| {
-            let hand_s = self.worst_by_hand(couple)?;
+            let uncorrected_s = self.worst_uncorrected(couple)?;
             let frames_s = self.on_frames_s(&couple.clip);
             let conformed_s = 2.0 * self.uncertainty_s(couple);
-            let (hand_class, words) = lip_sync(hand_s);
+            let (uncorrected_class, words) = lip_sync(uncorrected_s);
             Some(SyncRow {
                 name: couple.clip.clone(),
                 other: couple.other.clone(),
-                hand: signed_ms(hand_s),
-                hand_class,
+                uncorrected: signed_ms(uncorrected_s),
+                uncorrected_class,
                 frames: frames_s.map_or("no picture".to_owned(), signed_ms),
                 frames_class: frames_s.map_or("", |s| lip_sync(s).0),
                 conformed: format!("\u{b1}{}", within_ms(conformed_s)),
                 // The less forgiving side.
                 conformed_class: lip_sync(conformed_s).0,
-                words: format!("By hand: {words}. Conformed: {}.", lip_sync(conformed_s).1),
+                words: format!("Uncorrected: {words}. Conformed: {}.", lip_sync(conformed_s).1),
             })
         };
         self.couples.iter().filter_map(row).collect()
@@ -637,7 +637,7 @@ impl<'a> View<'a> {
         // What is escaped in JSON is escaped so in TOML.
         let quoted = |name: &str| serde_json::to_string(name).ok();
         Some(format!(
-            "[[anchor]]\na = {}\na_at = {own}  # seconds from its start\nb = {}\nb_at = {its}  # the same moment in b\n",
+            "[[anchor]]\na = {}\na_at = {own}  # from its start: seconds, or \"0:34.5\"\nb = {}\nb_at = {its}  # the same moment in b\n",
             quoted(&file.path)?,
             quoted(&other.file.path)?
         ))
@@ -728,14 +728,14 @@ pub(super) fn place(check: &Check, sd_s: f64) -> PlaceView {
             wav: BASE64.encode(wave::stereo(&check.clip, other, check.rate_hz)),
         }
     };
-    let hand = format!("{}: {}", early_or_late(check.before_early_s), lip_sync(check.before_early_s).1);
+    let uncorrected = format!("{}: {}", early_or_late(check.before_early_s), lip_sync(check.before_early_s).1);
     let aligned = format!("\u{b1}{}: {}", within_ms(2.0 * sd_s), lip_sync(2.0 * sd_s).1);
     PlaceView {
         place: check.place.as_str(),
         at: format!("at {}", clock_time(check.timeline_s)),
         clip_s: check.clip_s,
         versions: vec![
-            version(&check.before, "before", "By hand", check.before_early_s, 0.0, hand),
+            version(&check.before, "before", "Uncorrected", check.before_early_s, 0.0, uncorrected),
             version(&check.after, "after", "Aligned", 0.0, 2.0 * sd_s, aligned),
         ],
     }

@@ -3,8 +3,6 @@
 use coeval_shoot::alignment::{Agreement, EvidenceKind, Pair, SURE, SoundPath};
 use coeval_shoot::{LIP_SYNC_ACCEPTED_S, LIP_SYNC_NOTICED_S, LIP_SYNC_R37_S};
 
-/// EBU R 37-2007: what one stage may add, sound early and late, seconds. From memory.
-const R37_STAGE_S: (f64, f64) = (0.005, 0.015);
 /// A recording that ends this much before the last one stopped early: as a share of the timeline, and seconds. Own
 /// choice.
 pub(super) const EARLY: (f64, f64) = (0.02, 10.0);
@@ -12,16 +10,14 @@ pub(super) const EARLY: (f64, f64) = (0.02, 10.0);
 /// Sound so early (negative: late) against picture, in words.
 pub(super) fn lip_sync(early_s: f64) -> (&'static str, &'static str) {
     let within = |limit: (f64, f64)| early_s <= limit.0 && early_s >= -limit.1;
-    if within(R37_STAGE_S) {
+    if within(LIP_SYNC_R37_S) {
         ("good", "in sync")
-    } else if within(LIP_SYNC_R37_S) {
-        ("good", "in sync by EBU R 37")
     } else if within(LIP_SYNC_NOTICED_S) {
         ("mid", "outside EBU R 37, seldom noticed")
     } else if within(LIP_SYNC_ACCEPTED_S) {
-        ("bad", "noticed")
+        ("bad", "may be noticed")
     } else {
-        ("bad", "unacceptable")
+        ("bad", "not acceptable")
     }
 }
 

@@ -15,8 +15,8 @@ use rayon::prelude::*;
 use super::JUMPS_EVERY_S;
 use super::path::{Line, Path, PathPoint, Standing};
 use super::search::unevenness;
-use crate::track::{LEVEL_HOP, TRACK_RATE_HZ, Track, dot, highest, resampled};
-use coeval_transform::Plans;
+use crate::track::{LEVEL_HOP, TRACK_RATE_HZ, Track, highest, resampled};
+use coeval_transform::{Complex32, Plan, Plans};
 
 /// Length of the blocks by which places are compared, samples (half a second), and how many are, at the most.
 const BLOCK: usize = 4000;
@@ -31,31 +31,65 @@ pub(super) fn chance(standing: Standing) -> f64 {
     1.0 - (-0.8 * (height - 6.0).max(0.0)).exp()
 }
 
-/// Correlation coefficient of each block of `b` with `a` where a path, moved by `shift_s` in `a`, puts it. `None`: `a`
-/// does not reach there.
-fn coefficients(a: &Track, b: &Track, points: &[PathPoint], inverted: bool, shift_s: f64) -> Vec<Option<f32>> {
-    let sign = if inverted { -1.0 } else { 1.0 };
-    let lags = 2 * AROUND + 1;
-    points
-        .par_iter()
-        .map(|p| {
+/// Blocks of `b` whose sound is compared with what places put beside it: a moment of a path each, and its spectrum.
+struct Blocks<'t> {
+    a: &'t Track,
+    points: Vec<PathPoint>,
+    spectra: Vec<Vec<Complex32>>,
+    plan: Plan,
+}
+
+impl<'t> Blocks<'t> {
+    fn new(a: &'t Track, b: &Track, points: Vec<PathPoint>, plans: &Plans) -> Self {
+        let plan = plans.get((BLOCK + 2 * AROUND).next_power_of_two());
+        let spectrum = |p: &PathPoint| {
+            let mut block = vec![0.0; plan.len];
+            resampled(b, p.b_s * TRACK_RATE_HZ, 1.0, &mut block[..BLOCK]);
+            let power = power(&block[..BLOCK]).sqrt();
+            // A silent block correlates with nothing.
+            let scale = if power > 0.0 { 1.0 / power } else { 0.0 };
+            block[..BLOCK].iter_mut().for_each(|x| *x *= scale);
+            plan.spectrum(&mut block)
+        };
+        let spectra = points.par_iter().map(spectrum).collect();
+        Self { a, points, spectra, plan }
+    }
+
+    /// Correlation coefficient of each with `a` where the path, moved by `shift_s` in `a`, puts it. `None`: `a` does not
+    /// reach there.
+    fn coefficients(&self, inverted: bool, shift_s: f64) -> Vec<Option<f32>> {
+        let sign = if inverted { -1.0 } else { 1.0 };
+        let length = BLOCK + 2 * AROUND;
+        let coefficient = |(p, spectrum): (&PathPoint, &Vec<Complex32>)| {
             let start = (p.a_s + shift_s) * TRACK_RATE_HZ - BLOCK as f64 / 2.0;
             let reach = AROUND as f64;
-            if start < reach || start + BLOCK as f64 + reach > a.len() as f64 {
+            if start < reach || start + BLOCK as f64 + reach > self.a.len() as f64 {
                 return None;
             }
-            let (mut block, mut stretch) = (vec![0.0; BLOCK], vec![0.0; BLOCK + lags - 1]);
-            resampled(b, p.b_s * TRACK_RATE_HZ, 1.0, &mut block);
-            resampled(a, start + (BLOCK + lags - 1) as f64 / 2.0 - reach, 1.0, &mut stretch);
-            let energy = |x: &[f32]| x.iter().map(|v| v * v).sum::<f32>();
-            let own = energy(&block);
-            let coefficient = |w: &[f32]| {
-                let power = own * energy(w);
-                if power > 0.0 { sign * dot(w, &block) / power.sqrt() } else { 0.0 }
-            };
-            Some(highest(&stretch.windows(BLOCK).map(coefficient).collect::<Vec<f32>>()))
-        })
-        .collect()
+            let mut stretch = vec![0.0; self.plan.len];
+            resampled(self.a, start + length as f64 / 2.0 - reach, 1.0, &mut stretch[..length]);
+            // The power of each window that the block may lie on, from that of the one before.
+            let mut within = f64::from(power(&stretch[..BLOCK]));
+            let mut powers = vec![within];
+            for (first, next) in stretch[..2 * AROUND].iter().zip(&stretch[BLOCK..length]) {
+                within += f64::from(next * next) - f64::from(first * first);
+                powers.push(within.max(0.0));
+            }
+            // The transform's rounding is that of the whole stretch: a window far below it, by 60 dB, tells nothing.
+            let least = 1e-6 * f64::from(power(&stretch[..length]));
+            let (mut product, mut correlation) = (Vec::new(), Vec::new());
+            let whole = self.plan.spectrum(&mut stretch);
+            self.plan.correlogram(&whole, spectrum, &mut product, &mut correlation);
+            let of_window =
+                |(c, power): (&f32, &f64)| if *power > least { sign * c / power.sqrt() as f32 } else { 0.0 };
+            Some(highest(&correlation.iter().zip(&powers).map(of_window).collect::<Vec<f32>>()))
+        };
+        self.points.par_iter().zip(&self.spectra).map(coefficient).collect()
+    }
+}
+
+fn power(samples: &[f32]) -> f32 {
+    samples.iter().map(|v| v * v).sum()
 }
 
 /// How a place compares with another one.
@@ -117,12 +151,19 @@ const WANDERS_S: f64 = 0.05;
 /// for each (Fisher; N independent values), and by what the repeats themselves differ ([`REPEATS_DIFFER`]). Where a
 /// place is right, some blocks differ by more and always to its side (words, which come once), or all of them do by a
 /// little (a background).
-pub(super) fn preferences(a: &Track, b: &Track, line: &Line, path: &Path, shifts_s: &[f64]) -> Vec<Preference> {
-    let inverted = line.inverted;
-    let points = telling(b, line, path);
-    let own = coefficients(a, b, &points, inverted, 0.0);
+pub(super) fn preferences(
+    a: &Track,
+    b: &Track,
+    line: &Line,
+    path: &Path,
+    shifts_s: &[f64],
+    plans: &Plans,
+) -> Vec<Preference> {
+    let blocks = Blocks::new(a, b, telling(b, line, path), plans);
+    let points = &blocks.points;
+    let own = blocks.coefficients(line.inverted, 0.0);
     let compare = |&shift_s: &f64| {
-        let other = coefficients(a, b, &points, inverted, shift_s);
+        let other = blocks.coefficients(line.inverted, shift_s);
         let positive = |r: &Option<f32>| r.map(|r| f64::from(r.max(0.0)));
         let both: Vec<(f64, f64, f64)> = points
             .iter()

@@ -605,7 +605,7 @@ impl Aligner {
                 shifts_s.push(shift_s);
             }
         }
-        let preferences = confidence::preferences(a, b, line, &path, &shifts_s);
+        let preferences = confidence::preferences(a, b, line, &path, &shifts_s, &self.plans);
         let same = |l: &Line, p: &Preference| (shift_s(l) - p.shift_s).abs() <= DISTINCT_S;
         let reached = preferences.iter().map(|p| {
             let scores = seen.iter().filter(|l| same(l, p)).map(|l| l.score);
