@@ -557,14 +557,18 @@ impl<'a> OneEvent<'a> {
             text,
             "\r\nThe timeline has {} fps. It starts at timecode {}: times in lists include it. The header of each sound file\r\n\
              (bext) has its start in the same timecode, as samples since midnight.\r\n\
-             On opening you hear the recorder and all cameras. For a clip, switch on its track \"camera with recorder\", and\r\n\
-             switch off the recorder's own track and the sound of the cameras.\r\n\
              Its reference clock is that of {}. Do not move the recordings or the files in sound/: your editor\r\n\
              would have to find them again.\r\n",
             self.layout.rate,
             self.start,
             one_line(&self.alignment.timeline.clock)
         );
+        if is_there(out.path().join(UNDER_CLIPS)) {
+            text.push_str(
+                "\r\nOn opening the timeline you hear the recorder and all cameras. For a clip, switch on its track \"camera with\r\n\
+                 recorder\", and switch off the recorder's own track and the sound of the cameras.\r\n",
+            );
+        }
         if !unplaced.is_empty() {
             let names = unplaced.iter().map(|n| one_line(n)).collect::<Vec<_>>().join(", ");
             let reasons = if is_there(out.path().join(REPORT)) { "The report" } else { ALIGNMENT };

@@ -97,13 +97,15 @@ pub(crate) fn compare_asked(
 ) -> Result<Vec<Compared>> {
     let place = places(heard.len(), groups);
     let length_s = |sound: &Analysed| audible(sound).map_or(0.0, |s| s.track.duration_s());
+    let lengths_s: Vec<f64> = heard.iter().map(length_s).collect();
     let folder = Folder {
         heard,
         groups,
         known,
         recording_of: place.iter().map(|p| p.0).collect(),
         place,
-        lengths_s: heard.iter().map(length_s).collect(),
+        by_length: by_length(groups, &lengths_s),
+        lengths_s,
         options,
         range_s,
         // Options are checked even where there is nothing to compare.
@@ -115,6 +117,14 @@ pub(crate) fn compare_asked(
     folder.second_round(open, in_depth_s, &hubs, &mut compared, progress)?;
     compared.sort_by_key(|c: &Compared| (c.a, c.b));
     Ok(compared)
+}
+
+/// The recordings, that with most sound first; `lengths_s` is of the files.
+fn by_length(groups: &[Group], lengths_s: &[f64]) -> Vec<usize> {
+    let sound_s: Vec<f64> = groups.iter().map(|g| g.files.iter().map(|&f| lengths_s[f]).sum()).collect();
+    let mut by_length: Vec<usize> = (0..groups.len()).collect();
+    by_length.sort_by(|&x, &y| sound_s[y].total_cmp(&sound_s[x]).then(groups[x].id.cmp(&groups[y].id)));
+    by_length
 }
 
 /// Share of the work that the first round is taken for, in the progress.
@@ -161,6 +171,8 @@ struct Folder<'a> {
     recording_of: Vec<usize>,
     /// Of the sound; 0 for a silent file.
     lengths_s: Vec<f64>,
+    /// The recordings, the longest first.
+    by_length: Vec<usize>,
     options: &'a PairOptions,
     range_s: &'a (dyn Fn(usize, usize) -> Option<(f64, f64)> + Sync),
     aligner: Aligner,
@@ -191,7 +203,6 @@ impl<'a> Folder<'a> {
         compared: &mut Vec<Compared>,
         progress: &dyn Progress,
     ) -> Result<Vec<(Open<'a>, f64)>> {
-        let by_length = self.by_length();
         let all = open.iter().map(Open::work).sum::<f64>().max(1e-9);
         let (mut from, mut tried, mut left) = (0.0, vec![false; self.groups.len()], Vec::new());
         while !open.is_empty() {
@@ -199,7 +210,7 @@ impl<'a> Folder<'a> {
             let lost = |f: usize| !hubs.contains(&f) && !sure.seen.contains_key(&f);
             let is_hub =
                 |g: usize| !tried[g] && self.groups[g].files.iter().any(|&f| self.track(f).is_some() && lost(f));
-            let pairs: Vec<Open> = match by_length.iter().copied().find(|&g| is_hub(g)) {
+            let pairs: Vec<Open> = match self.by_length.iter().copied().find(|&g| is_hub(g)) {
                 Some(hub) => {
                     let files = &self.groups[hub].files;
                     tried[hub] = true;
@@ -284,15 +295,6 @@ impl<'a> Folder<'a> {
         Ok(())
     }
 
-    /// The recordings, the longest first.
-    fn by_length(&self) -> Vec<usize> {
-        let sound_s = |g: usize| self.groups[g].files.iter().map(|&f| self.lengths_s[f]).sum::<f64>();
-        let mut by_length: Vec<usize> = (0..self.groups.len()).collect();
-        let id = |g: usize| &self.groups[g].id;
-        by_length.sort_by(|&x, &y| sound_s(y).total_cmp(&sound_s(x)).then(id(x).cmp(id(y))));
-        by_length
-    }
-
     /// What the sure pairs say, those of before and `compared`; clocks are told against the longest recording.
     fn sure(&self, compared: &[Compared], hubs: &[usize]) -> Sure {
         let files = self.heard.len();
@@ -310,7 +312,7 @@ impl<'a> Folder<'a> {
             seen: spans(pairs(), hubs, |f| self.lengths_s[f]),
             alone: sets.iter().map(|&set| size[set] == 1).collect(),
             longest: sets.iter().enumerate().map(|(f, &set)| longest_of[set] == Some(f)).collect(),
-            clocks: self.by_length().first().map_or_else(Learnt::new, |&hub| learnt(pairs(), &self.recording_of, hub)),
+            clocks: self.by_length.first().map_or_else(Learnt::new, |&hub| learnt(pairs(), &self.recording_of, hub)),
         }
     }
 

@@ -863,8 +863,8 @@ const REPEATS_MOST: usize = 6;
 /// times as much.
 const LINE_SCORE: f64 = 2.0 * confidence::CHANCE;
 /// What a line must say on average for each block that it was searched by, nats, to be followed from end to end at once. The
-/// best that chance gives of all lines is 0.4; those that led to a place have 1.8 and more (tune half). At half of it every
-/// line is followed, at double of it no place is lost.
+/// best that chance gives of all lines is 0.4; those that led to a place have 1.8 and more (tune half). Half of it
+/// lets some of chance's lines pass, double of it would lose no place.
 const LINE_BLOCK_SCORE: f64 = 0.5;
 /// A line that says less is first followed so far to either side of where it was found, seconds. There it has to stand.
 const NEAR_S: f64 = 300.0;
