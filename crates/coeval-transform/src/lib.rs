@@ -60,6 +60,12 @@ impl Plans {
         })
     }
 
+    /// For `len` real numbers or the few more that make the transform quick: a power of two, or three, five or nine times one.
+    pub fn at_least(&self, len: usize) -> Plan {
+        let quick = |factor: usize| factor * len.div_ceil(factor).next_power_of_two();
+        self.get([1, 3, 5, 9].map(quick).into_iter().min().unwrap_or(len))
+    }
+
     /// For `len` complex numbers.
     pub fn complex(&self, len: usize) -> ComplexPlan {
         kept(&self.complex, len, || {

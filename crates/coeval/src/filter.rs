@@ -1,4 +1,4 @@
-//! Windowed sines over their argument: what every filter here is made of.
+//! Windowed sines over their argument, and sums of products: what every filter here is made of.
 
 /// sin(pi x) / (pi x).
 pub(crate) fn sinc(x: f64) -> f64 {
@@ -22,6 +22,58 @@ pub(crate) fn bessel_i0(x: f64) -> f64 {
         k += 1.0;
     }
     sum
+}
+
+/// Running sums that fill vector registers, so that no addition waits for the one before.
+const SUMS: usize = 16;
+
+/// Sum of many numbers.
+pub(crate) fn sum(values: &[f32]) -> f32 {
+    let (chunks, rest) = values.as_chunks::<SUMS>();
+    let mut sums = [0.0f32; SUMS];
+    for chunk in chunks {
+        for k in 0..SUMS {
+            sums[k] += chunk[k];
+        }
+    }
+    total(sums) + rest.iter().sum::<f32>()
+}
+
+/// Scalar product.
+pub(crate) fn dot(a: &[f32], b: &[f32]) -> f32 {
+    let mut sums = [0.0f32; SUMS];
+    let ((chunks_a, rest_a), (chunks_b, rest_b)) = (a.as_chunks::<SUMS>(), b.as_chunks::<SUMS>());
+    for (x, y) in chunks_a.iter().zip(chunks_b) {
+        for k in 0..SUMS {
+            sums[k] += x[k] * y[k];
+        }
+    }
+    let rest: f32 = rest_a.iter().zip(rest_b).map(|(x, y)| x * y).sum();
+    total(sums) + rest
+}
+
+/// Sums of the squares and of the fourth powers.
+pub(crate) fn powers(values: &[f32]) -> (f32, f32) {
+    let (chunks, rest) = values.as_chunks::<SUMS>();
+    let (mut squares, mut fourths) = ([0.0f32; SUMS], [0.0f32; SUMS]);
+    for chunk in chunks {
+        for k in 0..SUMS {
+            let square = chunk[k] * chunk[k];
+            squares[k] += square;
+            fourths[k] += square * square;
+        }
+    }
+    let rest = rest.iter().fold((0.0, 0.0), |(s, f), v| (s + v * v, f + (v * v) * (v * v)));
+    (total(squares) + rest.0, total(fourths) + rest.1)
+}
+
+fn total(mut sums: [f32; SUMS]) -> f32 {
+    for half in [SUMS / 2, SUMS / 4] {
+        for k in 0..half {
+            sums[k] += sums[k + half];
+        }
+    }
+    sums[..SUMS / 4].iter().sum()
 }
 
 #[cfg(test)]

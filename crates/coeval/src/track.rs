@@ -16,7 +16,7 @@ use std::sync::{Arc, LazyLock, OnceLock};
 use coeval_transform::{Complex32, Forward, Inverse};
 
 use crate::error::{Error, ErrorKind, Result};
-use crate::filter::{kaiser, sinc};
+use crate::filter::{dot, kaiser, sinc};
 use crate::samples::{check_channels, check_frames, check_rate};
 use crate::store::{SampleWriter, Samples};
 
@@ -665,25 +665,6 @@ impl Stage {
 
 fn gcd(a: u64, b: u64) -> u64 {
     if b == 0 { a } else { gcd(b, a % b) }
-}
-
-/// Scalar product. Sixteen running sums fill vector registers, and no addition waits for the one before.
-fn dot(a: &[f32], b: &[f32]) -> f32 {
-    const SUMS: usize = 16;
-    let mut sums = [0.0f32; SUMS];
-    let ((chunks_a, rest_a), (chunks_b, rest_b)) = (a.as_chunks::<SUMS>(), b.as_chunks::<SUMS>());
-    for (x, y) in chunks_a.iter().zip(chunks_b) {
-        for k in 0..SUMS {
-            sums[k] += x[k] * y[k];
-        }
-    }
-    for half in [SUMS / 2, SUMS / 4] {
-        for k in 0..half {
-            sums[k] += sums[k + half];
-        }
-    }
-    let rest: f32 = rest_a.iter().zip(rest_b).map(|(x, y)| x * y).sum();
-    sums[..SUMS / 4].iter().sum::<f32>() + rest
 }
 
 /// `out[i]` is the scalar product of `row` with the samples from `i` on. Several at once: each tap is loaded once for

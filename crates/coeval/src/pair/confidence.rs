@@ -15,6 +15,7 @@ use rayon::prelude::*;
 use super::JUMPS_EVERY_S;
 use super::path::{Line, Path, PathPoint, Standing};
 use super::search::unevenness;
+use crate::filter::dot;
 use crate::track::{LEVEL_HOP, TRACK_RATE_HZ, Track, highest, resampled};
 use coeval_transform::{Complex32, Plan, Plans};
 
@@ -41,7 +42,7 @@ struct Blocks<'t> {
 
 impl<'t> Blocks<'t> {
     fn new(a: &'t Track, b: &Track, points: Vec<PathPoint>, plans: &Plans) -> Self {
-        let plan = plans.get((BLOCK + 2 * AROUND).next_power_of_two());
+        let plan = plans.at_least(BLOCK + 2 * AROUND);
         let spectrum = |p: &PathPoint| {
             let mut block = vec![0.0; plan.len];
             resampled(b, p.b_s * TRACK_RATE_HZ, 1.0, &mut block[..BLOCK]);
@@ -89,7 +90,7 @@ impl<'t> Blocks<'t> {
 }
 
 fn power(samples: &[f32]) -> f32 {
-    samples.iter().map(|v| v * v).sum()
+    dot(samples, samples)
 }
 
 /// How a place compares with another one.

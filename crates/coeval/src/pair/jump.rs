@@ -432,7 +432,7 @@ struct Frame {
 impl Frames<'_> {
     /// A frame to be held against so many samples of `a` one after the other.
     fn frame(&self, b_s: f64, length: usize, lags: usize) -> Frame {
-        let plan = self.plans.get((length + lags).next_power_of_two());
+        let plan = self.plans.at_least(length + lags);
         let mut samples = vec![0.0f32; plan.len];
         self.b.read(sample(b_s), &mut samples[..length]);
         let energy = samples.iter().map(|v| f64::from(v * v)).sum();

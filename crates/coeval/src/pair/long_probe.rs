@@ -11,6 +11,7 @@ use rayon::prelude::*;
 
 use super::search::{Candidate, Clock, distinct, foremost};
 use crate::error::Result;
+use crate::filter::{dot, sum};
 use crate::progress::{Progress, step};
 use crate::track::band::{BAND_RATE_HZ, Band, CENTRE_HZ};
 
@@ -98,9 +99,7 @@ pub(crate) fn places(
     if block < 200 || whole.len() < 200 {
         return Ok(Vec::new());
     }
-    // Rows as long as a block: the row of a block lies as many rows further as the block does in its probe.
-    let len = (4 * block).next_power_of_two().max(1 << 13);
-    let plan = plans.complex(len);
+    let plan = plans.complex(transform_len(block));
     let mut found = Vec::with_capacity(starts_s.len());
     for (i, &start_s) in starts_s.iter().enumerate() {
         step(progress, "search", i as f64 / starts_s.len() as f64)?;
@@ -115,11 +114,33 @@ pub(crate) fn places(
     Ok(group(&found, look, max_drift_ppm))
 }
 
+/// Rows of lags, as many as a block has samples, that one transform of so many samples gives.
+fn rows_each(len: usize, block: usize) -> usize {
+    (len + 1).saturating_sub(block + 2 * PAD) / block
+}
+
+/// Length of the transforms that cost least for each row.
+fn transform_len(block: usize) -> usize {
+    let cost = |log2: u32| match rows_each(1 << log2, block) {
+        0 => f64::INFINITY,
+        rows => f64::from(log2) * f64::from(1 << log2) / rows as f64,
+    };
+    (13..=15).min_by(|&x, &y| cost(x).total_cmp(&cost(y))).map_or(1 << 15, |log2| 1 << log2)
+}
+
 /// Starts of `count` probes spread over a stretch, seconds; of one alone where there is room for no more.
 pub(crate) fn spread(within_s: (f64, f64), look: &Look, count: usize) -> Vec<f64> {
     let free = (within_s.1 - within_s.0 - look.probe_s()).max(0.0);
     let count = if look.covers(within_s.1 - within_s.0) { count.min(1) } else { count };
     (0..count).map(|i| within_s.0 + free * (i as f64 + 0.5) / count as f64).collect()
+}
+
+/// A block of a probe.
+struct Block {
+    /// The conjugate.
+    spectrum: Vec<Complex32>,
+    /// Sum of its samples' squares.
+    energy: f32,
 }
 
 /// A probe at one clock difference, and where it is looked for.
@@ -131,10 +152,11 @@ struct Probe<'p> {
     start_s: f64,
     /// Samples of a block.
     block: usize,
-    /// The conjugate spectrum of each block.
-    spectra: Vec<Vec<Complex32>>,
-    /// Lines that blocks may lie on: clock difference in ppm, and by how many lags each block lies further.
-    lines: Vec<(f64, Vec<i64>)>,
+    blocks: Vec<Block>,
+    /// Lines that blocks may lie on: clock difference in ppm, and by how many lags each block lies further, and [`PAD`].
+    lines: Vec<(f64, Vec<usize>)>,
+    /// Least and most of these lags for each block.
+    reach: Vec<(usize, usize)>,
 }
 
 impl<'p> Probe<'p> {
@@ -147,9 +169,10 @@ impl<'p> Probe<'p> {
     ) -> Self {
         let block = (look.block_s * BAND_RATE_HZ) as usize;
         let first = (start_s * BAND_RATE_HZ).round() as i64;
-        let spectrum = |j: usize| {
+        let mut samples = Vec::new();
+        let mut of_block = |j: usize| {
             let mut buffer = vec![Complex32::default(); plan.len];
-            probe.read(first + (j * block) as i64, &mut Vec::new(), &mut buffer[..block]);
+            probe.read(first + (j * block) as i64, &mut samples, &mut buffer[..block]);
             // On the other's clock the carrier turns by as much as the clocks differ.
             let turn = -std::f64::consts::TAU * CENTRE_HZ * drift_ppm * 1e-6 / BAND_RATE_HZ;
             for (n, v) in buffer[..block].iter_mut().enumerate() {
@@ -158,11 +181,13 @@ impl<'p> Probe<'p> {
             }
             plan.forward.process(&mut buffer);
             buffer.iter_mut().for_each(|v| *v = v.conj());
-            buffer
+            Block { energy: dot(&samples, &samples), spectrum: buffer }
         };
-        let spectra = (0..look.blocks).map(spectrum).collect();
+        let blocks = (0..look.blocks).map(&mut of_block).collect();
         let lines = lines(look, drift_ppm, max_drift_ppm);
-        Self { whole, look, plan, start_s, block, spectra, lines }
+        let lags = |j: usize| lines.iter().map(move |l| l.1[j]);
+        let reach = (0..look.blocks).map(|j| (lags(j).min().unwrap_or(PAD), lags(j).max().unwrap_or(PAD)));
+        Self { whole, look, plan, start_s, block, blocks, reach: reach.collect(), lines }
     }
 
     /// The block that the others are counted from.
@@ -186,7 +211,7 @@ impl<'p> Probe<'p> {
     /// The places where the probe fits best.
     fn places(&self, window_s: Option<(f64, f64)>, progress: &dyn Progress) -> Result<Vec<Place>> {
         let block = self.block;
-        let rows_each = (self.plan.len - block + 1 - 2 * PAD) / block;
+        let rows_each = rows_each(self.plan.len, block);
         let (mut from, end) = self.range(window_s);
         let mut found: Vec<Place> = Vec::new();
         while from < end {
@@ -197,22 +222,21 @@ impl<'p> Probe<'p> {
             let chunks: Vec<usize> = (0..all_rows.div_ceil(rows_each)).collect();
             let heights: Vec<Vec<Vec<u8>>> = chunks
                 .into_par_iter()
-                .map(|c| {
+                .map_init(Buffers::default, |buffers, c| {
                     if c % 8 == 0 {
                         step(progress, "search", 0.5)?;
                     }
-                    let origin = base + (c * rows_each * block) as i64;
-                    Ok(chunk(self.whole, self.plan, &self.spectra, origin, block, rows_each))
+                    Ok(self.heights(base + (c * rows_each * block) as i64, buffers))
                 })
                 .collect::<Result<_>>()?;
+            // The row of a block lies as many rows further as the block does in its probe.
             let row = |j: usize, r: usize| -> &[u8] {
-                let width = block + 2 * PAD;
-                let at = (r % rows_each) * width;
-                &heights[r / rows_each][j][at..at + width]
+                let at = (r % rows_each) * block;
+                &heights[r / rows_each][j][at..at + block + 2 * PAD]
             };
-            let places = (0..rows).into_par_iter().map(|r| {
-                let lags = |j: usize| row(j, r + j);
-                self.places_in_row(lags, from + (r * block) as i64)
+            let places = (0..rows).into_par_iter().map_init(Vec::new, |most, r| {
+                let lags: Vec<&[u8]> = (0..self.look.blocks).map(|j| row(j, r + j)).collect();
+                self.places_in_row(&lags, from + (r * block) as i64, most)
             });
             found.extend(places.collect::<Vec<_>>().into_iter().flatten());
             from += (rows * block) as i64;
@@ -221,100 +245,138 @@ impl<'p> Probe<'p> {
     }
 
     /// The best places of the lags of one row: `lags` are the heights of each block, and `origin` is where the middle block
-    /// begins at the first of them.
-    fn places_in_row<'h>(&self, lags: impl Fn(usize) -> &'h [u8], origin: i64) -> Vec<Place> {
+    /// begins at the first of them. `most` is used up.
+    fn places_in_row(&self, lags: &[&[u8]], origin: i64, most: &mut Vec<u8>) -> Vec<Place> {
         let (block, blocks) = (self.block, self.look.blocks);
-        let mut best = vec![0u16; block];
-        let mut by = vec![0u8; block];
-        let mut sum = vec![0u16; block];
-        for (i, (_, shifts)) in self.lines.iter().enumerate() {
-            sum.fill(0);
-            for (j, &shift) in shifts.iter().enumerate() {
-                let lags = &lags(j)[(PAD as i64 + shift) as usize..];
-                sum.iter_mut().zip(lags).for_each(|(s, &l)| *s += u16::from(l));
-            }
-            for ((best, by), &sum) in best.iter_mut().zip(&mut by).zip(&sum) {
-                if sum > *best {
-                    (*best, *by) = (sum, i as u8);
-                }
-            }
+        let least = LEAST + 4 * blocks as u16;
+        // What no line through a lag can exceed: each block's highest of the lags that its lines pass. All blocks together
+        // say this little almost everywhere, and lines are drawn only where it is enough.
+        most.clear();
+        most.resize(block, 0);
+        for (lags, &(low, high)) in lags.iter().zip(&self.reach) {
+            highest(&lags[low..high + block], most);
         }
-        let is_top = |&l: &usize| {
-            best[l] >= LEAST + 4 * blocks as u16
-                && (l == 0 || best[l] >= best[l - 1])
-                && (l + 1 == block || best[l] > best[l + 1])
+        let best_at = |l: usize| -> (u16, usize) {
+            let nats = |shifts: &[usize]| lags.iter().zip(shifts).map(|(lags, shift)| u16::from(lags[shift + l])).sum();
+            let each = self.lines.iter().enumerate().map(|(i, (_, shifts))| (nats(shifts), i));
+            // Of equals the first.
+            each.reduce(|x, y| if y.0 > x.0 { y } else { x }).unwrap_or_default()
         };
-        let mut tops: Vec<usize> = (0..block).filter(is_top).collect();
-        tops.sort_by(|&x, &y| best[y].cmp(&best[x]).then(x.cmp(&y)));
+        let top = |l: usize| {
+            let best = best_at(l);
+            let is_top = best.0 >= least
+                && (l == 0 || best.0 >= best_at(l - 1).0)
+                && (l + 1 == block || best.0 > best_at(l + 1).0);
+            is_top.then_some((l, best))
+        };
+        let enough = |l: &usize| u16::from(most[*l]) >= least;
+        let mut tops: Vec<(usize, (u16, usize))> = (0..block).filter(enough).filter_map(top).collect();
+        tops.sort_by(|x, y| y.1.0.cmp(&x.1.0).then(x.0.cmp(&y.0)));
         tops.truncate(KEPT);
         // From the beginning of the middle block to the middle of the probe.
         let on = self.look.probe_s() / 2.0 - self.middle() as f64 * self.look.block_s;
-        let place = |l: usize| Place {
+        let place = |(l, (best, line)): (usize, (u16, usize))| Place {
             probe_s: self.start_s + self.look.probe_s() / 2.0,
             found_s: (origin + l as i64) as f64 / BAND_RATE_HZ + on,
-            drift_ppm: self.lines[usize::from(by[l])].0,
-            nats: f32::from(best[l]) / 4.0 - blocks as f32,
+            drift_ppm: self.lines[line].0,
+            nats: f32::from(best) / 4.0 - blocks as f32,
         };
         tops.into_iter().map(place).collect()
+    }
+
+    /// Heights of each block at the lags of as many rows as a transform gives, from `origin` on, in quarters of a nat.
+    fn heights(&self, origin: i64, buffers: &mut Buffers) -> Vec<Vec<u8>> {
+        let (plan, lags) = (self.plan, rows_each(self.plan.len, self.block) * self.block + 2 * PAD);
+        let Buffers { samples, spectrum, product, scratch, power } = buffers;
+        spectrum.resize(plan.len, Complex32::default());
+        product.resize(plan.len, Complex32::default());
+        let scratch_len = plan.forward.get_inplace_scratch_len().max(plan.inverse.get_inplace_scratch_len());
+        scratch.resize(scratch_len, Complex32::default());
+        self.whole.read(origin - PAD as i64, samples, spectrum);
+        if spectrum.iter().all(|v| v.re == 0.0 && v.im == 0.0) {
+            return vec![vec![0; lags]; self.blocks.len()];
+        }
+        // What lies beyond either end of the track is no sound.
+        let (from, to) = (origin - PAD as i64, origin - PAD as i64 + plan.len as i64);
+        let inside = (to.min(self.whole.len() as i64) - from.max(0)).max(1);
+        // Mean power of a sample, so that with a block's energy it is what chance gives for a lag.
+        let heard = dot(samples, samples) / inside as f32;
+        plan.forward.process_with_scratch(spectrum, scratch);
+        // The transforms are not normalised: a correlation comes out `len` times as high.
+        let heard = heard * (plan.len as f32).powi(2);
+        let heights = |block: &Block| {
+            for ((p, x), y) in product.iter_mut().zip(&*spectrum).zip(&block.spectrum) {
+                *p = x * y;
+            }
+            plan.inverse.process_with_scratch(product, scratch);
+            power.clear();
+            power.extend(product[..lags].iter().map(|v| v.norm_sqr()));
+            let means: Vec<f32> = power.chunks(LOCAL).map(|c| sum(c) / c.len() as f32).collect();
+            // Where next to nothing is heard, or the other track ends, its little is not allowed to pass for peaks.
+            let floor = (0.25 * heard * block.energy).max(1e-20);
+            let mut heights = vec![0; lags];
+            for ((part, heights), &mean) in power.chunks(LOCAL).zip(heights.chunks_mut(LOCAL)).zip(&means) {
+                let scale = 4.0 / mean.max(floor);
+                for (height, power) in heights.iter_mut().zip(part) {
+                    *height = whole_number((power * scale).min(4.0 * BLOCK_MOST));
+                }
+            }
+            heights
+        };
+        self.blocks.iter().map(heights).collect()
+    }
+}
+
+/// Working memory of one thread.
+#[derive(Default)]
+struct Buffers {
+    samples: Vec<f32>,
+    spectrum: Vec<Complex32>,
+    product: Vec<Complex32>,
+    scratch: Vec<Complex32>,
+    power: Vec<f32>,
+}
+
+/// A number from 0 to 255 without its fraction, by the bits that it has as a large number: `as` has to ask for all
+/// other numbers as well, which takes as long as a transform.
+fn whole_number(x: f32) -> u8 {
+    ((x - 0.5).max(0.0) + 8_388_608.0).to_bits() as u8
+}
+
+/// Adds to each of `sums` the highest of the values from its place on, as many as `values` are longer than `sums`, and one.
+fn highest(values: &[u8], sums: &mut [u8]) {
+    let mut parts = [0u8; 256];
+    let width = values.len() + 1 - sums.len();
+    for (i, sums) in sums.chunks_mut(parts.len()).enumerate() {
+        let parts = &mut parts[..sums.len()];
+        let first = i * 256;
+        parts.copy_from_slice(&values[first..first + sums.len()]);
+        for shift in 1..width {
+            let shifted = &values[first + shift..first + shift + sums.len()];
+            parts.iter_mut().zip(shifted).for_each(|(p, &v)| *p = (*p).max(v));
+        }
+        sums.iter_mut().zip(&*parts).for_each(|(s, &p)| *s = s.saturating_add(p));
     }
 }
 
 /// The lines of offset and drift that a probe's blocks can lie on, as [`Probe::lines`] has them; each once.
-fn lines(look: &Look, drift_ppm: f64, max_drift_ppm: f64) -> Vec<(f64, Vec<i64>)> {
+fn lines(look: &Look, drift_ppm: f64, max_drift_ppm: f64) -> Vec<(f64, Vec<usize>)> {
     let middle = look.blocks / 2;
     // Blocks lie further from the middle one by this many lags for each ppm.
     let lag_each = look.block_s * BAND_RATE_HZ * 1e-6;
     let step_ppm = 0.5 / (lag_each * (look.blocks.max(2) - 1) as f64);
     let count = (Look::reach_ppm(look.block_s) / step_ppm).ceil() as i64;
-    let mut lines: Vec<(f64, Vec<i64>)> = Vec::new();
+    let mut lines: Vec<(f64, Vec<usize>)> = Vec::new();
     for i in -count..=count {
         let ppm = (drift_ppm + i as f64 * step_ppm).clamp(-max_drift_ppm, max_drift_ppm);
         let shift = |j: usize| (ppm * lag_each * (j as f64 - middle as f64)).round() as i64;
-        let shifts: Vec<i64> = (0..look.blocks).map(|j| shift(j).clamp(-(PAD as i64), PAD as i64)).collect();
+        let shift = |j: usize| (shift(j) + PAD as i64).clamp(0, 2 * PAD as i64) as usize;
+        let shifts: Vec<usize> = (0..look.blocks).map(shift).collect();
         if lines.iter().all(|l| l.1 != shifts) {
             lines.push((ppm, shifts));
         }
     }
     lines
-}
-
-/// Heights of every block of a probe at the lags of some rows, in quarters.
-fn chunk(
-    whole: &Band,
-    plan: &ComplexPlan,
-    spectra: &[Vec<Complex32>],
-    origin: i64,
-    block: usize,
-    rows: usize,
-) -> Vec<Vec<u8>> {
-    let width = block + 2 * PAD;
-    let mut spectrum = vec![Complex32::default(); plan.len];
-    whole.read(origin - PAD as i64, &mut Vec::new(), &mut spectrum);
-    if spectrum.iter().all(|v| v.re == 0.0 && v.im == 0.0) {
-        return vec![vec![0; rows * width]; spectra.len()];
-    }
-    plan.forward.process(&mut spectrum);
-    let mut product = vec![Complex32::default(); plan.len];
-    spectra
-        .iter()
-        .map(|block_spectrum| {
-            for ((p, x), y) in product.iter_mut().zip(&spectrum).zip(block_spectrum) {
-                *p = x * y;
-            }
-            plan.inverse.process(&mut product);
-            let mut power: Vec<f32> = product[..rows * block + 2 * PAD].iter().map(|v| v.norm_sqr()).collect();
-            let means: Vec<f32> = power.chunks(LOCAL).map(|c| c.iter().sum::<f32>() / c.len() as f32).collect();
-            let mut sorted = means.clone();
-            sorted.sort_by(f32::total_cmp);
-            // A stretch of near-silence is not allowed to raise its own rounding noise to peaks.
-            let floor = (0.25 * sorted[sorted.len() / 2]).max(1e-20);
-            for (part, &mean) in power.chunks_mut(LOCAL).zip(&means) {
-                let scale = 4.0 / mean.max(floor);
-                part.iter_mut().for_each(|p| *p = (*p * scale).min(4.0 * BLOCK_MOST));
-            }
-            (0..rows).flat_map(|r| power[r * block..r * block + width].iter().map(|&p| p as u8)).collect()
-        })
-        .collect()
 }
 
 /// Joins places that one clock could explain and ranks them.

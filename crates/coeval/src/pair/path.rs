@@ -11,6 +11,7 @@ use rayon::prelude::*;
 
 use super::search::{Candidate, distinct};
 use crate::error::Result;
+use crate::filter::{dot, powers};
 use crate::progress::{Progress, step};
 use crate::track::{LEVEL_HOP, TRACK_RATE_HZ, Track, resampled};
 use coeval_transform::{Plan, Plans};
@@ -78,13 +79,9 @@ const SEAT_PRICE: u8 = 24;
 const LASTING: f32 = 400.0;
 
 /// Over how many samples a sound's energy is spread (its participation ratio): 1 for one impulse, a third of
-/// all for steady noise.
-fn lasting(samples: &[f32]) -> f32 {
-    let (square, fourth) = samples.iter().fold((0.0f64, 0.0f64), |(q, f), &s| {
-        let p = f64::from(s * s);
-        (q + p, f + p * p)
-    });
-    if fourth > 0.0 { (square * square / fourth) as f32 } else { 0.0 }
+/// all for steady noise. By the sums of its squares and fourth powers.
+fn lasting((square, fourth): (f32, f32)) -> f32 {
+    if fourth > 0.0 { (f64::from(square).powi(2) / f64::from(fourth)) as f32 } else { 0.0 }
 }
 
 /// Weights in a byte: in quarters of a nat up to this code, from there on by their logarithms.
@@ -140,15 +137,15 @@ impl BlockReader<'_> {
         let origin = a_start - (half * BIN + BIN / 2) as i64;
         let used = self.length + lags - 1;
         self.a.read(origin, &mut stretch[..used]);
-        let energy = |s: &[f32]| s.iter().map(|v| v * v).sum::<f32>();
+        let (heard, other) = (powers(&block[..self.length]), powers(&stretch[..used]));
         // Spread to expect of the correlation of independent noise of these levels.
-        let expected = (energy(&block[..self.length]) * energy(&stretch[..used]) / used as f32).sqrt();
-        let longest = lasting(&block[..self.length]).max(lasting(&stretch[..used]));
+        let expected = (heard.0 * other.0 / used as f32).sqrt();
+        let longest = lasting(heard).max(lasting(other));
         let (x, y) = (plan.spectrum(&mut stretch), plan.spectrum(&mut block));
         let (mut product, mut heights) = (Vec::new(), Vec::new());
         plan.correlogram(&x, &y, &mut product, &mut heights);
         heights.truncate(lags);
-        let spread = (energy(&heights) / lags as f32).sqrt().max(0.7 * expected);
+        let spread = (dot(&heights, &heights) / lags as f32).sqrt().max(0.7 * expected);
         let scale = if spread > 0.0 { 1.0 / spread } else { 0.0 };
         heights.iter_mut().for_each(|h| *h *= scale);
         Correlation { heights, most: WEIGHT_MAX * (longest / LASTING).min(1.0).powi(2) }
@@ -227,7 +224,7 @@ fn verify_range(
         let half = (half_range * 1e-6 * apart.abs() / BIN_S).ceil() as usize + slack_bins;
         // Enough lags that the spread of the correlation is that of its background.
         let half = half.max(250);
-        let plan = plans.get((length + (2 * half + 1) * BIN).next_power_of_two());
+        let plan = plans.at_least(length + (2 * half + 1) * BIN);
         let a_start = (centre.at(candidate.b_s + apart) * TRACK_RATE_HZ - length as f64 / 2.0).round() as i64;
         let correlation = reader.correlation(&plan, b_start, a_start, half, centre.drift_ppm);
         (apart, half, signs.iter().map(|&inverted| seats(&correlation.bins(inverted))).collect())
@@ -633,7 +630,7 @@ pub(crate) fn trace(
         return Ok(None);
     }
     let reader = BlockReader { a, b, length };
-    let plan = plans.get((length + (2 * HALF + 1) * BIN).next_power_of_two());
+    let plan = plans.at_least(length + (2 * HALF + 1) * BIN);
     let done = std::sync::atomic::AtomicUsize::new(0);
     let middle_s = |i: usize| (first as f64 + (i as f64 + 0.5) * length as f64) / TRACK_RATE_HZ;
     let a_start = |i: usize| (line.at(middle_s(i)) * TRACK_RATE_HZ - length as f64 / 2.0).round() as i64;
@@ -749,7 +746,7 @@ const LOOK_NEAR: usize = 20;
 /// What a second of `b` around each point says for the point's place.
 pub(crate) fn weights(a: &Track, b: &Track, points: &[PathPoint], inverted: bool, plans: &Plans) -> Vec<f32> {
     let reader = BlockReader { a, b, length: TRACK_RATE_HZ as usize };
-    let plan = plans.get((reader.length + (2 * LOOK_BINS + 1) * BIN).next_power_of_two());
+    let plan = plans.at_least(reader.length + (2 * LOOK_BINS + 1) * BIN);
     let start = |middle_s: f64| (middle_s * TRACK_RATE_HZ - reader.length as f64 / 2.0).round() as i64;
     let weight = |p: &PathPoint| {
         let bins = reader.correlation(&plan, start(p.b_s), start(p.a_s), LOOK_BINS, 0.0).bins(inverted);

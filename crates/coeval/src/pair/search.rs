@@ -10,6 +10,7 @@ use coeval_transform::{Complex32, Plan, Plans};
 use rayon::prelude::*;
 
 use crate::error::Result;
+use crate::filter::dot;
 use crate::progress::{Progress, step};
 use crate::track::{LEVEL_HOP, TRACK_RATE_HZ, Track, resampled};
 
@@ -197,10 +198,13 @@ pub(crate) fn candidates_of_either(
     Ok(found.into_iter().map(Candidate::turned).collect())
 }
 
+/// Lags that are asked at once whether any of them is high.
+const GROUP: usize = 64;
+
 /// Local maxima of a correlation, in spreads of the correlation around them.
 fn local_peaks(correlation: &[f32], take: &mut dyn FnMut(f64, f32)) {
     let spreads: Vec<f32> =
-        correlation.chunks(LOCAL).map(|c| (c.iter().map(|v| v * v).sum::<f32>() / c.len() as f32).sqrt()).collect();
+        correlation.chunks(LOCAL).map(|c| (dot(c, c) / c.len() as f32).sqrt()).collect();
     let mut sorted = spreads.clone();
     sorted.sort_by(f32::total_cmp);
     // A stretch of near-silence is not allowed to raise its own rounding noise to peaks.
@@ -211,15 +215,18 @@ fn local_peaks(correlation: &[f32], take: &mut dyn FnMut(f64, f32)) {
             continue;
         }
         let least = LEAST * spread;
-        for (j, &v) in part.iter().enumerate() {
-            if v.abs() < least {
+        // Nearly all lags are lower: they are asked several at once.
+        for (j, group) in part.chunks(GROUP).enumerate() {
+            if !group.iter().fold(false, |any, v| any | (v.abs() >= least)) {
                 continue;
             }
-            let at = i * LOCAL + j;
-            let before = if at > 0 { correlation[at - 1].abs() } else { 0.0 };
-            let after = correlation.get(at + 1).map_or(0.0, |v| v.abs());
-            if v.abs() >= before && v.abs() > after {
-                take(at as f64, v / spread);
+            for (k, &v) in group.iter().enumerate().filter(|(_, v)| v.abs() >= least) {
+                let at = i * LOCAL + j * GROUP + k;
+                let before = if at > 0 { correlation[at - 1].abs() } else { 0.0 };
+                let after = correlation.get(at + 1).map_or(0.0, |v| v.abs());
+                if v.abs() >= before && v.abs() > after {
+                    take(at as f64, v / spread);
+                }
             }
         }
     }
