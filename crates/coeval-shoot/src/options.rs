@@ -25,7 +25,7 @@ coeval::options! {
         pub trusted_times_s: Option<f64> = None, 0.0..=1e9;
         /// Limit of the slow second search, hours of sound; both files of a pair count. It is for files that the first look
         /// does not place. The most promising pairs come first.
-        pub in_depth_h: f64 = 24.0, 0.0..=1e6;
+        pub in_depth_h: f64 = 12.0, 0.0..=1e6;
     } and {
         /// How files are opened.
         pub open: OpenOptions = OpenOptions::default();

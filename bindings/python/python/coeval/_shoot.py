@@ -560,7 +560,7 @@ def align_shoot(
     keep_apart: bool = False,
     anchors: Union[Path, Iterable[Anchor], None] = None,
     trusted_times_s: Optional[float] = None,
-    in_depth_h: float = 24.0,
+    in_depth_h: float = 12.0,
     distances_m: Optional[Mapping[str, float]] = None,
     max_drift_ppm: float = 500.0,
     picture: bool = False,

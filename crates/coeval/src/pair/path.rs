@@ -707,10 +707,16 @@ fn rows_to_move(rows: &[Vec<u8>], bins: &[usize], centres: &[i64]) -> Vec<(usize
     let mut moves: Vec<(usize, i64)> = Vec::new();
     let Some(first) = unbroken(bins, centres).into_iter().max_by_key(says) else { return moves };
     let mut collect = |blocks: &mut dyn Iterator<Item = usize>| {
-        let mut last: Option<i64> = None;
+        let (mut last, mut moved): (Option<i64>, usize) = (None, 0);
         for i in blocks {
             match last {
-                Some(lag) if (lag - centres[i]).unsigned_abs() as usize > HALF / 2 => moves.push((i, lag)),
+                Some(lag) if (lag - centres[i]).unsigned_abs() as usize > HALF / 2 => {
+                    moves.push((i, lag));
+                    moved += 1;
+                    if moved == MOVED {
+                        break;
+                    }
+                }
                 _ if strong(i) => last = Some(lag(i)),
                 _ => {}
             }
@@ -725,6 +731,9 @@ fn rows_to_move(rows: &[Vec<u8>], bins: &[usize], centres: &[i64]) -> Vec<(usize
 /// second each time.
 const STRONG: f32 = 20.0;
 const FOLLOWED: usize = 60;
+/// Rows that are moved at once to either side, at the most: where the path wanders off again soon, those further away would be
+/// read once more each time. Half of it takes longer to follow an hour after a jump, double of it reads more for nothing.
+const MOVED: usize = 600;
 /// Lanes that are told to be rivals of a line, at the most.
 const LANES: usize = 6;
 
