@@ -36,8 +36,9 @@ SPEED_MOST = 1.07
 FIRST_S = 60.0
 
 
-def cut(cameras, seconds, count):
-    """`count` clips of these cameras, taken from one after the other, none beside another in time."""
+def cut(cameras, seconds, count, again=False):
+    """`count` clips of these cameras, taken from one after the other, none beside another in time. At the end of what
+    they recorded from the beginning, if `again` allows it: clips at different speeds do not belong together."""
     clips = []
     # On the shoot's timeline, clocks taken for equal.
     start_s, end_s = FIRST_S, max(c["knots"][-1][1] for c in cameras)
@@ -45,6 +46,9 @@ def cut(cameras, seconds, count):
         fits = [(c, start_s - c["knots"][0][1]) for c in cameras if c["knots"][0][1] <= start_s <= c["knots"][-1][1] - seconds]
         if fits:
             clips.append(fits[len(clips) % len(fits)])
+        elif start_s > end_s and again:
+            start_s = FIRST_S
+            continue
         elif start_s > end_s:
             sys.exit(f"{cameras[0]['path']}: too short for {count} clips of {seconds:g} s")
         # At the end of a camera's chapter a little later.
@@ -86,7 +90,7 @@ def main():
             truth[link.name] = (i, recorder["knots"])
         for count, foreign in [(options.placed, False), (options.foreign, True)]:
             share = range(count * i // len(shoots), count * (i + 1) // len(shoots))
-            for number, (camera, begins_s) in zip(share, cut(cameras, seconds * (SPEED_MOST if foreign else 1), len(share))):
+            for number, (camera, begins_s) in zip(share, cut(cameras, seconds * (SPEED_MOST if foreign else 1), len(share), foreign)):
                 name = f"CLIP_{len(truth) + 1:04}.MP4"
                 speed = 1 + (-1) ** number * (0.01 + 0.06 * number / count) if foreign else 1
                 jobs.append((shoot / "recordings" / camera["path"], begins_s, seconds, speed, material / name))
