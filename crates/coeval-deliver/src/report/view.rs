@@ -17,7 +17,7 @@ use super::rows::{
 };
 use super::words::{
     EARLY, difference, early_or_late, evidence_kind, in_words, length, lip_sync, moment, other_paths, percent,
-    residual_words, sentence, signed_ms, within,
+    residual_words, sentence, signed_ms,
 };
 use super::{Report, SCRIPT, STYLE, wave};
 use crate::layout::{Content, SourceRate};
@@ -147,7 +147,7 @@ impl<'a> View<'a> {
             lede.push(format!(
                 "The sound made for each clip stays within {} of the picture (95 % of cases). Placed once on the nearest frame, \
                  without correction for drift, it would be up to {} off.",
-                within(conformed_s),
+                milliseconds(conformed_s),
                 length(uncorrected_s.abs()),
             ));
         }
@@ -368,7 +368,7 @@ impl<'a> View<'a> {
                     "Uncorrected: at worst {}, {}. Aligned: within {} (95 % of cases). The placement is {}.",
                     early_or_late(uncorrected_s),
                     lip_sync(uncorrected_s).1,
-                    within(2.0 * sd_s),
+                    milliseconds(2.0 * sd_s),
                     in_words(confidence[0].min(confidence[1])),
                 ),
                 places: checks.iter().map(|c| place(c, sd_s)).collect(),
@@ -426,7 +426,7 @@ impl<'a> View<'a> {
                 uncorrected_class,
                 frames: frames_s.map_or("no picture".to_owned(), signed_ms),
                 frames_class: frames_s.map_or("", |s| lip_sync(s).0),
-                conformed: format!("\u{b1}{}", within(conformed_s)),
+                conformed: format!("\u{b1}{}", milliseconds(conformed_s)),
                 // The less forgiving side.
                 conformed_class: lip_sync(conformed_s).0,
                 words: format!("Uncorrected: {words}. Conformed: {}.", lip_sync(conformed_s).1),
@@ -551,7 +551,7 @@ impl<'a> View<'a> {
             lines.push(format!(
                 "{} measurements{span}. 95 % of them lie within {} of the placement.",
                 proof.evidence,
-                within(proof.residual_p95_s)
+                milliseconds(proof.residual_p95_s)
             ));
         }
         let [start_s, end_s] = proof.ends_uncertainty_s;
@@ -571,7 +571,7 @@ impl<'a> View<'a> {
             lines.push(format!(
                 "Check: this file, {} were compared in pairs. The three results agree within {}.",
                 others.join(" and "),
-                within(round.closure_s.abs())
+                milliseconds(round.closure_s.abs())
             ));
         }
         for doubt in file.doubtful() {
@@ -747,7 +747,7 @@ pub(super) fn place(check: &Check, sd_s: f64) -> PlaceView {
         }
     };
     let uncorrected = format!("{}: {}", early_or_late(check.before_early_s), lip_sync(check.before_early_s).1);
-    let aligned = format!("\u{b1}{}: {}", within(2.0 * sd_s), lip_sync(2.0 * sd_s).1);
+    let aligned = format!("\u{b1}{}: {}", milliseconds(2.0 * sd_s), lip_sync(2.0 * sd_s).1);
     PlaceView {
         place: check.place.as_str(),
         at: format!("at {}", clock_time(check.timeline_s)),

@@ -68,11 +68,6 @@ pub(super) fn early_or_late(seconds: f64) -> String {
     }
 }
 
-/// What an error is within: no two clocks agree to nothing.
-pub(super) fn within(seconds: f64) -> String {
-    milliseconds(seconds.max(1e-5))
-}
-
 /// What kind of evidence it is, and how much of it.
 pub(super) fn evidence_kind(agreement: &Agreement) -> String {
     let (one, many) = match agreement.by {
@@ -117,7 +112,7 @@ pub(super) fn other_paths(pair: &Pair) -> Vec<String> {
 pub(super) fn residual_words(mut spread: Vec<f64>) -> String {
     spread.sort_by(f64::total_cmp);
     match spread.get(spread.len() * 19 / 20) {
-        Some(&s) => format!("95\u{a0}% are within {}.", within(s)),
+        Some(&s) => format!("95\u{a0}% are within {}.", milliseconds(s)),
         None => String::new(),
     }
 }
