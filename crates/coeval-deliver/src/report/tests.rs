@@ -208,12 +208,12 @@ fn pictures_lie_under_their_clips() {
     pictures.note = Some("3 of 4 pictures are missing: this needs ffmpeg, which is not on PATH.".to_owned());
     let page = report(&pictures);
     assert!(page.contains("3 of 4 pictures are missing: this needs ffmpeg, which is not on PATH."), "{page}");
-    assert!(page.contains("pictures: one for every 20.0 s"), "{page}");
+    assert!(page.contains("one picture for every 20 s"), "{page}");
     let number = |text: &str, word: &str| -> f64 {
         text.split_once(word).unwrap().1.split(['%', '"']).next().unwrap().parse().unwrap()
     };
     let images: Vec<&str> = page.split("<img alt=\"\" src=\"data:image/jpeg;base64,").skip(1).collect();
-    assert_eq!(images.len(), 5, "an unplaced file has no place for them");
+    assert_eq!(images.len(), 5, "those of an unplaced file are not shown");
     let whole_s = number(&page, "data-duration=\"");
     let spans: Vec<(f64, f64)> = images.iter().map(|i| (number(i, "left:"), number(i, ";width:"))).collect();
     let expected = [(30.003, 20.0), (50.003, 20.5), (70.503, 20.0), (90.503, 20.0), (110.503, 20.0)];

@@ -17,7 +17,7 @@ use super::rows::{
 };
 use super::words::{
     EARLY, difference, early_or_late, evidence_kind, in_words, length, lip_sync, moment, other_paths, percent,
-    residual_words, sentence, signed_ms,
+    residual_words, sentence, signed_ms, whole,
 };
 use super::{Report, SCRIPT, STYLE, wave};
 use crate::layout::{Content, SourceRate};
@@ -112,7 +112,7 @@ impl<'a> View<'a> {
             any_heard: heard().next().is_some(),
             any_speech: heard().any(|h| !h.speech.is_empty()),
             any_clap: heard().any(|h| !h.claps.is_empty()),
-            pictures_every: tracks.iter().any(|t| !t.pictures.is_empty()).then(|| length(self.report.pictures.every_s)),
+            pictures_every: tracks.iter().any(|t| !t.pictures.is_empty()).then(|| whole(self.report.pictures.every_s)),
             any_jump: tracks.iter().flat_map(|l| &l.clips).any(|c| !c.jumps.is_empty()),
             tracks,
             coverage: self.coverage(),

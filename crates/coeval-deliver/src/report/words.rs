@@ -48,7 +48,12 @@ pub(super) fn length(seconds: f64) -> String {
     }
 }
 
-/// Less than this is neither early nor late, seconds: no listener tells it, and no number here shows it.
+/// Whole seconds in words.
+pub(super) fn whole(seconds: f64) -> String {
+    if seconds < 60.0 { format!("{seconds:.0} s") } else { length(seconds) }
+}
+
+/// Less than this is neither early nor late, seconds: a quarter of a sample at 48 kHz.
 const NOTHING_S: f64 = 5e-6;
 
 /// Seconds as signed milliseconds, plus for early.
