@@ -32,11 +32,12 @@ const STRUCTS: [(&str, &str); 13] = [
 ];
 
 /// Structs of which no language but Rust sets all fields, and why.
-const OF_RUST: [(&str, &str); 5] = [
+const OF_RUST: [(&str, &str); 6] = [
     ("ActivityOptions", "a picture without sound is laid beside claps only, with the defaults"),
     ("HandoverOptions", "only the command writes the folder; its options are those of `align`"),
     ("FrameOptions", "part of HandoverOptions; the command leaves the default"),
     ("ListenOptions", "the report's sound is of one size"),
+    ("PictureOptions", "the report's pictures are of one size"),
     ("WavOptions", "the command and Python write what ConformOptions and `write` say"),
 ];
 
