@@ -122,8 +122,18 @@ fn deliver(alignment: &Alignment, conformed: &[conform::Conformed]) {
     marks_csv(&marks, start);
     marks_webvtt(&marks, 1.0);
     let marks = &marks;
-    let report =
-        Report { title: "fuzz", alignment, layout: &layout, start, measured: &[], checks: &[], marks, others: &[] };
+    let report = Report {
+        title: "fuzz",
+        alignment,
+        layout: &layout,
+        start,
+        measured: &[],
+        checks: &[],
+        maps: &[],
+        pictures: &Default::default(),
+        marks,
+        others: &[],
+    };
     let page = page(&report).expect("no input can make the template fail");
     // The only script is the report's own.
     assert_eq!(page.matches("<script").count(), 1, "a second script");

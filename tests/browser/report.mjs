@@ -13,11 +13,17 @@ import { accessible, browserOf, check, complaintsOf, finish, root } from './supp
 
 const folder = resolve(process.argv[2]);
 
-// Aligns the recordings of a folder and makes a rough cut: both pages.
-const made = (material, out, status, between = () => {}) => {
+// Aligns the recordings of a folder into another: what the command says.
+const aligned = (material, out, options = [], path = process.env.PATH) => {
   rmSync(out, { recursive: true, force: true });
+  const args = ['align', material, '-o', out, '--only', 'report', ...options];
+  return spawnSync(process.env.COEVAL, args, { encoding: 'utf8', env: { ...process.env, PATH: path } });
+};
+
+// The same with a rough cut: both pages.
+const made = (material, out, status, between = () => {}) => {
   const coeval = (...args) => spawnSync(process.env.COEVAL, args, { encoding: 'utf8' });
-  const align = coeval('align', material, '-o', out, '--only', 'report');
+  const align = aligned(material, out);
   check(align.status === status, `it is aligned (${align.status}) ${align.stderr}`);
   between();
   const tighten = coeval('tighten', out, '--media', material);
@@ -68,6 +74,45 @@ for (const { width, scheme } of looks.filter((_, i) => i % 3 === 0)) {
   const seen = await page.locator('svg.heard').count();
   check(seen > 0 && await page.locator('svg.heard').first().isVisible() && await page.locator('audio').first().isVisible(), `without script there are ${seen} outlines, and players`);
   await context.close();
+}
+
+// Small pictures, where they are asked for: each under its part of its clip, at every zoom, and no more than 2 MB of them.
+{
+  const out = join(folder, 'out-pictures');
+  const done = aligned(material, out, ['--thumbnails']);
+  check(done.status === 3, `it is aligned with pictures (${done.status}) ${done.stderr}`);
+  const file = join(out, 'report.html');
+  const more = statSync(file).size - statSync(join(folder, 'out', 'report.html')).size;
+  check(more > 20_000 && more < 2.1e6, `the pictures make the page ${(more / 1e3).toFixed(0)} kB larger`);
+  for (const { width, scheme } of looks) {
+    const at = `pictures, ${width} px, ${scheme}`;
+    const { page, complaints } = await open(file, width, scheme);
+    const seen = () => page.evaluate(async () => {
+      const images = [...document.querySelectorAll('.film img')];
+      await Promise.all(images.map((image) => image.decode()));
+      return images.map((image) => {
+        const box = image.getBoundingClientRect();
+        const clips = [...image.closest('.track').querySelectorAll('.clip')].map((c) => c.getBoundingClientRect());
+        const inside = clips.some((c) => c.left - 0.6 <= box.left && Math.min(box.right, box.left + 1) <= c.right + 0.6);
+        return { inside, width: box.width, height: box.height, drawn: image.naturalWidth };
+      });
+    });
+    const whole = await seen();
+    check(whole.length > 60 && whole.every((i) => i.inside && i.drawn > 0 && i.height === 54), `each of ${whole.length} is drawn below its clip at ${at}`);
+    await page.focus('[data-chart]');
+    for (let i = 0; i < 20; i += 1) await page.keyboard.press('+');
+    const near = await seen();
+    check(near.every((i, n) => i.inside && i.width <= 96 && i.width >= whole[n].width), `and so they are at the largest zoom at ${at}`);
+    await page.keyboard.press('0');
+    await page.locator('#when').screenshot({ path: join(folder, 'screenshots', `pictures-${width}-${scheme}.png`) });
+    await accessible(page, axe, at, 20);
+    check(complaints.length === 0, `no complaint and no request at ${at} ${complaints.join('; ')}`);
+    await page.close();
+  }
+  // Without the program that decodes them the report says so, and is complete otherwise.
+  const without = aligned(material, out, ['--thumbnails'], join(folder, 'no-programs'));
+  const text = readFileSync(file, 'utf8');
+  check(without.status === 3 && /pictures are missing: this needs ffmpeg, which is not on PATH/.test(text) && !text.includes('class="film"'), `without ffmpeg it is a note (${without.status}) ${without.stderr}`);
 }
 
 // Names of files and recordings that are markup: every character is shown, and none of it is obeyed.
@@ -183,12 +228,24 @@ const row = (name) => page.locator('#sure tr', { has: page.locator('th', { hasTe
 const why = row('CAM-B_0005.MOV').locator('details.why');
 const pictures = why.locator('svg');
 const bothSeen = async () => await pictures.first().isVisible() && await pictures.last().isVisible();
-check(await pictures.count() === 2 && !(await pictures.first().isVisible()), 'why a clip lies there is folded');
+check(await pictures.count() === 3 && !(await pictures.first().isVisible()), 'why a clip lies there is folded');
 await why.locator('summary').focus();
 await page.keyboard.press('Enter');
 check(await bothSeen() && /\d+ measurements, from 0:00:\d\d to/.test(await why.locator('ul').textContent()), `Enter unfolds it: ${await why.locator('ul').textContent()}`);
 const dots = await why.locator('figure').first().locator('svg .dots').evaluateAll((all) => all.map((d) => d.getAttribute('d').split('M').length - 1));
 check(dots.filter((n) => n > 20).length >= 2, `its picture has the measurements against two recordings: ${dots}`);
+
+// The lag map: the strongest cells lie on the line of the placement, from start to end.
+const map = await pictures.last().evaluate((svg) => {
+  const boxes = (name) => [...svg.querySelector(`.${name}`).getAttribute('d').matchAll(/M([\d.]+) ([\d.]+)H([\d.]+)V([\d.]+)/g)].map((m) => m.slice(1).map(Number));
+  const [, left, y, right] = /M([\d.]+) ([\d.]+)L([\d.]+)/.exec(svg.querySelector('.line').getAttribute('d')).map(Number);
+  return { left, right, y, strong: boxes('g4'), all: ['g1', 'g2', 'g3', 'g4'].flatMap(boxes).length, named: svg.getAttribute('aria-label') };
+});
+const onLine = map.strong.filter(([, top, , bottom]) => top <= map.y && map.y <= bottom);
+const parts = new Set(onLine.map(([left]) => Math.floor((8 * (left - map.left)) / (map.right - map.left))));
+check(map.strong.length > 20 && onLine.length > 0.9 * map.strong.length && parts.size >= 6, `${onLine.length} of ${map.strong.length} strong cells are on the placement's line, in ${parts.size} of 8 parts of the clip`);
+check(map.all < 120 * 41 / 4 && /CAM-B_0005.MOV and REC_0003.FLAC/.test(map.named), `most cells are empty (${map.all} are not): ${map.named}`);
+check(await row('CAM-A_0009.MP4').locator('svg').count() === 0, 'an unplaced file has none');
 
 // The lines that place a file by hand: read by the command as they stand, they leave a placed file where it lies.
 const fix = row('CAM-B_0005.MOV').locator('details.fix');

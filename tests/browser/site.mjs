@@ -1,14 +1,16 @@
 // The documentation site in a real browser, opened from disk: no page complains, asks for anything from outside, sticks
 // out on a phone or breaks a rule for accessible pages; its search finds what is there.
 //
-// usage: node site.mjs FOLDER SITE
+// usage: node site.mjs FOLDER SITE [--once]
+// With --once each page is looked at in one width and colour, in turn; without, in both.
 // FOLDER holds node_modules and takes screenshots. CHROMIUM names the browser, if it is not found by itself.
 import { readdirSync } from 'node:fs';
 import { join, relative, resolve } from 'node:path';
 import { pathToFileURL } from 'node:url';
 import { accessible, browserOf, check, complaintsOf, finish } from './support.mjs';
 
-const [folder, site] = process.argv.slice(2).map((path) => resolve(path));
+const [folder, site] = process.argv.slice(2, 4).map((path) => resolve(path));
+const once = process.argv.includes('--once');
 const { browser, axe } = await browserOf(folder);
 const own = new RegExp(`^(data:|${pathToFileURL(site).href})`);
 
@@ -20,28 +22,35 @@ const pages = readdirSync(site, { recursive: true, withFileTypes: true })
   .sort();
 check(pages.length > 40, `there are pages: ${pages.length}`);
 
-const open = async (name, width, scheme, query = '') => {
-  const url = pathToFileURL(join(site, name)).href + query;
+const windowOf = async (width, scheme) => {
   const page = await browser.newPage({ viewport: { width, height: 900 }, colorScheme: scheme });
   page.setDefaultTimeout(180_000);
-  const complaints = complaintsOf(page, url, own);
-  await page.goto(url);
-  // What the theme logs is no complaint.
-  return { page, complaints: () => complaints.filter((c) => !c.startsWith('log: ')) };
+  const complaints = complaintsOf(page, '', own);
+  const show = (name, query = '') => page.goto(pathToFileURL(join(site, name)).href + query);
+  // Since it was asked last. What the theme logs is no complaint.
+  return { page, show, complaints: () => complaints.splice(0).filter((c) => !c.startsWith('log: ')) };
+};
+const open = async (name, width, scheme, query) => {
+  const opened = await windowOf(width, scheme);
+  await opened.show(name, query);
+  return opened;
 };
 
-for (const name of pages) {
-  for (const [width, scheme] of [[1280, 'light'], [390, 'dark']]) {
+const looks = [];
+for (const [width, scheme] of [[1280, 'light'], [390, 'dark']]) looks.push({ width, scheme, ...await windowOf(width, scheme) });
+for (const [number, name] of pages.entries()) {
+  for (const { width, scheme, page, show, complaints } of once ? [looks[number % 2]] : looks) {
     const at = `${name}, ${width} px, ${scheme}`;
-    const { page, complaints } = await open(name, width, scheme);
+    await show(name);
     await accessible(page, axe, at, 10);
-    check(complaints().length === 0, `no complaint and no request at ${at} ${complaints().join('; ')}`);
+    const said = complaints();
+    check(said.length === 0, `no complaint and no request at ${at} ${said.join('; ')}`);
     if (['index.html', 'reference/python-pairs.html', 'reference/c/pairs.html', 'reference/command/align.html'].includes(name)) {
       await page.screenshot({ path: join(folder, 'screenshots', `site-${name.replaceAll('/', '-')}-${width}-${scheme}.png`) });
     }
-    await page.close();
   }
 }
+for (const { page } of looks) await page.close();
 
 for (const [word, wanted] of [['align_files', 'reference/python-pairs.html'], ['coeval_resampler_new', 'reference/c/sound-on-another-clock.html'], ['anchors', 'how-to/no-common-sound.html']]) {
   const { page, complaints } = await open('search.html', 1280, 'light', `?q=${word}`);
@@ -49,7 +58,8 @@ for (const [word, wanted] of [['align_files', 'reference/python-pairs.html'], ['
   await page.waitForFunction(() => document.querySelector('.search-summary')?.textContent.includes('finished'));
   const found = await page.$$eval('#search-results li a', (links) => links.map((a) => a.href));
   check(found.some((href) => href.includes(wanted)), `the search for ${word} finds ${wanted} among ${found.length}`);
-  check(complaints().length === 0, `the search asks for nothing: ${complaints().join('; ')}`);
+  const said = complaints();
+  check(said.length === 0, `the search asks for nothing: ${said.join('; ')}`);
   await page.close();
 }
 

@@ -116,9 +116,9 @@ fn the_remedy_of_ffmpeg_names_its_option() {
 fn moments_that_no_clock_shows_are_refused() {
     let dir = tempfile::tempdir().unwrap();
     for [option, value] in [
-        ["--event", "1:75"],
+        ["--moment", "1:75"],
         ["--protect", "9:99:00-9:99:10"],
-        ["--event", "-5"],
+        ["--moment", "-5"],
         ["--protect", "-5-10"],
         ["--length", "-5"],
         ["--length", "1:75"],

@@ -325,8 +325,10 @@ fn the_users_grouping_is_taken_and_checked() {
         let tried = coeval(&[&command, &"/gone", &"-o", &"/gone/out", &old.trim(), &value]);
         assert!(!tried.err.contains("unexpected argument"), "{command} {old}: {tried:?}");
     }
-    let help = coeval(&[&"align", &"--help"]);
-    assert!(help.code == 0 && help.out.contains("Exit codes"), "{help:?}");
+    for command in ["align", "tighten", "probe", "cache", "demo"] {
+        let help = coeval(&[&command, &"--help"]);
+        assert!(help.code == 0 && help.out.contains("Exit codes:\n  0 "), "{help:?}");
+    }
 }
 
 #[test]

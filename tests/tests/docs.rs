@@ -166,6 +166,13 @@ fn commands_run_as_they_stand_there() {
     assert_eq!(count, 13);
     assert!(out.join("report.html").is_file() && out.join("rough-cut/edits.txt").is_file());
 
+    // The list of edits that is shown is like the one that was made.
+    let made = std::fs::read_to_string(dir.path().join("results-of-tasks/rough-cut/edits.txt")).unwrap();
+    let shown = tasks.iter().flat_map(|(_, text)| blocks(text)).find(|b| b.1.starts_with("show ")).expect("edits");
+    for line in shown.1.lines() {
+        assert!(made.lines().any(|l| shape(l) == shape(line)), "{line}: {made}");
+    }
+
     // What follows from such a result, as programs of one's own.
     let sound = dir.path().join("sound");
     let said = example("conform_to_wav", &[&out.join("alignment.json"), &material, &sound]);
@@ -180,17 +187,18 @@ fn commands_run_as_they_stand_there() {
     assert!(said.starts_with("238 s become ") && said.contains("\nshow 0:0"), "{said}");
 }
 
+/// A line without its numbers: their last digits are the engine's affair.
+fn shape(line: &str) -> String {
+    line.split_whitespace()
+        .map(|w| if w.starts_with(|c: char| "+-0123456789".contains(c)) { "#" } else { w })
+        .collect::<Vec<_>>()
+        .join(" ")
+}
+
 #[test]
 fn the_table_of_the_demo_looks_like_that() {
     let folder = root().join("examples/survey-launch");
     let said = coeval(&[&"demo", &"--recordings", &folder]).out;
-    // The last digits are the engine's affair.
-    let shape = |line: &str| {
-        line.split_whitespace()
-            .map(|w| if w.starts_with(|c: char| "+-0123456789".contains(c)) { "#" } else { w })
-            .collect::<Vec<_>>()
-            .join(" ")
-    };
     let there: Vec<String> = said.lines().map(shape).collect();
     let text = read("README.md");
     let table = blocks(&text).into_iter().find(|b| b.1.contains("files placed;")).expect("the table");

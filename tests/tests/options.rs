@@ -32,11 +32,12 @@ const STRUCTS: [(&str, &str); 13] = [
 ];
 
 /// Structs of which no language but Rust sets all fields, and why.
-const OF_RUST: [(&str, &str); 5] = [
+const OF_RUST: [(&str, &str); 6] = [
     ("ActivityOptions", "a picture without sound is laid beside claps only, with the defaults"),
     ("HandoverOptions", "only the command writes the folder; its options are those of `align`"),
     ("FrameOptions", "part of HandoverOptions; the command leaves the default"),
     ("ListenOptions", "the report's sound is of one size"),
+    ("PictureOptions", "the report's pictures are of one size"),
     ("WavOptions", "the command and Python write what ConformOptions and `write` say"),
 ];
 
@@ -98,12 +99,12 @@ const OPTIONS: &[(&str, &str, &str, &str)] = &[
     ("OpenOptions.channels", "(a host picks channels)", "(read gives all)", "(align names tracks)"),
     ("OpenOptions.cache", "coeval_shoot_set_cache", "align_shoot cache", "align cache"),
     ("RoughCutOptions.tighten", "(see TightenOptions)", "(see TightenOptions)", "(see TightenOptions)"),
-    ("RoughCutOptions.moments", "coeval_tighten_options_add_event", "tighten events", "tighten event"),
+    ("RoughCutOptions.moments", "coeval_tighten_options_add_event", "tighten events", "tighten moment"),
     (
         "RoughCutOptions.ignore_found",
         "coeval_tighten_options_set_keep_events",
         "tighten keep_events",
-        "tighten no-events",
+        "tighten no-moments",
     ),
     ("RoughCutOptions.motion", "coeval_tighten_options_add_motion", "tighten motion", "tighten activity"),
     ("RoughCutOptions.plan", "(the plan is a value of its own)", "render plan", "tighten edits"),

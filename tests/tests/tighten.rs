@@ -87,7 +87,7 @@ fn a_rough_cut_of_the_demo() {
     assert_eq!(report.matches("<section id=\"cut\"").count(), 1);
     // What is known is not heard again.
     let speech = read(&out.join("speech.json"));
-    let again = tighten(&out, &["--length", "1:00", "--no-events"]);
+    let again = tighten(&out, &["--length", "1:00", "--no-moments"]);
     assert_eq!(again.code, 0, "{again:?}");
     assert_eq!(read(&out.join("speech.json")), speech);
     let short = plan(&out)["after_s"].as_f64().unwrap();

@@ -17,7 +17,15 @@ use crate::show;
 use crate::table::Table;
 
 #[derive(Args)]
-#[command(after_help = crate::console::EXIT_CODES)]
+#[command(after_help = "\
+Exit codes:
+  0    every file is placed with confidence of at least 99 %
+  1    the command line is wrong
+  2    nothing was done: the folder is missing or holds no recording, no two recordings share sound,
+       or writing the output was refused
+  3    done, but some files are unplaced, unreadable or to be checked (confidence below 99 %), or some
+       sound could not be written; the table and the lines below it give the reasons
+  130  interrupted with Ctrl-C; no incomplete file is left behind")]
 pub(crate) struct AlignArgs {
     /// Folder with the recordings, or single files
     #[arg(required = true, value_name = "FOLDER|FILE")]
@@ -66,6 +74,9 @@ pub(crate) struct HandoverArgs {
     /// If a sound file has the name of a clip (V0001.MP4, V0001.WAV), put only this file under that clip
     #[arg(long, requires = "out")]
     own_sound: bool,
+    /// Show small pictures of each clip in the report, one every few seconds; needs the program `ffmpeg`
+    #[arg(long, requires = "out")]
+    thumbnails: bool,
     /// Timecode at which the timeline starts [default: 01:00:00:00, drop-frame at 29.97, 59.94 and 119.88 fps]
     #[arg(long, requires = "out", value_name = "HH:MM:SS:FF")]
     start: Option<String>,
@@ -129,6 +140,7 @@ impl HandoverArgs {
             return Err(Error::new(ErrorKind::InvalidArgument, "--camera-level is not within -120 to 24 dB"));
         }
         options.absolute = self.absolute;
+        options.thumbnails = self.thumbnails;
         options.title = found.root.file_name().map_or("timeline".into(), |n| n.to_string_lossy().into_owned());
         options.conform.camera_level_db = self.camera_level;
         options.conform.tracks = self.tracks.clone();

@@ -50,6 +50,11 @@ pub(crate) fn note(cache: Option<&Cache>, console: &mut Console<'_>) -> Result<(
 }
 
 #[derive(Args)]
+#[command(after_help = "\
+Exit codes:
+  0    done
+  1    the command line is wrong
+  2    nothing was done: no cache folder is known, or it cannot be read or cleared")]
 pub(crate) struct ShowCacheArgs {
     /// Use this cache folder instead of the usual one
     #[arg(long, value_name = "DIR")]

@@ -25,15 +25,15 @@ pub mod exit {
     pub const INTERRUPTED: u8 = 130;
 }
 
+/// What they mean in all commands; each command's own help says more.
 pub(crate) const EXIT_CODES: &str = "\
 Exit codes:
-  0    every file is placed with confidence of at least 99 % (probe: every file is readable)
+  0    done: all of it
   1    the command line is wrong
-  2    nothing was done: the folder is missing or holds no recording, no two recordings share sound,
-       or writing the output was refused
-  3    done, but some files are unplaced, unreadable or to be checked (confidence below 99 %);
-       the table gives the reasons
-  130  interrupted with Ctrl-C; no incomplete file is left behind";
+  2    nothing was done
+  3    done, except for some files
+  130  interrupted with Ctrl-C; no incomplete file is left behind
+`coeval help COMMAND` says what they mean for a command.";
 
 /// How progress is shown.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -12,7 +12,13 @@ use crate::console::{Console, Failure, ShownAs, Watch, exit};
 use crate::show;
 
 #[derive(Args)]
-#[command(after_help = crate::console::EXIT_CODES)]
+#[command(after_help = "\
+Exit codes:
+  0    every file can be read
+  1    the command line is wrong
+  2    no file can be read
+  3    some files can be read, others cannot; the output gives the reasons
+  130  interrupted with Ctrl-C")]
 pub(crate) struct ProbeArgs {
     /// Files, or folders with recordings
     #[arg(required = true, value_name = "FILE")]

@@ -21,6 +21,13 @@ use crate::show;
 use crate::table::Table;
 
 #[derive(Args)]
+#[command(after_help = "\
+Exit codes:
+  0    the rough cut is written
+  1    the command line is wrong, or names a camera or a time that is not there
+  2    nothing was done: no finished alignment in RESULTS, recordings not found, an edit list with a
+       mistake, or writing the output was refused
+  130  interrupted with Ctrl-C; no incomplete file is left behind")]
 pub(crate) struct TightenArgs {
     /// Folder that `coeval align -o` wrote
     #[arg(value_name = "RESULTS")]
@@ -47,11 +54,11 @@ pub(crate) struct TightenArgs {
     #[arg(long, value_name = "FROM-TO", value_parser = stretch, allow_hyphen_values = true)]
     protect: Vec<(f64, f64)>,
     /// Keep the moment at this time on the timeline; can be repeated
-    #[arg(long, value_name = "TIME", value_parser = moment, allow_negative_numbers = true)]
-    event: Vec<f64>,
-    /// Keep only speech, --event and --protect; ignore claps, loud moments and revving engines
-    #[arg(long)]
-    no_events: bool,
+    #[arg(long, alias = "event", value_name = "TIME", value_parser = time, allow_negative_numbers = true)]
+    moment: Vec<f64>,
+    /// Keep only speech, --moment and --protect; ignore claps, loud moments and revving engines
+    #[arg(long, alias = "no-events")]
+    no_moments: bool,
     /// Table of motion in the picture of FILE, with lines `seconds,motion`; stretches with unusual motion are kept; can be
     /// repeated
     #[arg(long, value_name = "FILE=CSV")]
@@ -83,7 +90,7 @@ pub(crate) struct TightenArgs {
     allow_ffmpeg: bool,
 }
 
-fn moment(text: &str) -> Result<f64, String> {
+fn time(text: &str) -> Result<f64, String> {
     let mut seconds = 0.0;
     let parts: Vec<&str> = text.split(':').collect();
     if parts.len() > 3 {
@@ -103,7 +110,7 @@ fn moment(text: &str) -> Result<f64, String> {
 
 fn stretch(text: &str) -> Result<(f64, f64), String> {
     let (from, to) = text.split_once('-').ok_or("it does not have the form FROM-TO")?;
-    Ok((moment(from)?, moment(to)?))
+    Ok((time(from)?, time(to)?))
 }
 
 fn see(text: &str) -> Result<(f64, f64, String), String> {
@@ -114,7 +121,7 @@ fn see(text: &str) -> Result<(f64, f64, String), String> {
 
 /// Minutes, or minutes and seconds.
 fn length(text: &str) -> Result<f64, String> {
-    if text.contains(':') { moment(text) } else { Ok(60.0 * moment(text)?) }
+    if text.contains(':') { time(text) } else { Ok(60.0 * time(text)?) }
 }
 
 pub(crate) fn run(args: &TightenArgs, console: &mut Console<'_>) -> Result<u8, Failure> {
@@ -128,8 +135,8 @@ pub(crate) fn run(args: &TightenArgs, console: &mut Console<'_>) -> Result<u8, F
     let mut options = RoughCutOptions::default();
     options.tighten = tighten_options(args);
     options.tighten.check_cameras(&alignment)?;
-    options.moments = args.event.iter().map(event).collect();
-    options.ignore_found = args.no_events;
+    options.moments = args.moment.iter().map(moment).collect();
+    options.ignore_found = args.no_moments;
     options.plan = edited;
     let media = media(args, &alignment)?;
     check_out(args, &media)?;
@@ -232,8 +239,8 @@ fn say_what_was_cut(facts: &Facts, plan: &Plan, console: &mut Console<'_>) -> Re
     Ok(())
 }
 
-fn event(&at: &f64) -> Moment {
-    Moment { start_s: at, end_s: at, what: "event".to_owned() }
+fn moment(&at: &f64) -> Moment {
+    Moment { start_s: at, end_s: at, what: "chosen moment".to_owned() }
 }
 
 fn tighten_options(args: &TightenArgs) -> TightenOptions {
@@ -251,7 +258,7 @@ fn levels(args: &TightenArgs, open: &OpenOptions, console: &Console<'_>) -> Resu
     for text in &args.voice_over {
         let bad = |why: &str| Error::new(ErrorKind::InvalidArgument, format!("--voice-over: {text:?} {why}"));
         let (path, at) = text.rsplit_once('@').ok_or_else(|| bad("does not have the form FILE@TIME"))?;
-        let at_s = moment(at).map_err(|e| bad(&e))?;
+        let at_s = time(at).map_err(|e| bad(&e))?;
         let watch = Watch::new(console.progress, console.stop);
         let over = VoiceOver::measure(Path::new(path), at_s, levels.loudness_lufs, open, &watch);
         watch.finish();

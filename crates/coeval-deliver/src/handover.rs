@@ -32,7 +32,9 @@ use coeval::{Error, Result};
 use coeval_media::SampleFormat;
 use coeval_shoot::alignment::File;
 use coeval_shoot::conform::{self, ConformOptions, Conformed, SoundPlacement};
-use coeval_shoot::listen::{ListenOptions, listen};
+use coeval_shoot::lag_map::lag_maps;
+use coeval_shoot::listen::{ListenOptions, couples, listen};
+use coeval_shoot::pictures::{PictureOptions, Pictures, pictures};
 use coeval_shoot::{
     Alignment, Kind, LARGEST_TEXT, Measured, OutFolder, ResultNames, both, clock_time, measure, on_threads, one_line,
     plain_name, read_text,
@@ -41,7 +43,7 @@ use coeval_shoot::{
 use crate::edl::to_edl;
 use crate::frames::FrameOptions;
 use crate::layout::{Content, Layout};
-use crate::lists::{Moment, captions, chapters, marks, marks_csv, marks_webvtt};
+use crate::lists::{Moment, captions, chapters, marks, marks_csv, marks_webvtt, on_frames};
 use crate::otio::{Extras, References, to_otio};
 use crate::report::{Elsewhere, Report, cut_in, page, with_cut};
 use crate::rough;
@@ -91,6 +93,9 @@ pub struct HandoverOptions {
     pub frames: FrameOptions,
     /// What to mark besides clips, jumps, claps and speech, as what the user anchored.
     pub moments: Vec<Moment>,
+    /// Small pictures of each clip in the report, one every few seconds. They need an `ffmpeg` on PATH; without it the
+    /// report says so.
+    pub thumbnails: bool,
     /// How sound is conformed. Frame rate, start and `replace` are set by the hand-over.
     pub conform: ConformOptions,
 }
@@ -106,6 +111,7 @@ impl Default for HandoverOptions {
             dead_air: None,
             frames: FrameOptions::default(),
             moments: Vec::new(),
+            thumbnails: false,
             conform: ConformOptions::default(),
         }
     }
@@ -188,7 +194,7 @@ const CONTENTS: [(&str, &str); 11] = [
         "A table of clips, jumps (moments at which a device lost or repeated sound), claps, speech and photos, with timecode.",
     ),
     (CAPTIONS, "The same as captions for a video player (WebVTT)."),
-    (CHAPTERS, "The clips of the reference recording as chapters for a video player (WebVTT)."),
+    (CHAPTERS, "The clips of the reference recording as chapter marks for a video player (WebVTT)."),
     (rough::FOLDER, "A shorter version without dead air. You can change edits.txt, the list of its cuts."),
     (rough::SPEECH, "When someone speaks and what else happens, for programs."),
     (ALIGNMENT, "The place of each file, for programs."),
@@ -434,7 +440,8 @@ impl<'a> OneEvent<'a> {
         }
         let mut moments = heard(&measured);
         moments.extend_from_slice(&self.options.moments);
-        let marks = marks(&self.alignment, &moments);
+        let mut marks = marks(&self.alignment, &moments);
+        on_frames(&mut marks, &layout);
         if self.wants(Part::Timeline) {
             let media = folder.to_path_buf();
             let references = if self.options.absolute {
@@ -458,6 +465,12 @@ impl<'a> OneEvent<'a> {
             let mut listening = ListenOptions::default();
             listening.open = self.conform.open.clone();
             let checks = listen(&self.alignment, folder, &listening, progress)?;
+            let couples = couples(&self.alignment);
+            let maps = lag_maps(&self.alignment, folder, &couples, &listening.open, progress)?;
+            let pictures = match self.options.thumbnails {
+                true => pictures(&self.alignment, folder, &PictureOptions::default(), progress)?,
+                false => Pictures::default(),
+            };
             let report = Report {
                 title: &self.title,
                 alignment: &self.alignment,
@@ -465,6 +478,8 @@ impl<'a> OneEvent<'a> {
                 start: self.start,
                 measured: &measured,
                 checks: &checks,
+                maps: &maps,
+                pictures: &pictures,
                 marks: &marks,
                 others,
             };

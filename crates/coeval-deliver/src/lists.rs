@@ -6,7 +6,8 @@ use coeval_shoot::Alignment;
 use coeval_shoot::alignment::{File, Photo, Recording};
 use coeval_shoot::clock_time_ms;
 
-use crate::timecode::Timecode;
+use crate::layout::{Content, Layout, Piece};
+use crate::timecode::{FrameRate, Timecode};
 
 /// Something worth finding again on the timeline.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -23,6 +24,17 @@ pub struct Mark {
     pub file: Option<String>,
     /// Where it is in that file, seconds of presentation time.
     pub file_s: Option<f64>,
+    /// The frame of the timeline at which a piece of that file begins there, where one does: [`on_frames`]. `None`: the
+    /// frame that it falls in.
+    pub frame: Option<i64>,
+}
+
+impl Mark {
+    /// The frame of the timeline that bears it: every list and page says this one. A moment that rounding put a hair before
+    /// its frame is in the frame.
+    pub fn frame(&self, rate: FrameRate) -> i64 {
+        self.frame.unwrap_or_else(|| (rate.frames(self.at_s) + 1e-6).floor() as i64)
+    }
 }
 
 /// Something in a file that is worth a mark.
@@ -64,6 +76,7 @@ pub fn marks(alignment: &Alignment, moments: &[Moment]) -> Vec<Mark> {
                 name: format!("{} {what} {:.0} ms of sound", file.path, jump.lost_s.abs() * 1e3),
                 file: Some(file.path.clone()),
                 file_s: Some(jump.file_s),
+                frame: None,
             }
         }));
     }
@@ -82,6 +95,7 @@ fn photo(photo: &Photo) -> Option<Mark> {
         name: format!("photo {}, by its time, to within about {about_s:.1} s", photo.path),
         file: Some(photo.path.clone()),
         file_s: None,
+        frame: None,
     })
 }
 
@@ -116,6 +130,7 @@ fn heard(alignment: &Alignment, moments: &[Moment]) -> Vec<Mark> {
                     name: moment.name.clone(),
                     file: Some(moment.file.clone()),
                     file_s: Some(moment.file_s),
+                    frame: None,
                 },
                 vec![recording],
             )),
@@ -172,20 +187,39 @@ fn clip(file: &File, name: String) -> Option<Mark> {
         name,
         file: Some(file.path.clone()),
         file_s: Some(from.0),
+        frame: None,
     })
+}
+
+/// Puts marks of clips and jumps on the frames at which the layout begins their pieces, so that a list of marks and the edit
+/// lists say one timecode: clips are laid on the nearest frame, which may be the one after that in which they start.
+pub fn on_frames(marks: &mut [Mark], layout: &Layout) {
+    // Picture where there is any: it is what an editor looks at.
+    let mut tracks: Vec<_> = layout.tracks.iter().collect();
+    tracks.sort_by_key(|t| t.content != Content::Picture);
+    for mark in marks.iter_mut().filter(|m| m.at_s.is_finite()) {
+        let Some(path) = mark.file.as_deref() else { continue };
+        let pieces = || tracks.iter().flat_map(|t| &t.pieces).filter(|p| p.path == path);
+        let exact = layout.rate.frames(mark.at_s);
+        let beside = |p: &&Piece| (p.start as f64 - exact).abs() <= 1.0;
+        mark.frame = match mark.kind.as_str() {
+            "clip" => pieces().next().map(|p| p.start),
+            "jump" => pieces().find(beside).map(|p| p.start),
+            _ => None,
+        };
+    }
 }
 
 /// Marks as CSV (RFC 4180): a header line, then one line a mark in the order given.
 ///
 /// Columns: `timeline_s` and `length_s` in seconds to a tenth of a millisecond, `timecode` of the
-/// timeline frame that the mark falls in (`start` is the timecode of timeline zero), `kind`, `name`,
+/// timeline frame that bears the mark ([`Mark::frame`]; `start` is the timecode of timeline zero), `kind`, `name`,
 /// `file`, `file_s`. A mark at a time that is not a finite number is left out. Control characters of names are spaces, and
 /// a name that a spreadsheet would take for a formula has an apostrophe before it, as is common practice.
 pub fn marks_csv(marks: &[Mark], start: Timecode) -> String {
     let mut text = String::from("timeline_s,length_s,timecode,kind,name,file,file_s\r\n");
     for mark in marks.iter().filter(|m| m.at_s.is_finite()) {
-        // A moment that rounding put a hair before its frame is in the frame.
-        let timecode = start.plus((start.rate().frames(mark.at_s) + 1e-6).floor() as i64);
+        let timecode = start.plus(mark.frame(start.rate()));
         // Writing to a String cannot fail.
         let _ = write!(
             text,
@@ -275,6 +309,34 @@ mod tests {
         );
         let start = Timecode::parse("01:00:00:00", FrameRate::FPS_25).unwrap();
         assert!(marks_csv(&marks[2..], start).ends_with("0.1200,2.0000,01:00:00:03,speech,,,\r\n"));
+    }
+
+    /// A clip that starts late in a frame is laid on the next one: every list says that one.
+    #[test]
+    fn marks_of_clips_and_jumps_say_what_the_edit_lists_say() {
+        let mut alignment = crate::layout::tests::example();
+        // 30.02 s are 899.7 frames.
+        alignment.recordings[0].files[0].knots = vec![[0.0, 30.02], [40.0, 70.02], [40.0, 70.503], [100.0, 130.503]];
+        let layout = Layout::of(&alignment).unwrap();
+        let start = Timecode::parse("01:00:00;00", FrameRate::FPS_29_97).unwrap();
+        let mut marks = marks(&alignment, &[]);
+        let cut_off: Vec<i64> = marks.iter().map(|m| m.frame(layout.rate)).collect();
+        on_frames(&mut marks, &layout);
+        let lists =
+            layout.tracks.iter().map(|t| crate::edl::to_edl(&alignment, &layout, t, "t", start, &[]).unwrap().concat());
+        // Number, reel, track, cut, source in and out, record in and out.
+        let begins: Vec<String> = lists
+            .flat_map(|text| {
+                text.lines().filter_map(|l| l.split_whitespace().nth(6).map(str::to_owned)).collect::<Vec<_>>()
+            })
+            .collect();
+        for mark in &marks {
+            let timecode = start.plus(mark.frame(layout.rate)).to_string();
+            assert!(begins.contains(&timecode), "{} at {timecode} is not in {begins:?}", mark.name);
+        }
+        let found: Vec<(&str, i64)> = marks.iter().map(|m| (m.kind.as_str(), m.frame(layout.rate))).collect();
+        assert_eq!(found, [("clip", 1), ("clip", 360), ("clip", 900), ("jump", 2113), ("clip", 2790)]);
+        assert_eq!(cut_off, [0, 360, 899, 2112, 2790], "the frames they fall in");
     }
 
     #[test]

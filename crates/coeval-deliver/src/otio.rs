@@ -584,8 +584,8 @@ fn marker(mark: &Mark, rate: FrameRate) -> Option<Object> {
     if !mark.at_s.is_finite() || !mark.length_s.is_finite() {
         return None;
     }
-    // A moment that rounding put a hair before its frame is in the frame; a marker is a frame long at least.
-    let at = (rate.frames(mark.at_s) + 1e-6).floor() as i64;
+    let at = mark.frame(rate);
+    // A marker is a frame long at least.
     let frames = (rate.frames(mark.length_s).round() as i64).max(1);
     Some(Object::Marker {
         name: if mark.name.is_empty() { mark.kind.clone() } else { mark.name.clone() },

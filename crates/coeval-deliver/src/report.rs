@@ -19,7 +19,9 @@ mod words;
 use coeval::{Error, ErrorKind, Result};
 use coeval_shoot::Measured;
 use coeval_shoot::alignment::Alignment;
+use coeval_shoot::lag_map::LagMap;
 use coeval_shoot::listen::Check;
+use coeval_shoot::pictures::Pictures;
 use minijinja::{AutoEscape, Environment};
 
 use crate::layout::Layout;
@@ -44,6 +46,10 @@ pub struct Report<'a> {
     pub measured: &'a [(String, Result<Measured>)],
     /// Listening checks, couple by couple; empty: the report has no such part.
     pub checks: &'a [Check],
+    /// How alike clips and recorders sound around their placement; a clip that is not in it has no such picture.
+    pub maps: &'a [LagMap],
+    /// Small pictures of the clips; none: the report has no such rows.
+    pub pictures: &'a Pictures,
     /// Markers on the timeline.
     pub marks: &'a [Mark],
     /// Other events of the shoot, which have reports of their own.

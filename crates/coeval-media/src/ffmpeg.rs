@@ -9,6 +9,8 @@ use std::ffi::OsString;
 use std::io::{BufReader, Read};
 use std::path::{Path, PathBuf};
 use std::process::{Child, ChildStdout, Command, Stdio};
+use std::sync::mpsc::{RecvTimeoutError, channel};
+use std::time::{Duration, Instant};
 
 use coeval_error::{Error, ErrorKind, Result};
 
@@ -121,7 +123,7 @@ pub fn luma_frames(
     let mut child =
         c.stdout(Stdio::piped()).stderr(Stdio::null()).spawn().map_err(|e| not_there(path, e).with_remedy(remedy))?;
     let out = child.stdout.take().ok_or_else(|| Error::new(ErrorKind::Internal, "ffmpeg gave no output"))?;
-    let mut process = Process { child, sound: BufReader::with_capacity(256 * 1024, out) };
+    let mut process = Process { _child: Ended(child), sound: BufReader::with_capacity(256 * 1024, out) };
     let mut luma = vec![0; width * height];
     let mut count = 0u64;
     loop {
@@ -136,6 +138,75 @@ pub fn luma_frames(
         return Err(Error::new(ErrorKind::Unsupported, "ffmpeg finds no picture in it").with_path(path));
     }
     Ok(())
+}
+
+/// Bytes of a small picture at most: more is none.
+const MAX_STILL: u64 = 1 << 20;
+/// How often a run that has not ended is asked whether to go on.
+const ASK_AGAIN: Duration = Duration::from_millis(50);
+
+/// The picture that is shown `at_s` seconds after a file's start, as a JPEG of `height` pixels, as an `ffmpeg` on PATH
+/// decodes it. It takes `longest` at most; `go_on` is asked meanwhile, and ends it with `false`.
+///
+/// # Errors
+/// [`Unsupported`](ErrorKind::Unsupported) when there is no ffmpeg, or it gives no picture, or takes longer;
+/// [`Cancelled`](ErrorKind::Cancelled); [`InvalidArgument`](ErrorKind::InvalidArgument) for a time before zero or a height
+/// of 0.
+pub fn still(path: &Path, at_s: f64, height: usize, longest: Duration, go_on: &dyn Fn() -> bool) -> Result<Vec<u8>> {
+    if !(0.0..=1e9).contains(&at_s) || height == 0 {
+        let what = format!("a picture of {height} pixels at {at_s} s");
+        return Err(Error::new(ErrorKind::InvalidArgument, what));
+    }
+    let none = |why: &str| Err(Error::new(ErrorKind::Unsupported, why).with_path(path));
+    let mut c = command();
+    // One thread: several files are read at once.
+    c.args(["-v", "error", "-threads", "1", "-ss", &format!("{at_s:.3}"), "-i"]).arg(file_url(path));
+    c.args(["-map", "0:v:0", "-frames:v", "1", "-vf", &format!("scale=-2:{height}:flags=area,format=yuvj420p")]);
+    c.args(["-c:v", "mjpeg", "-q:v", "7", "-flags:v", "+bitexact", "-f", "image2pipe", "pipe:1"]);
+    let remedy = "install ffmpeg, or leave the pictures out";
+    let mut child =
+        c.stdout(Stdio::piped()).stderr(Stdio::null()).spawn().map_err(|e| not_there(path, e).with_remedy(remedy))?;
+    let out = child.stdout.take().ok_or_else(|| Error::new(ErrorKind::Internal, "ffmpeg gave no output"))?;
+    let process = Ended(child);
+    let (give, take) = channel();
+    let until = Instant::now() + longest;
+    std::thread::scope(|scope| {
+        // Ended before the scope waits for its reader, which then has no more to read.
+        let _process = process;
+        scope.spawn(move || {
+            let mut picture = Vec::new();
+            let read = out.take(MAX_STILL).read_to_end(&mut picture).map(|_| picture);
+            // Nobody waits for it after the time is over.
+            let _ = give.send(read);
+        });
+        loop {
+            match take.recv_timeout(ASK_AGAIN) {
+                Ok(read) => {
+                    let picture = read.map_err(|e| Error::io(path, e))?;
+                    // Start and end of image (ITU-T T.81, table B.1).
+                    let is_whole = picture.starts_with(&[0xff, 0xd8]) && picture.ends_with(&[0xff, 0xd9]);
+                    return if is_whole { Ok(picture) } else { none("ffmpeg gives no picture of it") };
+                }
+                Err(RecvTimeoutError::Disconnected) => return none("ffmpeg gives no picture of it"),
+                Err(RecvTimeoutError::Timeout) if !go_on() => return Err(Error::cancelled()),
+                Err(RecvTimeoutError::Timeout) if Instant::now() >= until => {
+                    return none("ffmpeg takes too long for a picture of it");
+                }
+                Err(RecvTimeoutError::Timeout) => {}
+            }
+        }
+    })
+}
+
+/// A child that is ended when it is dropped.
+struct Ended(Child);
+
+impl Drop for Ended {
+    fn drop(&mut self) {
+        // It may have ended by itself; either way it must be waited for.
+        let _ = self.0.kill();
+        let _ = self.0.wait();
+    }
 }
 
 /// What ffmpeg says about the file.
@@ -178,7 +249,7 @@ fn picture(banner: &str, duration_s: f64) -> Option<PictureInfo> {
 
 /// One run of ffmpeg, ended when it is dropped.
 struct Process {
-    child: Child,
+    _child: Ended,
     /// What it writes.
     sound: BufReader<ChildStdout>,
 }
@@ -195,7 +266,7 @@ impl Process {
         c.args(["-c:a", "pcm_f32le", "-f", "wav", "pipe:1"]);
         let mut child = c.stdout(Stdio::piped()).stderr(Stdio::null()).spawn().map_err(|e| not_there(path, e))?;
         match child.stdout.take() {
-            Some(out) => Ok(Self { child, sound: BufReader::with_capacity(256 * 1024, out) }),
+            Some(out) => Ok(Self { _child: Ended(child), sound: BufReader::with_capacity(256 * 1024, out) }),
             None => Err(Error::new(ErrorKind::Internal, "ffmpeg gave no output").with_path(path)),
         }
     }
@@ -222,14 +293,6 @@ impl Process {
                 format = Some((u32::from_le_bytes([body[4], body[5], body[6], body[7]]), channels));
             }
         }
-    }
-}
-
-impl Drop for Process {
-    fn drop(&mut self) {
-        // It may have ended by itself; either way it must be waited for.
-        let _ = self.child.kill();
-        let _ = self.child.wait();
     }
 }
 

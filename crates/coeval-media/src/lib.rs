@@ -20,7 +20,7 @@ mod writer;
 pub use coeval_error::{Error, ErrorKind, Result};
 
 pub use cache::{Cache, Identity, Key};
-pub use ffmpeg::luma_frames;
+pub use ffmpeg::{luma_frames, still};
 pub use info::{MediaInfo, PictureInfo, Rational, SoundInfo};
 pub use ixml::Ixml;
 pub use photo::{PhotoInfo, probe_photo};

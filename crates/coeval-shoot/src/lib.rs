@@ -15,6 +15,7 @@ mod find;
 mod guard;
 mod headers;
 mod kept;
+pub mod lag_map;
 pub mod listen;
 mod ltc;
 mod measure;
@@ -23,6 +24,7 @@ mod options;
 mod parallel;
 mod patterns;
 mod photos;
+pub mod pictures;
 mod places;
 mod proof;
 mod says;
@@ -56,7 +58,7 @@ pub use proof::{LIP_SYNC_ACCEPTED_S, LIP_SYNC_NOTICED_S, LIP_SYNC_R37_S};
 pub use scratch::temporary_files;
 pub use solve::{Solved, solve};
 pub use sound::{Analysed, Sound, TrackFile, analyse};
-pub use words::{clock_time, clock_time_ms, one_line};
+pub use words::{clock_time, clock_time_ms, milliseconds, one_line};
 pub use write::{
     LARGEST_TEXT, OutFolder, ResultNames, clear_unfinished, files_below, not_through_links, plain_name, read_text,
     remove, resolved, write_whole,

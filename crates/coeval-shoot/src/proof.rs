@@ -3,7 +3,7 @@
 use coeval::network::Placement;
 
 use crate::alignment::{Agreement, EvidenceKind, Proof};
-use crate::words::clock_time;
+use crate::words::{clock_time, milliseconds};
 
 /// How early and how late sound may be after a whole broadcast chain, seconds: EBU Recommendation R37 (+40 and -60 ms,
 /// read in a secondary source).
@@ -90,7 +90,7 @@ fn verdict(proof: &Proof, duration_s: f64, is_clock: bool) -> String {
     let mut words = if is_clock && start.max(end) < 1e-6 {
         "it is the reference clock".to_owned()
     } else if proof.evidence_span_s.is_none() && !proof.agreement.iter().any(|a| a.by == EvidenceKind::Anchors) {
-        format!("placed between its neighbours in the take, within {} at the worse end", ms(start.max(end)))
+        format!("placed between its neighbours in the take, within {} at the worse end", milliseconds(start.max(end)))
     } else {
         in_sync(proof, duration_s, start, end)
     };
@@ -102,7 +102,7 @@ fn verdict(proof: &Proof, duration_s: f64, is_clock: bool) -> String {
         Some(moved) if moved > 0.0 => {
             words.push_str(&format!(
                 "; as a test, without the best third of the measurements, it would move by {}",
-                ms(moved)
+                milliseconds(moved)
             ));
         }
         Some(_) => {}
@@ -119,19 +119,19 @@ fn in_sync(proof: &Proof, duration_s: f64, start: f64, end: f64) -> String {
     if bare(after, end, start) {
         format!(
             "the start is within {}; the last {} share no sound with other files and are extrapolated, within {}",
-            ms(start),
+            milliseconds(start),
             length(after),
-            ms(end)
+            milliseconds(end)
         )
     } else if bare(before, start, end) {
         format!(
             "the end is within {}; the first {} share no sound with other files and are extrapolated, within {}",
-            ms(end),
+            milliseconds(end),
             length(before),
-            ms(start)
+            milliseconds(start)
         )
     } else {
-        format!("in sync within {} from start to end", ms(start.max(end)))
+        format!("in sync within {} from start to end", milliseconds(start.max(end)))
     }
 }
 
@@ -146,15 +146,6 @@ fn limits(error_s: f64) -> &'static str {
         "may be noticed, but still acceptable by ITU-R BT.1359 (+90/-185 ms)"
     } else {
         "not acceptable by ITU-R BT.1359 (+90/-185 ms): check it by eye and ear"
-    }
-}
-
-fn ms(seconds: f64) -> String {
-    match seconds {
-        ..0.001 => format!("{:.2} ms", seconds * 1e3),
-        ..0.1 => format!("{:.1} ms", seconds * 1e3),
-        ..1.0 => format!("{:.0} ms", seconds * 1e3),
-        _ => format!("{seconds:.1} s"),
     }
 }
 

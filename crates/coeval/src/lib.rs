@@ -7,7 +7,7 @@ pub use track::{Track, TrackBuilder};
 
 pub use pair::{Aligner, FirstLook, PairAlignment, PairOptions, PairOutcome, SoundPath, Unplaced, align_pair};
 
-pub use lag::{LagCurve, Rival, lag_curve};
+pub use lag::{LagCurve, Rival, lag_curve, lag_strength};
 
 pub use network::{Link, Node, Solution, solve};
 

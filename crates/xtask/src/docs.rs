@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
-use crate::{Outcome, cargo, environment, root, run, target, words};
+use crate::{Outcome, cargo, environment, install, root, run, target, words};
 
 /// Where pages lie in the repository. They keep their places in the site, so that their links hold.
 const PAGES: [&str; 15] = [
@@ -36,8 +36,21 @@ const CRATES: [&str; 8] = [
     "coeval-transform",
 ];
 
+/// What Python needs for it.
+const REQUIREMENTS: &str = "docs/site/requirements.txt";
+
+/// How much of the site is made anew.
+#[derive(Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Extent {
+    /// All of it.
+    Whole,
+    /// Every page, but by what other checks leave: the Python package of its own tests, and Rust's pages of
+    /// `cargo xtask check`. Notebooks are shown without results: the package's tests run them.
+    AfterTests,
+}
+
 /// Makes the site in `out`, or in `target/site`, and checks that nothing public is missing and no link is broken.
-pub(crate) fn build(out: Option<&str>) -> Outcome<PathBuf> {
+pub(crate) fn build(out: Option<&str>, extent: Extent) -> Outcome<PathBuf> {
     let out = match out {
         Some(out) => std::path::absolute(out).map_err(|e| format!("{out}: {e}"))?,
         None => target().join("site"),
@@ -45,7 +58,11 @@ pub(crate) fn build(out: Option<&str>) -> Outcome<PathBuf> {
     if out.exists() && !out.join("objects.inv").is_file() {
         return Err(format!("{} holds something else than the site: choose another folder", out.display()));
     }
-    let python = environment("docs/site/requirements.txt", "venv-site")?;
+    let python = match extent {
+        Extent::Whole => environment(REQUIREMENTS, "venv-site")?,
+        // `bindings/python/test.sh` has made it, with the package in it.
+        Extent::AfterTests => install(REQUIREMENTS, "venv-python", "site-requirements-installed.txt")?,
+    };
     let bin = python.parent().unwrap_or(Path::new("")).to_path_buf();
     let search = std::env::var_os("PATH").unwrap_or_default();
     let path = std::env::join_paths(std::iter::once(bin.clone()).chain(std::env::split_paths(&search)));
@@ -56,10 +73,19 @@ pub(crate) fn build(out: Option<&str>) -> Outcome<PathBuf> {
         command.env("MPLBACKEND", "Agg").env("PYTHONDONTWRITEBYTECODE", "1").env("COEVAL_CACHE", "");
         command
     };
-    // As the tests of the Python package build it, so that one build serves both.
-    let mut package = with_venv("maturin");
-    package.args(["develop", "--quiet", "--features", "as-tested", "--manifest-path", "bindings/python/Cargo.toml"]);
-    run(&mut package)?;
+    if extent == Extent::Whole {
+        // As the tests of the Python package build it, so that one build serves both.
+        let mut package = with_venv("maturin");
+        package.args([
+            "develop",
+            "--quiet",
+            "--features",
+            "as-tested",
+            "--manifest-path",
+            "bindings/python/Cargo.toml",
+        ]);
+        run(&mut package)?;
+    }
 
     let source = target().join("site-source");
     fresh(&source)?;
@@ -70,17 +96,35 @@ pub(crate) fn build(out: Option<&str>) -> Outcome<PathBuf> {
     }
     copy(&root().join("bindings/c/include/coeval.h"), &source.join("coeval.h"))?;
     let commands = source.join("reference/command");
-    run(cargo(&["run", "--quiet", "--package", "coeval-cli", "--example", "reference", "--"]).arg(&commands))?;
+    match extent {
+        Extent::Whole => {
+            run(cargo(&["run", "--quiet", "--package", "coeval-cli", "--example", "reference", "--"]).arg(&commands))?;
+        }
+        // With the features of the whole workspace it is what cargo's tests have built.
+        Extent::AfterTests => {
+            run(&mut cargo(&["build", "--quiet", "--workspace", "--example", "reference"]))?;
+            run(Command::new(target().join("debug/examples/reference")).arg(&commands))?;
+        }
+    }
     fresh(&out)?;
     let mut sphinx = with_venv("python");
-    sphinx.args(["-m", "sphinx", "-W", "--keep-going", "--quiet", "-b", "html", "-d"]);
-    run(sphinx.arg(target().join("site-doctrees")).arg(&source).arg(&out))?;
+    sphinx.args(["-m", "sphinx", "-W", "--keep-going", "--quiet", "-b", "html"]);
+    if extent == Extent::AfterTests {
+        sphinx.args(["-D", "nb_execution_mode=off"]);
+    }
+    run(sphinx.arg("-d").arg(target().join("site-doctrees")).arg(&source).arg(&out))?;
 
-    // Pages of other crates, from earlier runs, would be in its search.
-    fresh(&target().join("doc"))?;
     let mut rustdoc = cargo(&["doc", "--no-deps", "--quiet"]);
-    rustdoc.args(CRATES.iter().flat_map(|c| ["--package", c])).env("RUSTDOCFLAGS", "-D warnings");
-    run(&mut rustdoc)?;
+    match extent {
+        Extent::Whole => {
+            // Pages of other crates, from earlier runs, would be in its search.
+            fresh(&target().join("doc"))?;
+            rustdoc.args(CRATES.iter().flat_map(|c| ["--package", c]));
+        }
+        // As `cargo xtask check` calls it, so that nothing is made twice.
+        Extent::AfterTests => drop(rustdoc.arg("--workspace")),
+    }
+    run(rustdoc.env("RUSTDOCFLAGS", "-D warnings"))?;
     copy_all(&target().join("doc"), &out.join("rust"))?;
     run(with_venv("python").args(["docs/site/check.py"]).arg(&out))?;
     Ok(out)

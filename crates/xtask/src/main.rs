@@ -28,9 +28,9 @@ cargo xtask instructions counts the instructions of each stage by valgrind; none
 cargo xtask targets      checks that the libraries, the command and the Python module compile for Windows, macOS and Arm
 cargo xtask wheel        makes the Python wheel and source distribution in target/wheels, and checks them
 cargo xtask web          makes the npm package and the page that aligns in a browser, in target/web (needs node)
-cargo xtask docs [--out FOLDER]
+cargo xtask docs [--out FOLDER | --after-tests]
                          makes the documentation site in target/site, and checks its links and that nothing public is
-                         missing
+                         missing; after `check` and `test` the last makes it of what they left, without notebooks' results
 cargo xtask pages --prefix P
                          writes the manual of the command and its completions for bash, zsh and fish below P/share
 cargo xtask fixtures     makes the media fixtures of the tests again (needs ffmpeg)
@@ -53,8 +53,11 @@ fn main() -> ExitCode {
         ["targets"] => standard_libraries(&TARGETS).and_then(|()| targets(&TARGETS)),
         ["wheel"] => wheel(),
         ["web"] => web::build().map(|out| println!("{}", out.display())),
-        ["docs"] => docs::build(None).map(|out| println!("{}", out.display())),
-        ["docs", "--out", out] => docs::build(Some(out)).map(|out| println!("{}", out.display())),
+        ["docs"] => docs::build(None, docs::Extent::Whole).map(|out| println!("{}", out.display())),
+        ["docs", "--after-tests"] => {
+            docs::build(None, docs::Extent::AfterTests).map(|out| println!("{}", out.display()))
+        }
+        ["docs", "--out", out] => docs::build(Some(out), docs::Extent::Whole).map(|out| println!("{}", out.display())),
         ["pages", "--prefix", prefix] => pages(prefix),
         ["fixtures"] => python_script("tests/fixtures/make.py"),
         ["header"] => c_library::header(false),
@@ -176,27 +179,15 @@ fn test() -> Outcome {
                 // What cannot be built is no reason to skip.
                 Ok(web::replay().map_or_else(Seen::failed, |mut cargo| Seen::of(&mut cargo, false)))
             };
-            let site = || {
-                if std::env::var_os(WITHOUT_SITE).is_some() {
-                    return Err(format!("{WITHOUT_SITE} is set"));
-                }
-                let packages = browser()?;
-                let out = match docs::build(None) {
-                    Ok(out) => out,
-                    Err(why) => return Ok(Seen::failed(why)),
-                };
-                let mut node = Command::new("node");
-                node.arg("tests/browser/site.mjs").arg(packages).arg(out);
-                Ok(Seen::of(&mut node, false))
-            };
             beside.push(("checks against Python libraries", Box::new(with_libraries)));
             beside.push(("the report in a browser", Box::new(in_browser)));
             beside.push(("the page that does the work in a browser", Box::new(page)));
             beside.push(("hostile input through WebAssembly", Box::new(hostile)));
-            beside.push(("the documentation site in a browser", Box::new(site)));
         }
     }
-    report.side_by_side([vec![script("bindings/python")], beside]);
+    // After the tests of the package, whose environment it uses.
+    let site: Job = ("the documentation site in a browser", Box::new(site));
+    report.side_by_side([vec![script("bindings/python"), site], beside]);
     report.finish()
 }
 
@@ -207,8 +198,24 @@ const DEV_COMMAND: &str = "COEVAL_DEV_COMMAND";
 /// Set to leave out the page for browsers, whose build and tests take three to five minutes of two cores.
 const WITHOUT_PAGE: &str = "COEVAL_WITHOUT_PAGE";
 
-/// Set to leave out the documentation site, whose making and tests take three to six minutes of two cores.
-const WITHOUT_SITE: &str = "COEVAL_WITHOUT_SITE";
+/// Set to make the documentation site of what other checks leave, and to look at each page once: a minute or so of one core,
+/// instead of three to six minutes of two.
+const SHORT_SITE: &str = "COEVAL_SHORT_SITE";
+
+/// The documentation site, made and opened in a browser.
+fn site() -> Outcome<Seen> {
+    let is_short = std::env::var_os(SHORT_SITE).is_some();
+    let packages = browser()?;
+    let extent = if is_short { docs::Extent::AfterTests } else { docs::Extent::Whole };
+    // What cannot be built is no reason to skip.
+    let out = match docs::build(None, extent) {
+        Ok(out) => out,
+        Err(why) => return Ok(Seen::failed(why)),
+    };
+    let mut node = Command::new("node");
+    node.arg("tests/browser/site.mjs").arg(packages).arg(out).args(is_short.then_some("--once"));
+    Ok(Seen::of(&mut node, false))
+}
 
 /// Where the command is that checks from outside run.
 fn command() -> PathBuf {
@@ -300,16 +307,33 @@ fn python() -> Outcome<PathBuf> {
 
 /// The interpreter of the virtual environment `name` below the target folder, with what `requirements` lists.
 fn environment(requirements: &str, name: &str) -> Outcome<PathBuf> {
+    let stamp = "requirements-installed.txt";
+    let wanted = root().join(requirements);
+    let wanted = std::fs::read_to_string(&wanted).map_err(|e| format!("{}: {e}", wanted.display()))?;
+    let environment = target().join(name);
+    let is_there = interpreter(&environment).exists();
+    if !is_there || !std::fs::read_to_string(environment.join(stamp)).is_ok_and(|have| have == wanted) {
+        run(Command::new("python3").args(["-m", "venv", "--clear"]).arg(&environment))?;
+    }
+    install(requirements, name, stamp)
+}
+
+fn interpreter(environment: &Path) -> PathBuf {
+    environment.join(if cfg!(windows) { "Scripts/python.exe" } else { "bin/python" })
+}
+
+/// Adds what `requirements` lists to the virtual environment `name` that is there, and says so in its file `stamp`; answers
+/// its interpreter.
+fn install(requirements: &str, name: &str, stamp: &str) -> Outcome<PathBuf> {
     let requirements = root().join(requirements);
     let wanted = std::fs::read_to_string(&requirements).map_err(|e| format!("{}: {e}", requirements.display()))?;
     let environment = target().join(name);
-    let python = environment.join(if cfg!(windows) { "Scripts/python.exe" } else { "bin/python" });
-    // Written last: an environment without it is half made.
-    let stamp = environment.join("requirements-installed.txt");
+    let python = interpreter(&environment);
+    // Written last: what is installed without it is half there.
+    let stamp = environment.join(stamp);
     if python.exists() && std::fs::read_to_string(&stamp).is_ok_and(|have| have == wanted) {
         return Ok(python);
     }
-    run(Command::new("python3").args(["-m", "venv", "--clear"]).arg(&environment))?;
     run(Command::new(&python)
         .args(["-m", "pip", "install", "--quiet", "--disable-pip-version-check", "-r"])
         .arg(&requirements))?;

@@ -1,11 +1,14 @@
 //! The chart of coverage: who ran when, on the timeline.
 
+use base64::Engine as _;
+use base64::engine::general_purpose::STANDARD as BASE64;
 use coeval_listen::outline::STEP_S;
 use coeval_shoot::Measured;
 use coeval_shoot::alignment::{File, Recording};
 use coeval_shoot::clock_time;
+use coeval_shoot::pictures::StillPicture;
 
-use super::rows::{Block, ClipView, Coverage, HeardView, Span, Tick, TrackView};
+use super::rows::{Block, ClipView, Coverage, HeardView, PictureView, Span, Tick, TrackView};
 use super::view::{Placed, View};
 use super::wave;
 use super::words::length;
@@ -160,9 +163,24 @@ impl<'a> View<'a> {
                 colour: self.colour(&recording.id),
                 words: format!("{}{clock}", recording.kind.as_str()),
                 clips: clips.collect(),
+                pictures: self.pictures(recording),
             }
         };
         self.track_order().into_iter().map(track).collect()
+    }
+
+    /// Small pictures of a recording's clips, each where it lies.
+    fn pictures(&self, recording: &Recording) -> Vec<PictureView> {
+        let every_s = self.report.pictures.every_s;
+        let view = |p: &StillPicture| {
+            let clip = self.placed.iter().find(|c| c.recording.id == recording.id && c.file.path == p.file)?;
+            let from_s = f64::from(p.part) * every_s;
+            // The last part of a clip is shorter.
+            let (from_s, to_s) = (clip.map.forward(from_s), clip.map.forward(from_s + every_s).min(clip.to_s));
+            let jpeg = BASE64.encode(&p.jpeg);
+            (from_s < to_s).then(|| PictureView { left: self.share(from_s), width: self.share(to_s - from_s), jpeg })
+        };
+        self.report.pictures.pictures.iter().filter_map(view).collect()
     }
 
     pub(super) fn coverage(&self) -> Vec<Coverage> {

@@ -3,6 +3,7 @@
 use std::fmt::Write;
 
 use coeval_shoot::clock_time;
+use coeval_shoot::lag_map::{ROW_S, ROWS};
 
 /// How a series is drawn.
 #[derive(Clone, Copy, PartialEq, Eq)]
@@ -219,6 +220,52 @@ impl Axes {
             escaped(&s.name),
         );
     }
+}
+
+/// From so many standard deviations on a cell is drawn, and darker from each further one on. Chance exceeds the first at one
+/// lag in 150 000, which is in one column of 230; the others are own choice.
+pub(super) const GRADES: [f32; 4] = [4.5, 6.0, 9.0, 14.0];
+
+/// Draws the strengths of a lag map, column by column from the lowest lag up, and the placement as a line over them. `edge_s`
+/// is where a column begins on the timeline.
+pub(super) fn cells(
+    words: &str,
+    width: usize,
+    colour: usize,
+    strength: &[f32],
+    edge_s: &dyn Fn(usize) -> f64,
+) -> String {
+    let columns = strength.len() / ROWS;
+    let span_s = (edge_s(0), edge_s(columns));
+    let reach_s = (ROWS / 2) as f64 * ROW_S;
+    let axes = Axes::new(width as f64, span_s, (-reach_s, reach_s));
+    let mut paths = [const { String::new() }; GRADES.len()];
+    for (column, rows) in strength.chunks_exact(ROWS).enumerate() {
+        let (left, right) = (axes.x(edge_s(column)), axes.x(edge_s(column + 1)));
+        for (row, strength) in rows.iter().enumerate() {
+            let Some(grade) = GRADES.iter().rposition(|least| strength >= least) else { continue };
+            let lag_s = (row as f64 - (ROWS / 2) as f64) * ROW_S;
+            let (top, bottom) = (axes.y(lag_s + ROW_S / 2.0), axes.y(lag_s - ROW_S / 2.0));
+            let _ = write!(paths[grade], "M{left:.1} {top:.1}H{right:.1}V{bottom:.1}H{left:.1}z");
+        }
+    }
+    let placement = Series {
+        name: "placement".to_owned(),
+        colour,
+        shape: Shape::Line,
+        points: vec![(span_s.0, 0.0), (span_s.1, 0.0)],
+    };
+    let place = legend(std::slice::from_ref(&placement), LEFT, axes.width)[0];
+    let whole = axes.height + place.1 + 22.0;
+    let mut svg = format!("<svg viewBox=\"0 0 {width} {whole}\" role=\"img\" aria-label=\"{}\">", escaped(words));
+    axes.draw_values(&mut svg);
+    axes.draw_times(&mut svg);
+    for (grade, path) in paths.iter().enumerate() {
+        let _ = write!(svg, "<path class=\"cells g{}\" d=\"{path}\"/>", grade + 1);
+    }
+    axes.draw_series(&mut svg, &placement, place);
+    svg.push_str("</svg>");
+    svg
 }
 
 /// Draws series, in milliseconds over a span of the timeline, into a picture `width` units wide. `words` say it to who cannot

@@ -29,6 +29,16 @@ pub(super) struct TrackView {
     pub(super) colour: usize,
     pub(super) words: String,
     pub(super) clips: Vec<ClipView>,
+    pub(super) pictures: Vec<PictureView>,
+}
+
+/// A small picture on the timeline.
+#[derive(Serialize)]
+pub(super) struct PictureView {
+    pub(super) left: f64,
+    pub(super) width: f64,
+    /// A JPEG as base64.
+    pub(super) jpeg: String,
 }
 
 #[derive(Serialize)]
@@ -175,7 +185,17 @@ pub(super) struct FileRow {
 pub(super) struct WhyView {
     /// Its offset over time and its residuals, as SVG; none of a file too many.
     pub(super) plots: Option<[String; 2]>,
+    pub(super) map: Option<LagMapView>,
     pub(super) lines: Vec<String>,
+}
+
+#[derive(Serialize)]
+pub(super) struct LagMapView {
+    pub(super) svg: String,
+    /// The file that the clip is compared with.
+    pub(super) other: String,
+    /// How long a column is, in words.
+    pub(super) column: String,
 }
 
 #[derive(Serialize)]
@@ -225,6 +245,8 @@ pub(super) struct Page {
     pub(super) any_doubtful: bool,
     pub(super) any_jump: bool,
     pub(super) any_heard: bool,
+    /// How much of a file each small picture stands for; none where there are none.
+    pub(super) pictures_every: Option<String>,
     pub(super) any_speech: bool,
     pub(super) any_clap: bool,
     pub(super) coverage: Vec<Coverage>,

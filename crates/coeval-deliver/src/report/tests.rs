@@ -1,6 +1,8 @@
 use serde_json::json;
 
-use super::words::{early_or_late, length, lip_sync, percent, within_ms};
+use super::words::{early_or_late, length, lip_sync, percent};
+use coeval_shoot::pictures::StillPicture;
+
 use super::*;
 use crate::layout::tests::example;
 use crate::lists::marks;
@@ -11,7 +13,10 @@ fn html(alignment: &Alignment, title: &str, checks: &[Check]) -> String {
     let marks = marks(alignment, &[]);
     let measured = [("R.FLAC".to_owned(), Err(Error::new(ErrorKind::NoSound, "<b>no</b> sound")))];
     let (measured, marks) = (&measured, &marks);
-    page(&Report { title, alignment, layout: &layout, start, measured, checks, marks, others: &[] }).unwrap()
+    let (maps, pictures) = (&[], &Pictures::default());
+    let report =
+        Report { title, alignment, layout: &layout, start, measured, checks, maps, pictures, marks, others: &[] };
+    page(&report).unwrap()
 }
 
 /// A part of an alignment, as the contract writes it.
@@ -40,8 +45,7 @@ fn verdicts_follow_the_published_limits() {
 #[test]
 fn numbers_are_said_as_people_say_them() {
     assert_eq!([0.0853, 24.0, 90.0, 3661.0].map(length), ["85 ms", "24.0 s", "1 min 30 s", "1 h 1 min"]);
-    assert_eq!([0.0231, -0.0046, 0.000_01].map(early_or_late), ["23 ms early", "4.6 ms late", "no offset"]);
-    assert_eq!([0.000_03, 0.0011, 0.001_11].map(within_ms), ["0.1 ms", "1.1 ms", "1.2 ms"]);
+    assert_eq!([0.0231, -0.0046, 0.000_001].map(early_or_late), ["23.1 ms early", "4.6 ms late", "no offset"]);
     assert_eq!(percent(1.0), "over 99.99 %");
 }
 
@@ -96,6 +100,7 @@ fn outlines_lie_on_the_timeline() {
     let measured = coeval_shoot::measure(&alignment, dir.path(), &Default::default(), &()).unwrap();
     let layout = Layout::of(&alignment).unwrap();
     let start = Timecode::from_label([1, 0, 0, 0], layout.rate, layout.rate.counting()).unwrap();
+    let none = Pictures::default();
     let report = |measured| Report {
         title: "outlines",
         alignment: &alignment,
@@ -103,6 +108,8 @@ fn outlines_lie_on_the_timeline() {
         start,
         measured,
         checks: &[],
+        maps: &[],
+        pictures: &none,
         marks: &[],
         others: &[],
     };
@@ -168,6 +175,52 @@ fn each_clip_says_why() {
         dots.split('M').skip(1).map(|d| d.split([' ', 'h']).nth(1).unwrap().parse().unwrap()).collect();
     // 0.1 s of residual on a straight part, and half a second of jump: up is later, in a scale of 0.5 s and more.
     assert!(heights[1] < heights[0] && heights[0] < 200.0, "{heights:?}");
+}
+
+/// Pictures lie under what they show, and what is missing of them is said.
+#[test]
+fn pictures_lie_under_their_clips() {
+    let alignment = example();
+    let layout = Layout::of(&alignment).unwrap();
+    let start = Timecode::from_label([1, 0, 0, 0], layout.rate, layout.rate.counting()).unwrap();
+    let mut pictures = Pictures::default();
+    let report = |pictures: &Pictures| {
+        let (alignment, layout, title) = (&alignment, &layout, "pictures");
+        page(&Report {
+            title,
+            alignment,
+            layout,
+            start,
+            measured: &[],
+            checks: &[],
+            maps: &[],
+            pictures,
+            marks: &[],
+            others: &[],
+        })
+        .unwrap()
+    };
+    assert!(!report(&pictures).contains("<img") && !report(&pictures).contains("class=\"film\""));
+    // Of 100 s, of which half a second was lost after 40 s: the third part has it, and the last is as long as the others.
+    pictures.every_s = 20.0;
+    pictures.pictures = (0..5).map(|i| StillPicture::new("b/C 1.MP4".to_owned(), i, vec![i as u8; 3])).collect();
+    pictures.pictures.push(StillPicture::new("X.MP4".to_owned(), 0, vec![9; 3]));
+    pictures.note = Some("3 of 4 pictures are missing: this needs ffmpeg, which is not on PATH.".to_owned());
+    let page = report(&pictures);
+    assert!(page.contains("3 of 4 pictures are missing: this needs ffmpeg, which is not on PATH."), "{page}");
+    assert!(page.contains("one picture for every 20 s"), "{page}");
+    let number = |text: &str, word: &str| -> f64 {
+        text.split_once(word).unwrap().1.split(['%', '"']).next().unwrap().parse().unwrap()
+    };
+    let images: Vec<&str> = page.split("<img alt=\"\" src=\"data:image/jpeg;base64,").skip(1).collect();
+    assert_eq!(images.len(), 5, "those of an unplaced file are not shown");
+    let whole_s = number(&page, "data-duration=\"");
+    let spans: Vec<(f64, f64)> = images.iter().map(|i| (number(i, "left:"), number(i, ";width:"))).collect();
+    let expected = [(30.003, 20.0), (50.003, 20.5), (70.503, 20.0), (90.503, 20.0), (110.503, 20.0)];
+    for ((left, width), (from_s, length_s)) in spans.into_iter().zip(expected) {
+        let (left_s, width_s) = (left * whole_s / 100.0, width * whole_s / 100.0);
+        assert!((left_s - from_s).abs() < 1e-3 && (width_s - length_s).abs() < 1e-3, "{left_s}, {width_s}: {from_s}");
+    }
 }
 
 /// Many files with one fault are one message.
@@ -275,8 +328,12 @@ fn an_hour_with_fifteen_clips_stays_below_fifteen_megabytes() {
     let layout = Layout::of(&alignment).unwrap();
     let start = Timecode::from_label([1, 0, 0, 0], layout.rate, layout.rate.counting()).unwrap();
     let (alignment, layout, checks) = (&alignment, &layout, &checks);
+    let couples = coeval_shoot::listen::couples(alignment);
+    let maps = coeval_shoot::lag_map::lag_maps(alignment, dir.path(), &couples, &Default::default(), &()).unwrap();
+    assert_eq!(maps.len(), 15);
     let (title, measured, marks, others) = ("an hour", &measured, &[], &[]);
-    let report = Report { title, alignment, layout, start, measured, checks, marks, others };
+    let (maps, pictures) = (&maps, &Pictures::default());
+    let report = Report { title, alignment, layout, start, measured, checks, maps, pictures, marks, others };
     let page = page(&report).unwrap();
     assert_eq!(page.matches("<path class=\"level\"").count(), 16);
     assert!(page.len() < 15_000_000, "{} bytes", page.len());

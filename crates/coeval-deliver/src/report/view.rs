@@ -5,18 +5,19 @@ use base64::engine::general_purpose::STANDARD as BASE64;
 use coeval::Result;
 use coeval::clock::ClockMap;
 use coeval_shoot::alignment::{Alignment, EvidenceKind, File, Kind, Pair, Recording, SURE};
+use coeval_shoot::lag_map::LagMap;
 use coeval_shoot::listen::{Check, Couple, by_hand, couples};
-use coeval_shoot::{LIP_SYNC_R37_S, Measured, clock_time};
+use coeval_shoot::{LIP_SYNC_R37_S, Measured, clock_time, milliseconds};
 use sha2::{Digest as _, Sha256};
 
-use super::plot::{Series, Shape, plot};
+use super::plot::{Series, Shape, cells, plot};
 use super::rows::{
-    AdviceView, CheckView, FileRow, LeftOut, LevelRow, Link, MarkRow, OtherEvent, Page, PairRow, PlaceView, Problem,
-    SyncRow, Version, WhyView,
+    AdviceView, CheckView, FileRow, LagMapView, LeftOut, LevelRow, Link, MarkRow, OtherEvent, Page, PairRow, PlaceView,
+    Problem, SyncRow, Version, WhyView,
 };
 use super::words::{
-    EARLY, difference, early_or_late, evidence_kind, in_words, length, lip_sync, other_paths, percent, residual_words,
-    sentence, signed_ms, small_ms, within_ms,
+    EARLY, difference, early_or_late, evidence_kind, in_words, length, lip_sync, moment, other_paths, percent,
+    residual_words, sentence, signed_ms, whole,
 };
 use super::{Report, SCRIPT, STYLE, wave};
 use crate::layout::{Content, SourceRate};
@@ -111,6 +112,7 @@ impl<'a> View<'a> {
             any_heard: heard().next().is_some(),
             any_speech: heard().any(|h| !h.speech.is_empty()),
             any_clap: heard().any(|h| !h.claps.is_empty()),
+            pictures_every: tracks.iter().any(|t| !t.pictures.is_empty()).then(|| whole(self.report.pictures.every_s)),
             any_jump: tracks.iter().flat_map(|l| &l.clips).any(|c| !c.jumps.is_empty()),
             tracks,
             coverage: self.coverage(),
@@ -145,7 +147,7 @@ impl<'a> View<'a> {
             lede.push(format!(
                 "The sound made for each clip stays within {} of the picture (95 % of cases). Placed once on the nearest frame, \
                  without correction for drift, it would be up to {} off.",
-                within_ms(conformed_s),
+                milliseconds(conformed_s),
                 length(uncorrected_s.abs()),
             ));
         }
@@ -182,7 +184,12 @@ impl<'a> View<'a> {
     }
 
     pub(super) fn problems(&self) -> Vec<Problem> {
-        let parts = [self.file_problems(), self.contradictions(), self.early_ends(), self.level_problems()];
+        let pictures = self.report.pictures.note.iter().map(|why| {
+            let remedy = "They only help to find your way: all else is complete.";
+            Problem::slight(why.clone(), remedy, section("Chart", "when"))
+        });
+        let parts =
+            [self.file_problems(), self.contradictions(), self.early_ends(), self.level_problems(), pictures.collect()];
         let mut all: Vec<Problem> = parts.into_iter().flatten().collect();
         // The serious first, otherwise in the order found.
         all.sort_by_key(|p| !p.serious);
@@ -361,7 +368,7 @@ impl<'a> View<'a> {
                     "Uncorrected: at worst {}, {}. Aligned: within {} (95 % of cases). The placement is {}.",
                     early_or_late(uncorrected_s),
                     lip_sync(uncorrected_s).1,
-                    within_ms(2.0 * sd_s),
+                    milliseconds(2.0 * sd_s),
                     in_words(confidence[0].min(confidence[1])),
                 ),
                 places: checks.iter().map(|c| place(c, sd_s)).collect(),
@@ -419,7 +426,7 @@ impl<'a> View<'a> {
                 uncorrected_class,
                 frames: frames_s.map_or("no picture".to_owned(), signed_ms),
                 frames_class: frames_s.map_or("", |s| lip_sync(s).0),
-                conformed: format!("\u{b1}{}", within_ms(conformed_s)),
+                conformed: format!("\u{b1}{}", milliseconds(conformed_s)),
                 // The less forgiving side.
                 conformed_class: lip_sync(conformed_s).0,
                 words: format!("Uncorrected: {words}. Conformed: {}.", lip_sync(conformed_s).1),
@@ -484,7 +491,7 @@ impl<'a> View<'a> {
             b: p.b.clone(),
             overlap: length(p.overlap_s),
             evidence: p.evidence,
-            rms: small_ms(p.residual_rms_s),
+            rms: milliseconds(p.residual_rms_s),
             words: {
                 let fits = match (p.contradicted, p.evidence) {
                     (true, _) => "contradicts the other pairs, at least in part; what contradicts them is not used",
@@ -510,7 +517,7 @@ impl<'a> View<'a> {
                     id: recording.id.clone(),
                     at: file.knots.first().map_or_else(none, |k| format!("{:.4} s", k[1])),
                     drift: file.drift_ppm.map_or_else(none, |d| format!("{d:+.2} ppm").replace('-', "\u{2212}")),
-                    sd: file.uncertainty_s.map_or_else(none, small_ms),
+                    sd: file.uncertainty_s.map_or_else(none, milliseconds),
                     confidence: file.confidence.map_or_else(none, percent),
                     why: self.why(recording, file),
                     by_hand: file.copy_of.is_none().then(|| self.by_hand(recording, file)).flatten(),
@@ -544,14 +551,14 @@ impl<'a> View<'a> {
             lines.push(format!(
                 "{} measurements{span}. 95 % of them lie within {} of the placement.",
                 proof.evidence,
-                within_ms(proof.residual_p95_s)
+                milliseconds(proof.residual_p95_s)
             ));
         }
         let [start_s, end_s] = proof.ends_uncertainty_s;
         lines.push(format!(
             "Standard deviation: {} at the start, {} at the end; of the drift {:.2} ppm.",
-            small_ms(start_s),
-            small_ms(end_s),
+            milliseconds(start_s),
+            milliseconds(end_s),
             proof.drift_sigma_ppm
         ));
         // Sound against itself is in the measurements.
@@ -564,7 +571,7 @@ impl<'a> View<'a> {
             lines.push(format!(
                 "Check: this file, {} were compared in pairs. The three results agree within {}.",
                 others.join(" and "),
-                within_ms(round.closure_s.abs())
+                milliseconds(round.closure_s.abs())
             ));
         }
         for doubt in file.doubtful() {
@@ -573,11 +580,14 @@ impl<'a> View<'a> {
                 clock_time(doubt.from_s),
                 clock_time(doubt.to_s),
                 percent(doubt.confidence),
-                small_ms(doubt.uncertainty_s)
+                milliseconds(doubt.uncertainty_s)
             ));
         }
         let plots = (index < OFFSET_PLOTS).then(|| self.offset(recording, &self.placed[index]));
-        Some(WhyView { plots, lines })
+        let clip = &self.placed[index];
+        let map = self.report.maps.iter().find(|m| m.couple.clip == file.path);
+        let map = map.filter(|_| plots.is_some()).map(|map| self.lag_map(recording, clip, map));
+        Some(WhyView { plots, map, lines })
     }
 
     /// A clip's offset over time, from that at its start, with what each other recording says of it; and the same without
@@ -612,6 +622,18 @@ impl<'a> View<'a> {
         let rest_words = format!("Residuals of {} over time.", clip.file.path);
         let span_s = (clip.from_s, clip.to_s);
         [plot(&words, WHY_WIDTH, span_s, &series, &[]), plot(&rest_words, WHY_WIDTH, span_s, &rests, &[])]
+    }
+
+    /// How alike a clip and its recorder sound at lags around the placement.
+    fn lag_map(&self, recording: &Recording, clip: &Placed<'_>, map: &LagMap) -> LagMapView {
+        let (from_s, to_s) = map.couple.common_s;
+        let part_s = (to_s - from_s) / map.columns().max(1) as f64;
+        let edge_s = |column: usize| clip.map.forward(from_s + column as f64 * part_s);
+        let other = &map.couple.other;
+        let words =
+            format!("How alike {} and {other} sound, over time and over the lag from the placement.", clip.file.path);
+        let svg = cells(&words, WHY_WIDTH, self.colour(&recording.id), &map.strength, &edge_s);
+        LagMapView { svg, other: other.clone(), column: format!("{part_s:.1} s") }
     }
 
     /// A list of one anchor for `--anchors`. Of a placed file it is true as it stands: the middle of what it and another
@@ -666,12 +688,8 @@ impl<'a> View<'a> {
 
     fn mark(&self, mark: &Mark) -> Option<MarkRow> {
         mark.at_s.is_finite().then(|| MarkRow {
-            at: clock_time(mark.at_s),
-            timecode: self
-                .report
-                .start
-                .plus((self.report.layout.rate.frames(mark.at_s) + 1e-6).floor() as i64)
-                .to_string(),
+            at: moment(mark),
+            timecode: self.report.start.plus(mark.frame(self.report.layout.rate)).to_string(),
             kind: mark.kind.clone(),
             name: if mark.length_s > 0.0 {
                 format!("{}, {}", mark.name, length(mark.length_s))
@@ -729,7 +747,7 @@ pub(super) fn place(check: &Check, sd_s: f64) -> PlaceView {
         }
     };
     let uncorrected = format!("{}: {}", early_or_late(check.before_early_s), lip_sync(check.before_early_s).1);
-    let aligned = format!("\u{b1}{}: {}", within_ms(2.0 * sd_s), lip_sync(2.0 * sd_s).1);
+    let aligned = format!("\u{b1}{}: {}", milliseconds(2.0 * sd_s), lip_sync(2.0 * sd_s).1);
     PlaceView {
         place: check.place.as_str(),
         at: format!("at {}", clock_time(check.timeline_s)),

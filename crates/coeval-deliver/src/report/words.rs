@@ -1,7 +1,9 @@
 //! How numbers and verdicts are said.
 
 use coeval_shoot::alignment::{Agreement, EvidenceKind, Pair, SURE, SoundPath};
-use coeval_shoot::{LIP_SYNC_ACCEPTED_S, LIP_SYNC_NOTICED_S, LIP_SYNC_R37_S};
+use coeval_shoot::{LIP_SYNC_ACCEPTED_S, LIP_SYNC_NOTICED_S, LIP_SYNC_R37_S, clock_time, clock_time_ms, milliseconds};
+
+use crate::lists::Mark;
 
 /// A recording that ends this much before the last one stopped early: as a share of the timeline, and seconds. Own
 /// choice.
@@ -46,34 +48,29 @@ pub(super) fn length(seconds: f64) -> String {
     }
 }
 
+/// Whole seconds in words.
+pub(super) fn whole(seconds: f64) -> String {
+    if seconds < 60.0 { format!("{seconds:.0} s") } else { length(seconds) }
+}
+
+/// Less than this is neither early nor late, seconds: a quarter of a sample at 48 kHz.
+const NOTHING_S: f64 = 5e-6;
+
 /// Seconds as signed milliseconds, plus for early.
 pub(super) fn signed_ms(seconds: f64) -> String {
-    let ms = seconds * 1e3;
-    let digits = if ms.abs() < 9.95 { 1 } else { 0 };
-    let text = format!("{:.digits$}", ms.abs());
-    // Nothing is neither early nor late.
-    let sign = if text.trim_matches(['0', '.']).is_empty() {
-        ""
-    } else if ms > 0.0 {
-        "+"
-    } else {
-        "\u{2212}"
-    };
-    format!("{sign}{text} ms")
+    match seconds {
+        s if s.abs() < NOTHING_S => "0 ms".to_owned(),
+        s if s < 0.0 => format!("\u{2212}{}", milliseconds(-s)),
+        s => format!("+{}", milliseconds(s)),
+    }
 }
 
 /// Seconds as milliseconds, early or late in words.
 pub(super) fn early_or_late(seconds: f64) -> String {
-    let text = signed_ms(seconds);
-    match text.strip_prefix('+') {
-        Some(ms) => format!("{ms} early"),
-        None => text.strip_prefix('\u{2212}').map_or_else(|| "no offset".to_owned(), |ms| format!("{ms} late")),
+    match seconds {
+        s if s.abs() < NOTHING_S => "no offset".to_owned(),
+        s => format!("{} {}", milliseconds(s.abs()), if s > 0.0 { "early" } else { "late" }),
     }
-}
-
-/// Seconds as milliseconds that something is within: never rounded down.
-pub(super) fn within_ms(seconds: f64) -> String {
-    format!("{:.1} ms", ((seconds * 1e4 - 1e-6).ceil() / 10.0).max(0.1))
 }
 
 /// What kind of evidence it is, and how much of it.
@@ -90,20 +87,24 @@ pub(super) fn evidence_kind(agreement: &Agreement) -> String {
 
 /// Seconds that something lies earlier or later, in words.
 pub(super) fn difference(seconds: f64) -> String {
-    let size = if seconds.abs() < 1.0 { small_ms(seconds.abs()) } else { length(seconds.abs()) };
+    let size = if seconds.abs() < 1.0 { milliseconds(seconds.abs()) } else { length(seconds.abs()) };
     format!("{size} {}", if seconds < 0.0 { "earlier" } else { "later" })
 }
 
-/// A small time as milliseconds.
-pub(super) fn small_ms(seconds: f64) -> String {
-    if seconds < 0.95e-4 { "under 0.1 ms".to_owned() } else { format!("{:.1} ms", seconds * 1e3) }
+/// A moment of the timeline, to as much as is known of such a mark.
+pub(super) fn moment(mark: &Mark) -> String {
+    match mark.kind.as_str() {
+        // Its time comes from a clock that shows seconds.
+        "photo" => clock_time(mark.at_s),
+        _ => clock_time_ms((mark.at_s.max(0.0) * 1e3).round() as u64),
+    }
 }
 
 /// What else two recordings have in common that reaches them by another way than what they were placed by.
 pub(super) fn other_paths(pair: &Pair) -> Vec<String> {
     let of = |path: &SoundPath| {
         let side = if path.delay_s > 0.0 { "later" } else { "earlier" };
-        let delay = format!("{:.1} ms {side}", path.delay_s.abs() * 1e3);
+        let delay = format!("{} {side}", milliseconds(path.delay_s.abs()));
         if path.voices > 0.0 {
             format!("the voices may be {delay} in {} ({} probable)", pair.a, percent(path.voices))
         } else {
@@ -116,7 +117,7 @@ pub(super) fn other_paths(pair: &Pair) -> Vec<String> {
 pub(super) fn residual_words(mut spread: Vec<f64>) -> String {
     spread.sort_by(f64::total_cmp);
     match spread.get(spread.len() * 19 / 20) {
-        Some(&s) => format!("95\u{a0}% are within {}.", within_ms(s)),
+        Some(&s) => format!("95\u{a0}% are within {}.", milliseconds(s)),
         None => String::new(),
     }
 }
