@@ -75,6 +75,18 @@ def test_what_was_added_is_checked(demo, validator, fits, breaks):
         validator.validate(changed(breaks))
 
 
+@pytest.mark.parametrize("breaks", [[], [{"shift_s": 1.5}], [{"shift_s": 1.5, "probability": 2}], [{"shift_s": 1.5, "probability": 0.1}] * 4])
+def test_other_places_of_a_pair_are_checked(demo, validator, breaks):
+    def changed(rivals):
+        alignment = copy.deepcopy(demo[1])
+        alignment["pairs"][0]["rivals"] = rivals
+        return alignment
+
+    validator.validate(changed([{"shift_s": -12.5, "probability": 0.03}]))
+    with pytest.raises(jsonschema.ValidationError):
+        validator.validate(changed(breaks))
+
+
 @pytest.mark.parametrize("breaks", [{"timeline_s": "noon"}, {"uncertainty_s": 0}, {"clock": "mine"}, {"event": 0}])
 def test_photos_are_checked(demo, validator, breaks):
     photo = {"path": "a.jpg", "taken": "2026-05-12T10:42:47+02:00", "timeline_s": 3.5, "uncertainty_s": 1.0, "clock": "device",

@@ -5,7 +5,8 @@ use std::num::NonZeroUsize;
 
 use coeval::clock::ClockMap;
 use coeval::pair::{
-    Aligner, Evidence, PairAlignment, PairJump, PairOptions, PairOutcome, SoundPath, Stretch, Unplaced, align_pair,
+    Aligner, Evidence, PairAlignment, PairJump, PairOptions, PairOutcome, RivalPlace, SoundPath, Stretch, Unplaced,
+    align_pair,
 };
 use coeval::{Error, ErrorKind, Result};
 use coeval_shoot::on_threads;
@@ -331,13 +332,16 @@ fn from_json(text: &str) -> Result<PairOutcome> {
     if pair.places.len() != pair.evidence.len() {
         return Err(none("places and measurements are not of one length"));
     }
-    // Texts of an earlier version tell of no stretches, nor of paths.
+    // Texts of an earlier version tell of no stretches, paths or rivals.
     let stretches: Option<Vec<[f64; 4]>> = read(&value, "stretches")?;
     let stretch =
         |[from_s, to_s, confidence, uncertainty_s]: [f64; 4]| Stretch { from_s, to_s, confidence, uncertainty_s };
     pair.stretches = stretches.unwrap_or_default().into_iter().map(stretch).collect();
     let paths: Option<Vec<[f64; 2]>> = read(&value, "paths")?;
     pair.paths = paths.unwrap_or_default().into_iter().map(|[delay_s, voices]| SoundPath { delay_s, voices }).collect();
+    let rivals: Option<Vec<[f64; 2]>> = read(&value, "rivals")?;
+    let rival = |[shift_s, probability]: [f64; 2]| RivalPlace { shift_s, probability };
+    pair.rivals = rivals.unwrap_or_default().into_iter().map(rival).collect();
     (pair.confidence, pair.uncertainty_s) = (read(&value, "confidence")?, read(&value, "uncertainty_s")?);
     (pair.overlap_s, pair.residual_rms_s) = (read(&value, "overlap_s")?, read(&value, "residual_rms_s")?);
     (pair.inverted, pair.rate_mixup) = (read(&value, "inverted")?, read(&value, "rate_mixup")?);
@@ -390,6 +394,7 @@ fn json(outcome: &PairOutcome) -> Result<CString> {
             "place_s": p.place_s,
             "source_s": p.source_s,
             "paths": p.paths.iter().map(|p| [p.delay_s, p.voices]).collect::<Vec<_>>(),
+            "rivals": p.rivals.iter().map(|r| [r.shift_s, r.probability]).collect::<Vec<_>>(),
             "wander_q": p.wander_q,
         }),
         PairOutcome::Unplaced(reason) => serde_json::json!({

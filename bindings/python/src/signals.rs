@@ -156,7 +156,8 @@ fn placed_into(py: Python<'_>, pair: &PairAlignment, out: &Bound<'_, PyDict>) ->
     out.set_item("jumps", jumps)?;
     let stretches: Vec<_> = pair.stretches.iter().map(|s| (s.from_s, s.to_s, s.confidence, s.uncertainty_s)).collect();
     out.set_item("stretches", stretches)?;
-    out.set_item("paths", pair.paths.iter().map(|p| (p.delay_s, p.voices)).collect::<Vec<_>>())
+    out.set_item("paths", pair.paths.iter().map(|p| (p.delay_s, p.voices)).collect::<Vec<_>>())?;
+    out.set_item("rivals", pair.rivals.iter().map(|r| (r.shift_s, r.probability)).collect::<Vec<_>>())
 }
 
 fn table(py: Python<'_>, rows: Vec<f64>, columns: usize) -> PyResult<Bound<'_, PyArray2<f64>>> {

@@ -606,6 +606,19 @@ pub struct Pair {
     /// The ways by which their common sound comes, where several were told apart: that of the result first.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub paths: Vec<SoundPath>,
+    /// Other places at which these two might lie to each other, the most probable first, where any is not ruled out.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub rivals: Vec<RivalPlace>,
+}
+
+/// Another place at which two recordings might lie to each other.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[non_exhaustive]
+pub struct RivalPlace {
+    /// So much later in `a` than the result puts it, seconds.
+    pub shift_s: f64,
+    /// Probability that it is the right place, by the sound of two of their files alone.
+    pub probability: f64,
 }
 
 /// One of the ways by which the common sound of two recordings comes: voices straight, an engine from elsewhere.

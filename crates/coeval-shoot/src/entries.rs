@@ -7,8 +7,8 @@ use coeval::network::{AnchorReport, Force, Link, LinkReport, LoopClosure, Node, 
 use coeval::pair::PairOutcome;
 
 use crate::alignment::{
-    Alignment, AnchorCheck, Event, EvidenceKind, File, Generator, Jump, Loop, Pair, PlacedBy, Recording, SCHEMA,
-    SoundPath, Status, Stretch, Timeline,
+    Alignment, AnchorCheck, Event, EvidenceKind, File, Generator, Jump, Loop, Pair, PlacedBy, Recording, RivalPlace,
+    SCHEMA, SoundPath, Status, Stretch, Timeline,
 };
 use crate::anchors::Resolved;
 use crate::chapters::Group;
@@ -337,6 +337,7 @@ fn pair_entries(
         contradicted: bool,
         residuals: Vec<[f64; 2]>,
         paths: Vec<SoundPath>,
+        rivals: Vec<RivalPlace>,
     }
     let mut sums: BTreeMap<(usize, usize), Sum> = BTreeMap::new();
     for (link, report) in links.iter().zip(reports) {
@@ -348,10 +349,17 @@ fn pair_entries(
         }
         let evidence = &link.alignment.evidence;
         let sign = if a < b { 1.0 } else { -1.0 };
+        // Written to a microsecond, and to one in a million.
+        let round = |x: f64| (x * 1e6).round() / 1e6;
         // Those of the two files that say most.
+        if link.alignment.confidence > sum.confidence {
+            let rival = |r: &coeval::RivalPlace| RivalPlace {
+                shift_s: round(sign * r.shift_s),
+                probability: round(r.probability),
+            };
+            sum.rivals = link.alignment.rivals.iter().map(rival).collect();
+        }
         if link.alignment.confidence > sum.confidence && link.alignment.paths.len() > 1 {
-            // Written to a microsecond, and to one in a million.
-            let round = |x: f64| (x * 1e6).round() / 1e6;
             let path = |p: &coeval::SoundPath| SoundPath { delay_s: round(sign * p.delay_s), voices: round(p.voices) };
             sum.paths = link.alignment.paths.iter().map(path).collect();
         }
@@ -381,6 +389,7 @@ fn pair_entries(
                 contradicted: sum.contradicted,
                 residuals: sum.residuals.into_iter().step_by(step).collect(),
                 paths: sum.paths,
+                rivals: sum.rivals,
             }
         })
         .collect()

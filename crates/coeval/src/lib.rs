@@ -5,7 +5,9 @@
 // alignments together give one map for each file, and a resampler moves sound along its map.
 pub use track::{Track, TrackBuilder};
 
-pub use pair::{Aligner, FirstLook, PairAlignment, PairOptions, PairOutcome, SoundPath, Unplaced, align_pair};
+pub use pair::{
+    Aligner, FirstLook, PairAlignment, PairOptions, PairOutcome, RivalPlace, SoundPath, Unplaced, align_pair,
+};
 
 pub use lag::{LagCurve, Rival, lag_curve, lag_strength};
 

@@ -2,10 +2,10 @@
 
 use crate::clock::ClockMap;
 use crate::error::{Error, ErrorKind, Result};
-use crate::pair::{Evidence, PairAlignment, PairJump, PairOutcome, SoundPath, Stretch, Unplaced};
+use crate::pair::{Evidence, PairAlignment, PairJump, PairOutcome, RivalPlace, SoundPath, Stretch, Unplaced};
 
 /// How they begin: what they are, and the version of the layout. All that follows are numbers of 64 bits.
-const BYTES_2: &[u8; 8] = b"cvoutcm2";
+const BYTES_3: &[u8; 8] = b"cvoutcm3";
 const REASONS: [Unplaced; 5] = [
     Unplaced::NoCommonSound,
     Unplaced::TooShort,
@@ -17,7 +17,7 @@ const REASONS: [Unplaced; 5] = [
 impl PairOutcome {
     /// All of it as bytes, of which [`from_bytes`](Self::from_bytes) makes the same outcome to the last bit.
     pub fn to_bytes(&self) -> Vec<u8> {
-        let mut bytes = BYTES_2.to_vec();
+        let mut bytes = BYTES_3.to_vec();
         let mut put = |number: f64| bytes.extend_from_slice(&number.to_le_bytes());
         let placed = match self {
             PairOutcome::Unplaced(why) => {
@@ -44,6 +44,7 @@ impl PairOutcome {
             place_s,
             rate_mixup,
             stretches,
+            rivals,
             beyond,
         } = placed;
         let flags = [*inverted, *rate_mixup].map(|flag| f64::from(u8::from(flag)));
@@ -60,7 +61,9 @@ impl PairOutcome {
         put(stretches.len() as f64);
         stretches.iter().flat_map(|s| [s.from_s, s.to_s, s.confidence, s.uncertainty_s]).for_each(&mut put);
         put(paths.len() as f64);
-        paths.iter().flat_map(|p| [p.delay_s, p.voices]).for_each(put);
+        paths.iter().flat_map(|p| [p.delay_s, p.voices]).for_each(&mut put);
+        put(rivals.len() as f64);
+        rivals.iter().flat_map(|r| [r.shift_s, r.probability]).for_each(put);
         bytes
     }
 
@@ -70,7 +73,7 @@ impl PairOutcome {
     /// [`Damaged`](ErrorKind::Damaged) when they are none of this version, or were cut.
     pub fn from_bytes(bytes: &[u8]) -> Result<Self> {
         let damaged = || Error::new(ErrorKind::Damaged, "the bytes are no outcome that this version reads");
-        let numbers = bytes.strip_prefix(BYTES_2).ok_or_else(damaged)?;
+        let numbers = bytes.strip_prefix(BYTES_3).ok_or_else(damaged)?;
         let (numbers, rest) = numbers.as_chunks::<8>();
         let mut numbers = Numbers(numbers.iter());
         let outcome = match numbers.next() {
@@ -129,6 +132,7 @@ impl Numbers<'_> {
                 uncertainty_s,
             })?,
             paths: self.list(|[delay_s, voices]| SoundPath { delay_s, voices })?,
+            rivals: self.list(|[shift_s, probability]| RivalPlace { shift_s, probability })?,
             beyond,
         })
     }
@@ -149,6 +153,7 @@ mod tests {
         placed.place_s = 2e-3;
         placed.stretches = vec![Stretch::whole(9.0, 0.5, 1e-3), Stretch::whole(2.0, 0.25, f64::INFINITY)];
         placed.paths = vec![SoundPath { delay_s: -4e-3, voices: 1.0 / 3.0 }];
+        placed.rivals = vec![RivalPlace { shift_s: 12.5, probability: 1.0 / 300.0 }];
         placed.beyond = [-1.5, 1.0 / 7.0];
         let unplaced = REASONS.map(PairOutcome::Unplaced);
         for outcome in unplaced.into_iter().chain([PairOutcome::Placed(Box::new(placed))]) {

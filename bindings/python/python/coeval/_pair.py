@@ -64,6 +64,15 @@ class SoundPath(NamedTuple):
     """Probability that this source is people's voices; 0 for sound that continues while nobody speaks."""
 
 
+class RivalPlace(NamedTuple):
+    """Another place at which two recordings might lie to each other."""
+
+    shift_s: float
+    """How much later in `a` than the placement says, seconds."""
+    probability: float
+    """Probability that it is the right place."""
+
+
 class Measurement(NamedTuple):
     """One row of `Evidence`."""
 
@@ -220,6 +229,8 @@ class PairAlignment:
     paths: tuple[SoundPath, ...] = field(default=(), repr=False)
     """Sources of common sound with different delays, the one that the placement follows first; empty if voices could not
     be told from the rest."""
+    rivals: tuple[RivalPlace, ...] = field(default=(), repr=False)
+    """Other places that are not ruled out, the most probable first; three at most."""
 
     def __post_init__(self) -> None:
         self.knots.flags.writeable = False
@@ -228,7 +239,7 @@ class PairAlignment:
         numbers = (self.offset_s, self.drift_ppm, self.confidence, self.uncertainty_s, self.overlap_s)
         # Where there is no placement they are NaN, which equals nothing.
         bits = np.array([*numbers, self.residual_rms_s]).tobytes()
-        marks = (self.jumps, self.evidence, self.stretches, self.paths)
+        marks = (self.jumps, self.evidence, self.stretches, self.paths, self.rivals)
         return (self.reason, bits, self.inverted, self.rate_mixup, self.knots.tobytes(), *marks)
 
     def __eq__(self, other: object) -> bool:
@@ -280,6 +291,7 @@ class PairAlignment:
             evidence=Evidence(*columns),
             stretches=tuple(PairStretch(*stretch) for stretch in found.get("stretches", ())),
             paths=tuple(SoundPath(*path) for path in found.get("paths", ())),
+            rivals=tuple(RivalPlace(*rival) for rival in found.get("rivals", ())),
         )
 
     @property
@@ -469,6 +481,7 @@ class PairAlignment:
                 evidence=Evidence(*(np.array(rows[name], dtype=np.float64) for name in ("a_s", "b_s", "sigma_s"))),
                 stretches=tuple(PairStretch(**stretch) for stretch in data.get("stretches", ())),
                 paths=tuple(SoundPath(**path) for path in data.get("paths", ())),
+                rivals=tuple(RivalPlace(**rival) for rival in data.get("rivals", ())),
             )
         except (KeyError, TypeError, ValueError) as error:
             raise DamagedFileError(f"not a pair: {error}") from None
@@ -524,6 +537,7 @@ class PairAlignment:
             },
             "stretches": [stretch._asdict() for stretch in self.stretches],
             "paths": [path._asdict() for path in self.paths],
+            "rivals": [rival._asdict() for rival in self.rivals],
         }
 
     def to_json(self) -> str:

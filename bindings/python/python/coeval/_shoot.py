@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 from . import _native
 from ._errors import ConformError, DamagedFileError, InvalidArgumentError, from_os_error
 from ._map import ClockMap
-from ._pair import SoundPath
+from ._pair import RivalPlace, SoundPath
 from ._sound import Listener, Path, Progress, Track, _make, as_threads, check_numbers, numbers, renamed
 from ._tighten import Plan, Rendered, Voices, hear, render, tighten
 
@@ -193,6 +193,8 @@ class RecordingPair:
     """Number of measurements."""
     paths: tuple[SoundPath, ...] = ()
     """Sources of common sound with different delays, if several were told apart; the one that the result follows first."""
+    rivals: tuple[RivalPlace, ...] = ()
+    """Other places that are not ruled out, the most probable first; by the sound of two of their files alone."""
 
 
 @dataclass(frozen=True)
@@ -228,7 +230,8 @@ class Conformed:
 def _recording_pair(details: Mapping[str, Any]) -> RecordingPair:
     numbers = {name: details[name] for name in ("a", "b", "overlap_s", "confidence", "residual_rms_s", "evidence")}
     paths = (SoundPath(path["delay_s"], path["voices"]) for path in details.get("paths", []))
-    return RecordingPair(**numbers, paths=tuple(paths))
+    rivals = (RivalPlace(rival["shift_s"], rival["probability"]) for rival in details.get("rivals", []))
+    return RecordingPair(**numbers, paths=tuple(paths), rivals=tuple(rivals))
 
 
 def _file(recording: str, details: Mapping[str, Any]) -> File:

@@ -158,9 +158,13 @@ fn each_clip_says_why() {
         "residual_rms_s": 1e-4,
         "evidence": 2,
         "residuals": [[20.0, 1e-4], [31.0, 0.1], [80.0, -1e-4]],
+        "rivals": [{"shift_s": 12.494, "probability": 0.032}, {"shift_s": -4.0, "probability": 0.002}],
     })));
     let page = html(&alignment, "day 1", &[]);
     assert_eq!(page.matches("<details class=\"why\"").count(), 1, "only what has a proof");
+    let rivals = "not ruled out: 12.49 s later in rec-1 (3.20 %), 4.00 s earlier in rec-1 (0.20 %)";
+    assert_eq!(page.matches("not ruled out").count(), 1);
+    assert!(page.contains(rivals), "{:?}", page.split("not ruled").nth(1).map(|s| &s[..90]));
     let why = page.split("<details class=\"why\"").nth(1).unwrap().split("</details>").next().unwrap();
     assert!(
         why.contains("37 measurements, from 0:00:02 to 0:01:30 of the file. 95 % of them lie within 2.0 ms"),

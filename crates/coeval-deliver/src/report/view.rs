@@ -17,7 +17,7 @@ use super::rows::{
 };
 use super::words::{
     EARLY, difference, early_or_late, evidence_kind, in_words, length, lip_sync, moment, other_paths, percent,
-    residual_words, sentence, signed_ms, whole,
+    residual_words, rivals, sentence, signed_ms, whole,
 };
 use super::{Report, SCRIPT, STYLE, wave};
 use crate::layout::{Content, SourceRate};
@@ -500,7 +500,7 @@ impl<'a> View<'a> {
                     _ if p.residual_rms_s > 0.005 => "scattered: little common sound, or strong echo",
                     _ => "consistent",
                 };
-                [fits.to_owned()].into_iter().chain(other_paths(p)).collect::<Vec<_>>().join("; ")
+                [fits.to_owned()].into_iter().chain(other_paths(p)).chain(rivals(p)).collect::<Vec<_>>().join("; ")
             },
         };
         self.alignment.pairs.iter().map(row).collect()

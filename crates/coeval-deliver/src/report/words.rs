@@ -1,6 +1,6 @@
 //! How numbers and verdicts are said.
 
-use coeval_shoot::alignment::{Agreement, EvidenceKind, Pair, SURE, SoundPath};
+use coeval_shoot::alignment::{Agreement, EvidenceKind, Pair, RivalPlace, SURE, SoundPath};
 use coeval_shoot::{LIP_SYNC_ACCEPTED_S, LIP_SYNC_NOTICED_S, LIP_SYNC_R37_S, clock_time, clock_time_ms, milliseconds};
 
 use crate::lists::Mark;
@@ -112,6 +112,16 @@ pub(super) fn other_paths(pair: &Pair) -> Vec<String> {
         }
     };
     pair.paths.iter().skip(1).map(of).collect()
+}
+
+/// Other places at which two recordings might lie to each other, where any is not ruled out.
+pub(super) fn rivals(pair: &Pair) -> Vec<String> {
+    let of = |rival: &RivalPlace| {
+        let side = if rival.shift_s > 0.0 { "later" } else { "earlier" };
+        format!("{:.2} s {side} in {} ({})", rival.shift_s.abs(), pair.a, percent(rival.probability))
+    };
+    let all: Vec<String> = pair.rivals.iter().map(of).collect();
+    (!all.is_empty()).then(|| format!("not ruled out: {}", all.join(", "))).into_iter().collect()
 }
 
 pub(super) fn residual_words(mut spread: Vec<f64>) -> String {

@@ -113,6 +113,15 @@ pub struct SoundPath {
     pub voices: f64,
 }
 
+/// Another place at which two tracks might lie.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct RivalPlace {
+    /// So much later in `a` than the placement puts it, seconds.
+    pub shift_s: f64,
+    /// Probability that it is the right place, as it stood when the placement was judged.
+    pub probability: f64,
+}
+
 /// A sudden change of offset between two tracks.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct PairJump {
@@ -223,6 +232,9 @@ pub struct PairAlignment {
     pub rate_mixup: bool,
     /// How well the place is known by stretches of the overlap, in time order, seconds of `b`.
     pub stretches: Vec<Stretch>,
+    /// Other places that are not ruled out, the most probable first; three at the most. What is left of the probability is
+    /// that what is common is chance, or a sound that was played again.
+    pub rivals: Vec<RivalPlace>,
     /// Log odds, from what both heard before the first and after the last measurement, that the clock goes on there
     /// rather than has jumped; 0 where nothing tells.
     pub(crate) beyond: [f64; 2],
@@ -246,6 +258,7 @@ impl PairAlignment {
             place_s: 0.0,
             rate_mixup: false,
             stretches: Vec::new(),
+            rivals: Vec::new(),
             beyond: [0.0; 2],
             map,
             evidence,
@@ -270,6 +283,8 @@ impl PairAlignment {
 
     /// A copy with another confidence.
     fn surer(mut self, confidence: f64) -> Self {
+        let doubt = (1.0 - confidence) / (1.0 - self.confidence).max(1e-9);
+        self.rivals.iter_mut().for_each(|r| r.probability *= doubt.min(1.0));
         self.stretches.iter_mut().for_each(|s| s.confidence *= confidence / self.confidence);
         self.confidence = confidence;
         self
@@ -609,12 +624,13 @@ impl Aligner {
         let same = |l: &Line, p: &Preference| (shift_s(l) - p.shift_s).abs() <= DISTINCT_S;
         let reached = preferences.iter().map(|p| {
             let scores = seen.iter().filter(|l| same(l, p)).map(|l| l.score);
-            p.of_scores(line.score, scores.reduce(f64::max))
+            (p.shift_s, p.of_scores(line.score, scores.reduce(f64::max)))
         });
         // Places that have no block in common with this one.
         let apart = seen.iter().filter(|l| shift_s(l).abs() > DISTINCT_S && !preferences.iter().any(|p| same(l, p)));
-        let apart = apart.map(|l| confidence::by_scores(line.score, l.score));
-        let others: f64 = reached.chain(apart).map(|l| (-l).exp()).sum();
+        let apart = apart.map(|l| (shift_s(l), confidence::by_scores(line.score, l.score)));
+        let odds: Vec<(f64, f64)> = reached.chain(apart).map(|(shift_s, l)| (shift_s, (-l).exp())).collect();
+        let others: f64 = odds.iter().map(|o| o.1).sum();
         let heard = CommonSounds::along(a, b, &path, line.inverted, &self.plans);
         let again = (-heard.log_odds()).exp();
         let chance = confidence::chance(path.standing);
@@ -633,7 +649,11 @@ impl Aligner {
         fitted.put_right(a, b, &sources.off_the_rest_s(&points(&fitted.fit), &fitted.fit.jumps));
         // The clock comes from whatever is common; where the file lies, from the voices.
         let found = sources.voices(&points(&fitted.fit), line.inverted);
-        let placed = fitted.alignment(a, b, line, &path, &heard, confidence)?;
+        let mut placed = fitted.alignment(a, b, line, &path, &heard, confidence)?;
+        let rivals = odds.iter().map(|&(shift_s, odds)| RivalPlace { shift_s, probability: confidence * odds });
+        placed.rivals = rivals.filter(|r| r.probability >= RIVAL_LEAST).collect();
+        placed.rivals.sort_by(|x, y| y.probability.total_cmp(&x.probability).then(x.shift_s.total_cmp(&y.shift_s)));
+        placed.rivals.truncate(RIVALS);
         let placed = match found {
             Some(voices) => placed.moved(voices),
             None => placed.by_source(sources::UNKNOWN_S),
@@ -800,6 +820,7 @@ impl Fitted {
             inverted: line.inverted,
             source_s: 0.0,
             paths: Vec::new(),
+            rivals: Vec::new(),
             wander_q: fit.wander_q,
             place_s: fit.places.shared_s,
             evidence: fit.places.widened(&evidence),
@@ -853,6 +874,9 @@ enum SearchMethod {
     Short(ShortProbes, (f64, f64)),
 }
 
+/// Other places that are told of, at the most, and the least probability of one: what a percentage with one decimal shows.
+const RIVALS: usize = 3;
+const RIVAL_LEAST: f64 = 0.001;
 /// A placement of this confidence is not searched further; one of less than the last is none.
 const SURE_ENOUGH: f64 = 0.99;
 const LEAST_CONFIDENCE: f64 = 0.7;

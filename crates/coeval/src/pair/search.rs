@@ -203,8 +203,7 @@ const GROUP: usize = 64;
 
 /// Local maxima of a correlation, in spreads of the correlation around them.
 fn local_peaks(correlation: &[f32], take: &mut dyn FnMut(f64, f32)) {
-    let spreads: Vec<f32> =
-        correlation.chunks(LOCAL).map(|c| (dot(c, c) / c.len() as f32).sqrt()).collect();
+    let spreads: Vec<f32> = correlation.chunks(LOCAL).map(|c| (dot(c, c) / c.len() as f32).sqrt()).collect();
     let mut sorted = spreads.clone();
     sorted.sort_by(f32::total_cmp);
     // A stretch of near-silence is not allowed to raise its own rounding noise to peaks.

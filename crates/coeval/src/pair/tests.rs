@@ -499,3 +499,31 @@ fn an_end_is_as_sure_as_what_is_heard_there() {
     let whole = stretches((0.0, 800.0), (0.0, 800.0), &[], [0.0; 2], 0.999, |_| 1e-3);
     assert_eq!(whole.len(), 1);
 }
+
+#[test]
+fn the_other_place_of_a_sentence_that_comes_twice_is_a_rival() {
+    // The clip has one of two sentences that are alike, and less and less of a word that only one of them has beside it.
+    let mut named = 0;
+    for word in [0.02, 0.05, 0.1, 0.15, 0.2, 0.3, 0.5] {
+        let mut noise = Noise::new(77);
+        let sentence = line_of(&mut noise, 6, &[(1.0, 5.0)]);
+        let mut line = line_of(&mut noise, 100, &[(5.0, 8.0), (91.0, 95.0)]);
+        let word = line_of(&mut noise, 2, &[(0.2, 1.8)]).into_iter().map(|v| word * v).collect::<Vec<f32>>();
+        for (at, sound) in [(20, &sentence), (60, &sentence), (26, &word)] {
+            line[8000 * at..].iter_mut().zip(sound).for_each(|(l, s)| *l += s);
+        }
+        let camera = camera_of(&mut noise, &line[8000 * 18..], 12, &[]);
+        let found = align_pair(&track(&line, 8000.0), &track(&camera, 8000.0), &PairOptions::default(), &()).unwrap();
+        let PairOutcome::Placed(p) = found else { continue };
+        let total = p.confidence + p.rivals.iter().map(|r| r.probability).sum::<f64>();
+        assert!(total <= 1.0 + 1e-9 && p.rivals.len() <= 3, "{} {:?}", p.confidence, p.rivals);
+        assert!(p.rivals.is_sorted_by(|x, y| x.probability >= y.probability));
+        let other_s = if p.map.forward(0.0) < 40.0 { 40.0 } else { -40.0 };
+        if let Some(rival) = p.rivals.first() {
+            assert!((rival.shift_s - other_s).abs() < 0.01, "{:?}", p.rivals);
+            assert!(p.map.forward(0.0) < 40.0 || rival.probability > 0.1, "{} {:?}", p.confidence, p.rivals);
+            named += 1;
+        }
+    }
+    assert!(named > 0);
+}
