@@ -5,6 +5,8 @@ use std::path::{Path, PathBuf};
 
 use coeval_transform::real;
 
+use crate::sim_sound::SPEED_OF_SOUND_M_S;
+
 /// Rate of all sounds here, Hz.
 pub const RATE: usize = 48_000;
 
@@ -142,7 +144,10 @@ pub fn room(random: &mut Random) -> Vec<(usize, f32)> {
                     + (image(y, size[1], source[1]) - ear[1]).powi(2)
                     + (image(z, size[2], source[2]) - ear[2]).powi(2))
                 .sqrt();
-                taps.push(((d / 343.0 * RATE as f64).round() as usize, (reflect.powi(bounces) / d) as f32));
+                taps.push((
+                    (d / SPEED_OF_SOUND_M_S * RATE as f64).round() as usize,
+                    (reflect.powi(bounces) / d) as f32,
+                ));
             }
         }
     }

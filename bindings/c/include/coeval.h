@@ -2388,7 +2388,7 @@ coeval_status coeval_shoot_set_trusted_times(coeval_shoot *shoot,
 
 /**
  * Limit of the slow second search, hours of sound, 0 to 1000000; both files of a pair count. It is for files that the
- * first look does not place. Default 24. The most promising pairs come first.
+ * first look does not place. Default 12. The most promising pairs come first.
  * [real-time]
  */
 coeval_status coeval_shoot_set_in_depth_h(coeval_shoot *shoot,

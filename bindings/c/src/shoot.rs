@@ -361,7 +361,7 @@ pub unsafe extern "C" fn coeval_shoot_set_trusted_times(
 }
 
 /// Limit of the slow second search, hours of sound, 0 to 1000000; both files of a pair count. It is for files that the
-/// first look does not place. Default 24. The most promising pairs come first.
+/// first look does not place. Default 12. The most promising pairs come first.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn coeval_shoot_set_in_depth_h(
     shoot: *mut coeval_shoot,

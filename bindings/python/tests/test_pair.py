@@ -128,7 +128,19 @@ def test_it_draws(result: coeval.PairAlignment) -> None:
     ax = result.plot()
     line = next(line for line in ax.get_lines() if line.get_label() == "map")
     assert np.array_equal(np.asarray(line.get_xdata()), result.knots[:, 0])
-    assert ax.get_xlabel() == "time in b (s)"
+    upper, lower = ax.figure.axes
+    assert upper is ax and lower.get_xlabel() == "time in b (s)"
+    # The measurements lie within the shaded time, and residuals around zero.
+    shaded = next(patch for patch in ax.patches if patch.get_label() == "both run").get_extents().transformed(ax.transData.inverted())
+    assert shaded.x0 <= result.evidence.b_s.min() and result.evidence.b_s.max() <= shaded.x1
+    assert shaded.x1 - shaded.x0 == pytest.approx(result.overlap_s, rel=1e-6)
+    dots = np.asarray(lower.get_lines()[0].get_ydata())
+    assert len(dots) == len(result) and np.abs(dots).max() < 1.0 and abs(dots.mean()) < 0.05
+    # Into somebody's own axes goes the offset alone.
+    import matplotlib.pyplot as plt
+
+    own = plt.figure().add_subplot()
+    assert result.plot(own) is own and own.figure.axes == [own] and own.get_xlabel() == "time in b (s)"
 
 
 @pytest.mark.parametrize(

@@ -547,14 +547,17 @@ class PairAlignment:
     def plot(self, ax: Optional[Axes] = None) -> Axes:
         """Draw the offset over time: the measurements with their uncertainty, and the map through them.
 
+        The time in which both devices ran is shaded.
+
         Parameters
         ----------
         ax : matplotlib.axes.Axes, optional
-            Where to draw; a new figure if not given.
+            Where to draw. If not given, a new figure, with the residuals (the measurements minus the map) below.
 
         Returns
         -------
         matplotlib.axes.Axes
+            Those of the offset.
 
         Raises
         ------

@@ -8,6 +8,7 @@ import numpy as np
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from numpy.typing import NDArray
 
     from ._pair import LagCurve, PairAlignment
     from ._shoot import Alignment
@@ -32,30 +33,55 @@ def _axes(ax: Optional[Axes], height: float) -> Axes:
 
 
 def plot_pair(result: PairAlignment, ax: Optional[Axes]) -> Axes:
-    """Offset over time, in milliseconds from the offset at the start of `b`."""
+    """Offset over time, in milliseconds from the offset at the start of `b`; without `ax`, with the residuals below it."""
+    below = None
+    if ax is None and result.placed:
+        ax, below = _two_axes()
     ax = _axes(ax, 3.6)
-    ax.set_xlabel("time in b (s)")
+    name_a, name_b = result.sources or ("a", "b")
+    lowest = below or ax
+    lowest.set_xlabel(f"time in {name_b} (s)")
     ax.grid(alpha=0.3)
     if not result.placed:
-        ax.set_title(f"unplaced: {result.reason}")
+        ax.set_title(f"{name_a} and {name_b} unplaced: {result.reason}")
         return ax
-    found = result.evidence
+    found, (b_s, a_s) = result.evidence, result.knots.T
+    start_s = max(0.0, float(result.clock_map.to_file(0.0)))
+    for axes in filter(None, (ax, below)):
+        axes.axvspan(start_s, start_s + result.overlap_s, color="tab:green", alpha=0.08, linewidth=0, label="both run")
+    _measured(ax, found.b_s, (found.a_s - found.b_s - result.offset_s) * 1e3, found.sigma_s * 1e3)
+    ax.plot(b_s, (a_s - b_s - result.offset_s) * 1e3, color="tab:orange", label="map")
+    ax.set_ylabel(f"{name_a} minus {name_b},\nfrom {result.offset_s:.4f} s (ms)")
+    ax.set_title(str(result))
+    ax.legend()
+    if below is not None:
+        residual_s = found.a_s - result.clock_map.to_timeline(found.b_s)
+        _measured(below, found.b_s, residual_s * 1e3, found.sigma_s * 1e3)
+        below.axhline(0.0, color="tab:orange")
+        below.set_ylabel("residual (ms)")
+        below.grid(alpha=0.3)
+    return ax
+
+
+def _two_axes() -> tuple[Axes, Axes]:
+    first = _axes(None, 5.2)
+    figure = first.figure
+    first.remove()
+    above, below = figure.subplots(2, 1, sharex=True, height_ratios=[2, 1])
+    return above, below
+
+
+def _measured(ax: Axes, b_s: NDArray[np.float64], ms: NDArray[np.float64], sigma_ms: NDArray[np.float64]) -> None:
     ax.errorbar(
-        found.b_s,
-        (found.a_s - found.b_s - result.offset_s) * 1e3,
-        yerr=found.sigma_s * 1e3,
+        b_s,
+        ms,
+        yerr=sigma_ms,
         fmt=".",
         markersize=4,
         linewidth=0.8,
         color="tab:blue",
         label="measured, with std. dev.",
     )
-    b_s, a_s = result.knots.T
-    ax.plot(b_s, (a_s - b_s - result.offset_s) * 1e3, color="tab:orange", label="map")
-    ax.set_ylabel(f"offset relative to {result.offset_s:.6f} s (ms)")
-    ax.set_title(str(result))
-    ax.legend()
-    return ax
 
 
 def plot_lag(curve: LagCurve, ax: Optional[Axes]) -> Axes:

@@ -287,7 +287,8 @@ impl<'p> Probe<'p> {
     /// Heights of each block at the lags of as many rows as a transform gives, from `origin` on, in quarters of a nat.
     fn heights(&self, origin: i64, buffers: &mut Buffers) -> Vec<Vec<u8>> {
         let (plan, lags) = (self.plan, rows_each(self.plan.len, self.block) * self.block + 2 * PAD);
-        let Buffers { samples, spectrum, product, scratch, power } = buffers;
+        let Buffers { samples, spectrum, product, scratch } = buffers;
+        let mut power = [0.0f32; LOCAL];
         spectrum.resize(plan.len, Complex32::default());
         product.resize(plan.len, Complex32::default());
         let scratch_len = plan.forward.get_inplace_scratch_len().max(plan.inverse.get_inplace_scratch_len());
@@ -309,15 +310,14 @@ impl<'p> Probe<'p> {
                 *p = x * y;
             }
             plan.inverse.process_with_scratch(product, scratch);
-            power.clear();
-            power.extend(product[..lags].iter().map(|v| v.norm_sqr()));
-            let means: Vec<f32> = power.chunks(LOCAL).map(|c| sum(c) / c.len() as f32).collect();
             // Where next to nothing is heard, or the other track ends, its little is not allowed to pass for peaks.
             let floor = (0.25 * heard * block.energy).max(1e-20);
             let mut heights = vec![0; lags];
-            for ((part, heights), &mean) in power.chunks(LOCAL).zip(heights.chunks_mut(LOCAL)).zip(&means) {
-                let scale = 4.0 / mean.max(floor);
-                for (height, power) in heights.iter_mut().zip(part) {
+            for (part, heights) in product[..lags].chunks(LOCAL).zip(heights.chunks_mut(LOCAL)) {
+                let power = &mut power[..part.len()];
+                power.iter_mut().zip(part).for_each(|(p, v)| *p = v.norm_sqr());
+                let scale = 4.0 / (sum(power) / part.len() as f32).max(floor);
+                for (height, power) in heights.iter_mut().zip(&*power) {
                     *height = whole_number((power * scale).min(4.0 * BLOCK_MOST));
                 }
             }
@@ -334,7 +334,6 @@ struct Buffers {
     spectrum: Vec<Complex32>,
     product: Vec<Complex32>,
     scratch: Vec<Complex32>,
-    power: Vec<f32>,
 }
 
 /// A number from 0 to 255 without its fraction, by the bits that it has as a large number: `as` has to ask for all
