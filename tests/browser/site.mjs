@@ -38,8 +38,9 @@ const open = async (name, width, scheme, query) => {
 
 const looks = [];
 for (const [width, scheme] of [[1280, 'light'], [390, 'dark']]) looks.push({ width, scheme, ...await windowOf(width, scheme) });
-for (const [number, name] of pages.entries()) {
-  for (const { width, scheme, page, show, complaints } of once ? [looks[number % 2]] : looks) {
+// Both windows at once: each is a process of its own.
+await Promise.all(looks.map(async ({ width, scheme, page, show, complaints }, look) => {
+  for (const name of pages.filter((_, number) => !once || number % 2 === look)) {
     const at = `${name}, ${width} px, ${scheme}`;
     await show(name);
     await accessible(page, axe, at, 10);
@@ -49,7 +50,7 @@ for (const [number, name] of pages.entries()) {
       await page.screenshot({ path: join(folder, 'screenshots', `site-${name.replaceAll('/', '-')}-${width}-${scheme}.png`) });
     }
   }
-}
+}));
 for (const { page } of looks) await page.close();
 
 for (const [word, wanted] of [['align_files', 'reference/python-pairs.html'], ['coeval_resampler_new', 'reference/c/sound-on-another-clock.html'], ['anchors', 'how-to/no-common-sound.html']]) {
