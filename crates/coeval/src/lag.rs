@@ -1,5 +1,7 @@
 //! How alike two tracks are at lags around a clock map: the curve that shows why a placement was chosen, and its rivals.
 
+use std::sync::LazyLock;
+
 use coeval_transform::{Complex32, Complex64, Plans};
 
 use crate::clock::ClockMap;
@@ -135,6 +137,9 @@ pub fn lag_curve(a: &Track, b: &Track, map: &ClockMap, reach_s: f64, progress: &
     Ok(LagCurve { correlation: out.iter().zip(&power_a).map(coefficient).collect() })
 }
 
+/// [`lag_strength`] is asked again and again for stretches of one length, and a plan costs more than its use.
+static PLANS: LazyLock<Plans> = LazyLock::new(Plans::default);
+
 /// How far each lag from `-reach` to `reach` samples stands out of its background: the cross-correlation of two stretches of
 /// one rate and length with phase transform (Knapp and Carter 1976, "The generalized correlation method for estimation of
 /// time delay", PHAT), in standard deviations of the correlation at all lags. A positive lag: `a` is the later.
@@ -152,7 +157,7 @@ pub fn lag_strength(a: &[f32], b: &[f32], reach: usize) -> Result<Vec<f32>> {
             b.len()
         )));
     }
-    let plan = Plans::default().get((a.len() + reach).next_power_of_two());
+    let plan = PLANS.at_least(a.len() + reach);
     let spectrum = |sound: &[f32]| {
         let mut padded: Vec<f32> = sound.iter().map(|x| if x.is_finite() { *x } else { 0.0 }).collect();
         padded.resize(plan.len, 0.0);
