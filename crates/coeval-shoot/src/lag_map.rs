@@ -13,6 +13,7 @@ use coeval_media::{OpenOptions, SoundReader};
 use crate::alignment::Alignment;
 use crate::feed::feed;
 use crate::guard::guarded;
+use crate::kept::{self, Kept};
 use crate::listen::Couple;
 use crate::parallel::for_all;
 
@@ -96,19 +97,32 @@ fn lag_map(
     let frames = (window_s * f64::from(RATE_HZ)) as usize;
     let own = Leg { from_s: f64::NEG_INFINITY, to_s: f64::INFINITY, at_s: 0.0, source_s: 0.0, speed: 1.0 };
     let open = |path: &str| alignment.file(path).map_or_else(|| options.clone(), |f| f.opened(options));
-    let windows = |path: &str, route| Windows::open(&folder.join(path), &route, frames, &open(path));
-    let mut clip = windows(&couple.clip, Route::from_legs(vec![own])?)?;
-    let mut other = windows(&couple.other, Route::under_clip(&other_map, &clip_map))?;
-    let reach = ROWS * ROW_SAMPLES / 2;
-    let mut strength = Vec::with_capacity(columns * ROWS);
-    for column in 0..columns {
-        step(progress, "mapping lags", column as f64 / columns as f64)?;
-        let middle_s = from_s + (column as f64 + 0.5) * (to_s - from_s) / columns as f64;
-        let at_s = (middle_s - window_s / 2.0).clamp(from_s, (to_s - window_s).max(from_s));
-        let lags = lag_strength(&other.at(at_s)?, &clip.at(at_s)?, reach)?;
-        let strongest = |row: &[f32]| row.iter().fold(0.0f32, |most, s| most.max(s.abs()));
-        strength.extend(lags.chunks_exact(ROW_SAMPLES).map(strongest));
-    }
+    let path = |path: &str| folder.join(path);
+    // Kept under both files, and where they lie.
+    let lies = format!("{:?}", (clip_map.knots(), other_map.knots(), couple.common_s, columns));
+    let about = |(cache, key): &Kept| {
+        let (_, other) = kept::of_file(&path(&couple.other), options)?;
+        Some((cache.clone(), key.clone().with(other.bytes()).with(lies.as_bytes())))
+    };
+    let load = |kept: &Kept| kept::get(&about(kept)?);
+    let save = |kept: &Kept, strength: &Vec<f32>| about(kept).iter().for_each(|kept| kept::put(kept, strength));
+    let windows = |name: &str, route| Windows::open(&path(name), &route, frames, &open(name));
+    let work = || {
+        let mut clip = windows(&couple.clip, Route::from_legs(vec![own])?)?;
+        let mut other = windows(&couple.other, Route::under_clip(&other_map, &clip_map))?;
+        let reach = ROWS * ROW_SAMPLES / 2;
+        let mut strength = Vec::with_capacity(columns * ROWS);
+        for column in 0..columns {
+            step(progress, "mapping lags", column as f64 / columns as f64)?;
+            let middle_s = from_s + (column as f64 + 0.5) * (to_s - from_s) / columns as f64;
+            let at_s = (middle_s - window_s / 2.0).clamp(from_s, (to_s - window_s).max(from_s));
+            let lags = lag_strength(&other.at(at_s)?, &clip.at(at_s)?, reach)?;
+            let strongest = |row: &[f32]| row.iter().fold(0.0f32, |most, s| most.max(s.abs()));
+            strength.extend(lags.chunks_exact(ROW_SAMPLES).map(strongest));
+        }
+        Ok(strength)
+    };
+    let (strength, _) = kept::measured(&path(&couple.clip), &open(&couple.clip), "lag map", load, save, work)?;
     Ok(LagMap { couple: couple.clone(), strength })
 }
 
