@@ -12,7 +12,7 @@ use ebur128::{Channel, EbuR128, Mode};
 use serde::{Deserialize, Serialize};
 
 use coeval::Result;
-use coeval::samples::{check_channels, check_frames, check_rate};
+use coeval::samples::{check_channels, check_frames, check_rate, greater};
 
 use crate::true_peak::{TruePeak, internal};
 
@@ -174,13 +174,20 @@ impl ActiveLevel {
             return;
         }
         let (mut once, mut twice) = ([0.0; LANES], [0.0; LANES]);
-        let weights = self.once.chunks(LANES).zip(self.twice.chunks(LANES));
-        for (x, (v, w)) in block.chunks(LANES).zip(weights) {
-            for (i, x) in x.iter().enumerate() {
-                let magnitude = f64::from(x.abs());
+        let (eights, rest) = block.as_chunks::<LANES>();
+        let weights = self.once.as_chunks::<LANES>().0.iter().zip(self.twice.as_chunks::<LANES>().0);
+        for (x, (v, w)) in eights.iter().zip(weights) {
+            for i in 0..LANES {
+                let magnitude = f64::from(x[i].abs());
                 once[i] += v[i] * magnitude;
                 twice[i] += w[i] * magnitude;
             }
+        }
+        let from = block.len() - rest.len();
+        for (i, (x, (v, w))) in rest.iter().zip(self.once[from..].iter().zip(&self.twice[from..])).enumerate() {
+            let magnitude = f64::from(x.abs());
+            once[i] += v * magnitude;
+            twice[i] += w * magnitude;
         }
         self.q = self.kept * (self.q + block.len() as f64 * (1.0 - self.keep) * self.p) + twice.iter().sum::<f64>();
         self.p = self.kept * self.p + once.iter().sum::<f64>();
@@ -238,9 +245,8 @@ struct HumFinder {
     /// Two running means of so many samples in cascade keep what lies above out well enough for lines: a triangle, whose
     /// rising half lies on the samples of one turn and whose falling half on those of the next.
     rising: Vec<f64>,
-    at: usize,
-    /// Of this turn, the sum of the samples and the sum under the rising half; the latter of the turn before.
-    sums: (f64, f64),
+    /// The samples of a turn that is not whole yet, and the sum under the rising half of the turn before.
+    turn: Vec<f64>,
     before: f64,
     samples: Vec<f32>,
     fft: Forward,
@@ -262,8 +268,7 @@ impl HumFinder {
         Self {
             rate,
             rising: (0..factor).map(|i| i as f64).collect(),
-            at: 0,
-            sums: (0.0, 0.0),
+            turn: Vec::new(),
             before: 0.0,
             samples: Vec::new(),
             fft,
@@ -275,20 +280,28 @@ impl HumFinder {
 
     fn push(&mut self, mut mono: &[f64]) {
         let factor = self.rising.len();
-        while !mono.is_empty() {
-            let (part, rest) = mono.split_at(mono.len().min(factor - self.at));
-            self.sums.0 += part.iter().sum::<f64>();
-            self.sums.1 += part.iter().zip(&self.rising[self.at..]).map(|(x, w)| x * w).sum::<f64>();
-            self.at += part.len();
+        let mut turn = std::mem::take(&mut self.turn);
+        if !turn.is_empty() {
+            let (first, rest) = mono.split_at(mono.len().min(factor - turn.len()));
+            turn.extend_from_slice(first);
             mono = rest;
-            if self.at == factor {
-                let (all, rising) = std::mem::take(&mut self.sums);
-                let falling = factor as f64 * all - rising;
-                let before = std::mem::replace(&mut self.before, rising);
-                self.take((falling + before) / (factor * factor) as f64);
-                self.at = 0;
+            if turn.len() == factor {
+                self.whole_turn(&turn);
+                turn.clear();
             }
         }
+        let whole = mono.chunks_exact(factor);
+        turn.extend_from_slice(whole.remainder());
+        whole.for_each(|mono| self.whole_turn(mono));
+        self.turn = turn;
+    }
+
+    fn whole_turn(&mut self, mono: &[f64]) {
+        let factor = mono.len() as f64;
+        let rising = sum_of_products(mono, &self.rising);
+        let falling = factor * sum(mono) - rising;
+        let before = std::mem::replace(&mut self.before, rising);
+        self.take((falling + before) / (factor * factor));
     }
 
     fn take(&mut self, sample: f64) {
@@ -413,16 +426,72 @@ struct Mix {
 }
 
 impl Mix {
-    fn clear(&mut self, frames: usize) {
-        for x in [&mut self.power, &mut self.sum] {
-            x.clear();
-            x.resize(frames, 0.0);
+    /// Takes a channel out of interleaved frames, and adds it to what is kept of all channels.
+    fn take_channel(&mut self, frames: &[f32], channel: usize, channels: usize) {
+        self.one.clear();
+        match channels {
+            1 => self.one.extend_from_slice(frames),
+            2 => self.one.extend(frames.as_chunks::<2>().0.iter().map(|frame| frame[channel])),
+            _ => self.one.extend(frames.iter().skip(channel).step_by(channels)),
+        }
+        let samples = self.one.iter().map(|x| f64::from(*x));
+        if channel == 0 {
+            self.power.clear();
+            self.sum.clear();
+            self.power.extend(samples.clone().map(|v| v * v));
+            self.sum.extend(samples);
+        } else {
+            for (v, (power, sum)) in samples.zip(self.power.iter_mut().zip(&mut self.sum)) {
+                *power += v * v;
+                *sum += v;
+            }
         }
     }
 }
 
 /// Sums are kept in so many parts, which the processor adds at once.
 const LANES: usize = 8;
+/// Blocks that are taken apart into channels at once: what lies between them stays in the processor's nearest cache.
+const BLOCKS: usize = 32;
+
+fn sum(values: &[f64]) -> f64 {
+    let (eights, rest) = values.as_chunks::<LANES>();
+    let mut sums = [0.0; LANES];
+    for x in eights {
+        sums.iter_mut().zip(x).for_each(|(sum, x)| *sum += x);
+    }
+    sums.iter().chain(rest).sum()
+}
+
+/// Of two lists of one length.
+fn sum_of_products(values: &[f64], weights: &[f64]) -> f64 {
+    let (eights, rest) = values.as_chunks::<LANES>();
+    let (eight_weights, other_weights) = weights.as_chunks::<LANES>();
+    let mut sums = [0.0; LANES];
+    for (x, w) in eights.iter().zip(eight_weights) {
+        for i in 0..LANES {
+            sums[i] += x[i] * w[i];
+        }
+    }
+    sums.iter().sum::<f64>() + rest.iter().zip(other_weights).map(|(x, w)| x * w).sum::<f64>()
+}
+
+/// Largest magnitude, sum, and sum of squares of some samples.
+fn statistics(samples: &[f32]) -> (f32, f64, f64) {
+    let (eights, rest) = samples.as_chunks::<LANES>();
+    let (mut peaks, mut sums, mut squares) = ([0.0f32; LANES], [0.0f64; LANES], [0.0f64; LANES]);
+    let mut add = |i: usize, x: f32| {
+        let v = f64::from(x);
+        peaks[i] = greater(x.abs(), peaks[i]);
+        sums[i] += v;
+        squares[i] += v * v;
+    };
+    for x in eights {
+        (0..LANES).for_each(|i| add(i, x[i]));
+    }
+    rest.iter().enumerate().for_each(|(i, &x)| add(i, x));
+    (peaks.into_iter().fold(0.0, greater), sums.iter().sum(), squares.iter().sum())
+}
 
 impl std::fmt::Debug for LevelMeter {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
@@ -527,45 +596,33 @@ impl LevelMeter {
             pending.extend_from_slice(first);
             frames = rest;
             if pending.len() == block {
-                self.measure_block(&pending);
+                self.measure_blocks(&pending);
                 pending.clear();
             }
         }
-        let whole = frames.chunks_exact(block);
-        pending.extend_from_slice(whole.remainder());
-        whole.for_each(|frames| self.measure_block(frames));
+        let (whole, rest) = frames.split_at(frames.len() / block * block);
+        pending.extend_from_slice(rest);
+        whole.chunks(BLOCKS * block).for_each(|frames| self.measure_blocks(frames));
         self.pending = pending;
     }
 
-    fn measure_block(&mut self, frames: &[f32]) {
-        let count = self.channels.len();
-        let n = frames.len() / count;
+    /// Whole blocks; the last may be shorter where the sound ends.
+    fn measure_blocks(&mut self, frames: &[f32]) {
+        let (count, block) = (self.channels.len(), self.recent.len());
         let mut mix = std::mem::take(&mut self.mix);
-        mix.clear(n);
         for (c, state) in self.channels.iter_mut().enumerate() {
-            mix.one.clear();
-            mix.one.extend(frames.iter().skip(c).step_by(count));
-            let x = &mix.one[..];
-            let mut lanes = [(0.0f32, 0.0f64, 0.0f64); LANES];
-            for x in x.chunks(LANES) {
-                for (lane, x) in lanes.iter_mut().zip(x) {
-                    let v = f64::from(*x);
-                    *lane = (lane.0.max(x.abs()), lane.1 + v, lane.2 + v * v);
-                }
+            mix.take_channel(frames, c, count);
+            let mut most = 0.0f32;
+            for x in mix.one.chunks(block) {
+                let (peak, sum, square) = statistics(x);
+                most = most.max(peak);
+                state.sum += sum;
+                state.square += square;
+                self.speech[c].push(x, square);
             }
-            let (peak, sum, square) =
-                lanes.iter().fold((0.0f32, 0.0, 0.0), |s, l| (s.0.max(l.0), s.1 + l.1, s.2 + l.2));
-            for (i, x) in x.iter().enumerate() {
-                let v = f64::from(*x);
-                mix.power[i] += v * v;
-                mix.sum[i] += v;
-            }
-            state.peak = state.peak.max(peak);
-            state.sum += sum;
-            state.square += square;
-            self.speech[c].push(x, square);
-            if peak >= CLIP || state.run > 0 {
-                for (i, x) in x.iter().enumerate() {
+            state.peak = state.peak.max(most);
+            if most >= CLIP || state.run > 0 {
+                for (i, x) in mix.one.iter().enumerate() {
                     if x.abs() >= CLIP {
                         state.run += 1;
                     } else if state.run > 0 {
@@ -577,7 +634,7 @@ impl LevelMeter {
         let share = 1.0 / count as f64;
         mix.power.iter_mut().chain(&mut mix.sum).for_each(|x| *x *= share);
         self.hum.push(&mix.sum);
-        self.whole_frames(&mix.power);
+        mix.power.chunks(block).for_each(|power| self.whole_frames(power));
         self.mix = mix;
     }
 
@@ -587,13 +644,13 @@ impl LevelMeter {
         let mut rest = power;
         while !rest.is_empty() {
             let (part, later) = rest.split_at(rest.len().min(frame_length - self.frame_power.1));
-            let (sum, n, silent) = &mut self.frame_power;
-            *sum += part.iter().sum::<f64>();
+            let (so_far, n, silent) = &mut self.frame_power;
+            *so_far += sum(part);
             *n += part.len();
             *silent &= part.iter().all(|&p| p == 0.0);
             if *n == frame_length {
                 if !*silent {
-                    let db = 10.0 * (*sum / *n as f64).max(1e-15).log10();
+                    let db = 10.0 * (*so_far / *n as f64).max(1e-15).log10();
                     self.levels[((db + 145.0) / 0.5).clamp(0.0, 299.0) as usize] += 1;
                 }
                 self.frame_power = (0.0, 0, true);
@@ -603,8 +660,7 @@ impl LevelMeter {
         let remember = self.remember;
         if self.zeros == 0 && power.iter().all(|&p| p != 0.0) {
             // The same as below for all of them at once.
-            let weighted: f64 =
-                power.iter().zip(&self.recent[self.recent.len() - power.len()..]).map(|(p, w)| p * w).sum();
+            let weighted = sum_of_products(power, &self.recent[self.recent.len() - power.len()..]);
             self.power_before = remember.powi(power.len() as i32) * self.power_before + weighted;
             self.frames += power.len() as u64;
             return;
@@ -646,7 +702,7 @@ impl LevelMeter {
     /// [`Internal`](coeval::ErrorKind::Internal) when the loudness meter contradicts itself.
     pub fn finish(mut self) -> Result<LevelReport> {
         let rest = std::mem::take(&mut self.pending);
-        self.measure_block(&rest);
+        self.measure_blocks(&rest);
         if self.zeros > 0 {
             self.end_zeros();
         }

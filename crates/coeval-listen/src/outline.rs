@@ -1,5 +1,6 @@
 //! The outline of a sound, to be drawn: its largest sample, step by step.
 
+use coeval::samples::greater;
 use coeval::{Error, Result};
 use serde::{Deserialize, Serialize};
 
@@ -63,7 +64,7 @@ impl OutlineBuilder {
             let end = ((self.outline.below_db.len() + 1) as f64 * self.step).ceil() as u64;
             let frames = (rest.len() / self.channels).min((end - self.frames) as usize);
             let (part, later) = rest.split_at((frames * self.channels).clamp(1, rest.len()));
-            self.peak = part.iter().filter(|x| x.is_finite()).fold(self.peak, |peak, x| peak.max(x.abs()));
+            self.peak = largest(self.peak, part);
             self.frames += frames as u64;
             rest = later;
             if self.frames == end {
@@ -85,6 +86,17 @@ impl OutlineBuilder {
         self.outline.below_db.push((-20.0 * self.peak.log10()).round().max(0.0) as u8);
         self.peak = 0.0;
     }
+}
+
+/// The largest magnitude of some samples, in parts that the processor compares at once.
+fn largest(so_far: f32, samples: &[f32]) -> f32 {
+    let (eights, rest) = samples.as_chunks::<8>();
+    let mut lanes = [0.0f32; 8];
+    let finite = |x: f32| if x.is_finite() { x.abs() } else { 0.0 };
+    for x in eights {
+        lanes.iter_mut().zip(x).for_each(|(m, x)| *m = greater(finite(*x), *m));
+    }
+    rest.iter().map(|x| finite(*x)).chain(lanes).fold(so_far, greater)
 }
 
 #[cfg(test)]

@@ -4,6 +4,7 @@
 //! sum of the weights' magnitudes. Where even that stays below a peak that was found already, nothing is computed. What is
 //! found is the same to the last bit.
 
+use coeval::samples::{self, greater};
 use coeval::{Error, ErrorKind, Result};
 use ebur128::{EbuR128, Mode};
 
@@ -20,6 +21,8 @@ pub(crate) struct TruePeak {
     channels: usize,
     /// Of each channel, the largest magnitude so far, of samples and between them.
     peaks: Vec<f32>,
+    /// The same of a block.
+    here: Vec<f32>,
     /// The last frames, interleaved, and whether the meter has seen them.
     before: Vec<f32>,
     seen: bool,
@@ -31,6 +34,7 @@ impl TruePeak {
             meter: EbuR128::new(channels as u32, rate_hz, Mode::TRUE_PEAK).map_err(internal)?,
             channels,
             peaks: vec![0.0; channels],
+            here: vec![0.0; channels],
             before: vec![0.0; BEFORE * channels],
             seen: true,
         })
@@ -39,12 +43,11 @@ impl TruePeak {
     /// Takes the next frames, interleaved; samples are finite.
     pub(crate) fn push(&mut self, interleaved: &[f32]) -> Result<()> {
         for block in interleaved.chunks(BLOCK * self.channels) {
-            let mut can_decide = false;
-            for (c, peak) in self.peaks.iter_mut().enumerate() {
-                let here = largest(block, c, self.channels);
-                *peak = peak.max(here);
-                can_decide |= largest(&self.before, c, self.channels).max(here) * LARGEST_SUM > *peak;
-            }
+            self.here.fill(0.0);
+            largest(block, &mut self.here);
+            self.peaks.iter_mut().zip(&self.here).for_each(|(peak, here)| *peak = peak.max(*here));
+            largest(&self.before, &mut self.here);
+            let can_decide = self.peaks.iter().zip(&self.here).any(|(peak, here)| here * LARGEST_SUM > *peak);
             if can_decide {
                 if !self.seen {
                     // What it makes of the place where these follow on something else is not looked at.
@@ -75,8 +78,24 @@ pub(crate) fn internal(e: ebur128::Error) -> Error {
     Error::new(ErrorKind::Internal, format!("the loudness meter refused its input: {e:?}"))
 }
 
-fn largest(interleaved: &[f32], channel: usize, channels: usize) -> f32 {
-    interleaved.iter().skip(channel).step_by(channels).fold(0.0, |m, x| x.abs().max(m))
+fn greatest<const N: usize>(so_far: f32, peaks: [f32; N]) -> f32 {
+    peaks.into_iter().fold(so_far, greater)
+}
+
+/// Adds to each channel's largest magnitude what a block holds.
+fn largest(interleaved: &[f32], peaks: &mut [f32]) {
+    match peaks {
+        [peak] => *peak = greatest(*peak, samples::peaks::<8>(interleaved)),
+        [left, right] => {
+            let [a, b, c, d, e, f, g, h] = samples::peaks::<8>(interleaved);
+            (*left, *right) = (greatest(*left, [a, c, e, g]), greatest(*right, [b, d, f, h]));
+        }
+        peaks => {
+            for frame in interleaved.chunks_exact(peaks.len()) {
+                peaks.iter_mut().zip(frame).for_each(|(peak, x)| *peak = greater(x.abs(), *peak));
+            }
+        }
+    }
 }
 
 #[cfg(test)]

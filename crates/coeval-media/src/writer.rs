@@ -163,13 +163,16 @@ impl WavWriter {
         }
         let mut bytes = Vec::new();
         for part in interleaved.chunks(BLOCK) {
-            bytes.clear();
-            for sample in part.iter().map(|x| if x.is_finite() { *x } else { 0.0 }) {
-                match self.options.format {
-                    SampleFormat::Int16 => bytes.extend((self.quantise(sample, 32768.0) as i16).to_le_bytes()),
-                    SampleFormat::Int24 => bytes.extend(&self.quantise(sample, 8_388_608.0).to_le_bytes()[..3]),
-                    SampleFormat::Float32 => bytes.extend(sample.to_le_bytes()),
+            bytes.resize(part.len() * self.options.format.bytes() as usize, 0);
+            match self.options.format {
+                SampleFormat::Int16 => {
+                    self.put(part, &mut bytes, |w, x| (w.quantise(x, 32768.0) as i16).to_le_bytes());
                 }
+                SampleFormat::Int24 => self.put(part, &mut bytes, |w, x| {
+                    let [low, middle, high, _] = w.quantise(x, 8_388_608.0).to_le_bytes();
+                    [low, middle, high]
+                }),
+                SampleFormat::Float32 => self.put(part, &mut bytes, |_, x| x.to_le_bytes()),
             }
             self.out.write_all(&bytes).map_err(|e| Error::io(&self.path, e))?;
         }
@@ -232,10 +235,17 @@ impl WavWriter {
         }
     }
 
+    /// The samples as bytes, `N` each.
+    fn put<const N: usize>(&mut self, samples: &[f32], out: &mut [u8], bytes: impl Fn(&mut Self, f32) -> [u8; N]) {
+        for (out, &x) in out.as_chunks_mut::<N>().0.iter_mut().zip(samples) {
+            *out = bytes(self, if x.is_finite() { x } else { 0.0 });
+        }
+    }
+
     fn quantise(&mut self, sample: f32, scale: f64) -> i32 {
         let mut v = f64::from(sample) * scale;
         if self.options.dither {
-            v += self.uniform() + self.uniform();
+            v += self.triangular();
         }
         // Halves away from zero. `f64::round` is a call into the C library on processors that have no instruction for it.
         let rounded = (v + 0.5f64.copysign(v)) as i32;
@@ -246,11 +256,14 @@ impl WavWriter {
         rounded.clamp(-scale, scale - 1)
     }
 
-    /// Uniform noise from -0.5 to 0.5: the high bits of a linear congruential generator (multiplier
-    /// from L'Ecuyer, Math. Comp. 68, 1999, from memory), repeatable and fast.
-    fn uniform(&mut self) -> f64 {
+    /// Noise from -1 to 1 with a triangular distribution: two uniform numbers of 26 bits from the high bits of one step of a
+    /// linear congruential generator (multiplier from L'Ecuyer, Math. Comp. 68, 1999, from memory), repeatable and fast.
+    fn triangular(&mut self) -> f64 {
+        const BITS: u32 = 26;
         self.noise = self.noise.wrapping_mul(2_862_933_555_777_941_757).wrapping_add(3_037_000_493);
-        (self.noise >> 11) as f64 / (1u64 << 53) as f64 - 0.5
+        let high = self.noise >> (64 - BITS);
+        let low = (self.noise >> (64 - 2 * BITS)) & ((1 << BITS) - 1);
+        (high + low) as f64 / (1u64 << BITS) as f64 - 1.0
     }
 }
 

@@ -226,17 +226,9 @@ impl Conformed {
         progress: &dyn Progress,
         sink: &mut dyn FnMut(&[f32]) -> Result<()>,
     ) -> Result<()> {
-        let placed = |path: &str| {
-            let map = alignment.map(path);
-            map.ok_or_else(|| Error::invalid("this file is not placed in the alignment").with_path(path))
-        };
         let mut files = Vec::new();
         for (source, channels) in self.sources.iter().zip(&self.routes) {
-            let map = placed(source)?;
-            let route = match &self.placement {
-                SoundPlacement::UnderClip(clip) => Route::under_clip(&map, &placed(clip)?),
-                SoundPlacement::OnTimeline => Route::onto_timeline(&map),
-            };
+            let route = self.route(source, alignment)?;
             files.push(SoundingFile::open(&folder.join(source), &route, channels, self, options, 1.0)?);
         }
         if let (SoundPlacement::UnderClip(clip), Some(level_db)) = (&self.placement, options.camera_level_db)
@@ -296,7 +288,7 @@ pub fn conform(
 }
 
 /// Which sounds of a [`plan`] lie at their paths already, made from the same, as [`write_all`] would leave them but perhaps
-/// for their time reference. None without a [cache](OpenOptions::cache).
+/// for their time reference, and for 5 us by which their places may have moved since. None without a [cache](OpenOptions::cache).
 pub fn lie_there(
     jobs: &[(PathBuf, Conformed)],
     alignment: &Alignment,
@@ -361,6 +353,24 @@ impl Conformed {
         let clipped = writer.clipped();
         writer.finish()?;
         Ok(clipped)
+    }
+
+    /// Which moment of a source sounds when: in time from its first sample under a clip, in time on the timeline else.
+    fn route(&self, source: &str, alignment: &Alignment) -> Result<Route> {
+        let placed = |path: &str| {
+            let map = alignment.map(path);
+            map.ok_or_else(|| Error::invalid("this file is not placed in the alignment").with_path(path))
+        };
+        let map = placed(source)?;
+        Ok(match &self.placement {
+            SoundPlacement::UnderClip(clip) => Route::under_clip(&map, &placed(clip)?),
+            SoundPlacement::OnTimeline => Route::onto_timeline(&map),
+        })
+    }
+
+    /// When its first sample sounds, in time of its [`route`](Self::route), seconds.
+    fn first_s(&self) -> f64 {
+        if self.placement == SoundPlacement::OnTimeline { self.start_s } else { 0.0 }
     }
 
     /// How it is written.
@@ -486,10 +496,9 @@ impl SoundingFile {
         let sound = reader.info().sound.as_ref();
         let sound = sound.ok_or_else(|| Error::new(ErrorKind::NoSound, "no sound track").with_path(path))?;
         let goes: Vec<Option<usize>> = channels.iter().map(|c| c.1).collect();
-        let start_s = if target.placement == SoundPlacement::OnTimeline { target.start_s } else { 0.0 };
         let resample =
             ResampleOptions::new(f64::from(sound.rate_hz), f64::from(target.rate_hz), goes.len(), target.frames)
-                .starting_at(start_s);
+                .starting_at(target.first_s());
         let resampler = Resampler::new(route, &resample).map_err(|e| e.with_path(path))?;
         Ok(Self { reader, at: 0, resampler, goes, gain, input: Vec::new(), block: Vec::new(), ready: VecDeque::new() })
     }

@@ -7,6 +7,7 @@ use std::path::Path;
 
 use coeval::progress::{Progress, step};
 use coeval::resample::{Leg, ResampleOptions, Resampler, Route};
+use coeval::samples::mix_down;
 use coeval::{Error, ErrorKind, Result, lag_strength};
 use coeval_media::{OpenOptions, SoundReader};
 
@@ -154,7 +155,7 @@ impl Windows {
             if self.resampler.pull(&mut block) == 0 {
                 return Ok(out);
             }
-            out.extend(block.chunks_exact(self.channels).map(|f| f.iter().sum::<f32>() / self.channels as f32));
+            mix_down(&block, self.channels, &mut out);
         }
     }
 }

@@ -13,6 +13,7 @@ use std::path::Path;
 use coeval::clock::ClockMap;
 use coeval::progress::Progress;
 use coeval::resample::{Leg, ResampleOptions, Resampler, Route};
+use coeval::samples::mix_down;
 use coeval::{Error, ErrorKind, Result};
 use coeval_media::{OpenOptions, SoundReader};
 
@@ -307,7 +308,7 @@ fn mono(path: &Path, route: &Route, at_s: f64, frames: usize, rate_hz: u32, open
         if resampler.pull(&mut block) == 0 {
             return Ok(out);
         }
-        out.extend(block.chunks_exact(channels).map(|f| f.iter().sum::<f32>() / channels as f32));
+        mix_down(&block, channels, &mut out);
     }
 }
 

@@ -469,8 +469,13 @@ impl Resampler {
         for (c, held) in self.held.iter_mut().enumerate() {
             let before = held.len();
             held.resize(before + frames as usize, 0.0);
-            for (y, frame) in held[before..].iter_mut().zip(interleaved.chunks_exact(self.channels)) {
-                *y = if frame[c].is_finite() { frame[c] } else { 0.0 };
+            let held = held[before..].iter_mut();
+            let finite = |x: f32| if x.is_finite() { x } else { 0.0 };
+            // The compiler then knows how many channels there are.
+            match self.channels {
+                1 => held.zip(interleaved).for_each(|(y, x)| *y = finite(*x)),
+                2 => held.zip(interleaved.as_chunks::<2>().0).for_each(|(y, frame)| *y = finite(frame[c])),
+                _ => held.zip(interleaved.chunks_exact(self.channels)).for_each(|(y, frame)| *y = finite(frame[c])),
             }
         }
         self.held_to += frames;

@@ -46,9 +46,64 @@ pub fn sanitize(x: f32) -> f32 {
     if x.is_finite() { x.clamp(-LOUDEST, LOUDEST) } else { 0.0 }
 }
 
+/// The greater of two numbers by one comparison; the second where one is not a number. [`f32::max`] has an answer for
+/// those, and takes three instructions for it, in WebAssembly a call.
+#[inline]
+pub fn greater(a: f32, b: f32) -> f32 {
+    if a > b { a } else { b }
+}
+
+/// The largest magnitude of every `N`th sample, from each of the first `N` on; 0 where there is none. What is not a number
+/// does not count.
+pub fn peaks<const N: usize>(samples: &[f32]) -> [f32; N] {
+    let (whole, rest) = samples.as_chunks::<N>();
+    let mut peaks = [0.0; N];
+    for x in whole {
+        peaks.iter_mut().zip(x).for_each(|(peak, x)| *peak = greater(x.abs(), *peak));
+    }
+    peaks.iter_mut().zip(rest).for_each(|(peak, x)| *peak = greater(x.abs(), *peak));
+    peaks
+}
+
+/// Appends to `out` the mean of each frame's channels. `interleaved` is whole frames of `channels`, 1 or more, whose samples
+/// count as [`sanitize`] has them.
+pub fn mix_down(interleaved: &[f32], channels: usize, out: &mut Vec<f32>) {
+    match channels {
+        1 => out.extend(interleaved.iter().map(|x| sanitize(*x))),
+        2 => out.extend(interleaved.as_chunks::<2>().0.iter().map(|[l, r]| 0.5 * (sanitize(*l) + sanitize(*r)))),
+        _ => {
+            let scale = 1.0 / channels as f32;
+            let mean = |frame: &[f32]| scale * frame.iter().map(|x| sanitize(*x)).sum::<f32>();
+            out.extend(interleaved.chunks_exact(channels).map(mean));
+        }
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn peaks_are_those_of_every_so_many_samples() {
+        let sound = [0.5, -0.75, f32::NAN, 0.25, -1.5, 0.125, 0.0, 0.25, 0.5, -2.0, 0.75];
+        assert_eq!(peaks(&sound), [2.0]);
+        assert_eq!(peaks(&sound), [1.5, 2.0]);
+        assert_eq!(peaks(&sound), [0.5, 2.0, 0.75, 0.25]);
+        assert_eq!(peaks(&sound[..2]), [0.5, 0.75, 0.0]);
+    }
+
+    #[test]
+    fn channels_are_averaged_frame_by_frame() {
+        let sound = [0.5, -0.25, 1.0, f32::NAN, 0.0, 0.75, 1e9, 3.0, -0.5, 0.25, 0.125, f32::INFINITY];
+        for channels in [1, 2, 3, 4] {
+            let mut out = vec![7.0];
+            mix_down(&sound, channels, &mut out);
+            let mean = |f: &[f32]| f.iter().map(|x| f64::from(sanitize(*x))).sum::<f64>() / channels as f64;
+            let wanted: Vec<f64> = std::iter::once(7.0).chain(sound.chunks(channels).map(mean)).collect();
+            assert_eq!(out.len(), wanted.len());
+            assert!(out.iter().zip(&wanted).all(|(x, y)| (f64::from(*x) - y).abs() < 1e-4), "{channels}: {out:?}");
+        }
+    }
 
     #[test]
     fn rates_channels_and_frames_are_held_to_their_ranges() {

@@ -17,7 +17,7 @@ use coeval_transform::{Complex32, Forward, Inverse};
 
 use crate::error::{Error, ErrorKind, Result};
 use crate::filter::{dot, kaiser, sinc};
-use crate::samples::{check_channels, check_frames, check_rate};
+use crate::samples::{check_channels, check_frames, check_rate, greater};
 use crate::store::{SampleWriter, Samples};
 
 pub use crate::store::{NewScratch, Scratch};
@@ -460,7 +460,7 @@ impl MonoMix {
         for stretch in piece.chunks(512 * self.channels) {
             let at = out.len();
             let (mut mean_sq, mut single_sq) = (0.0f64, 0.0f64);
-            for frame in stretch.chunks_exact(self.channels) {
+            let mut take = |frame: &[f32]| {
                 let (mut sum, mut sq) = (0.0f32, 0.0f32);
                 for &s in frame {
                     let s = clean(s);
@@ -470,7 +470,12 @@ impl MonoMix {
                 let mean = sum * scale;
                 mean_sq += f64::from(mean * mean);
                 single_sq += f64::from(sq * scale);
-                out.push(mean);
+                mean
+            };
+            // Most are in stereo: the compiler then knows how many channels there are.
+            match self.channels {
+                2 => out.extend(stretch.as_chunks::<2>().0.iter().map(|frame| take(frame))),
+                _ => out.extend(stretch.chunks_exact(self.channels).map(take)),
             }
             let keep = self.keep.powi((stretch.len() / self.channels) as i32);
             self.energy_mean = self.energy_mean * keep + mean_sq;
@@ -799,6 +804,8 @@ struct Leveller {
     forward: Forward,
     inverse: Inverse,
     window: Vec<f32>,
+    /// Square root of the sum of its squares.
+    window_level: f32,
     input: Vec<f32>,
     overlap: Vec<f32>,
     frame: Vec<f32>,
@@ -824,6 +831,7 @@ impl Leveller {
         Self {
             forward,
             inverse,
+            window_level: root_hann().iter().map(|w| w * w).sum::<f32>().sqrt(),
             window: root_hann(),
             input: vec![0.0; HOP],
             overlap: vec![0.0; FRAME],
@@ -875,10 +883,10 @@ impl Leveller {
         let Some(frame) = self.waiting.pop_front() else { return };
         let low = (BAND_LOW_HZ / TRACK_RATE_HZ as f32 * FRAME as f32).round() as usize;
         let high = (BAND_HIGH_HZ / TRACK_RATE_HZ as f32 * FRAME as f32).round() as usize;
-        let level = |k: usize| self.long[k].max(self.mean[k] * PAUSE_FLOOR);
+        let level = |k: usize| greater(self.long[k], self.mean[k] * PAUSE_FLOOR);
         self.spectrum.fill(Complex32::default());
         // Bins far below the strongest hold only rounding noise: levelling must not raise it.
-        let dust = (0..BINS).map(level).fold(0.0f32, f32::max) * 1e-9 + 1e-18;
+        let dust = (0..BINS).map(level).fold(0.0, greater) * 1e-9 + 1e-18;
         for (band, short) in self.short.iter_mut().enumerate() {
             let bins = (band * BAND).max(low)..((band + 1) * BAND).min(high);
             if bins.is_empty() {
@@ -893,8 +901,7 @@ impl Leveller {
         }
         self.inverse.process(&mut self.spectrum, &mut self.frame).expect("frame and plan agree");
         // A unit-power bin in each of `high - low` bins gives a unit-variance signal with this factor.
-        let scale = self.window.iter().map(|w| w * w).sum::<f32>().sqrt() / (FRAME as f32).sqrt()
-            * (FRAME as f32 / 2.0 / (high - low) as f32).sqrt()
+        let scale = self.window_level / (FRAME as f32).sqrt() * (FRAME as f32 / 2.0 / (high - low) as f32).sqrt()
             / (FRAME as f32).sqrt();
         for ((o, &f), &w) in self.overlap.iter_mut().zip(&self.frame).zip(&self.window) {
             *o += f * w * scale;
@@ -902,7 +909,9 @@ impl Leveller {
         let ready = &self.overlap[..HOP];
         let skip = self.skip.min(HOP);
         self.skip -= skip;
-        self.out.extend(ready[skip..].iter().map(|s| (s * STEPS).round() as i16));
+        // Halves away from zero; `f32::round` is a call into the C library on processors that have no instruction for it.
+        let rounded = |s: f32| (s + 0.5f32.copysign(s)) as i16;
+        self.out.extend(ready[skip..].iter().map(|s| rounded(s * STEPS)));
         self.overlap.copy_within(HOP.., 0);
         self.overlap[HOP..].fill(0.0);
     }

@@ -261,18 +261,16 @@ fn db(power: f64) -> f64 {
 /// Autoregressive coefficients by the autocorrelation method (Levinson-Durbin), with a white-noise
 /// correction of -50 dB. `x[t]` is predicted by the sum of `a[i] * x[t - 1 - i]`.
 fn autoregression(x: &[f64], order: usize) -> Vec<f64> {
-    // The cosine by its recurrence: cos(k + 1) = 2 cos(1) cos(k) - cos(k - 1).
+    // The cosine by its recurrence, cos(k + 4) = 2 cos(4) cos(k) - cos(k - 4), which a processor does for four at once.
     let step = 2.0 * std::f64::consts::PI / x.len() as f64;
-    let twice = 2.0 * step.cos();
-    let (mut before, mut now) = ((-0.5 * step).cos(), (0.5 * step).cos());
-    let tapered: Vec<f64> = x
-        .iter()
-        .map(|v| {
-            let w = 0.5 - 0.5 * now;
-            (before, now) = (now, twice * now - before);
-            v * w
-        })
-        .collect();
+    let twice = 2.0 * (4.0 * step).cos();
+    let (mut before, mut now) = ([-3.5, -2.5, -1.5, -0.5].map(cosine(step)), [0.5, 1.5, 2.5, 3.5].map(cosine(step)));
+    let mut tapered = x.to_vec();
+    for four in tapered.chunks_mut(4) {
+        four.iter_mut().zip(now).for_each(|(v, now)| *v *= 0.5 - 0.5 * now);
+        let next: [f64; 4] = std::array::from_fn(|i| twice * now[i] - before[i]);
+        (before, now) = (now, next);
+    }
     let mut r: Vec<f64> = (0..=order).map(|lag| dot(&tapered[lag..], &tapered)).collect();
     r[0] = r[0] * (1.0 + 1e-5) + 1e-12;
     let mut a = vec![0.0; order];
@@ -290,6 +288,10 @@ fn autoregression(x: &[f64], order: usize) -> Vec<f64> {
     a
 }
 
+fn cosine(step: f64) -> impl Fn(f64) -> f64 {
+    move |at| (at * step).cos()
+}
+
 /// Sum of products, in four parts that a processor adds at once; as far as the shorter reaches. Not `track`'s: a model
 /// of order 20 wants double precision.
 fn dot(a: &[f64], b: &[f64]) -> f64 {
@@ -304,13 +306,23 @@ fn dot(a: &[f64], b: &[f64]) -> f64 {
     sums.iter().sum::<f64>() + others.iter().zip(&b[done..]).map(|(x, y)| x * y).sum::<f64>()
 }
 
-/// What the model `a` of [`autoregression`] does not predict of `x`. Coefficient by coefficient, which a processor does for
-/// several samples at once.
+/// What the model `a` of [`autoregression`] does not predict of `x`: of several samples at once, coefficient by coefficient.
 fn residual(x: &[f64], a: &[f64]) -> Vec<f64> {
+    const AT_ONCE: usize = 8;
     let mut left = x.to_vec();
-    for (i, a) in a.iter().enumerate().take(x.len()) {
-        left[i + 1..].iter_mut().zip(x).for_each(|(left, x)| *left -= a * x);
+    // The first samples have too few before them, and the last are too few.
+    let one = |t: usize| a.iter().zip(x[..t].iter().rev()).fold(x[t], |left, (a, x)| left - a * x);
+    let first = a.len().min(x.len());
+    let (blocks, rest) = left[first..].as_chunks_mut::<AT_ONCE>();
+    let last = x.len() - rest.len();
+    for (block, left) in blocks.iter_mut().enumerate() {
+        let at = first + block * AT_ONCE;
+        for (i, a) in a.iter().enumerate() {
+            let earlier = &x[at - 1 - i..][..AT_ONCE];
+            left.iter_mut().zip(earlier).for_each(|(left, x)| *left -= a * x);
+        }
     }
+    (0..first).chain(last..x.len()).for_each(|t| left[t] = one(t));
     left
 }
 
@@ -438,4 +450,21 @@ pub(super) fn interpolate(x: &[f64], at: f64, cutoff: f64) -> f64 {
             x[i] * cutoff * sinc(d * cutoff) * (0.5 + 0.5 * (std::f64::consts::PI * d / half).cos())
         })
         .sum()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_is_left_is_what_the_model_does_not_predict() {
+        let x: Vec<f64> = (0..61).map(|t| f64::from(t * t % 17) - 8.0).collect();
+        for (length, order) in [(61, 20), (61, 3), (21, 20), (20, 20), (7, 20), (0, 20)] {
+            let (x, a) = (&x[..length], (0..order).map(|i| 0.5 / f64::from(i + 1)).collect::<Vec<f64>>());
+            let predicted = |t: usize| (0..a.len().min(t)).map(|i| a[i] * x[t - 1 - i]).sum::<f64>();
+            let left = residual(x, &a);
+            assert_eq!(left.len(), length);
+            assert!((0..length).all(|t| (left[t] - (x[t] - predicted(t))).abs() < 1e-12), "{length}, {order}");
+        }
+    }
 }

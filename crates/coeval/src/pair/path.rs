@@ -13,6 +13,7 @@ use super::search::{Candidate, distinct};
 use crate::error::Result;
 use crate::filter::{dot, powers};
 use crate::progress::{Progress, step};
+use crate::samples::greater;
 use crate::track::{LEVEL_HOP, TRACK_RATE_HZ, Track, resampled};
 use coeval_transform::{Plan, Plans};
 
@@ -161,7 +162,7 @@ impl Correlation {
             // Above the cap it rises a little, so that a voice outranks its reflection.
             if nats > most && most < WEIGHT_MAX { most * (1.0 + 0.05 * (nats / most).ln()) } else { nats }
         };
-        let highest = |bin: &[f32]| bin.iter().fold(f32::NEG_INFINITY, |m, &h| m.max(h * sign));
+        let highest = |bin: &[f32]| bin.iter().fold(f32::NEG_INFINITY, |m, &h| greater(h * sign, m));
         self.heights.chunks_exact(BIN).map(|bin| pack(bounded(weight(highest(bin))))).collect()
     }
 }
@@ -327,24 +328,25 @@ impl Sources {
         let mut length = 1;
         while 2 * length <= window {
             for i in 0..width - length {
-                scratch[i] = scratch[i].max(scratch[i + length]);
+                scratch[i] = greater(scratch[i + length], scratch[i]);
             }
             length *= 2;
         }
         for i in 0..width {
             let first = i.saturating_sub(SOURCE_BINS);
             let last = (i + SOURCE_BINS + 1).min(width).saturating_sub(length);
-            let any = scratch[first].max(scratch[last.max(first)]) - ANOTHER;
-            said.iter_mut().for_each(|s| s[i] = s[i].max(any));
+            let any = greater(scratch[first], scratch[last.max(first)]) - ANOTHER;
+            said.iter_mut().for_each(|s| s[i] = greater(any, s[i]));
         }
     }
 
     /// What each row says for the clock, whichever source it hears.
     fn whichever(&self, rows: &[Vec<u8>]) -> Vec<Vec<u8>> {
         let (mut said, mut scratch) = (Vec::new(), Vec::new());
+        let priors: Vec<f32> = self.known.iter().map(|k| k.1.ln()).collect();
         let told = |row: &Vec<u8>| {
             self.explain(row, &mut said, &mut scratch);
-            let most = |i: usize| said.iter().zip(&self.known).map(|(s, k)| s[i] + k.1.ln()).fold(0.0, f32::max);
+            let most = |i: usize| said.iter().zip(&priors).map(|(s, prior)| s[i] + prior).fold(0.0, greater);
             (0..row.len()).map(|i| pack(most(i))).collect()
         };
         rows.iter().map(told).collect()
