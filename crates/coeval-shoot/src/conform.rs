@@ -14,7 +14,7 @@
 mod lies_there;
 mod tracks;
 
-use std::collections::{HashSet, VecDeque};
+use std::collections::HashSet;
 use std::fmt::Write;
 use std::path::{Path, PathBuf};
 
@@ -478,7 +478,7 @@ struct SoundingFile {
     gain: f32,
     input: Vec<f32>,
     block: Vec<f32>,
-    ready: VecDeque<f32>,
+    ready: Vec<f32>,
 }
 
 impl SoundingFile {
@@ -500,7 +500,7 @@ impl SoundingFile {
             ResampleOptions::new(f64::from(sound.rate_hz), f64::from(target.rate_hz), goes.len(), target.frames)
                 .starting_at(target.first_s());
         let resampler = Resampler::new(route, &resample).map_err(|e| e.with_path(path))?;
-        Ok(Self { reader, at: 0, resampler, goes, gain, input: Vec::new(), block: Vec::new(), ready: VecDeque::new() })
+        Ok(Self { reader, at: 0, resampler, goes, gain, input: Vec::new(), block: Vec::new(), ready: Vec::new() })
     }
 
     /// Adds the next `frames` frames.
@@ -510,14 +510,19 @@ impl SoundingFile {
             if self.resampler.pull(&mut self.block) == 0 {
                 return Err(Error::new(ErrorKind::Internal, "the resampler ended before its length"));
             }
-            self.ready.extend(&self.block);
+            self.ready.extend_from_slice(&self.block);
         }
-        let own = self.ready.make_contiguous().chunks_exact(self.goes.len());
-        for (frame, out) in own.zip(mix.chunks_exact_mut(channels)) {
-            for (x, goes) in frame.iter().zip(&self.goes) {
-                match goes {
-                    Some(channel) => out[*channel] += self.gain * x,
-                    None => out.iter_mut().for_each(|y| *y += self.gain * x),
+        let own = &self.ready[..frames * self.goes.len()];
+        if self.goes.iter().copied().eq((0..channels).map(Some)) {
+            // Each channel goes to its own.
+            mix.iter_mut().zip(own).for_each(|(y, x)| *y += self.gain * x);
+        } else {
+            for (frame, out) in own.chunks_exact(self.goes.len()).zip(mix.chunks_exact_mut(channels)) {
+                for (x, goes) in frame.iter().zip(&self.goes) {
+                    match goes {
+                        Some(channel) => out[*channel] += self.gain * x,
+                        None => out.iter_mut().for_each(|y| *y += self.gain * x),
+                    }
                 }
             }
         }
