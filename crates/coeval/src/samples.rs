@@ -88,7 +88,7 @@ mod tests {
         let sound = [0.5, -0.75, f32::NAN, 0.25, -1.5, 0.125, 0.0, 0.25, 0.5, -2.0, 0.75];
         assert_eq!(peaks(&sound), [2.0]);
         assert_eq!(peaks(&sound), [1.5, 2.0]);
-        assert_eq!(peaks(&sound), [0.5, 2.0, 0.75, 0.25]);
+        assert_eq!(peaks(&sound), [1.5, 2.0, 0.75, 0.25]);
         assert_eq!(peaks(&sound[..2]), [0.5, 0.75, 0.0]);
     }
 

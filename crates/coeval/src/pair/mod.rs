@@ -425,7 +425,11 @@ impl Aligner {
             let soft = first_only && found.first().is_some_and(|c| c.score < SOFT);
             let lines = self.verified(view, &found[..if soft { 1 } else { found.len() }], progress)?;
             seen.extend(&lines);
-            for line in lines.iter().filter(|l| l.stands >= LINE_STANDS && l.score >= LINE_SCORE).take(2) {
+            let worth_while = |l: &&Line| l.stands >= LINE_STANDS && l.score >= LINE_SCORE;
+            let mut waiting: Vec<Line> = lines.iter().filter(worth_while).take(2).copied().collect();
+            waiting.reverse();
+            while let Some(line) = waiting.pop() {
+                let line = &line;
                 // The same place by another search is the same place.
                 let again = |score: f64| score >= 0.8 * line.score;
                 let passed = best.as_ref().is_some_and(|(b, score)| passes(&b.map, line) && again(*score));
@@ -451,7 +455,15 @@ impl Aligner {
                             best = Some((placed, line.score));
                         }
                     }
-                    Verdict::Repeats => repeats += 1,
+                    Verdict::Repeats(better_s) => {
+                        // On to the place that its blocks prefer, if that was not judged yet: by then the same sound tells
+                        // where it does not repeat.
+                        repeats += 1;
+                        let better_s = better_s.filter(|_| repeats < REPEATS_MOST);
+                        let better = better_s.and_then(|shift_s| self.moved(view, line, shift_s));
+                        waiting
+                            .extend(better.filter(|next| worth_while(&next) && !judged.iter().any(|j| near(j, next))));
+                    }
                     Verdict::BeyondLimit => return unplaced(Unplaced::BeyondDriftLimit),
                     Verdict::Nothing => {}
                 }
@@ -556,6 +568,20 @@ impl Aligner {
         Ok(lines)
     }
 
+    /// The line through a place that is so much later in `a`.
+    fn moved(&self, (a, b): (&Track, &Track), line: &Line, shift_s: f64) -> Option<Line> {
+        let middle_s = (line.heard_s.0 + line.heard_s.1) / 2.0;
+        let candidate = Candidate {
+            a_s: line.at(middle_s) + shift_s,
+            b_s: middle_s,
+            drift_ppm: (line.drift_ppm - SLOPE_PPM, line.drift_ppm + SLOPE_PPM),
+            inverted: line.inverted,
+            signed: true,
+            score: line.score,
+        };
+        verify(a, b, &candidate, (0.0, b.duration_s()), &self.plans)
+    }
+
     /// The path along a line, and the line as the path's own slope tells it: a search that knows the drift to a few
     /// hundred ppm may leave a line that its path crosses again and again.
     fn followed(&self, view: (&Track, &Track), line: &Line, progress: &dyn Progress) -> Result<Option<(Line, Path)>> {
@@ -636,7 +662,8 @@ impl Aligner {
         let chance = confidence::chance(path.standing);
         let (confidence, here) = (chance / (1.0 + others + again), chance / (1.0 + others));
         if confidence < LEAST_CONFIDENCE {
-            return Ok(Verdict::Repeats);
+            let most = preferences.iter().min_by(|x, y| x.log_odds.total_cmp(&y.log_odds));
+            return Ok(Verdict::Repeats(most.filter(|p| p.log_odds < 0.0).map(|p| p.shift_s)));
         }
         let Some(mut fitted) = self.fitted(view, line, &path, progress)? else { return Ok(Verdict::Nothing) };
         if fitted.fit.map()?.drift_ppm().abs() > self.options.max_drift_ppm + BEYOND_PPM {
@@ -834,8 +861,9 @@ impl Fitted {
 enum Verdict {
     /// How they lie, and how probable it is that they lie nowhere else, whether or not what is common was played again.
     Placed(Box<PairAlignment>, f64),
-    /// Something is common, but it fits elsewhere as well, or was played again.
-    Repeats,
+    /// Something is common, but it fits elsewhere as well, or was played again; and how much later in `a` it fits best, if
+    /// not here, seconds.
+    Repeats(Option<f64>),
     /// The clocks differ by more than the options allow.
     BeyondLimit,
     Nothing,

@@ -303,13 +303,17 @@ fn group(peaks: &[Vec<Peak>], max_drift_ppm: f64, pass: ShortProbes) -> Vec<Cand
             }
         }
     }
-    foremost(ranked, 0.004, max_drift_ppm)
+    foremost(ranked, FEW, 0.004, max_drift_ppm)
 }
 
-/// The best candidates, best first, each further than `apart_s` from the others at any drift that is allowed.
-pub(crate) fn foremost(mut ranked: Vec<Candidate>, apart_s: f64, max_drift_ppm: f64) -> Vec<Candidate> {
+/// As many candidates as are kept of chance's.
+pub(crate) const FEW: usize = 12;
+
+/// The best candidates, best first, at most so many, each further than `apart_s` from the others at any drift that is
+/// allowed.
+pub(crate) fn foremost(mut ranked: Vec<Candidate>, most: usize, apart_s: f64, max_drift_ppm: f64) -> Vec<Candidate> {
     ranked.sort_by(|x, y| y.score.total_cmp(&x.score).then(x.a_s.total_cmp(&y.a_s)));
-    distinct(ranked, 12, |k, c| {
+    distinct(ranked, most, |k, c| {
         ((k.a_s - k.b_s) - (c.a_s - c.b_s)).abs() <= apart_s + max_drift_ppm * 1e-6 * (k.b_s - c.b_s).abs()
     })
 }
