@@ -527,3 +527,30 @@ fn the_other_place_of_a_sentence_that_comes_twice_is_a_rival() {
     }
     assert!(named > 0);
 }
+
+#[test]
+fn talk_tells_which_repeat_of_a_loop_is_right() {
+    // A loudspeaker repeats two and a half seconds beside people who talk. Most of the clip lies beyond the recording's end, so
+    // that more of it matches wherever only the loop does.
+    let mut noise = Noise::new(77);
+    let (period, end) = (20_000, 8000 * 150);
+    let beats: Vec<usize> = (0..9).map(|_| (noise.uniform() * period as f64) as usize).collect();
+    let decay = |i: usize| beats.iter().map(|b| (((i + period - b) % period) as f32 / -400.0).exp()).sum::<f32>();
+    let beat: Vec<f32> = (0..period).map(|i| 2.0 * decay(i) * noise.gauss()).collect();
+    let talk = |i: usize| {
+        let t = i as f32 / 8000.0;
+        if (1.0..4.0).contains(&(t % 8.0)) { (9.0 * t).sin().max(0.0) } else { 0.0 }
+    };
+    let heard: Vec<f32> = (0..end).map(|i| beat[i % period] + 2.0 * talk(i) * noise.gauss()).collect();
+    let mut device = |from_s: usize, to_s: usize| {
+        let own: Vec<f32> = heard[8000 * from_s..8000 * to_s].iter().map(|x| x + 0.05 * noise.gauss()).collect();
+        track(&own, 8000.0)
+    };
+    let (recorder, clip, beyond) = (device(0, 100), device(83, 128), device(105, 145));
+    let p = placed(align_pair(&recorder, &clip, &PairOptions::default(), &()).unwrap());
+    assert!((p.map.forward(0.0) - 83.0).abs() < 0.001, "{}", p.map.forward(0.0));
+    assert!(p.confidence > 0.9, "{}", p.confidence);
+    // Nothing tells of which repeat this is a part.
+    let other = align_pair(&recorder, &beyond, &PairOptions::default(), &()).unwrap();
+    assert!(matches!(other, PairOutcome::Unplaced(Unplaced::OnlyPeriodicSound)), "{other:?}");
+}
