@@ -215,6 +215,7 @@ fn run(arguments: &Arguments) -> Result<(), Box<dyn Error>> {
                 start_s: s.0,
                 end_s: s.1,
                 origin: Origin::Local,
+                radio: None,
                 confidence: 1.0,
                 heard_by: Vec::new(),
             };

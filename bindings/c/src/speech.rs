@@ -25,6 +25,8 @@ pub enum coeval_origin {
     COEVAL_INTERCOM = 1,
     /// The radio.
     COEVAL_RADIO = 2,
+    /// Nothing tells one from the other.
+    COEVAL_UNKNOWN_ORIGIN = 3,
     /// An origin that this version of the C library has no number for.
     COEVAL_OTHER_ORIGIN = 1000,
 }
@@ -34,6 +36,7 @@ impl From<Origin> for coeval_origin {
         match origin {
             Origin::Local => Self::COEVAL_INTERCOM,
             Origin::Radio => Self::COEVAL_RADIO,
+            Origin::Unknown => Self::COEVAL_UNKNOWN_ORIGIN,
             _ => Self::COEVAL_OTHER_ORIGIN,
         }
     }
@@ -315,7 +318,8 @@ pub unsafe extern "C" fn coeval_speech_segments_get(
     }
 }
 
-/// Where the voice of a stretch comes from, a `coeval_origin`; -1 when there is no such stretch. `shared` is the
+/// Where the voice of a stretch comes from by two thresholds, `COEVAL_INTERCOM` or `COEVAL_RADIO`; -1 when there is no such
+/// stretch. `coeval_alignment_hear` weighs more, cuts where the origin changes, and gives a probability. `shared` is the
 /// largest value that the `coeval_shared_meter`s of the cameras that ran meanwhile give for it. If it is NaN, because none
 /// ran, only the frequency band decides.
 #[unsafe(no_mangle)]

@@ -150,6 +150,9 @@ pub struct coeval_voice {
     pub reserved: i32,
     /// Number of cameras that ran at that time, see `coeval_voices_camera`.
     pub camera_count: usize,
+    /// Probability that it comes over the radio, 0 to 1; NaN where it was not asked: a camera heard it by itself, or an
+    /// earlier version found it.
+    pub radio: f64,
 }
 
 growing!(coeval_voice, camera_count: usize);
@@ -174,6 +177,7 @@ pub unsafe extern "C" fn coeval_voices_get(
                 origin: coeval_origin::from(found.origin) as i32,
                 reserved: 0,
                 camera_count: found.heard_by.len(),
+                radio: found.radio.unwrap_or(f64::NAN),
             };
             fill(voice, value)
         })

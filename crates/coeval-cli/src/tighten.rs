@@ -224,11 +224,16 @@ fn check_out(args: &TightenArgs, media: &Path) -> Result<(), Error> {
 }
 
 fn say_what_was_cut(facts: &Facts, plan: &Plan, console: &mut Console<'_>) -> Result<(), Failure> {
-    let radio = facts.voices.iter().filter(|v| v.origin == Origin::Radio).count();
+    let of = |origin: Origin| facts.voices.iter().filter(|v| v.origin == origin).count();
+    let unknown = match of(Origin::Unknown) {
+        0 => String::new(),
+        n => format!(", {n} local or radio"),
+    };
     writeln!(
         console.out,
-        "{} speech segments, {radio} of them radio. The timeline was cut from {} to {}, in {} shots.",
+        "{} speech segments, {} of them radio{unknown}. The timeline was cut from {} to {}, in {} shots.",
         facts.voices.len(),
+        of(Origin::Radio),
         clock_time(facts.frames as f64 * plan.frame_s()),
         clock_time(plan.shown_s()),
         plan.entries.iter().filter(|e| e.shown_frames() > 0).count(),

@@ -90,7 +90,14 @@ mod tests {
     /// Somebody speaks from 20 to 30 s, and something was found at 100 s.
     fn speech(alignment: &Alignment) -> SpeechMap {
         let placed = alignment.files().map(|f| (f.path.clone(), f.knots.clone())).collect();
-        let voice = Voice { start_s: 20.0, end_s: 30.0, origin: Origin::Local, confidence: 0.9, heard_by: Vec::new() };
+        let voice = Voice {
+            start_s: 20.0,
+            end_s: 30.0,
+            origin: Origin::Local,
+            radio: None,
+            confidence: 0.9,
+            heard_by: Vec::new(),
+        };
         SpeechMap {
             schema: voices::SCHEMA.into(),
             placed,

@@ -553,7 +553,14 @@ mod tests {
 
     #[test]
     fn camera_sound_goes_down_under_a_voice_and_up_again() {
-        let voice = |start_s, end_s| Voice { start_s, end_s, origin: Origin::Local, confidence: 1.0, heard_by: vec![] };
+        let voice = |start_s, end_s| Voice {
+            start_s,
+            end_s,
+            origin: Origin::Local,
+            radio: None,
+            confidence: 1.0,
+            heard_by: vec![],
+        };
         let entry = |from: i64, to: i64, action: EditAction| Entry::new(from, to, action, None);
         let plan = Plan {
             frame_rate: [25, 1],

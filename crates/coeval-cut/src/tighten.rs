@@ -22,9 +22,13 @@ pub struct Voice {
     pub start_s: f64,
     /// Where it ends, seconds.
     pub end_s: f64,
-    /// Where the voice comes from: local or the radio. Files say `intercom` for local.
+    /// Where the voice comes from: local, the radio, or unknown. Files say `intercom` for local.
     #[serde(with = "origin_text")]
     pub origin: Origin,
+    /// Probability that it comes over the radio, 0 to 1: the origin is unknown from 0.1 to 0.9. `None` where it was not
+    /// asked: a camera heard it by itself, or an earlier version made the file.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub radio: Option<f64>,
     /// Mean probability of speech, 0 to 1.
     pub confidence: f64,
     /// How surely each camera hears it, in standard deviations: the camera's id and the value. Cameras that did not run
@@ -448,7 +452,11 @@ fn items(facts: &Facts, options: &TightenOptions) -> Vec<Item> {
             end_s: voice.end_s,
             score,
             doubt: false,
-            reason: format!("speech ({})", if voice.is_radio() { "radio" } else { "local" }),
+            reason: match voice.origin {
+                Origin::Radio => "speech (radio)".to_owned(),
+                Origin::Unknown => "speech (origin unknown)".to_owned(),
+                _ => "speech (local)".to_owned(),
+            },
         });
     }
     for (events, score) in [(&facts.events, f64::INFINITY), (&facts.found, 1.0)] {
@@ -805,7 +813,14 @@ mod tests {
     use proptest::prelude::*;
 
     fn voice(start_s: f64, end_s: f64, camera: &str) -> Voice {
-        Voice { start_s, end_s, origin: Origin::Local, confidence: 0.9, heard_by: vec![(camera.into(), 20.0)] }
+        Voice {
+            start_s,
+            end_s,
+            origin: Origin::Local,
+            radio: None,
+            confidence: 0.9,
+            heard_by: vec![(camera.into(), 20.0)],
+        }
     }
 
     fn facts(frames: i64, voices: Vec<Voice>) -> Facts {
@@ -1045,6 +1060,7 @@ mod tests {
                     start_s: at,
                     end_s: at + length,
                     origin: if radio { Origin::Radio } else { Origin::Local },
+                    radio: None,
                     confidence,
                     heard_by: (0..heard).map(|c| (format!("cam-{c}"), 6.0 + c as f64)).collect(),
                 });

@@ -9,7 +9,8 @@ use coeval::{Error, ErrorKind, Result};
 use coeval_listen::level::LevelMeter;
 use coeval_listen::moment::{FoundMoment, MomentMeter};
 use coeval_listen::speech::{
-    Origin, RATE_HZ, Reception, SharedMeter, SpeechBuilder, SpeechCurve, SpeechOptions, SpeechSegment, spoken,
+    CameraEvidence, Origin, OriginSpan, RATE_HZ, Reception, SharedMeter, SpeechBuilder, SpeechCurve, SpeechOptions,
+    SpeechSegment, origins, spoken,
 };
 use coeval_media::{OpenOptions, SoundReader};
 use coeval_shoot::alignment::{File, Recording};
@@ -98,22 +99,20 @@ impl ListeningSpan<'_> {
     }
 
     /// The first frame of a stretch, and the one after its last.
-    fn frames_of(&self, stretch: &SpeechSegment) -> (u64, u64) {
+    fn frames_of(&self, span: &OriginSpan) -> (u64, u64) {
         let frame = |s: f64| ((s * RATE_HZ) as u64).min(self.frames());
-        (frame(stretch.start_s), frame(stretch.end_s))
+        (frame(span.start_s), frame(span.end_s))
     }
 
-    fn voice(&self, segment: &SpeechSegment, heard_by: Vec<(String, f64)>) -> Voice {
-        let best = heard_by.iter().map(|h| h.1).reduce(f64::max);
+    fn voice(&self, span: &OriginSpan, heard_by: Vec<(String, f64)>) -> Voice {
+        // What a camera hears by itself does not come out of headsets.
+        let radio = (!(self.stands_in && self.recording.kind == Kind::Camera)).then_some(span.radio);
         Voice {
-            start_s: self.from_s + segment.start_s,
-            end_s: self.from_s + segment.end_s,
-            origin: match self.stands_in && self.recording.kind == Kind::Camera {
-                // What a camera hears by itself does not come out of headsets.
-                true => Origin::Local,
-                false => segment.origin(best),
-            },
-            confidence: f64::from(segment.confidence),
+            start_s: self.from_s + span.start_s,
+            end_s: self.from_s + span.end_s,
+            origin: radio.map_or(Origin::Local, Origin::of),
+            radio,
+            confidence: f64::from(span.confidence),
             heard_by,
         }
     }
@@ -230,15 +229,17 @@ impl Hearing<'_> {
         Ok((sound, builder.finish()))
     }
 
-    /// What the camera hears of each stretch of the ear's sound; `None` where it does not run.
+    /// What the camera hears of each stretch of the ear's sound, `None` where it does not run, and what that says of where the
+    /// voices come from.
     fn ask(
         &self,
         camera: &Recording,
         ear: &ListeningSpan<'_>,
         sound: &mut SoundOnDisk,
         segments: &[SpeechSegment],
-    ) -> Result<Vec<Option<Reception>>> {
+    ) -> Result<(Vec<Option<Reception>>, CameraEvidence)> {
         let mut heard: Vec<Option<Reception>> = vec![None; segments.len()];
+        let mut evidence = CameraEvidence::default();
         for clip in &camera.files {
             let Some((clip_from, clip_to)) = span(clip) else { continue };
             // On a sample of the recorder's sound.
@@ -262,11 +263,13 @@ impl Hearing<'_> {
             self.read(clip, (start_s, count as u64), "comparing with cameras", &mut |mono| {
                 meter.push(&sound.read(mono.len())?, mono)
             })?;
-            for (i, answer) in mine.into_iter().zip(meter.finish()) {
+            let (answers, own) = meter.finish_with_evidence();
+            evidence.append(&own, shift_s);
+            for (i, answer) in mine.into_iter().zip(answers) {
                 heard[i] = answer.or(heard[i]);
             }
         }
-        Ok(heard)
+        Ok((heard, evidence))
     }
 }
 
@@ -311,8 +314,8 @@ pub fn speech_map(
         let (segments, sure): (Vec<SpeechSegment>, Vec<bool>) = stretches(&curve)?.into_iter().unzip();
         let others = alignment.recordings.iter().filter(|r| r.kind == Kind::Camera && r.id != ear.recording.id);
         let cameras: Vec<&Recording> = others.collect();
-        let heard: Vec<Vec<Option<Reception>>> =
-            cameras.iter().map(|c| hearing.ask(c, &ear, &mut sound, &segments)).collect::<Result<_>>()?;
+        let asked = cameras.iter().map(|c| hearing.ask(c, &ear, &mut sound, &segments)).collect::<Result<Vec<_>>>()?;
+        let (heard, evidence): (Vec<Vec<Option<Reception>>>, Vec<CameraEvidence>) = asked.into_iter().unzip();
         let speech = spoken(&segments, &heard);
         // What a camera has said to be the engine is a doubt where the map is fairly sure of a voice.
         let is_doubt = |i: usize| if sure[i] { !speech[i] && segments[i].confidence >= ALMOST_SURE } else { speech[i] };
@@ -320,16 +323,27 @@ pub fn speech_map(
         let own: Vec<usize> = (0..sure.len()).filter(|&i| sure[i]).collect();
         let own_segments: Vec<SpeechSegment> = own.iter().map(|&i| segments[i]).collect();
         // Which are speech is asked of what is sure; what is cut must spare the faint words as well.
-        let whole = curve.with_faint_ends(&own_segments);
-        for (i, segment) in own.into_iter().zip(&whole).filter(|s| speech[s.0]) {
+        let drawn = curve.with_faint_ends(&own_segments);
+        let own: Vec<(usize, SpeechSegment)> = own.into_iter().zip(drawn).filter(|s| speech[s.0]).collect();
+        let said: Vec<SpeechSegment> = own.iter().map(|(i, _)| segments[*i]).collect();
+        for mut span in origins(&curve, &said, &evidence) {
+            let (i, drawn) = own[span.segment];
+            let (is_first, is_last) = (span.start_s <= segments[i].start_s, span.end_s >= segments[i].end_s);
+            let shared = |(answers, evidence): (&Vec<Option<Reception>>, &CameraEvidence)| match is_first && is_last {
+                true => Some(answers[i]?.shared),
+                false => evidence.shared(span.start_s, span.end_s),
+            };
+            let heard = cameras.iter().zip(heard.iter().zip(&evidence));
+            let heard_by = heard.filter_map(|(c, own)| Some((c.id.clone(), shared(own)?))).collect();
+            span.start_s = if is_first { drawn.start_s } else { span.start_s };
+            span.end_s = if is_last { drawn.end_s } else { span.end_s };
             // Another hears them at its own level.
             if !ear.stands_in {
-                let (from, to) = ear.frames_of(segment);
+                let (from, to) = ear.frames_of(&span);
                 sound.seek(from)?;
                 loudness.push(&sound.read((to - from) as usize)?)?;
             }
-            let heard = cameras.iter().zip(&heard);
-            voices.push(ear.voice(segment, heard.filter_map(|(c, h)| Some((c.id.clone(), h[i]?.shared))).collect()));
+            voices.push(ear.voice(&span, heard_by));
         }
     }
     step(progress, "hearing voices", 1.0)?;

@@ -21,6 +21,7 @@ use coeval::{Error, ErrorKind, Result};
 use coeval_cut::edits::{LARGEST_LIST, edit_list, read_edit_list};
 use coeval_cut::mix::{MixLevels, VoiceOver};
 use coeval_cut::tighten::{EditAction, Facts, PLAN_SCHEMA, Plan, Voice};
+use coeval_listen::speech::Origin;
 use coeval_shoot::conform::Conformed;
 use coeval_shoot::{
     Alignment, Kind, LARGEST_TEXT, ResultNames, clear_unfinished, clock_time, files_below, not_through_links,
@@ -562,10 +563,16 @@ fn section(plan: &Plan, facts: &Facts) -> Result<String> {
         .into_iter()
         .map(|(action, from, to)| json!({"fate": action, "x": place(from as f64), "w": place((to - from) as f64)}));
     let at = |s: f64| s / plan.frame_s();
-    let voices = facts
-        .voices
-        .iter()
-        .map(|v| json!({"x": place(at(v.start_s)), "w": place(at(v.end_s - v.start_s)), "origin": v.origin.as_str()}));
+    let voices = facts.voices.iter().map(|v| {
+        let told = match (v.origin, v.radio) {
+            (Origin::Radio, Some(p)) => format!("radio, {:.0} % likely", 100.0 * p),
+            (Origin::Local, Some(p)) => format!("local, {:.0} % likely", 100.0 * (1.0 - p)),
+            (_, Some(p)) => format!("local or radio ({:.0} % likely)", 100.0 * p),
+            (origin, None) => if origin == Origin::Radio { "radio" } else { "local" }.to_owned(),
+        };
+        let (x, w) = (place(at(v.start_s)), place(at(v.end_s - v.start_s)));
+        json!({"x": x, "w": w, "origin": v.origin.as_str(), "told": told})
+    });
     let events = facts
         .events
         .iter()

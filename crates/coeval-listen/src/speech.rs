@@ -5,8 +5,9 @@
 //! 2. [`SpeechCurve::segments`] makes stretches of it: two thresholds, a hang-over, shortest lengths.
 //! 3. [`SharedMeter`] asks of each stretch whether a camera hears the same sound at the same moment, which the
 //!    alignment makes a sharp question: the radio comes out of headsets, no camera hears it.
-//! 4. [`SpeechSegment::origin`] weighs that with the band that the sound fills; [`spoken`] tells which stretches are of
-//!    nobody: an engine that both hear alike, from where no voice comes.
+//! 4. [`spoken`] tells which stretches are of nobody: an engine that both hear alike, from where no voice comes.
+//! 5. [`origins`] weighs what cameras hear, and should hear of a local voice, with the band that the sound fills, for every
+//!    10 ms: stretches are cut where the origin changes, each with the probability that it is the radio.
 //!
 //! # How the probability is made
 //! Two small networks answer, their weights inside: FireRedVAD's, which hears 1.5 s before and 1.6 s after every 10 ms,
@@ -30,6 +31,7 @@
 mod curve;
 mod listener;
 mod network;
+mod origin;
 mod segment;
 mod shared;
 #[cfg(test)]
@@ -37,6 +39,7 @@ mod tests;
 
 pub use curve::{SpeechCurve, SpeechOptions};
 pub use listener::SpeechBuilder;
+pub use origin::{CameraEvidence, OriginSpan, origins};
 pub use segment::{Origin, SpeechSegment};
 pub use shared::{Reception, SharedMeter, spoken};
 

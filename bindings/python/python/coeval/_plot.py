@@ -147,7 +147,8 @@ def plot_voices(voices: Voices, ax: Optional[Axes]) -> Axes:
     ax = _axes(ax, 1.2 + 0.5 * len(rows))
     for row, origin in enumerate(rows):
         spans = [(v.start_s, v.end_s - v.start_s) for v in voices.voices if v.origin == origin]
-        ax.broken_barh(spans, (row - 0.3, 0.6), color="tab:red" if origin == "radio" else "tab:green", alpha=0.7)
+        colour = {"intercom": "tab:green", "radio": "tab:red"}.get(origin, "tab:grey")
+        ax.broken_barh(spans, (row - 0.3, 0.6), color=colour, alpha=0.7)
     ax.set_yticks(range(len(rows)), [shown_origin(origin) for origin in rows])
     ax.invert_yaxis()
     ax.set_xlabel("timeline (s)")

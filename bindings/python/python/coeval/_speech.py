@@ -36,7 +36,9 @@ class SpeechSegment:
     unknown."""
 
     def origin(self, shared: Optional[float] = None) -> str:
-        """Where the voice comes from: ``"intercom"`` (any local voice) or ``"radio"``.
+        """Where the voice comes from by two thresholds: ``"intercom"`` (any local voice) or ``"radio"``.
+
+        `hear` weighs more, cuts where the origin changes, and gives a probability (`Voice.radio`).
 
         Parameters
         ----------

@@ -40,11 +40,13 @@ class Voice:
     end_s: float
     """Where it ends, seconds."""
     origin: str
-    """``"intercom"`` (any local voice) or ``"radio"``."""
+    """``"intercom"`` (any local voice), ``"radio"``, or ``"unknown"`` where nothing tells one from the other."""
     confidence: float
     """Mean probability of speech, 0 to 1."""
     heard_by: tuple[HeardBy, ...]
     """How surely each camera that ran hears it."""
+    radio: Optional[float] = None
+    """Probability that it comes over the radio, 0 to 1. None where it was not asked: a camera heard it by itself."""
 
 
 class Voices:
@@ -74,6 +76,7 @@ class Voices:
                 one["origin"],
                 one["confidence"],
                 tuple(HeardBy(*heard) for heard in one["heard_by"]),
+                one.get("radio"),
             )
             for one in data["voices"]
         )
@@ -114,6 +117,7 @@ class Voices:
 
         names = ("start_s", "end_s", "origin", "confidence")
         columns: dict[str, Any] = {name: [getattr(voice, name) for voice in self.voices] for name in names}
+        columns["radio"] = [float("nan") if v.radio is None else v.radio for v in self.voices]
         columns["shared"] = [max((h.shared for h in v.heard_by), default=float("nan")) for v in self.voices]
         table: pandas.DataFrame = pandas.DataFrame(columns)
         return table
@@ -141,10 +145,10 @@ class Voices:
         return f"Voices(recorder={self.recorder!r}, {len(self)} stretches of speech, {radio} of them radio)"
 
     def _repr_html_(self) -> str:
-        head = "".join(f"<th>{name}</th>" for name in ("from", "to", "origin", "confidence"))
+        head = "".join(f"<th>{name}</th>" for name in ("from", "to", "origin", "radio, %", "confidence"))
         rows = "".join(
             f"<tr><td>{v.start_s:.2f} s</td><td>{v.end_s:.2f} s</td><td>{html.escape(shown_origin(v.origin))}</td>"
-            f"<td>{v.confidence:.3f}</td></tr>"
+            f"<td>{'' if v.radio is None else format(100 * v.radio, '.0f')}</td><td>{v.confidence:.3f}</td></tr>"
             for v in self.voices
         )
         return f"<p>{html.escape(repr(self))}</p><table><tr>{head}</tr>{rows}</table>"

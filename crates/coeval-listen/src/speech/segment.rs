@@ -11,17 +11,29 @@ pub enum Origin {
     Local,
     /// The radio.
     Radio,
+    /// Nothing tells one from the other.
+    Unknown,
 }
 
 impl Origin {
     /// All of them.
-    pub const ALL: [Self; 2] = [Self::Local, Self::Radio];
+    pub const ALL: [Self; 3] = [Self::Local, Self::Radio, Self::Unknown];
 
     /// The word used for it everywhere.
     pub fn as_str(self) -> &'static str {
         match self {
             Origin::Local => "intercom",
             Origin::Radio => "radio",
+            Origin::Unknown => "unknown",
+        }
+    }
+
+    /// That of a voice with this probability of coming over the radio, 0 to 1: unknown from 0.1 to 0.9.
+    pub fn of(radio: f64) -> Self {
+        match radio {
+            ..UNSURE_FROM => Origin::Local,
+            UNSURE_TO.. => Origin::Radio,
+            _ => Origin::Unknown,
         }
     }
 }
@@ -53,7 +65,8 @@ impl SpeechSegment {
         Ok(Self { start_s, end_s, confidence: 1.0, outside_band_db: None })
     }
 
-    /// Where the voice comes from. `shared` is the greatest that the [`SharedMeter`](super::SharedMeter)s of the cameras
+    /// Where the voice comes from by two thresholds, local or the radio; [`origins`](super::origins) weighs more, cuts where the
+    /// origin changes, and gives a probability. `shared` is the greatest that the [`SharedMeter`](super::SharedMeter)s of the cameras
     /// that ran meanwhile [heard](super::Reception::shared), `None` when none did.
     ///
     /// A camera that hears the same sound at the same moment hears somebody aboard; where cameras ran and none
@@ -74,6 +87,9 @@ impl SpeechSegment {
     }
 }
 
+/// Between these probabilities of the radio the origin is unknown.
+const UNSURE_FROM: f64 = 0.1;
+const UNSURE_TO: f64 = 0.9;
 /// Less power than this outside a radio's band, over that within, is a radio's, dB.
 const RADIO_BAND_DB: f64 = -14.0;
 /// A peak of the common sound so many standard deviations above its background is no chance: by the benchmark's

@@ -3,21 +3,24 @@
 use std::collections::VecDeque;
 
 use super::RATE_HZ;
+use super::origin::{CameraEvidence, Heard};
 use super::segment::{SHARED_NARROW, SpeechSegment};
 use coeval::{Error, Result};
 use coeval_transform::{Complex, Forward, Inverse};
 
-const SHARED_WINDOW: usize = 2048;
+pub(super) const SHARED_WINDOW: usize = 2048;
 const SHARED_HOP: usize = 512;
 /// Power over the mean noise from which a bin counts: noise by itself is above it once in 400 times.
 const VOICE_OVER_NOISE: f32 = 6.0;
 /// 150 Hz to 6 kHz: what a headset and a camera both take.
-const SHARED_BINS: std::ops::Range<usize> = 19..768;
+pub(super) const SHARED_BINS: std::ops::Range<usize> = 19..768;
 /// Bins over which the engine's part is one number.
 const SHARED_GROUP: usize = 48;
+/// Bins on either side that tell how much a camera hears near a frequency.
+const NEAR_BINS: usize = 4;
 /// Lags within which a voice may come, and lags that show what chance does, samples.
-const NEAR_LAGS: usize = 64;
-const FAR_LAGS: std::ops::Range<usize> = 240..960;
+pub(super) const NEAR_LAGS: usize = 64;
+pub(super) const FAR_LAGS: std::ops::Range<usize> = 240..960;
 /// 300 Hz to 3.4 kHz, which a radio's voice fills as well; bands of it in which the two levels are compared, and over how
 /// many blocks (16 s) the usual difference is found.
 const LEVEL_BINS: std::ops::Range<usize> = 38..435;
@@ -144,6 +147,9 @@ pub struct SharedMeter {
     pub(super) camera: VecDeque<f32>,
     pub(super) at: usize,
     pub(super) noise: Vec<f32>,
+    /// Mean square of the noise's power over five seconds, and the root of half of that, of which each bin has the greatest near it.
+    noise_square: Vec<f32>,
+    noise_peak: Vec<f32>,
     /// Mean phase between the two where nobody speaks.
     pub(super) usual: Vec<Complex<f32>>,
     weights: Vec<f32>,
@@ -158,6 +164,7 @@ pub struct SharedMeter {
     /// Bins of each of these bands.
     level_bands: [std::ops::Range<usize>; LEVEL_BANDS],
     pub(super) answers: Vec<Option<Reception>>,
+    evidence: CameraEvidence,
     pub(super) forward: Forward,
     pub(super) inverse: Inverse,
     pub(super) hann: Vec<f32>,
@@ -194,6 +201,8 @@ impl SharedMeter {
             camera: VecDeque::new(),
             at: 0,
             noise: vec![0.0; bins],
+            noise_square: vec![0.0; bins],
+            noise_peak: Vec::new(),
             usual: vec![Complex::default(); bins],
             weights: vec![0.0; bins],
             quiet: 0,
@@ -204,6 +213,7 @@ impl SharedMeter {
             bands_db: LevelHistogram::new(),
             blocks_db: LevelHistogram::new(),
             answers: vec![None; segments.len()],
+            evidence: CameraEvidence::default(),
             forward,
             inverse,
             hann: (0..SHARED_WINDOW)
@@ -265,10 +275,13 @@ impl SharedMeter {
             self.quiet += 1;
             let share = (1.0 / self.quiet as f32).max(1.0 / LEVEL_BLOCKS);
             self.usual_db.iter_mut().zip(over).for_each(|(usual, over)| *usual += share * over);
+            self.noise_peak.clear();
             let fast = (1.0 / self.quiet as f32).max(0.03);
             let slow = (1.0 / self.quiet as f32).max(0.006);
             for k in SHARED_BINS {
-                self.noise[k] += fast * (own[k].norm_sqr() - self.noise[k]);
+                let power = own[k].norm_sqr();
+                self.noise[k] += fast * (power - self.noise[k]);
+                self.noise_square[k] += slow * (power * power - self.noise_square[k]);
                 let usual = self.usual[k];
                 self.usual[k] = usual + (phase(k) - usual) * slow;
             }
@@ -280,9 +293,35 @@ impl SharedMeter {
             self.sums[k] += phase(k) * weight;
             self.weights[k] += weight;
         }
+        if (self.at / SHARED_HOP).is_multiple_of(2) {
+            self.witness(middle, &own, &other);
+        }
         over.into_iter().for_each(|db| self.bands_db.add(db));
         self.blocks_db.add(over.iter().sum::<f32>() / LEVEL_BANDS as f32);
         self.blocks += 1;
+    }
+
+    /// Keeps what this block says of the voice's origin.
+    fn witness(&mut self, middle: usize, own: &[Complex<f32>], other: &[Complex<f32>]) {
+        let near = |k: usize| {
+            let around = &other[k - NEAR_BINS..=k + NEAR_BINS];
+            (around.iter().map(|c| c.norm_sqr()).sum::<f32>() / around.len() as f32).sqrt().max(1e-20)
+        };
+        if self.noise_peak.is_empty() {
+            let near =
+                |k: usize| &self.noise_square[k.saturating_sub(NEAR_BINS)..(k + NEAR_BINS + 1).min(SHARED_BINS.end)];
+            let most = |k: usize| near(k).iter().copied().fold(0.0, f32::max);
+            self.noise_peak = (0..SHARED_BINS.end).map(|k| (0.5 * most(k)).sqrt().max(self.noise[k])).collect();
+        }
+        let stands_out = |k: &usize| own[*k].norm_sqr() > VOICE_OVER_NOISE * self.noise_peak[*k];
+        let heard = SHARED_BINS.filter(stands_out).map(|k| {
+            let cross = own[k] * other[k].conj();
+            let voice = (own[k].norm_sqr() - self.noise[k]).sqrt();
+            let phase = cross * (1.0 / cross.norm().max(1e-20));
+            Heard { bin: k, phase, noise: self.usual[k], voice, camera: other[k].norm(), near: near(k) }
+        });
+        let heard: Vec<Heard> = heard.collect();
+        self.evidence.push(middle as f64 / RATE_HZ, &heard);
     }
 
     /// The answer for the stretch at work.
@@ -323,10 +362,15 @@ impl SharedMeter {
     }
 
     /// For each stretch, what the camera hears of it; `None` where it did not run.
-    pub fn finish(mut self) -> Vec<Option<Reception>> {
+    pub fn finish(self) -> Vec<Option<Reception>> {
+        self.finish_with_evidence().0
+    }
+
+    /// The same, and what [`origins`](super::origins) needs.
+    pub fn finish_with_evidence(mut self) -> (Vec<Option<Reception>>, CameraEvidence) {
         while self.next_span < self.spans.len() {
             self.close();
         }
-        self.answers
+        (self.answers, self.evidence)
     }
 }

@@ -1,5 +1,6 @@
 use super::curve::{SpeechCurve, SpeechOptions};
 use super::listener::{LINE_BELOW, SpeechBuilder, line_in};
+use super::origin::{CameraEvidence, OriginSpan, origins};
 use super::segment::{Origin, SHARED, SpeechSegment};
 use super::shared::{ENGINE_UNDER_DB, Reception, SharedMeter, spoken};
 use coeval::ErrorKind;
@@ -211,4 +212,77 @@ fn faint_ends_are_drawn_out_but_not_into_another_stretch() {
     assert!(curve.with_faint_ends(&[]).is_empty());
     let beyond = SpeechSegment::new(9.0, 20.0).unwrap();
     assert_eq!(curve.with_faint_ends(&[beyond]), [beyond]);
+}
+
+/// What a recorder and a camera hear: white noise as a voice in each of these stretches, seconds, the camera 1 ms late and at
+/// `gain`, and only where it is local.
+fn conversation(turns: &[(f64, f64, bool)], gain: f32) -> (Vec<f32>, Vec<f32>) {
+    let mut next = noise(6);
+    let length = (turns.last().unwrap().1 + 1.0) * 16_000.0;
+    let said: Vec<(f32, bool)> = (0..length as usize)
+        .map(|i| {
+            let at_s = i as f64 / 16_000.0;
+            let turn = turns.iter().find(|t| (t.0..t.1).contains(&at_s));
+            turn.map_or((0.0, false), |t| (next(), t.2))
+        })
+        .collect();
+    let own = said.iter().map(|s| s.0 + 0.02 * next()).collect();
+    let heard = |i: usize| said.get(i.wrapping_sub(16)).filter(|s| s.1).map_or(0.0, |s| gain * s.0);
+    let camera = (0..said.len()).map(|i| heard(i) + next()).collect();
+    (own, camera)
+}
+
+fn told(segments: &[SpeechSegment], sounds: &(Vec<f32>, Vec<f32>)) -> (Vec<OriginSpan>, CameraEvidence) {
+    let mut meter = SharedMeter::new(segments).unwrap();
+    meter.push(&sounds.0, &sounds.1).unwrap();
+    let evidence = meter.finish_with_evidence().1;
+    let curve = SpeechCurve::from_values(vec![0.9; sounds.0.len() / 160]).unwrap();
+    (origins(&curve, segments, std::slice::from_ref(&evidence)), evidence)
+}
+
+#[test]
+fn a_stretch_is_cut_where_the_origin_changes() {
+    // A sentence, a call, then a sentence with its answer over the radio after a breath of 0.2 s, and the other way round.
+    let turns = [(1.0, 3.0, true), (4.0, 6.0, false), (7.0, 9.0, true), (9.2, 11.0, false), (13.0, 14.5, false)];
+    let turns: Vec<_> = turns.into_iter().chain([(14.7, 17.0, true)]).collect();
+    let segments = [(1.0, 3.0), (4.0, 6.0), (7.0, 11.0), (13.0, 17.0)].map(|s| SpeechSegment::new(s.0, s.1).unwrap());
+    let sounds = conversation(&turns, 0.5);
+    let (spans, evidence) = told(&segments, &sounds);
+    use Origin::{Local, Radio};
+    let known = [(0, Local), (1, Radio), (2, Local), (2, Radio), (3, Radio), (3, Local)];
+    let told: Vec<_> = spans.iter().map(|s| (s.segment, s.origin())).collect();
+    assert_eq!(told, known, "{spans:?}");
+    // Within the breath, and nothing is lost or told twice.
+    for (cut, breath) in [(2, (9.0, 9.2)), (4, (14.5, 14.7))] {
+        assert_eq!(spans[cut].end_s, spans[cut + 1].start_s);
+        assert!(spans[cut].end_s > breath.0 - 0.05 && spans[cut].end_s < breath.1 + 0.05, "{spans:?}");
+    }
+    assert_eq!((spans[2].start_s, spans[3].end_s, spans[4].start_s, spans[5].end_s), (7.0, 11.0, 13.0, 17.0));
+    assert!(spans.iter().all(|s| (s.confidence - 0.9).abs() < 1e-3 && (s.radio > 0.95 || s.radio < 0.05)), "{spans:?}");
+    // The camera hears the sentence and not the call, and nothing where it did not run.
+    let shared = |from_s, to_s| evidence.shared(from_s, to_s);
+    assert!(shared(7.0, 9.0).unwrap() > 9.0 && shared(9.3, 11.0).unwrap() < 9.0);
+    assert_eq!(shared(30.0, 40.0), None);
+    // Another file of the camera, a minute later.
+    let mut both = CameraEvidence::default();
+    both.append(&evidence, 60.0);
+    assert_eq!(both.shared(67.0, 69.0), shared(7.0, 9.0));
+}
+
+#[test]
+fn a_camera_that_hears_nobody_says_nothing() {
+    let turns = [(1.0, 3.0, true), (4.0, 6.0, false), (7.0, 9.0, true)];
+    let segments = turns.map(|t| SpeechSegment::new(t.0, t.1).unwrap());
+    let (spans, _) = told(&segments, &conversation(&turns, 0.0));
+    assert!(spans.iter().all(|s| s.origin() == Origin::Unknown), "{spans:?}");
+    // Neither does no camera, where nothing is known of the band.
+    let curve = SpeechCurve::from_values(vec![0.9; 1000]).unwrap();
+    let spans = origins(&curve, &segments, &[]);
+    assert_eq!(spans.len(), 3);
+    assert!(spans.iter().all(|s| s.origin() == Origin::Unknown), "{spans:?}");
+    // A stretch beyond the curve, and an evidence that holds nothing.
+    let beyond = [SpeechSegment::new(90.0, 91.0).unwrap()];
+    let spans = origins(&curve, &beyond, &[CameraEvidence::default()]);
+    assert_eq!((spans.len(), spans[0].start_s, spans[0].end_s), (1, 90.0, 91.0));
+    assert!(origins(&curve, &[], &[]).is_empty());
 }
