@@ -517,8 +517,12 @@ impl OriginScore {
     }
 
     fn row(&self, name: &str) -> String {
-        let percent =
-            |who: usize, what: usize| 100.0 * self.told_s[who][what] / self.told_s[who].iter().sum::<f64>().max(1e-9);
+        let percent = |who: usize, what: usize| {
+            // What is told is a share of what was found to be speech.
+            let all = &self.told_s[who];
+            let of = if what < 3 { &all[..3] } else { &all[..] };
+            100.0 * all[what] / of.iter().sum::<f64>().max(1e-9)
+        };
         let within = self.cuts_s.iter().filter(|s| **s <= 0.15).count();
         let mut sorted = self.cuts_s.clone();
         sorted.sort_by(f64::total_cmp);
@@ -545,10 +549,13 @@ const ENGINE_STEP_M: f64 = 0.35;
 
 /// Radio told from local voices: a recorder with both, and a camera that hears the people at some level.
 fn origin_table(material: &Material, first_seed: u64, seeds: u64) -> Result<(), Box<dyn Error>> {
-    println!("Shares of the time in which the radio speaks, and in which somebody aboard does.\n");
     println!(
-        "| camera hears the people at | radio: told, called local, unknown, nobody's, % | local: told, called radio, unknown, \
-         nobody's, % | cut within 0.15 s | 95 % within, s | cuts too many |"
+        "Shares of the time in which the radio speaks, and somebody aboard does, and which was found to be speech."
+    );
+    println!("Not found is a share of all. A call ends with 0.1 s of squelch, which is no speech.\n");
+    println!(
+        "| camera hears the people at | radio: told, called local, unknown, not found, % | local: told, called radio, unknown, \
+         not found, % | cut within 0.15 s | 95 % within, s | cuts too many |"
     );
     println!("| --- | --- | --- | --- | --- | --- |");
     for level_db in [Some(0.0), Some(-6.0), Some(-9.0), Some(-12.0), Some(-20.0), None] {
