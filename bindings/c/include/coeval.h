@@ -1792,6 +1792,10 @@ enum coeval_origin
      */
     COEVAL_RADIO = 2,
     /**
+     * Nothing tells one from the other.
+     */
+    COEVAL_UNKNOWN_ORIGIN = 3,
+    /**
      * An origin that this version of the C library has no number for.
      */
     COEVAL_OTHER_ORIGIN = 1000,
@@ -1892,6 +1896,11 @@ typedef struct {
      * Number of cameras that ran at that time, see `coeval_voices_camera`.
      */
     size_t camera_count;
+    /**
+     * Probability that it comes over the radio, 0 to 1; NaN where it was not asked: a camera heard it by itself, or an
+     * earlier version found it.
+     */
+    double radio;
 } coeval_voice;
 
 /**
@@ -2033,7 +2042,8 @@ coeval_status coeval_speech_segments_get(const coeval_speech_segments *segments,
                                          coeval_error *error);
 
 /**
- * Where the voice of a stretch comes from, a `coeval_origin`; -1 when there is no such stretch. `shared` is the
+ * Where the voice of a stretch comes from by two thresholds, `COEVAL_INTERCOM` or `COEVAL_RADIO`; -1 when there is no such
+ * stretch. `coeval_alignment_hear` weighs more, cuts where the origin changes, and gives a probability. `shared` is the
  * largest value that the `coeval_shared_meter`s of the cameras that ran meanwhile give for it. If it is NaN, because none
  * ran, only the frequency band decides.
  * [real-time]

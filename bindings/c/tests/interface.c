@@ -771,7 +771,8 @@ static const char *HEARD =
     "\"recorder\": \"rec-1\", \"voices\": ["
     "{\"start_s\": 10.0, \"end_s\": 14.0, \"origin\": \"intercom\", \"confidence\": 0.9,"
     "\"heard_by\": [[\"cam-a\", 12.5], [\"cam-b\", 3.0]]},"
-    "{\"start_s\": 40.0, \"end_s\": 43.0, \"origin\": \"radio\", \"confidence\": 0.8, \"heard_by\": []}], \"events\": []}";
+    "{\"start_s\": 40.0, \"end_s\": 43.0, \"origin\": \"radio\", \"radio\": 0.97, \"confidence\": 0.8, \"heard_by\": []},"
+    "{\"start_s\": 43.0, \"end_s\": 44.0, \"origin\": \"unknown\", \"radio\": 0.4, \"confidence\": 0.8, \"heard_by\": []}], \"events\": []}";
 
 /* The whole timeline, stretch by stretch: how much of it is shown as it is. */
 static double shown(const coeval_plan *plan, size_t *count, uint32_t *speed) {
@@ -822,17 +823,19 @@ static void rough_cuts(void) {
     CHECK_FAILS(coeval_voices_from_json("{}", alignment, &voices, error), "not a speech map");
     CHECK_FAILS(coeval_voices_from_json(NULL, alignment, &voices, error), "NULL");
     CHECK_OK(coeval_voices_from_json(HEARD, alignment, &voices, error), error);
-    CHECK(strcmp(coeval_voices_recorder(voices), "rec-1") == 0 && coeval_voices_count(voices) == 2);
+    CHECK(strcmp(coeval_voices_recorder(voices), "rec-1") == 0 && coeval_voices_count(voices) == 3);
     voice.struct_size = sizeof voice;
     CHECK_OK(coeval_voices_get(voices, 0, &voice, error), error);
     CHECK(voice.start_s == 10.0 && voice.end_s == 14.0 && voice.confidence == 0.9);
-    CHECK(voice.origin == COEVAL_INTERCOM && voice.camera_count == 2);
+    CHECK(voice.origin == COEVAL_INTERCOM && voice.camera_count == 2 && isnan(voice.radio));
     CHECK(strcmp(coeval_voices_camera(voices, 0, 0, &shared), "cam-a") == 0 && shared == 12.5);
     CHECK(coeval_voices_camera(voices, 0, 2, &shared) == NULL && isnan(shared));
-    CHECK(coeval_voices_camera(voices, 2, 0, NULL) == NULL && coeval_voices_camera(NULL, 0, 0, NULL) == NULL);
+    CHECK(coeval_voices_camera(voices, 3, 0, NULL) == NULL && coeval_voices_camera(NULL, 0, 0, NULL) == NULL);
     CHECK_OK(coeval_voices_get(voices, 1, &voice, error), error);
-    CHECK(voice.origin == COEVAL_RADIO && voice.camera_count == 0);
-    CHECK_FAILS(coeval_voices_get(voices, 2, &voice, error), "voice 2 of 2");
+    CHECK(voice.origin == COEVAL_RADIO && voice.camera_count == 0 && voice.radio == 0.97);
+    CHECK_OK(coeval_voices_get(voices, 2, &voice, error), error);
+    CHECK(voice.origin == COEVAL_UNKNOWN_ORIGIN && voice.radio == 0.4);
+    CHECK_FAILS(coeval_voices_get(voices, 3, &voice, error), "voice 3 of 3");
     CHECK_OK(coeval_voices_from_json(coeval_voices_to_json(voices), alignment, &again, error), error);
     CHECK(strcmp(coeval_voices_to_json(again), coeval_voices_to_json(voices)) == 0);
     coeval_voices_free(&again);
