@@ -20,24 +20,33 @@
 
 use super::curve::SpeechCurve;
 use super::segment::{Origin, SpeechSegment};
-use super::shared::{FAR_LAGS, NEAR_LAGS, SHARED_BINS, SHARED_WINDOW};
 use super::{RATE_HZ, STEP_S};
 use coeval_transform::{Complex, Forward, Inverse};
 
-// What half and double do is said of 16 tuning scenes with a camera that hears people at -9 dB (`speech -- --origin --tuning`). As it
-// is 0.7 % of the radio is called local, 0.2 % of local voices the radio, and 9 cuts are too many.
+/// Samples of a block in which a recorder and a camera are compared.
+pub(super) const SHARED_WINDOW: usize = 2048;
+/// 150 Hz to 6 kHz: what a headset and a camera both take.
+pub(super) const SHARED_BINS: std::ops::Range<usize> = 19..768;
+/// Lags within which a voice may come, and lags that show what chance does, samples.
+pub(super) const NEAR_LAGS: usize = 64;
+pub(super) const FAR_LAGS: std::ops::Range<usize> = 240..960;
+
+// What half and double do is said of 16 tuning scenes with a camera that hears people at -9 dB (`speech -- --origin
+// --tuning`). As it was then, 0.7 % of the radio is called local, 0.2 % of local voices the radio, and 9 cuts are too many.
 
 /// Mean length of a turn before the other origin follows in the same stretch, seconds (a guess). A change costs 6.2 nats. Half:
 /// 22 cuts too many; double: 7.
 const TURN_S: f64 = 5.0;
 /// Seconds from one block of a camera's evidence to the next: every second block of the meter.
 const BLOCK_S: f64 = 1024.0 / RATE_HZ;
-/// Independent measures for every bin and block. Neighbours in a Hann window's spectrum are correlated by 2/3 and 1/6, blocks that
-/// overlap by half by 1/6: the variance of a sum grows 1.94 and 1.06 times. Half and double: 0.9 % of the radio is called local.
+/// Independent measures for every bin and block. Neighbours in a Hann window's spectrum are correlated by 2/3 and 1/6,
+/// blocks that overlap by half by 1/6: the variance of a sum grows 1.94 and 1.06 times. Half and double: 0.9 % of the
+/// radio is called local.
 const INDEPENDENT: f32 = 0.49;
-/// One block speaks for a local voice with no more than this and against it with no more than that, nats: once in 50 blocks chance or
-/// a loudspeaker gives a camera what looks like the voice, once in 7 it misses a voice, as when a head turns away (guesses). Half and
-/// double of the first change nothing; half of the second: 1.6 % of the radio is called local; double: 0.7 % of local voices the radio.
+/// One block speaks for a local voice with no more than this and against it with no more than that, nats: once in 50
+/// blocks chance or a loudspeaker gives a camera what looks like the voice, once in 7 it misses a voice, as when a head
+/// turns away (guesses). Half and double of the first change nothing; half of the second: 1.6 % of the radio is called
+/// local; double: 0.7 % of local voices the radio.
 const BLOCK_FOR: f32 = 4.0;
 const BLOCK_AGAINST: f32 = 2.0;
 /// What stands for one in a stored phase.
@@ -65,11 +74,11 @@ const USUAL_LOCAL: [f32; CLASSES] = [0.08, 0.01, 0.01, 0.01, 0.02, 0.04, 0.1, 0.
 const USUAL_RADIO: [f32; CLASSES] = [0.49, 0.08, 0.08, 0.07, 0.07, 0.07, 0.07, 0.05, 0.01, 0.01];
 /// Steps of speech that these are worth against the recording's own. Half: 0.5 % of the radio is called local; double: 1.0 %.
 const USUAL_STEPS: f32 = 2000.0;
-/// Independent measures in every step: a sound of speech lasts some 100 ms. At -6 dB half: 0.9 % of local voices are called the radio
-/// and not 0.3; double: 2.6 % of the radio is called local and not 0.5.
+/// Independent measures in every step: a sound of speech lasts some 100 ms. At -6 dB half: 0.9 % of local voices are
+/// called the radio and not 0.3; double: 2.6 % of the radio is called local and not 0.5.
 const BAND_INDEPENDENT: f32 = 0.1;
 
-/// What a camera hears of a recorder's speech, block by block of 64 ms. Some 1 kB for every block.
+/// What a camera hears of a recorder's speech, block by block of 64 ms. Some 0.5 kB for every block.
 #[derive(Debug, Clone, Default)]
 pub struct CameraEvidence {
     blocks: Vec<Block>,
@@ -137,8 +146,9 @@ impl CameraEvidence {
         self.blocks.extend(other.blocks.iter().map(|b| Block { at_s: b.at_s + later_s, end: b.end + from }));
     }
 
-    /// How surely the camera hears the same sound as the recorder between two moments of the recorder's clock, seconds: the peak of
-    /// the common sound within 4 ms, in standard deviations of what lies at 15 to 60 ms. `None` where it did not run.
+    /// How surely the camera hears the same sound as the recorder between two moments of the recorder's clock, seconds:
+    /// the peak of the common sound within 4 ms, in standard deviations of what lies at 15 to 60 ms. `None` where it did
+    /// not run.
     pub fn shared(&self, from_s: f64, to_s: f64) -> Option<f64> {
         let mut scorer = Scorer::new();
         let inside = |block: &usize| (from_s..to_s).contains(&self.blocks[*block].at_s);
@@ -431,8 +441,8 @@ impl OriginSpan {
     }
 }
 
-/// Where the voices of these stretches come from: each stretch whole, or cut where the origin changes. `cameras` is what
-/// each of the cameras heard of the stretches; without any the band alone says something.
+/// Where the voices of these stretches, in time order, come from: each stretch whole, or cut where the origin changes.
+/// `cameras` is what each of the cameras heard of the stretches; without any the band alone says something.
 pub fn origins(curve: &SpeechCurve, segments: &[SpeechSegment], cameras: &[CameraEvidence]) -> Vec<OriginSpan> {
     let steps = curve.probability.len();
     let stretches: Vec<_> = segments.iter().map(|s| steps_of(s, steps)).collect();

@@ -65,9 +65,10 @@ impl SpeechSegment {
         Ok(Self { start_s, end_s, confidence: 1.0, outside_band_db: None })
     }
 
-    /// Where the voice comes from by two thresholds, local or the radio; [`origins`](super::origins) weighs more, cuts where the
-    /// origin changes, and gives a probability. `shared` is the greatest that the [`SharedMeter`](super::SharedMeter)s of the cameras
-    /// that ran meanwhile [heard](super::Reception::shared), `None` when none did.
+    /// Where the voice comes from by two thresholds, local or the radio; [`origins`](super::origins) weighs more, cuts
+    /// where the origin changes, and gives a probability. `shared` is the greatest that the
+    /// [`SharedMeter`](super::SharedMeter)s of the cameras that ran meanwhile [heard](super::Reception::shared), `None`
+    /// when none did.
     ///
     /// A camera that hears the same sound at the same moment hears somebody aboard; where cameras ran and none
     /// does, it is the radio. Sound in a radio's narrow band must be heard by a camera more surely; without a camera

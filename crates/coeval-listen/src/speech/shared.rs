@@ -3,24 +3,18 @@
 use std::collections::VecDeque;
 
 use super::RATE_HZ;
-use super::origin::{CameraEvidence, Heard};
+use super::origin::{CameraEvidence, FAR_LAGS, Heard, NEAR_LAGS, SHARED_BINS, SHARED_WINDOW};
 use super::segment::{SHARED_NARROW, SpeechSegment};
 use coeval::{Error, Result};
 use coeval_transform::{Complex, Forward, Inverse};
 
-pub(super) const SHARED_WINDOW: usize = 2048;
 const SHARED_HOP: usize = 512;
 /// Power over the mean noise from which a bin counts: noise by itself is above it once in 400 times.
 const VOICE_OVER_NOISE: f32 = 6.0;
-/// 150 Hz to 6 kHz: what a headset and a camera both take.
-pub(super) const SHARED_BINS: std::ops::Range<usize> = 19..768;
 /// Bins over which the engine's part is one number.
 const SHARED_GROUP: usize = 48;
 /// Bins on either side that tell how much a camera hears near a frequency.
 const NEAR_BINS: usize = 4;
-/// Lags within which a voice may come, and lags that show what chance does, samples.
-pub(super) const NEAR_LAGS: usize = 64;
-pub(super) const FAR_LAGS: std::ops::Range<usize> = 240..960;
 /// 300 Hz to 3.4 kHz, which a radio's voice fills as well; bands of it in which the two levels are compared, and over how
 /// many blocks (16 s) the usual difference is found.
 const LEVEL_BINS: std::ops::Range<usize> = 38..435;
@@ -147,7 +141,8 @@ pub struct SharedMeter {
     pub(super) camera: VecDeque<f32>,
     pub(super) at: usize,
     pub(super) noise: Vec<f32>,
-    /// Mean square of the noise's power over five seconds, and the root of half of that, of which each bin has the greatest near it.
+    /// Mean square of the noise's power over five seconds, and the root of half of that, of which each bin has the
+    /// greatest near it.
     noise_square: Vec<f32>,
     noise_peak: Vec<f32>,
     /// Mean phase between the two where nobody speaks.
