@@ -275,10 +275,10 @@ def test_voices_are_those_of_the_command(
     again = coeval.Voices.from_json(voices.to_json(), shoot)
     assert again == voices and hash(again) == hash(voices) and pickle.loads(pickle.dumps(voices)) == voices
     assert voices.recorder == "rec-1" and 0 < sum(v.origin == "radio" for v in voices.voices) < len(voices)
-    for voice in voices.voices:
-        assert voice.radio is not None
-        sure = "intercom" if voice.radio < 0.1 else "radio" if voice.radio >= 0.9 else "unknown"
-        assert voice.origin == sure
+    told = [(voice.origin, voice.radio) for voice in voices.voices if voice.radio is not None]
+    assert told
+    for origin, radio in told:
+        assert origin == ("intercom" if radio < 0.1 else "radio" if radio >= 0.9 else "unknown")
     assert list(voices.to_pandas()["start_s"]) == [v["start_s"] for v in voices.to_dict()["voices"]]
     assert repr(voices).startswith("Voices(recorder='rec-1', ") and voices._repr_html_().count("<tr>") == len(voices) + 1
     assert [label.get_text() for label in voices.plot().get_yticklabels()] == ["local", "radio"]
