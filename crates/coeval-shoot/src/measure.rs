@@ -51,15 +51,16 @@ pub fn measure(
         let known = |f: &File| f.copy_of.is_some() || listened.contains(&f.path.as_str());
         files.extend(recording.files.iter().filter(|f| f.has_sound()).map(|f| (recording.kind, known(f), f)));
     }
-    let length = |(_, _, file): &(Kind, bool, &File)| file.duration_s.unwrap_or(0.0);
-    for_all("measuring sound", &files, length, progress, |(kind, listened, file), progress| {
+    // Several tracks of one recorder hear the same: of all but one only the levels are of use.
+    let what = |(kind, listened, _): &(Kind, bool, &File)| match (listened, kind) {
+        (false, _) => What::Levels,
+        (true, Kind::Recorder) => What::ClapsAndSpeech,
+        (true, _) => What::Claps,
+    };
+    let effort = |file: &(Kind, bool, &File)| file.2.duration_s.unwrap_or(0.0) * what(file).effort();
+    for_all("measuring sound", &files, effort, progress, |measured_file, progress| {
+        let (what, file) = (what(measured_file), measured_file.2);
         let path = folder.join(&file.path);
-        // Several tracks of one recorder hear the same: of all but one only the levels are of use.
-        let what = match (listened, kind) {
-            (false, _) => What::Levels,
-            (true, Kind::Recorder) => What::ClapsAndSpeech,
-            (true, _) => What::Claps,
-        };
         match guarded(&path, || measured(&path, what, &file.opened(options), progress)) {
             Err(e) if e.kind() == ErrorKind::Cancelled => Err(e),
             other => Ok((file.path.clone(), other)),
@@ -73,6 +74,17 @@ enum What {
     Levels,
     Claps,
     ClapsAndSpeech,
+}
+
+impl What {
+    /// Seconds that an hour takes on one core, about.
+    fn effort(self) -> f64 {
+        match self {
+            What::Levels => 4.0,
+            What::Claps => 7.0,
+            What::ClapsAndSpeech => 16.0,
+        }
+    }
 }
 
 /// What is measured of a file, by this run or an earlier one.
@@ -120,14 +132,13 @@ fn measure_one(path: &Path, what: What, options: &OpenOptions, progress: &dyn Pr
     turns.min_pause_s = TURN_S;
     let mut claps = Vec::new();
     reader.read_to_end(|block, done| {
-        let heard = || {
-            claps.extend(detector.as_mut().map_or_else(|| Ok(Vec::new()), |d| d.push(block))?);
-            voices.as_mut().map_or(Ok(()), |v| v.push(block))
-        };
+        let clapped = || detector.as_mut().map_or_else(|| Ok(Vec::new()), |d| d.push(block));
+        let spoken = || voices.as_mut().map_or(Ok(()), |v| v.push(block));
         outline.push(block);
-        let (metered, heard) = rayon::join(|| meter.push(block), heard);
+        let (spoken, (metered, clapped)) = rayon::join(spoken, || rayon::join(|| meter.push(block), clapped));
         metered?;
-        heard?;
+        spoken?;
+        claps.extend(clapped?);
         step(progress, "measuring sound", done)
     })?;
     claps.extend(detector.map_or_else(Vec::new, |d| d.finish()));

@@ -62,7 +62,8 @@ pub fn on_threads<R: Send>(threads: Option<NonZeroUsize>, work: impl FnOnce() ->
 }
 
 /// Runs `work` on every item, several at once, and returns the results in the items' order. `weight` says how much of
-/// the whole an item is, in any unit; `progress` hears the share of all of them under the name `stage`.
+/// the whole an item is, in any unit; `progress` hears the share of all of them under the name `stage`. What takes longest is
+/// begun first, so that it is not alone at the end.
 ///
 /// # Errors
 /// [`Cancelled`](ErrorKind::Cancelled), and the first error that `work` answers: the rest is then left undone.
@@ -79,17 +80,18 @@ pub fn for_all<T: Sync, R: Send>(
     if !shared.add(0.0) {
         return Err(Error::cancelled());
     }
-    items
-        .par_iter()
-        .zip(&weights)
-        .map(|(item, &weight)| {
-            let share = Share { shared: &shared, weight, done: Mutex::new(0.0) };
-            coeval::progress::step(&share, stage, 0.0)?;
-            let result = work(item, &share)?;
-            coeval::progress::step(&share, stage, 1.0)?;
-            Ok(result)
-        })
-        .collect()
+    let mut order: Vec<usize> = (0..items.len()).collect();
+    order.sort_by(|&x, &y| weights[y].total_cmp(&weights[x]).then(x.cmp(&y)));
+    let one = |&i: &usize| {
+        let share = Share { shared: &shared, weight: weights[i], done: Mutex::new(0.0) };
+        coeval::progress::step(&share, stage, 0.0)?;
+        let result = work(&items[i], &share)?;
+        coeval::progress::step(&share, stage, 1.0)?;
+        Ok((i, result))
+    };
+    let mut done: Vec<(usize, R)> = order.par_iter().with_max_len(1).map(one).collect::<Result<_>>()?;
+    done.sort_unstable_by_key(|(i, _)| *i);
+    Ok(done.into_iter().map(|(_, result)| result).collect())
 }
 
 /// Runs two works at the same time on the threads of [`on_threads`], so that none of them idles at the end of the first.
