@@ -237,7 +237,12 @@ class Exit {
  *  exit code. `onReading` is told which of the user's files is read. */
 export function run(module, { args, root, onOut, onError, onReading }) {
   let memory;
-  const view = () => new DataView(memory.buffer);
+  let seen = new DataView(new ArrayBuffer(0));
+  // Made anew only where the memory has grown: the engine calls some hundred thousand times.
+  const view = () => {
+    if (seen.buffer !== memory.buffer) seen = new DataView(memory.buffer);
+    return seen;
+  };
   const bytes = (at, length) => new Uint8Array(memory.buffer, at, length);
   const [encoder, decoder] = [new TextEncoder(), new TextDecoder()];
   const text = (at, length) => decoder.decode(bytes(at, length));
@@ -300,23 +305,21 @@ export function run(module, { args, root, onOut, onError, onReading }) {
     if (flags & 8) node.modified = BigInt(Date.now()) * 1_000_000n;
     return OK;
   };
-  const spans = (at, count) => Array.from({ length: count }, (_, i) => {
-    const v = view();
-    return bytes(v.getUint32(at + 8 * i, true), v.getUint32(at + 8 * i + 4, true));
-  });
   const transfer = (fd, at, count, from, doneAt, work) => {
     const file = open.get(fd);
     if (!file) return BADF;
     if (file.node.type === FOLDER) return ISDIR;
+    const v = view();
     let done = 0;
-    for (const span of spans(at, count)) {
+    for (let i = 0; i < count; i += 1) {
+      const span = bytes(v.getUint32(at + 8 * i, true), v.getUint32(at + 8 * i + 4, true));
       const n = work(file, from === undefined ? file.at + done : from + done, span);
       if (n < 0) return -n;
       done += n;
       if (n < span.length) break;
     }
     if (from === undefined) file.at += done;
-    view().setUint32(doneAt, done, true);
+    v.setUint32(doneAt, done, true);
     return OK;
   };
   const reading = (file, at, out) => {
