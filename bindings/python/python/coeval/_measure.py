@@ -206,10 +206,10 @@ def markers(
     --------
     >>> import coeval
     >>> samples, rate_hz = coeval.read("claps.wav")
-    >>> for marker in coeval.markers(samples, rate_hz):
+    >>> # From 2 on the command shows them to a person.
+    >>> for marker in coeval.markers(samples, rate_hz, min_score=2.0):
     ...     print(f"{marker.shape} at {marker.time_s:.2f} s")
     clap at 5.81 s
-    clap at 6.99 s
     clap at 28.76 s
     clap at 29.69 s
     """
@@ -294,10 +294,10 @@ def match_markers(
 
     >>> import coeval
     >>> samples, rate_hz = coeval.read("claps.wav")
-    >>> a, b = coeval.markers(samples, rate_hz), coeval.markers(samples[2 * rate_hz :], rate_hz)
+    >>> a, b = (coeval.markers(part, rate_hz, min_score=2.0) for part in (samples, samples[2 * rate_hz :]))
     >>> match = coeval.match_markers(a, b)
     >>> f"offset {match.offset_s:.3f} s, from {len(match.pairs)} claps"
-    'offset 2.000 s, from 4 claps'
+    'offset 2.000 s, from 3 claps'
     """
     check_numbers(max_drift_ppm=max_drift_ppm, min_confidence=min_confidence)
     with Listener(None):
