@@ -220,7 +220,7 @@ const spoken = talk.reduce((sum, [from, to]) => sum + to - from, 0) / recorder.c
 check(Math.abs(levels.length - recorder.columns) <= 1 && Math.max(...levels) === 32 && loud.length > 1000, `the recorder's outline has a height for each of its ${recorder.columns} columns`);
 check(inTalk > 0.95 && spoken < 0.7, `${(100 * inTalk).toFixed(1)} % of its loud columns are in speech, which takes ${(100 * spoken).toFixed(0)} % of the time`);
 check(/of speech/.test(recorder.words) && outlines.some((o) => /claps? or knock/.test(o.words)), `what is drawn is said too: ${recorder.words}`);
-const rects = (where) => page.locator(`${where} .intercom, ${where} .radio`).count();
+const rects = (where) => page.locator(`${where} .intercom, ${where} .radio, ${where} .unknown`).count();
 check(await rects('.voices svg') > 20 && await rects('.voices svg') === await rects('.strip'), 'the chart has the voices of the rough cut');
 
 // Why a clip lies where it lies.

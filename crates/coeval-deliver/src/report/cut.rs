@@ -14,8 +14,8 @@ pub(super) fn between(page: &str, (from, to): (&str, &str)) -> Option<std::ops::
 /// Where the chart of a page shows who is heard, and its key. A page that an earlier version made has no such place.
 const VOICES: (&str, &str) = ("<!-- voices -->", "<!-- /voices -->");
 const VOICES_KEY: (&str, &str) = ("<!-- voices key -->", "<!-- /voices key -->");
-const KEY: &str =
-    "<span><i class=\"sample intercom\"></i>local speech</span><span><i class=\"sample radio\"></i>radio</span>";
+const KEY: &str = "<span><i class=\"sample intercom\"></i>local speech</span><span><i class=\"sample radio\"></i>radio</span>\
+     <span><i class=\"sample unknown\"></i>local or radio</span>";
 
 /// A page with this rough cut, in place of one that it may have; `None` when it cannot hold one.
 pub(crate) fn with_cut(page: &str, section: &str) -> Option<String> {
@@ -34,9 +34,9 @@ pub(crate) fn with_cut(page: &str, section: &str) -> Option<String> {
 
 /// The voices of a rough cut's strip as a track of the chart, so that it zooms; empty where nobody speaks.
 fn voices(section: &str) -> String {
-    let of = |rect: &&str| rect.starts_with("class=\"intercom\"") || rect.starts_with("class=\"radio\"");
-    let rects = section.split("<rect ").skip(1).filter_map(|rest| Some(rest.split_once("/>")?.0)).filter(of);
-    let rects: String = rects.map(|rect| format!("<rect {rect}/>")).collect();
+    let of = |rect: &&str| ["intercom", "radio", "unknown"].iter().any(|c| rect.starts_with(&format!("class=\"{c}\"")));
+    let rects = section.split("<rect ").skip(1).filter_map(|rest| Some(rest.split_once('>')?.0)).filter(of);
+    let rects: String = rects.map(|rect| format!("<rect {}/>", rect.trim_end_matches('/'))).collect();
     if rects.is_empty() {
         return rects;
     }
@@ -76,4 +76,20 @@ fn is_plain(section: &str) -> bool {
         }
         listed(TAGS, name) && rest.is_empty()
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_chart_has_all_voices_of_the_strip() {
+        let strip = "<svg><rect class=\"drop\" x=\"0\"/><rect class=\"intercom\" x=\"1\"><title>local, 99 % likely</title></rect>\
+                     <rect class=\"unknown\" x=\"2\"><title>?</title></rect><rect class=\"radio\" x=\"3\"/></svg>";
+        let track = voices(strip);
+        let rects =
+            "<rect class=\"intercom\" x=\"1\"/><rect class=\"unknown\" x=\"2\"/><rect class=\"radio\" x=\"3\"/></svg>";
+        assert!(track.contains(rects) && !track.contains("drop"), "{track}");
+        assert_eq!(voices("<svg></svg>"), "");
+    }
 }
