@@ -7,7 +7,7 @@ use super::curve::SpeechCurve;
 use super::network::{AFTER, BEFORE, INPUTS, Network};
 use coeval::Result;
 use coeval::resample::{Leg, ResampleOptions, Resampler, Route};
-use coeval::samples::{check_channels, check_frames, sanitize};
+use coeval::samples::{check_channels, check_frames, mix_down};
 use coeval_transform::{Complex, Forward, Inverse};
 use earshot::Detector;
 
@@ -143,11 +143,8 @@ impl SpeechBuilder {
     /// [`InvalidArgument`](coeval::ErrorKind::InvalidArgument) when the block is not a whole number of frames.
     pub fn push(&mut self, interleaved: &[f32]) -> Result<()> {
         check_frames(interleaved.len(), self.channels)?;
-        let share = 1.0 / self.channels as f32;
         self.mono.clear();
-        self.mono.extend(
-            interleaved.chunks_exact(self.channels).map(|f| f.iter().map(|x| sanitize(*x)).sum::<f32>() * share),
-        );
+        mix_down(interleaved, self.channels, &mut self.mono);
         self.frames += self.mono.len() as u64;
         match &mut self.resampler {
             None => self.listener.hear(&self.mono),

@@ -9,6 +9,7 @@
 use coeval_transform::{Complex32, ComplexPlan, Plans};
 use rayon::prelude::*;
 
+use super::SOFT;
 use super::search::{Candidate, Clock, FEW, distinct, foremost};
 use crate::error::Result;
 use crate::filter::{dot, sum};
@@ -71,8 +72,6 @@ const LEAST: u16 = 4 * 14;
 /// Places kept for each probe: a sound that repeats every two seconds has as many in four minutes. With fewer, the right one is
 /// not among them; more take no longer where nothing repeats.
 const KEPT: usize = 128;
-/// What a candidate must say to be kept beside the first [`FEW`], nats: chance gives more in one case of a hundred (tune half).
-const REPEAT_LEAST: f64 = 35.0;
 /// Lags beyond a row's ends, for lines that are not level: 16 ms are 1000 ppm over sixteen seconds.
 const PAD: usize = 24;
 /// Longest stretch of the other track that is looked through at once, samples: half an hour, which takes 9 MB a block.
@@ -424,7 +423,8 @@ fn group(places: &[Vec<Place>], look: &Look, max_drift_ppm: f64) -> Vec<Candidat
         }
     }
     let mut found = foremost(ranked, KEPT, 0.01, max_drift_ppm);
-    let repeats = found.iter().take_while(|c| c.score >= REPEAT_LEAST).count();
+    // Of those that are no better than chance, a few.
+    let repeats = found.iter().take_while(|c| c.score >= SOFT).count();
     found.truncate(repeats.max(FEW));
     found
 }

@@ -460,7 +460,7 @@ impl Aligner {
                         // where it does not repeat.
                         repeats += 1;
                         let better_s = better_s.filter(|_| repeats < REPEATS_MOST);
-                        let better = better_s.and_then(|shift_s| self.moved(view, line, shift_s));
+                        let better = better_s.and_then(|shift_s| self.moved(view, line, shift_s, line.drift_ppm));
                         waiting
                             .extend(better.filter(|next| worth_while(&next) && !judged.iter().any(|j| near(j, next))));
                     }
@@ -568,13 +568,13 @@ impl Aligner {
         Ok(lines)
     }
 
-    /// The line through a place that is so much later in `a`.
-    fn moved(&self, (a, b): (&Track, &Track), line: &Line, shift_s: f64) -> Option<Line> {
+    /// The line through a place that is so much later in `a`, near a drift.
+    fn moved(&self, (a, b): (&Track, &Track), line: &Line, shift_s: f64, drift_ppm: f64) -> Option<Line> {
         let middle_s = (line.heard_s.0 + line.heard_s.1) / 2.0;
         let candidate = Candidate {
             a_s: line.at(middle_s) + shift_s,
             b_s: middle_s,
-            drift_ppm: (line.drift_ppm - SLOPE_PPM, line.drift_ppm + SLOPE_PPM),
+            drift_ppm: (drift_ppm - SLOPE_PPM, drift_ppm + SLOPE_PPM),
             inverted: line.inverted,
             signed: true,
             score: line.score,
@@ -593,16 +593,7 @@ impl Aligner {
             if (slope_ppm - line.drift_ppm).abs() < SLOPE_PPM {
                 break;
             }
-            let pivot_s = (line.heard_s.0 + line.heard_s.1) / 2.0;
-            let candidate = Candidate {
-                a_s: line.at(pivot_s),
-                b_s: pivot_s,
-                drift_ppm: (slope_ppm - SLOPE_PPM, slope_ppm + SLOPE_PPM),
-                inverted: line.inverted,
-                signed: true,
-                score: line.score,
-            };
-            match verify(view.0, view.1, &candidate, whole, &self.plans) {
+            match self.moved(view, &line, 0.0, slope_ppm) {
                 Some(turned) if turned.score > line.score => line = turned,
                 _ => break,
             }
