@@ -14,7 +14,7 @@ use rayon::prelude::*;
 
 use super::JUMPS_EVERY_S;
 use super::path::{Line, Path, PathPoint, Standing};
-use super::search::unevenness;
+use super::search::{distinct, unevenness};
 use crate::filter::dot;
 use crate::track::{LEVEL_HOP, TRACK_RATE_HZ, Track, highest, resampled};
 use coeval_transform::{Complex32, Plan, Plans};
@@ -38,55 +38,97 @@ struct Blocks<'t> {
     points: Vec<PathPoint>,
     spectra: Vec<Vec<Complex32>>,
     plan: Plan,
+    /// Samples of each.
+    length: usize,
+    /// They are looked for so far to either side of a place, samples.
+    around: usize,
 }
 
 impl<'t> Blocks<'t> {
-    fn new(a: &'t Track, b: &Track, points: Vec<PathPoint>, plans: &Plans) -> Self {
-        let plan = plans.at_least(BLOCK + 2 * AROUND);
+    fn new(a: &'t Track, b: &Track, points: Vec<PathPoint>, length: usize, around: usize, plans: &Plans) -> Self {
+        let plan = plans.at_least(length + 2 * around);
         let spectrum = |p: &PathPoint| {
             let mut block = vec![0.0; plan.len];
-            resampled(b, p.b_s * TRACK_RATE_HZ, 1.0, &mut block[..BLOCK]);
-            let power = power(&block[..BLOCK]).sqrt();
+            resampled(b, p.b_s * TRACK_RATE_HZ, 1.0, &mut block[..length]);
+            let power = power(&block[..length]).sqrt();
             // A silent block correlates with nothing.
             let scale = if power > 0.0 { 1.0 / power } else { 0.0 };
-            block[..BLOCK].iter_mut().for_each(|x| *x *= scale);
+            block[..length].iter_mut().for_each(|x| *x *= scale);
             plan.spectrum(&mut block)
         };
         let spectra = points.par_iter().map(spectrum).collect();
-        Self { a, points, spectra, plan }
+        Self { a, points, spectra, plan, length, around }
+    }
+
+    /// First sample of `a` that a block lies on where the path, moved by `shift_s` in `a`, puts it.
+    fn start(&self, p: &PathPoint, shift_s: f64) -> f64 {
+        (p.a_s + shift_s) * TRACK_RATE_HZ - self.length as f64 / 2.0
+    }
+
+    /// Correlation coefficients of one of them with `a` from so many samples before the place of [`start`](Self::start) on to
+    /// as many after it.
+    fn course(&self, p: &PathPoint, spectrum: &[Complex32], inverted: bool, shift_s: f64) -> Vec<f32> {
+        let sign = if inverted { -1.0 } else { 1.0 };
+        let whole_len = self.length + 2 * self.around;
+        let middle = self.start(p, shift_s) + whole_len as f64 / 2.0 - self.around as f64;
+        let mut stretch = vec![0.0; self.plan.len];
+        resampled(self.a, middle, 1.0, &mut stretch[..whole_len]);
+        // The power of each window that the block may lie on, from that of the one before.
+        let mut within = f64::from(power(&stretch[..self.length]));
+        let mut powers = vec![within];
+        for (first, next) in stretch[..2 * self.around].iter().zip(&stretch[self.length..whole_len]) {
+            within += f64::from(next * next) - f64::from(first * first);
+            powers.push(within.max(0.0));
+        }
+        // The transform's rounding is that of the whole stretch: a window far below it, by 60 dB, tells nothing.
+        let least = 1e-6 * f64::from(power(&stretch[..whole_len]));
+        let (mut product, mut correlation) = (Vec::new(), Vec::new());
+        let whole = self.plan.spectrum(&mut stretch);
+        self.plan.correlogram(&whole, spectrum, &mut product, &mut correlation);
+        let of_window = |(c, power): (&f32, &f64)| if *power > least { sign * c / power.sqrt() as f32 } else { 0.0 };
+        correlation.iter().zip(&powers).map(of_window).collect()
     }
 
     /// Correlation coefficient of each with `a` where the path, moved by `shift_s` in `a`, puts it. `None`: `a` does not
     /// reach there.
     fn coefficients(&self, inverted: bool, shift_s: f64) -> Vec<Option<f32>> {
-        let sign = if inverted { -1.0 } else { 1.0 };
-        let length = BLOCK + 2 * AROUND;
         let coefficient = |(p, spectrum): (&PathPoint, &Vec<Complex32>)| {
-            let start = (p.a_s + shift_s) * TRACK_RATE_HZ - BLOCK as f64 / 2.0;
-            let reach = AROUND as f64;
-            if start < reach || start + BLOCK as f64 + reach > self.a.len() as f64 {
-                return None;
-            }
-            let mut stretch = vec![0.0; self.plan.len];
-            resampled(self.a, start + length as f64 / 2.0 - reach, 1.0, &mut stretch[..length]);
-            // The power of each window that the block may lie on, from that of the one before.
-            let mut within = f64::from(power(&stretch[..BLOCK]));
-            let mut powers = vec![within];
-            for (first, next) in stretch[..2 * AROUND].iter().zip(&stretch[BLOCK..length]) {
-                within += f64::from(next * next) - f64::from(first * first);
-                powers.push(within.max(0.0));
-            }
-            // The transform's rounding is that of the whole stretch: a window far below it, by 60 dB, tells nothing.
-            let least = 1e-6 * f64::from(power(&stretch[..length]));
-            let (mut product, mut correlation) = (Vec::new(), Vec::new());
-            let whole = self.plan.spectrum(&mut stretch);
-            self.plan.correlogram(&whole, spectrum, &mut product, &mut correlation);
-            let of_window =
-                |(c, power): (&f32, &f64)| if *power > least { sign * c / power.sqrt() as f32 } else { 0.0 };
-            Some(highest(&correlation.iter().zip(&powers).map(of_window).collect::<Vec<f32>>()))
+            let (start, reach) = (self.start(p, shift_s), self.around as f64);
+            let is_inside = start >= reach && start + self.length as f64 + reach <= self.a.len() as f64;
+            is_inside.then(|| highest(&self.course(p, spectrum, inverted, shift_s)))
         };
         self.points.par_iter().zip(&self.spectra).map(coefficient).collect()
     }
+}
+
+/// How far from a place its own sounds are looked for, samples (8 s): of a period of four seconds, that of the slowest metronomes
+/// (a guess), two on either side. Twice and four times as much finds the same among sixty tickers.
+const AGAIN_WITHIN: usize = 64_000;
+/// Blocks that are looked for, those that say most for the place (half and double find the same among these); and places near it
+/// that are held against it, at the most.
+const AGAIN_BLOCKS: usize = 8;
+const AGAIN_PLACES: usize = 4;
+/// Nearer ones are the same place, samples (50 ms).
+const AGAIN_APART: usize = 400;
+
+/// Where else near a place the very sounds that speak for it fit, seconds of `a` later than it: a metronome's are between
+/// what long probes hear, so that one of its beats may be all that a search has found.
+pub(super) fn comes_again(a: &Track, b: &Track, inverted: bool, path: &Path, plans: &Plans) -> Vec<f64> {
+    let mut points = path.all.clone();
+    points.sort_by(|x, y| y.weight.total_cmp(&x.weight).then(x.b_s.total_cmp(&y.b_s)));
+    points.truncate(AGAIN_BLOCKS);
+    let blocks = Blocks::new(a, b, points, (path.block_s * TRACK_RATE_HZ) as usize, AGAIN_WITHIN, plans);
+    let courses = blocks.points.par_iter().zip(&blocks.spectra).map(|(p, s)| blocks.course(p, s, inverted, 0.0));
+    let mut alike = vec![0.0f32; 2 * AGAIN_WITHIN + 1];
+    for course in courses.collect::<Vec<_>>() {
+        alike.iter_mut().zip(course).for_each(|(sum, r)| *sum += r.max(0.0).powi(2));
+    }
+    let is_top = |&i: &usize| alike[i] >= alike[i - 1] && alike[i] > alike[i + 1];
+    let mut tops: Vec<usize> =
+        (1..2 * AGAIN_WITHIN).filter(|i| i.abs_diff(AGAIN_WITHIN) > AGAIN_APART).filter(is_top).collect();
+    tops.sort_by(|x, y| alike[*y].total_cmp(&alike[*x]).then(x.cmp(y)));
+    let apart = distinct(tops, AGAIN_PLACES, |k, i| k.abs_diff(*i) <= AGAIN_APART);
+    apart.into_iter().map(|i| (i as f64 - AGAIN_WITHIN as f64) / TRACK_RATE_HZ).collect()
 }
 
 fn power(samples: &[f32]) -> f32 {
@@ -160,7 +202,7 @@ pub(super) fn preferences(
     shifts_s: &[f64],
     plans: &Plans,
 ) -> Vec<Preference> {
-    let blocks = Blocks::new(a, b, telling(b, line, path), plans);
+    let blocks = Blocks::new(a, b, telling(b, line, path), BLOCK, AROUND, plans);
     let points = &blocks.points;
     let own = blocks.coefficients(line.inverted, 0.0);
     let compare = |&shift_s: &f64| {

@@ -631,8 +631,10 @@ impl Aligner {
         let seen: Vec<&Line> = seen.iter().filter(|l| shift_s(l).abs() <= DISTINCT_S || rival(&shift_s(l))).collect();
         let mut shifts_s: Vec<f64> = path.aside_s.iter().copied().filter(rival).collect();
         let lines = seen.iter().filter(|l| l.inverted == line.inverted).map(|l| shift_s(l));
-        // Whatever was found at all may be the right place, though it was not made a line.
-        for shift_s in lines.chain(found.iter().map(|c| c.a_s - line.at(c.b_s)).filter(rival)) {
+        // Whatever was found at all may be the right place, though it was not made a line; and so may where its sounds come again.
+        let found = found.iter().map(|c| c.a_s - line.at(c.b_s));
+        let again = confidence::comes_again(a, b, line.inverted, &path, &self.plans);
+        for shift_s in lines.chain(found.chain(again).filter(rival)) {
             if shift_s.abs() > DISTINCT_S && shifts_s.iter().all(|s| (s - shift_s).abs() > DISTINCT_S) {
                 shifts_s.push(shift_s);
             }

@@ -7,6 +7,8 @@
 //! 1967): it may bend, because clocks wander; jump, at a price; and at every block hear another source than
 //! the one that it follows (an engine instead of a voice), whose delays it learns.
 
+use std::sync::LazyLock;
+
 use rayon::prelude::*;
 
 use super::search::{Candidate, distinct};
@@ -314,7 +316,8 @@ impl Sources {
     fn explain(&self, row: &[u8], said: &mut Vec<Vec<f32>>, scratch: &mut Vec<f32>) {
         let width = row.len();
         scratch.clear();
-        scratch.extend(row.iter().map(|&b| bounded(unpack(b))));
+        let bounded = &*BOUNDED;
+        scratch.extend(row.iter().map(|&b| bounded[usize::from(b)]));
         said.resize(self.known.len(), Vec::new());
         for (said, &(delay, _)) in said.iter_mut().zip(&self.known) {
             said.clear();
@@ -454,6 +457,9 @@ fn loudest(row: &[u8], bin: usize) -> (usize, f32) {
 fn bounded(nats: f32) -> f32 {
     if nats > PATH_MOST { PATH_MOST + 2.0 * (1.0 + nats - PATH_MOST).ln() } else { nats }
 }
+
+/// The same of each packed weight.
+static BOUNDED: LazyLock<[f32; 256]> = LazyLock::new(|| std::array::from_fn(|packed| bounded(unpack(packed as u8))));
 
 /// Most that a block says for a path, nats. What is high is uncertain by as much (a height of 12 by 9 nats): where an
 /// engine fits on two lanes, noise must not carry the path from one to the other.

@@ -215,6 +215,31 @@ fn words(at: &[(usize, usize)]) -> (Track, Track) {
 }
 
 #[test]
+fn a_ticker_above_what_long_probes_hear_is_no_placement() {
+    // Two tones in turn, 2.5 and 1.8 kHz, with noise of each recording's own: long probes hear up to 1.25 kHz.
+    let ticker = |seed: u64, period: usize, first: usize, length_s: usize| {
+        let mut noise = Noise::new(seed);
+        let tick = |at: usize, hz: f32| {
+            let t = at as f32 / 8000.0;
+            0.5 * (-t / 0.01).exp() * (std::f32::consts::TAU * hz * t).sin()
+        };
+        let value = |i: usize| {
+            let (first, second) = (i % period, (i + period / 2) % period);
+            tick(first, 2500.0) + tick(second, 1800.0)
+        };
+        let samples: Vec<f32> = (0..8000 * length_s).map(|i| value(first + i) + 0.5 * 0.06 * noise.gauss()).collect();
+        track(&samples, 8000.0)
+    };
+    // Each of these was placed at 0.9993 on the one beat that a search had found.
+    for seed in [29, 31, 35] {
+        let period = 4000 + 271 * seed as usize;
+        let (a, b) = (ticker(2 * seed, period, 0, 65), ticker(2 * seed + 1, period, 7 * period / 3, 40));
+        let outcome = align_pair(&a, &b, &PairOptions::default(), &()).unwrap();
+        assert!(!matches!(outcome, PairOutcome::Placed(_)), "period of {period} samples: {outcome:?}");
+    }
+}
+
+#[test]
 fn few_measurements_say_that_each_may_be_of_another_voice() {
     let (a, b) = words(&[(20, 0), (24, 0)]);
     let few = placed(align_pair(&a, &b, &PairOptions::default(), &()).unwrap());
