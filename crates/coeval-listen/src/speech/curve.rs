@@ -91,12 +91,22 @@ impl SpeechCurve {
 
     /// What may be speech and is in none of these stretches, which are in time order: where the probability reaches
     /// 0.3 at all, for 50 ms, with pauses of 0.3 s. Whoever must not lose a word keeps it.
+    ///
+    /// Where an engine reaches 0.3 again and again, that says nothing of a voice: of all that is in no stretch no more than a
+    /// twentieth is given, that in which the probability is highest.
     pub fn doubtful(&self, segments: &[SpeechSegment]) -> Vec<SpeechSegment> {
-        let options =
-            SpeechOptions { enter: DOUBT, leave: 0.5 * DOUBT, min_speech_s: DOUBT_S, ..SpeechOptions::default() };
-        let mut may_be = self.segments(&options).unwrap_or_default();
-        may_be.retain(|m| segments.iter().all(|s| s.end_s <= m.start_s || s.start_s >= m.end_s));
-        may_be
+        let length_s = |all: &[SpeechSegment]| all.iter().map(|s| s.end_s - s.start_s).sum::<f64>();
+        let rest_s = self.probability.len() as f64 * STEP_S - length_s(segments);
+        let most_s = DOUBT_SHARE * rest_s.max(DOUBT_OF_S);
+        let reaching = |enter: f32| {
+            let options =
+                SpeechOptions { enter, leave: 0.5 * enter, min_speech_s: DOUBT_S, ..SpeechOptions::default() };
+            let mut may_be = self.segments(&options).unwrap_or_default();
+            may_be.retain(|m| segments.iter().all(|s| s.end_s <= m.start_s || s.start_s >= m.end_s));
+            may_be
+        };
+        let probabilities = (0..).map(|step| DOUBT + step as f32 * DOUBT_STEP).take_while(|p| *p < 1.0);
+        probabilities.map(reaching).find(|may_be| length_s(may_be) <= most_s).unwrap_or_default()
     }
 
     /// The same stretches with what may be faint words at their ends, for whoever cuts: half of what the map misses
@@ -148,6 +158,11 @@ const FAINT_PAUSE_S: f64 = 0.3;
 /// What reaches this probability for so long may be a word, seconds.
 const DOUBT: f32 = 0.3;
 const DOUBT_S: f64 = 0.05;
+/// Most of what is not sure to be speech that may be a word, of so many seconds at least, and the steps by which the probability
+/// rises until it is no more than that.
+const DOUBT_SHARE: f64 = 0.05;
+const DOUBT_OF_S: f64 = 60.0;
+const DOUBT_STEP: f32 = 0.05;
 
 coeval::options! {
     /// How stretches are made of probabilities. The defaults are what the benchmark measures.

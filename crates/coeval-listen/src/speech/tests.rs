@@ -115,6 +115,28 @@ fn what_may_be_a_word_is_in_no_stretch_that_is_sure() {
 }
 
 #[test]
+fn what_an_engine_reaches_again_and_again_is_no_doubt() {
+    // Ten minutes with one word that is not sure.
+    let mut p = vec![0.0f32; 60_000];
+    let word = 30_000..30_040;
+    p[word.clone()].fill(0.6);
+    let starts_s = |p: &[f32]| -> Vec<f64> {
+        SpeechCurve::from_values(p.to_vec()).unwrap().doubtful(&[]).iter().map(|s| s.start_s).collect()
+    };
+    assert_eq!(starts_s(&p), [300.0]);
+    // With some that are less probable all are kept; with hundreds the word alone.
+    let engine = |every: usize| {
+        let mut p = p.clone();
+        (0..60_000).step_by(every).for_each(|at| p[at..at + 20].fill(0.45));
+        p[word.start - 100..word.start].fill(0.0);
+        p[word.clone()].fill(0.6);
+        p
+    };
+    assert_eq!(starts_s(&engine(6000)).len(), 10);
+    assert_eq!(starts_s(&engine(150)), [300.0]);
+}
+
+#[test]
 fn a_camera_that_hears_the_same_is_told_from_one_that_does_not() {
     let mut next = noise(3);
     let n = 16_000 * 8;
