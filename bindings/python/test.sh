@@ -5,10 +5,12 @@ cd "$(dirname "$0")"
 target=${CARGO_TARGET_DIR:-$(cd ../.. && pwd)/target}
 venv=$target/venv-python
 stamp=$venv/requirements-installed.txt
-if ! cmp -s tests/requirements.txt "$stamp"; then
+lists=(tests/requirements.txt)
+[ -n "${COEVAL_WITHOUT_S3:-}" ] || lists+=(tests/requirements-s3.txt)
+if ! cat "${lists[@]}" | cmp -s - "$stamp"; then
     python3 -m venv --clear "$venv"
-    "$venv/bin/pip" install --quiet --disable-pip-version-check -r tests/requirements.txt
-    cp tests/requirements.txt "$stamp"
+    "$venv/bin/pip" install --quiet --disable-pip-version-check "${lists[@]/#/-r}"
+    cat "${lists[@]}" >"$stamp"
 fi
 export VIRTUAL_ENV=$venv PATH=$venv/bin:$PATH PYTHONDONTWRITEBYTECODE=1 MPLBACKEND=Agg COEVAL_CACHE=
 maturin develop --quiet --features as-tested

@@ -76,7 +76,7 @@ def test_all_but_the_bad_are_done_and_nothing_twice(tmp_path: Path, mischief: Pa
     write_wav(archive / "strangers" / "rec.wav", 0.1 * np.random.default_rng(5).standard_normal(56_000), 8000)
     shoots = list(batch.find_shoots(archive))
     assert len(shoots) == count + 5 and not any(".hidden" in shoot for shoot in shoots)
-    options = batch.Options(timeout_s=15.0, memory_bytes=4_000_000_000, retries=1)
+    options = batch.Options(timeout_s=10.0, memory_bytes=4_000_000_000, retries=1)
     done = threading.Event()
     with LocalCluster(n_workers=3, threads_per_worker=1, memory_limit=0, dashboard_address=None) as cluster:
 
