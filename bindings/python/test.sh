@@ -6,7 +6,7 @@ target=${CARGO_TARGET_DIR:-$(cd ../.. && pwd)/target}
 venv=$target/venv-python
 stamp=$venv/requirements-installed.txt
 lists=(tests/requirements.txt)
-[ -n "${COEVAL_WITHOUT_S3:-}" ] || lists+=(tests/requirements-s3.txt)
+[ -n "${COEVAL_SHORT_PYTHON:-}" ] || lists+=(tests/requirements-s3.txt)
 if ! cat "${lists[@]}" | cmp -s - "$stamp"; then
     python3 -m venv --clear "$venv"
     "$venv/bin/pip" install --quiet --disable-pip-version-check "${lists[@]/#/-r}"

@@ -1,8 +1,7 @@
 // The documentation site in a real browser, opened from disk: no page complains, asks for anything from outside, sticks
 // out on a phone or breaks a rule for accessible pages; its search finds what is there.
 //
-// usage: node site.mjs FOLDER SITE [--once]
-// With --once each page is looked at in one width and colour, in turn; without, in both.
+// usage: node site.mjs FOLDER SITE
 // FOLDER holds node_modules and takes screenshots. CHROMIUM names the browser, if it is not found by itself.
 import { readdirSync } from 'node:fs';
 import { join, relative, resolve } from 'node:path';
@@ -10,7 +9,6 @@ import { pathToFileURL } from 'node:url';
 import { accessible, browserOf, check, complaintsOf, finish } from './support.mjs';
 
 const [folder, site] = process.argv.slice(2, 4).map((path) => resolve(path));
-const once = process.argv.includes('--once');
 const { browser, axe } = await browserOf(folder);
 const own = new RegExp(`^(data:|${pathToFileURL(site).href})`);
 
@@ -39,8 +37,8 @@ const open = async (name, width, scheme, query) => {
 const looks = [];
 for (const [width, scheme] of [[1280, 'light'], [390, 'dark']]) looks.push({ width, scheme, ...await windowOf(width, scheme) });
 // Both windows at once: each is a process of its own.
-await Promise.all(looks.map(async ({ width, scheme, page, show, complaints }, look) => {
-  for (const name of pages.filter((_, number) => !once || number % 2 === look)) {
+await Promise.all(looks.map(async ({ width, scheme, page, show, complaints }) => {
+  for (const name of pages) {
     const at = `${name}, ${width} px, ${scheme}`;
     await show(name);
     await accessible(page, axe, at, 10);

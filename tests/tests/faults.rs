@@ -116,8 +116,8 @@ fn stopped_anywhere() {
     let (done, reports) = job(&whole, usize::MAX);
     done.expect("nothing stops it");
     assert!(reports > 50, "{reports} reports");
-    // Every one of the first and last, and some thirty between.
-    let step = (reports / 30).max(1);
+    // Every one of the first and last, and some fifteen between.
+    let step = (reports / 15).max(1);
     for n in (0..reports).filter(|n| n % step == 0 || *n < 5 || *n + 20 > reports) {
         let out = dir.path().join("out");
         let (done, seen) = job(&out, n);

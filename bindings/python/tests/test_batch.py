@@ -159,7 +159,7 @@ def s3(monkeypatch: pytest.MonkeyPatch) -> Iterator[Any]:
     server.stop()
 
 
-@pytest.mark.skipif("COEVAL_WITHOUT_S3" in os.environ, reason="half a minute that CI does not have")
+@pytest.mark.skipif("COEVAL_SHORT_PYTHON" in os.environ, reason="half a minute that CI does not have")
 def test_an_archive_in_s3(tmp_path: Path, mischief: Path, s3: Any) -> None:
     for seed, name in enumerate(["harbour/one", "harbour/two", ".hidden/three"]):
         make_shoot(tmp_path / "local" / name, seed)

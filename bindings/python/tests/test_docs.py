@@ -69,6 +69,7 @@ def test_the_readme(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     assert getattr(names["result"], "placed") is True
 
 
+@pytest.mark.skipif("COEVAL_SHORT_PYTHON" in os.environ, reason="half a minute that CI does not have")
 def test_the_pictures(tmp_path: Path) -> None:
     wanted = re.findall(r"!\[[^]]+\]\(pictures/([^)]+)\)", GUIDE)
     assert len(wanted) >= 4

@@ -111,8 +111,8 @@ const AGAIN_PLACES: usize = 4;
 /// Nearer ones are the same place, samples (50 ms).
 const AGAIN_APART: usize = 400;
 
-/// Where else near a place the very sounds that speak for it fit, seconds of `a` later than it: a metronome's are between
-/// what long probes hear, so that one of its beats may be all that a search has found.
+/// Where else near a place the very sounds that speak for it fit, seconds of `a` later than it. Long probes hear up to 1.25 kHz:
+/// of a ticker above that, one beat may be all that a search has found.
 pub(super) fn comes_again(a: &Track, b: &Track, inverted: bool, path: &Path, plans: &Plans) -> Vec<f64> {
     let mut points = path.all.clone();
     points.sort_by(|x, y| y.weight.total_cmp(&x.weight).then(x.b_s.total_cmp(&y.b_s)));
