@@ -12,9 +12,9 @@
 
 use rayon::prelude::*;
 
-use super::JUMPS_EVERY_S;
 use super::path::{Line, Path, PathPoint, Standing};
 use super::search::{distinct, unevenness};
+use super::{DISTINCT_S, JUMPS_EVERY_S};
 use crate::filter::dot;
 use crate::track::{LEVEL_HOP, TRACK_RATE_HZ, Track, highest, resampled};
 use coeval_transform::{Complex32, Plan, Plans};
@@ -108,8 +108,8 @@ const AGAIN_WITHIN: usize = 64_000;
 /// that are held against it, at the most.
 const AGAIN_BLOCKS: usize = 8;
 const AGAIN_PLACES: usize = 4;
-/// Nearer ones are the same place, samples (50 ms).
-const AGAIN_APART: usize = 400;
+/// Nearer ones are the same place, samples.
+const AGAIN_APART: usize = (DISTINCT_S * TRACK_RATE_HZ) as usize;
 
 /// Where else near a place the very sounds that speak for it fit, seconds of `a` later than it. Long probes hear up to 1.25 kHz:
 /// of a ticker above that, one beat may be all that a search has found.
