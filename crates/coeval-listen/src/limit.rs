@@ -20,7 +20,7 @@
 
 use std::collections::VecDeque;
 
-use coeval::samples::check_frames;
+use coeval::samples::{check_frames, greater};
 use coeval::{Error, ErrorKind, Result};
 
 /// Points between two samples at which the peak is looked for, as ITU-R BS.1770-4, annex 2, asks for at 48 kHz.
@@ -42,13 +42,16 @@ pub struct Limiter {
     ceiling: f32,
     window: usize,
     release: f32,
-    filter: Vec<[f32; 2 * HALF]>,
+    /// For each sample around a frame its weight in the points from that frame on, the first of which is the frame itself.
+    filter: [[f32; PHASES]; 2 * HALF],
     /// Interleaved sound, from the oldest that a point in question needs.
-    sound: VecDeque<f32>,
+    sound: Vec<f32>,
     /// Needed gains within the window, ascending from its front, and the frame of each.
     least: VecDeque<(u64, f32)>,
     /// The gain as it follows, over the window, and its sum.
     gains: VecDeque<f32>,
+    /// In twice the precision, in which what is added and taken away again leaves nothing behind that could be heard.
+    gains_sum: f64,
     held: f32,
     seen: u64,
     /// Frames that `sound` no longer holds.
@@ -75,19 +78,19 @@ impl Limiter {
                 format!("{name} is {value}, not within {low} to {high}"),
             ));
         }
-        let filter = (1..PHASES)
-            .map(|p| {
-                std::array::from_fn(|i| {
-                    let x = i as f64 - (HALF - 1) as f64 - p as f64 / PHASES as f64;
-                    let sinc = (std::f64::consts::PI * x).sin() / (std::f64::consts::PI * x);
-                    let window = (0.5 * std::f64::consts::PI * x / HALF as f64).cos().powi(2);
-                    (sinc * window) as f32
-                })
-            })
-            .collect();
+        let weight = |i: usize, p: usize| {
+            if p == 0 {
+                return if i == HALF - 1 { 1.0 } else { 0.0 };
+            }
+            let x = i as f64 - (HALF - 1) as f64 - p as f64 / PHASES as f64;
+            let sinc = (std::f64::consts::PI * x).sin() / (std::f64::consts::PI * x);
+            let window = (0.5 * std::f64::consts::PI * x / HALF as f64).cos().powi(2);
+            (sinc * window) as f32
+        };
+        let filter = std::array::from_fn(|i| std::array::from_fn(|p| weight(i, p)));
         let window = (LOOK_AHEAD_S * rate_hz).ceil() as usize;
         // What is kept before the frame in question, and a block.
-        let mut sound = VecDeque::with_capacity((window + 3 * HALF + BLOCK) * channels);
+        let mut sound = Vec::with_capacity((window + 3 * HALF + BLOCK) * channels);
         sound.extend(std::iter::repeat_n(0.0, (HALF - 1) * channels));
         Ok(Self {
             channels,
@@ -98,6 +101,7 @@ impl Limiter {
             sound,
             least: VecDeque::with_capacity(window + 2),
             gains: VecDeque::with_capacity(window + 1),
+            gains_sum: 0.0,
             held: 1.0,
             seen: 0,
             dropped: 0,
@@ -140,16 +144,17 @@ impl Limiter {
         loop {
             let at = self.index();
             if (at + HALF) * c >= self.sound.len() {
-                return;
+                break;
             }
             let mut peak = 0f32;
+            let around = &self.sound[(at + 1 - HALF) * c..(at + 1 + HALF) * c];
             for channel in 0..c {
-                let sample = |i: usize| self.sound[i * c + channel];
-                peak = peak.max(sample(at).abs());
-                for taps in &self.filter {
-                    let between: f32 = taps.iter().enumerate().map(|(i, w)| w * sample(at + i + 1 - HALF)).sum();
-                    peak = peak.max(between.abs());
+                let mut points = [0f32; PHASES];
+                for (i, weights) in self.filter.iter().enumerate() {
+                    let x = around[i * c + channel];
+                    points.iter_mut().zip(weights).for_each(|(point, weight)| *point += weight * x);
                 }
+                peak = points.iter().fold(peak, |peak, point| greater(point.abs(), peak));
             }
             let needed = if peak > self.ceiling { self.ceiling / peak } else { 1.0 };
             while self.least.back().is_some_and(|l| l.1 >= needed) {
@@ -162,22 +167,22 @@ impl Limiter {
             let least = self.least.front().map_or(1.0, |l| l.1);
             self.held = least.min(self.held + (1.0 - self.held) * self.release);
             self.gains.push_back(self.held);
+            self.gains_sum += f64::from(self.held);
             if self.gains.len() > self.window {
-                self.gains.pop_front();
+                self.gains_sum -= self.gains.pop_front().map_or(0.0, f64::from);
             }
             self.seen += 1;
             if self.seen > self.window as u64 {
                 // The mean of the window that ends here, for the frame that it began with.
-                let gain = self.gains.iter().sum::<f32>() / self.gains.len() as f32;
+                let gain = (self.gains_sum / self.gains.len() as f64) as f32;
                 let from = self.index() - 1 - self.window;
-                out.extend(self.sound.range(from * c..(from + 1) * c).map(|x| x * gain));
+                out.extend(self.sound[from * c..(from + 1) * c].iter().map(|x| x * gain));
                 self.out += 1;
             }
-            if self.index() > delay {
-                self.sound.drain(..c);
-                self.dropped += 1;
-            }
         }
+        let spent = self.index().saturating_sub(delay);
+        self.sound.drain(..spent * c);
+        self.dropped += spent as u64;
     }
 
     /// Where in `sound` the frame in question lies.

@@ -141,7 +141,8 @@ fn test() -> Outcome {
     let script = |folder: &'static str| -> Job {
         (folder, Box::new(move || Ok(Seen::of(Command::new("bash").arg(root().join(folder).join("test.sh")), false))))
     };
-    let mut beside = vec![script("bindings/c")];
+    let mut python_jobs = vec![script("bindings/python")];
+    let mut other_jobs = vec![script("bindings/c")];
     match run(&mut build_command()) {
         Err(why) => report.failures.push(why),
         Ok(()) => {
@@ -180,15 +181,16 @@ fn test() -> Outcome {
                 // What cannot be built is no reason to skip.
                 Ok(web::replay().map_or_else(Seen::failed, |mut cargo| Seen::of(&mut cargo, false)))
             };
-            beside.push(("checks against Python libraries", Box::new(with_libraries)));
-            beside.push(("the report in a browser", Box::new(in_browser)));
-            beside.push(("the page that does the work in a browser", Box::new(page)));
-            beside.push(("hostile input through WebAssembly", Box::new(hostile)));
+            python_jobs.push(("checks against Python libraries", Box::new(with_libraries)));
+            other_jobs.push(("the report in a browser", Box::new(in_browser)));
+            other_jobs.push(("the page that does the work in a browser", Box::new(page)));
+            other_jobs.push(("hostile input through WebAssembly", Box::new(hostile)));
         }
     }
     // After the tests of the package, whose environment it uses.
     let site: Job = ("the documentation site", Box::new(site));
-    report.side_by_side([vec![script("bindings/python"), site], beside]);
+    python_jobs.push(site);
+    report.side_by_side([python_jobs, other_jobs]);
     report.finish()
 }
 
