@@ -89,6 +89,32 @@ impl<'t> Blocks<'t> {
         correlation.iter().zip(&powers).map(of_window).collect()
     }
 
+    /// Those that say most for a path.
+    fn foremost(a: &'t Track, b: &Track, path: &Path, around: usize, plans: &Plans) -> Self {
+        let mut points = path.all.clone();
+        points.sort_by(|x, y| y.weight.total_cmp(&x.weight).then(x.b_s.total_cmp(&y.b_s)));
+        points.truncate(AGAIN_BLOCKS);
+        Self::new(a, b, points, (path.block_s * TRACK_RATE_HZ) as usize, around, plans)
+    }
+
+    /// What all of them say for each lag around the path, moved by `shift_s` in `a`: sums of squared coefficients.
+    fn together(&self, inverted: bool, shift_s: f64) -> Vec<f32> {
+        let courses = self.points.par_iter().zip(&self.spectra).map(|(p, s)| self.course(p, s, inverted, shift_s));
+        let mut alike = vec![0.0f32; 2 * self.around + 1];
+        for course in courses.collect::<Vec<_>>() {
+            alike.iter_mut().zip(course).for_each(|(sum, r)| *sum += r.max(0.0).powi(2));
+        }
+        alike
+    }
+
+    /// Where they fit best near another place, seconds of `a` later than the path. Searches find places by what each
+    /// hears, and an engine, a loudspeaker and voices arrive milliseconds apart.
+    fn best_near(&self, inverted: bool, shift_s: f64) -> f64 {
+        let alike = self.together(inverted, shift_s);
+        let best = (0..alike.len()).fold(self.around, |best, i| if alike[i] > alike[best] { i } else { best });
+        shift_s + (best as f64 - self.around as f64) / TRACK_RATE_HZ
+    }
+
     /// Correlation coefficient of each with `a` where the path, moved by `shift_s` in `a`, puts it. `None`: `a` does not
     /// reach there.
     fn coefficients(&self, inverted: bool, shift_s: f64) -> Vec<Option<f32>> {
@@ -114,15 +140,7 @@ const AGAIN_APART: usize = (DISTINCT_S * TRACK_RATE_HZ) as usize;
 /// Where else near a place the very sounds that speak for it fit, seconds of `a` later than it. Long probes hear up to 1.25 kHz:
 /// of a ticker above that, one beat may be all that a search has found.
 pub(super) fn comes_again(a: &Track, b: &Track, inverted: bool, path: &Path, plans: &Plans) -> Vec<f64> {
-    let mut points = path.all.clone();
-    points.sort_by(|x, y| y.weight.total_cmp(&x.weight).then(x.b_s.total_cmp(&y.b_s)));
-    points.truncate(AGAIN_BLOCKS);
-    let blocks = Blocks::new(a, b, points, (path.block_s * TRACK_RATE_HZ) as usize, AGAIN_WITHIN, plans);
-    let courses = blocks.points.par_iter().zip(&blocks.spectra).map(|(p, s)| blocks.course(p, s, inverted, 0.0));
-    let mut alike = vec![0.0f32; 2 * AGAIN_WITHIN + 1];
-    for course in courses.collect::<Vec<_>>() {
-        alike.iter_mut().zip(course).for_each(|(sum, r)| *sum += r.max(0.0).powi(2));
-    }
+    let alike = Blocks::foremost(a, b, path, AGAIN_WITHIN, plans).together(inverted, 0.0);
     let is_top = |&i: &usize| alike[i] >= alike[i - 1] && alike[i] > alike[i + 1];
     let mut tops: Vec<usize> =
         (1..2 * AGAIN_WITHIN).filter(|i| i.abs_diff(AGAIN_WITHIN) > AGAIN_APART).filter(is_top).collect();
@@ -153,7 +171,8 @@ impl Preference {
     /// reach, or by the scores, because a line may also meet sound that the other does not.
     pub(super) fn of_scores(&self, score: f64, other: Option<f64>) -> f64 {
         let within = self.share * score;
-        let other = other.unwrap_or(self.alike * within);
+        // A line at the other place may follow less of its sound than is there.
+        let other = other.unwrap_or(0.0).max(self.alike * within);
         // A sound that fits both places is one that comes again. Then what this line meets beyond the other's reach says
         // less for it, by as much as lies within that reach.
         let again = (1.0 - self.share) * other.min(within);
@@ -205,7 +224,10 @@ pub(super) fn preferences(
     let blocks = Blocks::new(a, b, telling(b, line, path), BLOCK, AROUND, plans);
     let points = &blocks.points;
     let own = blocks.coefficients(line.inverted, 0.0);
+    let foremost = Blocks::foremost(a, b, path, AGAIN_APART, plans);
     let compare = |&shift_s: &f64| {
+        let is_far = shift_s.abs() > 2.0 * DISTINCT_S;
+        let shift_s = if is_far { foremost.best_near(line.inverted, shift_s) } else { shift_s };
         let other = blocks.coefficients(line.inverted, shift_s);
         let positive = |r: &Option<f32>| r.map(|r| f64::from(r.max(0.0)));
         let both: Vec<(f64, f64, f64)> = points
@@ -508,6 +530,35 @@ mod tests {
         // 12 of 22 that come first: 22! / (12! 10!) / 2 orders; a jump in ten hours, and ten minutes.
         assert!((many - (646_646.0f64 / 2.0).ln() - (600.0f64 / 36_000.0).ln()).abs() < 1e-9);
         assert!(odds("++++++++++++---------+") < many && odds("+-+-+-+-+-+-+-+-+-+-") < 0.0);
+    }
+
+    #[test]
+    fn a_place_that_fits_as_well_is_as_probable_whatever_its_line_scores() {
+        let fits = |alike| Preference { shift_s: 60.0, log_odds: 0.1, share: 1.0, alike };
+        // A line at the other place followed next to nothing of what its blocks find there.
+        assert!(fits(0.95).of_scores(240.0, Some(20.0)) < 0.2);
+        assert!(fits(0.05).of_scores(240.0, Some(20.0)) > 20.0);
+    }
+
+    #[test]
+    fn a_place_is_compared_where_it_fits_best() {
+        let mut state = 7u32;
+        let mut noise = |length: usize| -> Vec<f32> {
+            let mut next = || {
+                state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+                (state >> 8) as f32 / (1u32 << 23) as f32 - 1.0
+            };
+            (0..length).map(|_| next()).collect()
+        };
+        // Ten seconds that `a` holds twice, 20 s apart.
+        let (own, between) = (noise(80_000), noise(80_000));
+        let (a, b) = (Track::raw(&[&own[..], &between, &own].concat()), Track::raw(&own));
+        let points: Vec<PathPoint> =
+            (1..9).map(|s| f64::from(s) + 0.5).map(|b_s| PathPoint { b_s, a_s: b_s, weight: 1.0 }).collect();
+        let blocks = Blocks::new(&a, &b, points, 8000, AGAIN_APART, &Plans::default());
+        for beside_s in [-0.04, -0.008, 0.0, 0.008, 0.04] {
+            assert!((blocks.best_near(false, 20.0 + beside_s) - 20.0).abs() < 1e-3, "{beside_s}");
+        }
     }
 
     #[test]
