@@ -154,7 +154,7 @@ fn power(samples: &[f32]) -> f32 {
 }
 
 /// How a place compares with another one.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone)]
 pub(super) struct Preference {
     /// How far the other place is from it, seconds of `a`.
     pub(super) shift_s: f64,
@@ -164,9 +164,22 @@ pub(super) struct Preference {
     pub(super) share: f64,
     /// How well the other place fits there, as a share of how well this one does, by power.
     pub(super) alike: f64,
+    /// For each block that both reach when in `b`, seconds, and by how many standard deviations it prefers this place.
+    says: Vec<(f64, f64)>,
 }
 
 impl Preference {
+    /// Probability, beside that of this place, that the sound of a stretch of `b` is that of the other one, by the stretch
+    /// alone; 0 for a place that is hardly another, or of which nothing is known there.
+    fn fits_as_well(&self, from_s: f64, to_s: f64) -> f64 {
+        let within = self.says.iter().filter(|s| s.0 >= from_s && s.0 <= to_s);
+        let differences: Vec<f64> = within.map(|s| s.1).collect();
+        if differences.is_empty() || self.shift_s.abs() <= 2.0 * DISTINCT_S {
+            return 0.0;
+        }
+        (-log_odds(&differences).max(0.0)).exp()
+    }
+
     /// Log odds of the line against the other place, which scores `other` where it is known: by the blocks that both
     /// reach, or by the scores, because a line may also meet sound that the other does not.
     pub(super) fn of_scores(&self, score: f64, other: Option<f64>) -> f64 {
@@ -246,7 +259,7 @@ pub(super) fn preferences(
         let differences: Vec<f64> = says.iter().map(|s| s.1).collect();
         let length_s = path.all.len() as f64 * path.block_s;
         let log_odds = log_odds(&differences).max(jumped(&says, length_s));
-        (differences.len() >= REACHED).then_some(Preference { shift_s, log_odds, share, alike })
+        (differences.len() >= REACHED).then_some(Preference { shift_s, log_odds, share, alike, says })
     };
     shifts_s.iter().filter_map(compare).collect()
 }
@@ -335,14 +348,22 @@ pub(super) const CHANCE: f64 = 12.0;
 /// What two recordings heard along a path.
 #[derive(Debug, Clone, Default)]
 pub(super) struct CommonSounds {
-    /// Lengths of the unbroken stretches that match, seconds, on those runs of the path on which they say most that no
-    /// jump of more than [`LOST_S`] parts.
-    pub(super) matched_s: Vec<f64>,
+    /// The unbroken stretches that match, on those runs of the path on which they say most that no jump of more than
+    /// [`LOST_S`] parts.
+    pub(super) matched: Vec<Matched>,
     /// Sounds that one recording should have in common with the other if any are, in time order: when in `b`, seconds, and
     /// whether they match.
     pub(super) sounds: Vec<(f64, bool)>,
     /// How many of them match, where all that lie in one stretch that matches are one.
     pub(super) matching: usize,
+}
+
+/// An unbroken stretch that matches.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Matched {
+    length_s: f64,
+    /// At how many other places it fits as well.
+    elsewhere: f64,
 }
 
 /// Evidence that makes a stretch match, nats: three of its blocks by chance in a million.
@@ -371,7 +392,13 @@ const SECOND_MATCHES: f32 = 6.0;
 impl CommonSounds {
     /// In a clear recording (a voice line, or the camera that stands nearer), all that is as loud as what matches should
     /// match as well, unless the other device cannot have heard it (radio). The share of such sounds is one unknown rate.
-    pub(super) fn along(a: &Track, b: &Track, path: &Path, inverted: bool, plans: &Plans) -> Self {
+    pub(super) fn along(
+        (a, b): (&Track, &Track),
+        path: &Path,
+        inverted: bool,
+        preferences: &[Preference],
+        plans: &Plans,
+    ) -> Self {
         let matched: Vec<Vec<(f64, f64)>> = path.runs.iter().map(|run| stretches(run, path)).collect();
         let stretch = |p: &PathPoint| {
             let half_s = path.block_s / 2.0;
@@ -383,16 +410,21 @@ impl CommonSounds {
             (Some(last), Some(first)) => (lag_s(first) - lag_s(last)).abs() <= LOST_S,
             _ => false,
         };
-        let mut chains: Vec<Vec<f64>> = Vec::new();
+        let matched_stretch = |m: &(f64, f64)| {
+            let (from_s, to_s) = (m.0 - path.block_s / 2.0, m.1 + path.block_s / 2.0);
+            let elsewhere = preferences.iter().map(|p| p.fits_as_well(from_s, to_s)).sum();
+            Matched { length_s: to_s - from_s, elsewhere }
+        };
+        let mut chains: Vec<Vec<Matched>> = Vec::new();
         for (i, run) in matched.iter().enumerate() {
-            let lengths = run.iter().map(|m| m.1 - m.0 + path.block_s);
+            let run = run.iter().map(matched_stretch);
             match chains.last_mut() {
-                Some(chain) if near(&path.runs[i - 1], &path.runs[i]) => chain.extend(lengths),
-                _ => chains.push(lengths.collect()),
+                Some(chain) if near(&path.runs[i - 1], &path.runs[i]) => chain.extend(run),
+                _ => chains.push(run.collect()),
             }
         }
-        let most = |x: &Vec<f64>, y: &Vec<f64>| played_again(y).total_cmp(&played_again(x));
-        let matched_s = chains.into_iter().max_by(most).unwrap_or_default();
+        let most = |x: &Vec<Matched>, y: &Vec<Matched>| played_again(y).total_cmp(&played_again(x));
+        let best_chain = chains.into_iter().max_by(most).unwrap_or_default();
         let (fa, fb) = (a.above_floor(), b.above_floor());
         let from_b = unevenness(b) >= unevenness(a);
         let level = |p: &PathPoint| if from_b { fb.level_at(p.b_s) } else { fa.level_at(p.a_s) };
@@ -416,14 +448,14 @@ impl CommonSounds {
                 }
             }
         }
-        Self { matched_s, sounds, matching }
+        Self { matched: best_chain, sounds, matching }
     }
 
     /// Natural logarithm of the odds that the recordings are of one time against those that sounds were played again.
     pub(super) fn log_odds(&self) -> f64 {
         let others = self.matching(|_| true).1;
         // Any one of the sounds may be the one that was played again.
-        one_rate((self.matching, others)) - played_again(&self.matched_s) + (1.0 + others as f64).ln()
+        one_rate((self.matching, others)) - played_again(&self.matched) + (1.0 + others as f64).ln()
     }
 
     /// How many of the sounds of some moments match, and how many do not.
@@ -470,9 +502,20 @@ const COINCIDENCE: f64 = 0.05;
 
 /// Natural logarithm of the probability of stretches that match if sounds were played again: each is one of them, short
 /// ones are common, long ones are rare, and a second one at the same distance in time as the first is a coincidence.
-fn played_again(matched_s: &[f64]) -> f64 {
-    let often = |s: &f64| (PROMPTS * (-s / PROMPT_S).exp() + PIECES * (-s / PIECE_S).exp()).ln();
-    matched_s.iter().map(often).sum::<f64>() + matched_s.len().saturating_sub(1) as f64 * COINCIDENCE.ln()
+///
+/// Of several, one that fits elsewhere as well has been played again, however long it is, and at each of these places the
+/// others may have joined it by coincidence. Of one alone the other places tell themselves: they are its rivals.
+fn played_again(matched: &[Matched]) -> f64 {
+    let unseen = |m: &Matched| PROMPTS * (-m.length_s / PROMPT_S).exp() + PIECES * (-m.length_s / PIECE_S).exp();
+    match matched {
+        [] => 0.0,
+        [alone] => unseen(alone).ln(),
+        several => {
+            let often = |m: &Matched| unseen(m).max(m.elsewhere / (1.0 + m.elsewhere)).ln();
+            let places = 1.0 + several.iter().map(|m| m.elsewhere).fold(0.0, f64::max);
+            several.iter().map(often).sum::<f64>() + (several.len() - 1) as f64 * COINCIDENCE.ln() + places.ln()
+        }
+    }
 }
 
 fn ln_factorial(n: usize) -> f64 {
@@ -534,7 +577,7 @@ mod tests {
 
     #[test]
     fn a_place_that_fits_as_well_is_as_probable_whatever_its_line_scores() {
-        let fits = |alike| Preference { shift_s: 60.0, log_odds: 0.1, share: 1.0, alike };
+        let fits = |alike| Preference { shift_s: 60.0, log_odds: 0.1, share: 1.0, alike, says: Vec::new() };
         // A line at the other place followed next to nothing of what its blocks find there.
         assert!(fits(0.95).of_scores(240.0, Some(20.0)) < 0.2);
         assert!(fits(0.05).of_scores(240.0, Some(20.0)) > 20.0);
@@ -563,6 +606,10 @@ mod tests {
 
     #[test]
     fn a_second_stretch_at_the_same_distance_is_a_coincidence_more() {
-        assert!(played_again(&[3.0, 3.0]) < 2.0 * played_again(&[3.0]) - 2.0);
+        let [unseen, seen] = [0.0, 5.0].map(|elsewhere| Matched { length_s: 3.0, elsewhere });
+        assert!(played_again(&[unseen, unseen]) < 2.0 * played_again(&[unseen]) - 2.0);
+        // Nor does it tell much that sounds match which come again and again.
+        assert!(played_again(&[seen, seen]) > played_again(&[unseen, unseen]) + 5.0);
+        assert!((played_again(&[seen]) - played_again(&[unseen])).abs() < 1e-12);
     }
 }

@@ -650,7 +650,7 @@ impl Aligner {
         let apart = apart.map(|l| (shift_s(l), confidence::by_scores(line.score, l.score)));
         let odds: Vec<(f64, f64)> = reached.chain(apart).map(|(shift_s, l)| (shift_s, (-l).exp())).collect();
         let others: f64 = odds.iter().map(|o| o.1).sum();
-        let heard = CommonSounds::along(a, b, &path, line.inverted, &self.plans);
+        let heard = CommonSounds::along((a, b), &path, line.inverted, &preferences, &self.plans);
         let again = (-heard.log_odds()).exp();
         let chance = confidence::chance(path.standing);
         let (confidence, here) = (chance / (1.0 + others + again), chance / (1.0 + others));
