@@ -48,10 +48,7 @@ pub struct Limiter {
     sound: Vec<f32>,
     /// Needed gains within the window, ascending from its front, and the frame of each.
     least: VecDeque<(u64, f32)>,
-    /// The gain as it follows, over the window, and its sum.
-    gains: VecDeque<f32>,
-    /// In twice the precision, in which what is added and taken away again leaves nothing behind that could be heard.
-    gains_sum: f64,
+    gains: Window,
     held: f32,
     seen: u64,
     /// Frames that `sound` no longer holds.
@@ -100,8 +97,7 @@ impl Limiter {
             filter,
             sound,
             least: VecDeque::with_capacity(window + 2),
-            gains: VecDeque::with_capacity(window + 1),
-            gains_sum: 0.0,
+            gains: Window::new(window),
             held: 1.0,
             seen: 0,
             dropped: 0,
@@ -166,15 +162,11 @@ impl Limiter {
             }
             let least = self.least.front().map_or(1.0, |l| l.1);
             self.held = least.min(self.held + (1.0 - self.held) * self.release);
-            self.gains.push_back(self.held);
-            self.gains_sum += f64::from(self.held);
-            if self.gains.len() > self.window {
-                self.gains_sum -= self.gains.pop_front().map_or(0.0, f64::from);
-            }
+            self.gains.push(self.held);
             self.seen += 1;
             if self.seen > self.window as u64 {
                 // The mean of the window that ends here, for the frame that it began with.
-                let gain = (self.gains_sum / self.gains.len() as f64) as f32;
+                let gain = self.gains.mean();
                 let from = self.index() - 1 - self.window;
                 out.extend(self.sound[from * c..(from + 1) * c].iter().map(|x| x * gain));
                 self.out += 1;
@@ -188,6 +180,46 @@ impl Limiter {
     /// Where in `sound` the frame in question lies.
     fn index(&self) -> usize {
         (HALF as u64 - 1 + self.seen - self.dropped) as usize
+    }
+}
+
+/// The gain as it follows, over the window, as a queue whose sum is known. What goes out is not subtracted: rounding of a
+/// gain of 1 would outlast it, and is more than the whole of a gain that a huge sample needs.
+#[derive(Debug)]
+struct Window {
+    length: usize,
+    /// Of the older ones each one's sum with all that came after it in this half; the oldest last.
+    older: Vec<f64>,
+    newer: Vec<f32>,
+    newer_sum: f64,
+}
+
+impl Window {
+    fn new(length: usize) -> Self {
+        let (older, newer) = (Vec::with_capacity(length + 1), Vec::with_capacity(length + 1));
+        Self { length, older, newer, newer_sum: 0.0 }
+    }
+
+    fn push(&mut self, gain: f32) {
+        self.newer.push(gain);
+        self.newer_sum += f64::from(gain);
+        if self.older.len() + self.newer.len() <= self.length {
+            return;
+        }
+        if self.older.is_empty() {
+            let mut sum = 0.0;
+            self.older.extend(self.newer.drain(..).rev().map(|gain| {
+                sum += f64::from(gain);
+                sum
+            }));
+            self.newer_sum = 0.0;
+        }
+        self.older.pop();
+    }
+
+    fn mean(&self) -> f32 {
+        let sum = self.older.last().copied().unwrap_or(0.0) + self.newer_sum;
+        (sum / (self.older.len() + self.newer.len()) as f64) as f32
     }
 }
 
@@ -220,6 +252,18 @@ mod tests {
             let mut out = Vec::new();
             limiter.push(&[0.1; 2 * 5000], &mut out).unwrap();
             assert_eq!(out.len() / 2, 5000 - limiter.latency());
+        }
+    }
+
+    #[test]
+    fn the_mean_of_a_window_forgets_what_left_it() {
+        let mut window = Window::new(3);
+        let gains = [1.0, 1.0, 0.5, 1e-30, 1e-30, 3e-30, 0.25, 1e-20];
+        for (i, gain) in gains.into_iter().enumerate() {
+            window.push(gain);
+            let last = &gains[i.saturating_sub(2)..=i];
+            let mean = last.iter().sum::<f32>() / last.len() as f32;
+            assert!((window.mean() / mean - 1.0).abs() < 1e-6, "{i}: {} {mean}", window.mean());
         }
     }
 
