@@ -126,7 +126,8 @@ def test_ranges_are_the_alignments(cameras: Any, recorder: Any, rate_hz: int) ->
         file = next(f for p, f in by_path.items() if path.startswith(p))
         stretches = runs(np.array(file["knots"]))
         there_s = sum(r[-1, 1] - r[0, 1] for r in stretches)
-        # A frame is shown whole: of a picture slower than the timeline none of its own is shown in part.
+        # Of a picture slower than the timeline whole frames of its own are shown: the one before it may run on into its
+        # first, and what is no whole frame at its end is not there.
         own = file.get("picture", {}).get("frame_rate", (1, 1000))
         assert abs(length_s - there_s) <= 3 * max(frame_s, own[1] / own[0]) * len(stretches), path
     assert len(shown_frames) == sum(2 if "picture" in f else 1 for f in by_path.values())

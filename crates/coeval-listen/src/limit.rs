@@ -48,6 +48,7 @@ pub struct Limiter {
     sound: Vec<f32>,
     /// Needed gains within the window, ascending from its front, and the frame of each.
     least: VecDeque<(u64, f32)>,
+    /// The gain as it follows.
     gains: Window,
     held: f32,
     seen: u64,
@@ -183,7 +184,7 @@ impl Limiter {
     }
 }
 
-/// The gain as it follows, over the window, as a queue whose sum is known. What goes out is not subtracted: rounding of a
+/// The last gains, as many as the window has frames, as a queue whose sum is known. What goes out is not subtracted: rounding of a
 /// gain of 1 would outlast it, and is more than the whole of a gain that a huge sample needs.
 #[derive(Debug)]
 struct Window {

@@ -153,6 +153,11 @@ fn power(samples: &[f32]) -> f32 {
     dot(samples, samples)
 }
 
+/// Is a place so far from another one that its own best within [`DISTINCT_S`] is not that one's?
+fn is_elsewhere(shift_s: f64) -> bool {
+    shift_s.abs() > 2.0 * DISTINCT_S
+}
+
 /// How a place compares with another one.
 #[derive(Debug, Clone)]
 pub(super) struct Preference {
@@ -174,7 +179,7 @@ impl Preference {
     fn fits_as_well(&self, from_s: f64, to_s: f64) -> f64 {
         let within = self.says.iter().filter(|s| s.0 >= from_s && s.0 <= to_s);
         let differences: Vec<f64> = within.map(|s| s.1).collect();
-        if differences.is_empty() || self.shift_s.abs() <= 2.0 * DISTINCT_S {
+        if differences.is_empty() || !is_elsewhere(self.shift_s) {
             return 0.0;
         }
         (-log_odds(&differences).max(0.0)).exp()
@@ -239,8 +244,7 @@ pub(super) fn preferences(
     let own = blocks.coefficients(line.inverted, 0.0);
     let foremost = Blocks::foremost(a, b, path, AGAIN_APART, plans);
     let compare = |&shift_s: &f64| {
-        let is_far = shift_s.abs() > 2.0 * DISTINCT_S;
-        let shift_s = if is_far { foremost.best_near(line.inverted, shift_s) } else { shift_s };
+        let shift_s = if is_elsewhere(shift_s) { foremost.best_near(line.inverted, shift_s) } else { shift_s };
         let other = blocks.coefficients(line.inverted, shift_s);
         let positive = |r: &Option<f32>| r.map(|r| f64::from(r.max(0.0)));
         let both: Vec<(f64, f64, f64)> = points
@@ -424,7 +428,7 @@ impl CommonSounds {
             }
         }
         let most = |x: &Vec<Matched>, y: &Vec<Matched>| played_again(y).total_cmp(&played_again(x));
-        let best_chain = chains.into_iter().max_by(most).unwrap_or_default();
+        let best = chains.into_iter().max_by(most).unwrap_or_default();
         let (fa, fb) = (a.above_floor(), b.above_floor());
         let from_b = unevenness(b) >= unevenness(a);
         let level = |p: &PathPoint| if from_b { fb.level_at(p.b_s) } else { fa.level_at(p.a_s) };
@@ -448,7 +452,7 @@ impl CommonSounds {
                 }
             }
         }
-        Self { matched: best_chain, sounds, matching }
+        Self { matched: best, sounds, matching }
     }
 
     /// Natural logarithm of the odds that the recordings are of one time against those that sounds were played again.
