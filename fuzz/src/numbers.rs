@@ -391,10 +391,11 @@ pub fn network(data: &[u8]) {
                 })
                 .collect();
             let jumps: Vec<PairJump> = (0..feed.below(3))
-                .map(|_| PairJump {
-                    a_s: feed.within(0.0, 100.0),
-                    b_s: feed.within(0.0, 100.0),
-                    step_s: feed.within(-1.0, 1.0),
+                .map(|_| {
+                    let (a_s, b_s) = (feed.within(0.0, 100.0), feed.within(0.0, 100.0));
+                    let step_s = feed.within(-1.0, 1.0);
+                    // In order or not.
+                    PairJump { a_s, b_s, step_s, within_s: (b_s - 30.0 * step_s, b_s + 20.0 * step_s) }
                 })
                 .collect();
             let mut alignment = PairAlignment::from_parts(map, evidence, jumps);

@@ -49,8 +49,10 @@ pub struct Record {
     pub error: Option<FileError>,
     /// One standard deviation that the engine claims, ms.
     pub uncertainty_ms: Option<f64>,
-    /// Error against the voices' path that 95 % of the overlap keep, over what is claimed.
+    /// Error against the voices' path over what is claimed at that moment, which 95 % of the overlap keep.
     pub sigmas: Option<f64>,
+    /// Share of moments of the overlap beyond three times what is claimed there.
+    pub beyond: Option<f64>,
     /// Jumps.
     pub jumps: JumpCount,
     /// It holds no evidence of its own.
@@ -121,6 +123,7 @@ pub fn run(
         error: None,
         uncertainty_ms: None,
         sigmas: None,
+        beyond: None,
         jumps: JumpCount::default(),
         silent: take.silent,
         seconds: 0.0,
@@ -173,20 +176,35 @@ fn pair(class: &Class, case: &Case, tracks: &[Track], q: &Question, record: &mut
                 let jumps: Vec<_> = found.map.jumps().collect();
                 let map = |t: f64| found.map.forward(t);
                 let common = (q.common, &q.nothing_s[..]);
-                compare(class, (&case.takes[q.a], &case.takes[q.b]), common, &map, &jumps, record)?;
+                let stretches: Vec<_> = found.stretches.iter().map(|s| (s.from_s, s.to_s, s.uncertainty_s)).collect();
+                let claimed_s = |t: f64| claimed_s(&stretches, t);
+                let answer = Found { map: &map, jumps: &jumps, claimed_s: &claimed_s };
+                compare(class, (&case.takes[q.a], &case.takes[q.b]), common, answer, record)?;
             }
         }
     }
     Ok(())
 }
 
-/// Holds a map from the second take's time to the first one's, and its jumps, against the truth.
+/// The standard deviation that stretches (from, to, what they claim; seconds) claim at a moment; none beyond them.
+fn claimed_s(stretches: &[(f64, f64, f64)], at_s: f64) -> Option<f64> {
+    let at = stretches.iter().filter(|(from_s, to_s, _)| (*from_s..=*to_s).contains(&at_s));
+    at.map(|s| s.2).reduce(f64::max)
+}
+
+/// What the engine answered: a map from the second take's time to the first one's, its jumps, and what it claims.
+struct Found<'a> {
+    map: &'a dyn Fn(f64) -> f64,
+    jumps: &'a [(f64, f64)],
+    claimed_s: &'a dyn Fn(f64) -> Option<f64>,
+}
+
+/// Holds it against the truth.
 fn compare(
     class: &Class,
     (a, b): (&Take, &Take),
     (common, nothing_s): ([bool; 2], &[(f64, f64)]),
-    map: &dyn Fn(f64) -> f64,
-    found: &[(f64, f64)],
+    Found { map, jumps: found, claimed_s }: Found<'_>,
     record: &mut Record,
 ) -> Result<(), String> {
     let (true_a, true_b) = (truth(a)?, truth(b)?);
@@ -200,18 +218,26 @@ fn compare(
     record.jumps = count_jumps(&real.iter().filter(shows).copied().collect::<Vec<_>>(), found);
     let paths = (0..2).filter(|&s| common[s]).map(|s| a.later_s[s] - b.later_s[s]);
     let paths: Vec<f64> = std::iter::once(0.0).chain(paths).collect();
-    let steps = (b.duration_s().ceil() as usize).max(20);
-    let errors: Vec<f64> = (0..=steps)
-        .map(|i| b.duration_s() * i as f64 / steps as f64)
-        .filter(|&t| real.iter().all(|j| j.away_s(t) > JUMP_NEAR_S))
-        .filter(|&t| found.iter().all(|j| (t - j.0).abs() > JUMP_NEAR_S))
-        .map(|t| (true_a.inverse(true_b.forward(t)), map(t)))
-        .filter(|e| (0.0..=a.duration_s()).contains(&e.0))
-        .map(|e| e.1 - e.0)
+    let steps = ((2.0 * b.duration_s()).ceil() as usize).max(20);
+    let moments = (0..=steps).map(|i| b.duration_s() * i as f64 / steps as f64);
+    let errors: Vec<(f64, f64)> = moments
+        .map(|t| (t, true_a.inverse(true_b.forward(t))))
+        .filter(|m| (0.0..=a.duration_s()).contains(&m.1))
+        .map(|(t, true_s)| (t, map(t) - true_s))
         .collect();
+    let of_claimed = errors.iter().filter_map(|(t, error_s)| Some(error_s.abs() / claimed_s(*t)?.max(1e-12)));
+    let mut sigmas: Vec<f64> = of_claimed.collect();
+    sigmas.sort_by(f64::total_cmp);
+    if !sigmas.is_empty() {
+        let beyond = sigmas.iter().filter(|&&s| s > 3.0).count();
+        (record.sigmas, record.beyond) = (Some(percentile(&sigmas, 0.95)), Some(beyond as f64 / sigmas.len() as f64));
+    }
+    // What is claimed holds near a jump too; how exact the rest is, is told without.
+    let clear =
+        |t: f64| real.iter().all(|j| j.away_s(t) > JUMP_NEAR_S) && found.iter().all(|j| (t - j.0).abs() > JUMP_NEAR_S);
+    let errors: Vec<f64> = errors.into_iter().filter(|m| clear(m.0)).map(|m| m.1).collect();
     record.error = error_of(&errors, &paths);
     record.right = record.error.is_some_and(|e| e.nearest_ms <= class.right_s * 1e3);
-    record.sigmas = record.error.zip(record.uncertainty_ms).map(|(e, u)| e.p95_ms / u.max(1e-9));
     Ok(())
 }
 
@@ -366,6 +392,10 @@ fn events(alignment: &Alignment) -> Result<BTreeMap<String, String>, String> {
 fn folder(class: &Class, case: &Case, alignment: &Alignment, records: &mut [Record]) -> Result<(), String> {
     let event_of = events(alignment)?;
     let mut timelines: BTreeMap<&str, Vec<(usize, ClockMap)>> = BTreeMap::new();
+    let stretches = |i: usize| -> Vec<(f64, f64, f64)> {
+        let all = alignment.file(&case.takes[i].name).map_or(&[][..], |f| &f.stretches);
+        all.iter().map(|s| (s.from_s, s.to_s, s.uncertainty_s)).collect()
+    };
     for (i, take) in case.takes.iter().enumerate() {
         let file = alignment.file(&take.name).ok_or_else(|| format!("{} is not in the result", take.name))?;
         records[i].reason.clone_from(&file.reason);
@@ -397,7 +427,13 @@ fn folder(class: &Class, case: &Case, alignment: &Alignment, records: &mut [Reco
                 let (a, b) = (&case.takes[*reference], &case.takes[*i]);
                 let jumps: Vec<_> = map.jumps().collect();
                 let relative = |t: f64| to_timeline.inverse(map.forward(t));
-                compare(class, (a, b), ([true, false], &[]), &relative, &jumps, record)?;
+                let (own, of_reference) = (stretches(*i), stretches(*reference));
+                let claimed_s = |t: f64| {
+                    let of_reference_s = claimed_s(&of_reference, relative(t)).unwrap_or(0.0);
+                    Some(claimed_s(&own, t)?.hypot(of_reference_s))
+                };
+                let answer = Found { map: &relative, jumps: &jumps, claimed_s: &claimed_s };
+                compare(class, (a, b), ([true, false], &[]), answer, record)?;
             }
         }
     }

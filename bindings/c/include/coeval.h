@@ -617,8 +617,8 @@ typedef struct {
 } coeval_pair_jump;
 
 /**
- * A part of `b` throughout which its place is equally well known: before the first measurement, between jumps, after
- * the last.
+ * A part of `b` throughout which its place is equally well known: before the first measurement, between jumps, where
+ * a jump lies sooner or later in a silence, after the last.
  */
 typedef struct {
     /**

@@ -215,8 +215,8 @@ impl From<&PairJump> for coeval_pair_jump {
     }
 }
 
-/// A part of `b` throughout which its place is equally well known: before the first measurement, between jumps, after
-/// the last.
+/// A part of `b` throughout which its place is equally well known: before the first measurement, between jumps, where
+/// a jump lies sooner or later in a silence, after the last.
 #[derive(Debug, Clone, Copy)]
 #[repr(C)]
 pub struct coeval_pair_stretch {
@@ -323,10 +323,17 @@ fn from_json(text: &str) -> Result<PairOutcome> {
     }
     let measurements: Vec<(f64, f64, f64)> = read(&value, "measurements")?;
     let steps: Vec<(f64, f64, f64)> = read(&value, "steps")?;
+    // Texts of an earlier version do not tell how well a jump's moment is known.
+    let within: Option<Vec<(f64, f64)>> = read(&value, "steps_within")?;
+    let within = within.unwrap_or_default().into_iter().map(Some).chain(std::iter::repeat(None));
+    let jump = |((a_s, b_s, step_s), within): (_, Option<(f64, f64)>)| {
+        let jump = PairJump::at(a_s, b_s, step_s);
+        PairJump { within_s: within.unwrap_or(jump.within_s), ..jump }
+    };
     let mut pair = PairAlignment::from_parts(
         ClockMap::from_knots(read(&value, "knots")?)?,
         measurements.into_iter().map(|(a_s, b_s, sigma_s)| Evidence { a_s, b_s, sigma_s }).collect(),
-        steps.into_iter().map(|(a_s, b_s, step_s)| PairJump { a_s, b_s, step_s }).collect(),
+        steps.into_iter().zip(within).map(jump).collect(),
     );
     pair.places = read(&value, "places")?;
     if pair.places.len() != pair.evidence.len() {
@@ -389,6 +396,7 @@ fn json(outcome: &PairOutcome) -> Result<CString> {
                 .collect::<Vec<_>>(),
             "stretches": p.stretches.iter().map(|s| [s.from_s, s.to_s, s.confidence, s.uncertainty_s]).collect::<Vec<_>>(),
             "steps": p.jumps.iter().map(|j| (j.a_s, j.b_s, j.step_s)).collect::<Vec<_>>(),
+            "steps_within": p.jumps.iter().map(|j| j.within_s).collect::<Vec<_>>(),
             "measurements": p.evidence.iter().map(|e| (e.a_s, e.b_s, e.sigma_s)).collect::<Vec<_>>(),
             "places": p.places,
             "place_s": p.place_s,

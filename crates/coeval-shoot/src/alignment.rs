@@ -256,7 +256,7 @@ pub struct File {
     /// Sudden changes of offset.
     pub jumps: Vec<Jump>,
     /// How well its place is known by stretches, in time order, from its first to its last moment: before the first
-    /// measurement, between jumps, after the last measurement. Empty when unplaced.
+    /// measurement, between jumps, where its clock jumped in a silence, after the last measurement. Empty when unplaced.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub stretches: Vec<Stretch>,
     /// The event whose timeline it is placed on; `None`: the first.
@@ -370,6 +370,14 @@ impl File {
     /// Its stretches that may lie elsewhere: their confidence is below [`SURE`].
     pub fn doubtful(&self) -> impl Iterator<Item = &Stretch> {
         self.stretches.iter().filter(|s| s.confidence < SURE)
+    }
+
+    /// One standard deviation of its place's error at the worst moment, but for where its clock jumped unheard; seconds. `None`
+    /// when it is unplaced.
+    pub fn uncertainty_heard_s(&self) -> Option<f64> {
+        let unheard = |s: &&Stretch| self.jumps.iter().any(|j| s.from_s < j.file_s && j.file_s < s.to_s);
+        let heard = self.stretches.iter().filter(|s| !unheard(s)).map(|s| s.uncertainty_s);
+        heard.reduce(f64::max).or(self.uncertainty_s)
     }
 
     /// The number of its event, from 1; `None` when it is unplaced.

@@ -12,7 +12,7 @@ use coeval::{ErrorKind, Result};
 use coeval_listen::activity::{ActivityBuilder, ActivityCurve, ActivityOptions, align_activity};
 
 use crate::Options;
-use crate::alignment::{EvidenceKind, Kind};
+use crate::alignment::{EvidenceKind, File, Kind};
 use crate::chapters::Group;
 use crate::compare::Compared;
 use crate::find::Found;
@@ -60,7 +60,8 @@ impl Known<'_> {
 
     fn uncertain(&self, file: usize) -> bool {
         let entry = self.solved.alignment.file(&self.probed[file].name);
-        entry.is_none_or(|e| e.uncertainty_s.is_none_or(|u| u > UNCERTAIN_S))
+        let known_s = |e: &File| e.stretches.iter().map(|s| s.uncertainty_s).reduce(f64::min).or(e.uncertainty_s);
+        entry.and_then(known_s).is_none_or(|u| u > UNCERTAIN_S)
     }
 
     fn duration_s(&self, file: usize) -> f64 {
@@ -159,7 +160,7 @@ fn matched(
         None => options.pair.offset_range_s,
     };
     let Some(found) = match_markers(&claps[a], &claps[b], &matching)? else { return Ok(None) };
-    if by_sound.is_some_and(|s| s.uncertainty_s <= found.uncertainty_s) {
+    if by_sound.is_some_and(|s| s.least_uncertainty_s() <= found.uncertainty_s) {
         return Ok(None);
     }
     let evidence = found.pairs.iter().map(|p| Evidence { a_s: p.a_s, b_s: p.b_s, sigma_s: p.sigma_s }).collect();

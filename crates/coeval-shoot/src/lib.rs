@@ -272,7 +272,7 @@ fn verdict(compared: Vec<Compared>, confidence: f64) -> PairOutcome {
     let Some(surest) = placed.first().map(|p| p.map.offset_s()) else { return why };
     // Of those that say the same, the most exact.
     placed.retain(|p| (p.map.offset_s() - surest).abs() <= claps::NEAR_S);
-    placed.sort_by(|x, y| x.uncertainty_s.total_cmp(&y.uncertainty_s));
+    placed.sort_by(|x, y| x.least_uncertainty_s().total_cmp(&y.least_uncertainty_s()));
     let mut best = placed.swap_remove(0);
     if several {
         best.confidence = confidence;

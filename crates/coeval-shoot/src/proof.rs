@@ -1,6 +1,7 @@
 //! What speaks for a file's place, in numbers and in words.
 
 use coeval::network::Placement;
+use coeval::pair::Stretch;
 
 use crate::alignment::{Agreement, EvidenceKind, Proof};
 use crate::words::{clock_time, milliseconds};
@@ -73,6 +74,7 @@ pub(crate) fn of(
         verdict: String::new(),
     };
     proof.verdict = verdict(&proof, duration_s, is_clock);
+    proof.verdict.push_str(&jumped_unheard(placement));
     for s in placement.stretches.iter().filter(|s| s.confidence < DOUBTFUL * placement.confidence) {
         proof.verdict.push_str(&format!(
             "; nothing was measured from {} to {}, where its clock may have jumped (confidence {:.0} %)",
@@ -82,6 +84,27 @@ pub(crate) fn of(
         ));
     }
     proof
+}
+
+/// What is to be said of a clock that jumped where nothing was heard; nothing of one that did not.
+fn jumped_unheard(placement: &Placement) -> String {
+    let amid = |s: &&Stretch| placement.map.jumps().any(|j| s.from_s < j.0 && j.0 < s.to_s);
+    let unheard: Vec<&Stretch> = placement.stretches.iter().filter(amid).collect();
+    let Some(longest) = unheard.iter().max_by(|x, y| (x.to_s - x.from_s).total_cmp(&(y.to_s - y.from_s))) else {
+        return String::new();
+    };
+    let (from, to) = (clock_time(longest.from_s), clock_time(longest.to_s));
+    let worst_s = unheard.iter().map(|s| s.uncertainty_s).fold(0.0, f64::max);
+    match unheard.len() {
+        1 => format!(
+            "; between {from} and {to} its clock jumped in a silence: it may be {} off there",
+            milliseconds(2.0 * worst_s)
+        ),
+        n => format!(
+            "; in {n} silences, the longest from {from} to {to}, its clock jumped: it may be {} off there",
+            milliseconds(2.0 * worst_s)
+        ),
+    }
 }
 
 /// The verdict in words. Errors are told as two standard deviations: nineteen of twenty files lie within.
@@ -156,7 +179,6 @@ fn length(seconds: f64) -> String {
 #[cfg(test)]
 mod tests {
     use coeval::clock::ClockMap;
-    use coeval::pair::Stretch;
 
     use super::*;
 
@@ -202,6 +224,22 @@ mod tests {
         };
         assert!(verdict(0.12).contains("from 0:15:00 to 0:30:00") && verdict(0.12).contains("(confidence 12 %)"));
         assert!(!verdict(0.99).contains("jumped"), "{}", verdict(0.99));
+    }
+
+    #[test]
+    fn a_jump_that_nobody_hears_is_said() {
+        let stretch = |from_s, to_s, uncertainty_s| Stretch { from_s, to_s, confidence: 0.999, uncertainty_s };
+        let knots = vec![(0.0, 0.0), (900.0, 900.0), (900.0, 900.1), (1800.0, 1800.1)];
+        let verdict = |stretches: Vec<Stretch>| {
+            let map = ClockMap::from_knots(knots.clone()).unwrap();
+            let placement = Placement { stretches, map, ..placed([3e-4, 4e-4], Some(1e-4)) };
+            of(&placement, 1800.0, false, &heard(2.0, 1798.0), &[]).verdict
+        };
+        let silence =
+            verdict(vec![stretch(0.0, 880.0, 1e-3), stretch(880.0, 910.0, 0.07), stretch(910.0, 1800.0, 1e-3)]);
+        assert!(silence.contains("between 0:14:40 and 0:15:10") && silence.contains("140 ms off"), "{silence}");
+        let words = verdict(vec![stretch(0.0, 900.0, 1e-3), stretch(900.0, 1800.0, 1e-3)]);
+        assert!(!words.contains("jumped"), "{words}");
     }
 
     #[test]

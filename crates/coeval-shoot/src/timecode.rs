@@ -148,7 +148,7 @@ pub(crate) fn say(alignment: &mut Alignment, probed: &[Probed], heard: &[Analyse
         let off: Vec<f64> = recording.files.iter().filter_map(by_sound).collect();
         let (low, high) = off.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), d| (l.min(*d), h.max(*d)));
         let Some(file) = recording.files.iter_mut().find(|f| by_sound(f).is_some()) else { continue };
-        let limit_s = SAID_S + 3.0 * file.uncertainty_s.unwrap_or(0.0);
+        let limit_s = SAID_S + 3.0 * file.uncertainty_heard_s().unwrap_or(0.0);
         let several = if off.len() > 1 {
             format!("; this holds for all {} files of its recording", off.len())
         } else {

@@ -97,8 +97,10 @@ const STIFFENING: f64 = 1e-12;
 const WORTHLESS: f64 = 10.0;
 /// Huber's constant: 95 % efficient for a normal distribution (Huber 1981, from memory).
 const HUBER: f64 = 1.345;
-/// Rounds of reweighting at the most.
-const ROUNDS: usize = 8;
+/// Rounds of reweighting at the most, and how many go by before anything has no weight: at first a stretch lies between what
+/// is right in it and what is not, and either may be further off.
+const ROUNDS: usize = 10;
+const ALL_COUNT: usize = 3;
 /// Intervals in which a walking drift is constant: at most this many, at least this long.
 const INTERVALS: f64 = 48.0;
 const INTERVAL_MIN_S: f64 = 40.0;
@@ -204,7 +206,7 @@ impl Problem {
             let mut sorted = scaled.clone();
             sorted.sort_by(f64::total_cmp);
             let next_scale = if sorted.is_empty() { 1.0 } else { (1.4826 * sorted[sorted.len() / 2]).max(1.0) };
-            if round + 1 == ROUNDS || (next_scale / scale - 1.0).abs() < 1e-3 && round > 2 {
+            if round + 1 == ROUNDS || (next_scale / scale - 1.0).abs() < 1e-3 && round > ALL_COUNT + 1 {
                 let deviance = system.deviance(&x, &factor, &left, &scaled, scale)?;
                 let (files, clocks) = (self.files.clone(), self.clocks.clone());
                 let solved = Solved { layout: system.layout, files, clocks, x, factor, deviance };
@@ -214,7 +216,11 @@ impl Problem {
             let mut least = vec![f64::INFINITY; stretch.iter().max().map_or(0, |last| last + 1)];
             stretch.iter().zip(&off).for_each(|(&s, &u)| least[s] = least[s].min(u));
             for (((w, &b), &u), &s) in huber.iter_mut().zip(&base).zip(&off).zip(&stretch) {
-                *w = if u > WORTHLESS && least[s] <= WORTHLESS { 0.0 } else { b * (HUBER / u).min(1.0) };
+                *w = if round >= ALL_COUNT && u > WORTHLESS && least[s] <= WORTHLESS {
+                    0.0
+                } else {
+                    b * (HUBER / u).min(1.0)
+                };
             }
             scale = next_scale;
         }

@@ -16,7 +16,7 @@ pub use choice::Choice;
 use crate::clock::ClockMap;
 use crate::error::{Error, ErrorKind, Result};
 use crate::fit::{Clock, File, Observation, Problem, Solved};
-use crate::pair::{Evidence, PairAlignment, Stretch, Unplaced, count_places, stretches};
+use crate::pair::{Evidence, FileJump, PairAlignment, Stretch, Unplaced, count_places, stretches};
 
 /// One file as the solver sees it.
 #[derive(Debug, Clone)]
@@ -482,6 +482,8 @@ struct Misfit {
 
 struct Network {
     problem: Problem,
+    /// Of each file, between which moments each of its jumps lies.
+    within_s: Vec<Vec<(f64, f64)>>,
     origin: usize,
 }
 
@@ -499,7 +501,7 @@ impl Network {
                 clock: n.recording,
                 start_s: clock.span_s,
                 duration_s: n.duration_s,
-                jumps: jumps[i].clone(),
+                jumps: jumps[i].iter().map(|j| j.at_s).collect(),
                 fixed: i == origin,
             });
             clock.span_s += n.duration_s;
@@ -532,7 +534,9 @@ impl Network {
         }
         let weight = |l: &Link| l.alignment.confidence.clamp(0.01, 1.0);
         let link_weight = links.iter().zip(used).map(|(l, &used)| if used { weight(l) } else { 0.0 }).collect();
-        Self { problem: Problem { clocks, files, observations, link_bias_s, group_error_s, link_weight }, origin }
+        let within_s = jumps.iter().map(|of_file| of_file.iter().map(|j| j.within_s).collect()).collect();
+        let problem = Problem { clocks, files, observations, link_bias_s, group_error_s, link_weight };
+        Self { problem, within_s, origin }
     }
 
     fn solve_robustly(&mut self) -> Option<Solved> {
@@ -727,8 +731,10 @@ impl Network {
                 let stretches = match self.measured(links, i).filter(|_| i != self.origin) {
                     Some([first, last]) => {
                         let sigma_s = |t: f64| solved.sigma_s(i, t);
-                        let jump = |(j, &at_s): (usize, &f64)| (at_s, solved.size_of_jump(i, j));
-                        let jumps: Vec<(f64, f64)> = file.jumps.iter().enumerate().map(jump).collect();
+                        let jump =
+                            |(j, (&at_s, &within_s))| FileJump { at_s, step_s: solved.size_of_jump(i, j), within_s };
+                        let jumps = file.jumps.iter().zip(&self.within_s[i]).enumerate().map(jump);
+                        let jumps: Vec<FileJump> = jumps.collect();
                         stretches((0.0, end), (first.0, last.0), &jumps, [first.1, last.1], confidence, sigma_s)
                     }
                     None => vec![Stretch::whole(end, confidence, ends[0].max(ends[1]))],
@@ -791,41 +797,76 @@ fn thinned(knots: &[(f64, f64)]) -> Vec<(f64, f64)> {
     out
 }
 
+/// A jump of a file.
+#[derive(Debug, Clone)]
+struct Jumped {
+    at_s: f64,
+    /// Between which moments of the file it lies.
+    within_s: (f64, f64),
+    /// The links that saw it.
+    links: Vec<usize>,
+}
+
+/// Links see one jump this far from each other at the most, seconds.
+const SEEN_APART_S: f64 = 3.0;
+
 /// Decides whose every jump is: the file in which most links see it, then the camera, then not the timeline's.
-fn attribute_jumps(nodes: &[Node], links: &[Link], used: &[bool], reference: usize) -> Vec<Vec<f64>> {
+fn attribute_jumps(nodes: &[Node], links: &[Link], used: &[bool], reference: usize) -> Vec<Vec<Jumped>> {
     #[derive(Clone, Copy)]
     struct Seen {
         file: usize,
         at_s: f64,
         lost_s: f64,
+        within_s: (f64, f64),
     }
-    let sides: Vec<(Seen, Seen)> = links
+    let sides: Vec<(usize, Seen, Seen)> = links
         .iter()
-        .zip(used)
-        .filter(|(_, used)| **used)
-        .flat_map(|(l, _)| {
-            l.alignment.jumps.iter().map(|j| {
-                (Seen { file: l.a, at_s: j.a_s, lost_s: -j.step_s }, Seen { file: l.b, at_s: j.b_s, lost_s: j.step_s })
+        .enumerate()
+        .filter(|(link, _)| used[*link])
+        .flat_map(|(link, l)| {
+            l.alignment.jumps.iter().map(move |j| {
+                // The maps before and after the jump go on beyond it.
+                let (before_s, after_s) = (j.b_s - j.within_s.0 + j.step_s.max(0.0), j.within_s.1 - j.b_s);
+                let in_a = (j.a_s - before_s, j.a_s + after_s);
+                (
+                    link,
+                    Seen { file: l.a, at_s: j.a_s, lost_s: -j.step_s, within_s: in_a },
+                    Seen { file: l.b, at_s: j.b_s, lost_s: j.step_s, within_s: j.within_s },
+                )
             })
         })
         .collect();
-    let alike =
-        |x: &Seen, y: &Seen| x.file == y.file && (x.at_s - y.at_s).abs() < 3.0 && (x.lost_s - y.lost_s).abs() < 0.005;
-    let support = |s: &Seen| sides.iter().filter(|(a, b)| alike(s, a) || alike(s, b)).count();
+    let alike = |x: &Seen, y: &Seen| {
+        x.file == y.file && (x.at_s - y.at_s).abs() < SEEN_APART_S && (x.lost_s - y.lost_s).abs() < 0.005
+    };
+    let support = |s: &Seen| sides.iter().filter(|(_, a, b)| alike(s, a) || alike(s, b)).count();
     let rank = |s: &Seen| {
         (support(s), usize::from(nodes[s.file].is_camera), usize::from(nodes[s.file].recording != reference))
     };
-    let mut jumps: Vec<Vec<f64>> = vec![Vec::new(); nodes.len()];
-    for (a, b) in &sides {
+    let mut jumps: Vec<Vec<Jumped>> = vec![Vec::new(); nodes.len()];
+    for (link, a, b) in &sides {
         let owner = if rank(a) > rank(b) { a } else { b };
+        if owner.at_s <= 1e-3 || owner.at_s >= nodes[owner.file].duration_s - 1e-3 {
+            continue;
+        }
+        // One link does not see one jump twice.
+        let away_s = |j: &Jumped| (j.at_s - owner.at_s).abs();
         let known = &mut jumps[owner.file];
-        let inside = owner.at_s > 1e-3 && owner.at_s < nodes[owner.file].duration_s - 1e-3;
-        if inside && known.iter().all(|t| (t - owner.at_s).abs() > 3.0) {
-            known.push(owner.at_s);
+        let others = known.iter_mut().filter(|j| away_s(j) <= SEEN_APART_S && !j.links.contains(link));
+        match others.min_by(|x, y| away_s(x).total_cmp(&away_s(y))) {
+            Some(same) => {
+                same.links.push(*link);
+                let both_s = (same.within_s.0.max(owner.within_s.0), same.within_s.1.min(owner.within_s.1));
+                if both_s.0 <= same.at_s && same.at_s <= both_s.1 {
+                    same.within_s = both_s;
+                }
+            }
+            None => known.push(Jumped { at_s: owner.at_s, within_s: owner.within_s, links: vec![*link] }),
         }
     }
     for list in &mut jumps {
-        list.sort_by(f64::total_cmp);
+        list.sort_by(|x, y| x.at_s.total_cmp(&y.at_s));
+        list.dedup_by(|x, y| x.at_s - y.at_s < 1e-3);
     }
     jumps
 }
@@ -1103,13 +1144,36 @@ mod tests {
     }
 
     #[test]
+    fn two_jumps_that_one_link_sees_are_two_however_close() {
+        let nodes = [node(0, 600.0, false), node(1, 600.0, true), node(2, 600.0, false)];
+        let steps = [(301.5, 0.05), (303.5, 0.08)];
+        let jumped = [(0.0, 0.0), (301.5, 301.5), (301.5, 301.55), (303.5, 303.55), (303.5, 303.63), (600.0, 600.13)];
+        let jumped = ClockMap::from_knots(jumped.to_vec()).unwrap();
+        let truth = [ClockMap::linear(0.0, 0.0, 600.0), jumped, ClockMap::linear(0.0, -20.0, 600.0)];
+        let mut links = [
+            link(&nodes, 0, 1, &truth, 0.0, steps.map(|(at, s)| PairJump::at(at, at, s)).to_vec()),
+            link(&nodes, 1, 2, &truth, 0.0, steps.map(|(at, s)| PairJump::at(at + 0.3, at, -s)).to_vec()),
+        ];
+        links[0].alignment.jumps[0].within_s = (290.0, 302.0);
+        links[1].alignment.jumps[0].within_s = (299.0, 302.8);
+        let solution = solve(&nodes, &links, 0).unwrap();
+        let placed = solution.placements[1].as_ref().unwrap();
+        let found: Vec<_> = placed.map.jumps().collect();
+        assert_eq!(found.len(), 2, "{found:?}");
+        assert!(found.iter().zip(steps).all(|(f, s)| (f.0 - s.0).abs() < 0.5 && (f.1 - s.1).abs() < 1e-4), "{found:?}");
+        // Each link tells what the other leaves open.
+        let open = placed.stretches.iter().find(|s| s.uncertainty_s > 0.03).expect("a stretch");
+        assert!(open.from_s > 298.9 && open.to_s < 302.1, "{:?}", placed.stretches);
+    }
+
+    #[test]
     fn a_jump_belongs_to_the_file_in_which_two_links_see_it() {
         let nodes = [node(0, 600.0, true), node(1, 600.0, true), node(2, 600.0, false)];
         let jumped = ClockMap::from_knots(vec![(0.0, 0.0), (300.0, 300.0), (300.0, 300.12), (600.0, 600.12)]).unwrap();
         let truth = [ClockMap::linear(0.0, 0.0, 600.0), jumped, ClockMap::linear(0.0, -20.0, 600.0)];
         let links = [
-            link(&nodes, 0, 1, &truth, 0.0, vec![PairJump { a_s: 300.0, b_s: 300.0, step_s: 0.12 }]),
-            link(&nodes, 1, 2, &truth, 0.0, vec![PairJump { a_s: 300.4, b_s: 300.0, step_s: -0.12 }]),
+            link(&nodes, 0, 1, &truth, 0.0, vec![PairJump::at(300.0, 300.0, 0.12)]),
+            link(&nodes, 1, 2, &truth, 0.0, vec![PairJump::at(300.4, 300.0, -0.12)]),
             link(&nodes, 0, 2, &truth, 0.0, vec![]),
         ];
         let solution = solve(&nodes, &links, 0).unwrap();

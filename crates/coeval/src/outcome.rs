@@ -5,7 +5,7 @@ use crate::error::{Error, ErrorKind, Result};
 use crate::pair::{Evidence, PairAlignment, PairJump, PairOutcome, RivalPlace, SoundPath, Stretch, Unplaced};
 
 /// How they begin: what they are, and the version of the layout. All that follows are numbers of 64 bits.
-const BYTES_3: &[u8; 8] = b"cvoutcm3";
+const BYTES_4: &[u8; 8] = b"cvoutcm4";
 const REASONS: [Unplaced; 5] = [
     Unplaced::NoCommonSound,
     Unplaced::TooShort,
@@ -17,7 +17,7 @@ const REASONS: [Unplaced; 5] = [
 impl PairOutcome {
     /// All of it as bytes, of which [`from_bytes`](Self::from_bytes) makes the same outcome to the last bit.
     pub fn to_bytes(&self) -> Vec<u8> {
-        let mut bytes = BYTES_3.to_vec();
+        let mut bytes = BYTES_4.to_vec();
         let mut put = |number: f64| bytes.extend_from_slice(&number.to_le_bytes());
         let placed = match self {
             PairOutcome::Unplaced(why) => {
@@ -55,7 +55,7 @@ impl PairOutcome {
         put(evidence.len() as f64);
         evidence.iter().flat_map(|e| [e.a_s, e.b_s, e.sigma_s]).for_each(&mut put);
         put(jumps.len() as f64);
-        jumps.iter().flat_map(|j| [j.a_s, j.b_s, j.step_s]).for_each(&mut put);
+        jumps.iter().flat_map(|j| [j.a_s, j.b_s, j.step_s, j.within_s.0, j.within_s.1]).for_each(&mut put);
         put(places.len() as f64);
         places.iter().for_each(|p| put(*p as f64));
         put(stretches.len() as f64);
@@ -73,7 +73,7 @@ impl PairOutcome {
     /// [`Damaged`](ErrorKind::Damaged) when they are none of this version, or were cut.
     pub fn from_bytes(bytes: &[u8]) -> Result<Self> {
         let damaged = || Error::new(ErrorKind::Damaged, "the bytes are no outcome that this version reads");
-        let numbers = bytes.strip_prefix(BYTES_3).ok_or_else(damaged)?;
+        let numbers = bytes.strip_prefix(BYTES_4).ok_or_else(damaged)?;
         let (numbers, rest) = numbers.as_chunks::<8>();
         let mut numbers = Numbers(numbers.iter());
         let outcome = match numbers.next() {
@@ -118,7 +118,7 @@ impl Numbers<'_> {
             overlap_s,
             residual_rms_s,
             evidence: self.list(|[a_s, b_s, sigma_s]| Evidence { a_s, b_s, sigma_s })?,
-            jumps: self.list(|[a_s, b_s, step_s]| PairJump { a_s, b_s, step_s })?,
+            jumps: self.list(|[a_s, b_s, step_s, from, to]| PairJump { a_s, b_s, step_s, within_s: (from, to) })?,
             inverted,
             source_s,
             wander_q,
@@ -146,7 +146,7 @@ mod tests {
     fn bytes_make_the_same_outcome() {
         let map = ClockMap::from_knots(vec![(0.0, 1.0 / 3.0), (5.0, 5.1), (5.0, 5.2), (9.0, 9.3)]).unwrap();
         let evidence = (0..7).map(|i| f64::from(i) / 7.0).map(|s| Evidence { a_s: s + 0.1, b_s: s, sigma_s: 1e-4 });
-        let jumps = vec![PairJump { a_s: 5.1, b_s: 5.0, step_s: 0.1 }];
+        let jumps = vec![PairJump { within_s: (4.5, 6.25), ..PairJump::at(5.1, 5.0, 0.1) }];
         let mut placed = PairAlignment::from_parts(map, evidence.collect(), jumps);
         placed.confidence = 0.999_999_123;
         placed.inverted = true;

@@ -225,7 +225,8 @@ class PairAlignment:
     sources: Optional[tuple[str, str]] = field(default=None, repr=False, compare=False)
     """The files of `a` and `b`, where `align_files` compared them."""
     stretches: tuple[PairStretch, ...] = field(default=(), repr=False)
-    """How well the place is known in each part: before the first measurement, between jumps, after the last measurement."""
+    """How well the place is known in each part: before the first measurement, between jumps, where a jump lies sooner
+    or later in a silence, after the last measurement."""
     paths: tuple[SoundPath, ...] = field(default=(), repr=False)
     """Sources of common sound with different delays, the one that the placement follows first; empty if voices could not
     be told from the rest."""

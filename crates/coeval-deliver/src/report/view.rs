@@ -377,9 +377,9 @@ impl<'a> View<'a> {
         views
     }
 
-    /// One standard deviation of how two files lie on each other, seconds.
+    /// One standard deviation of how two files lie on each other, where they are heard, seconds.
     fn uncertainty_s(&self, couple: &Couple) -> f64 {
-        let of = |path: &str| self.alignment.file(path).and_then(|f| f.uncertainty_s).unwrap_or(0.0);
+        let of = |path: &str| self.alignment.file(path).and_then(|f| f.uncertainty_heard_s()).unwrap_or(0.0);
         of(&couple.clip).hypot(of(&couple.other))
     }
 

@@ -2,8 +2,8 @@
 
 use rayon::prelude::*;
 
-use super::jump::{self, Frames};
-use super::{EVIDENCE_LEAST, Evidence, MANY, NEAR_JUMP_S};
+use super::jump::{self, Frames, Located};
+use super::{EVIDENCE_LEAST, Evidence, MANY};
 use crate::clock::ClockMap;
 use crate::error::Result;
 use crate::fit::{Clock, File, Observation, Problem, Solved};
@@ -198,12 +198,16 @@ impl PairFit {
         let between_s = jump::between(runs);
         let middles: Vec<f64> = between_s.iter().map(|b| (b.0 + b.1) / 2.0).collect();
         let first = fit(&middles)?;
-        if middles.is_empty() { Some(first) } else { fit(&first.located(frames, sources_s, &between_s)) }
+        if middles.is_empty() {
+            Some(first)
+        } else {
+            fit(&first.in_order(&first.located(frames, sources_s, &between_s)))
+        }
     }
 
     /// Constant drift unless the evidence asks for wander, and the error of place that its scatter
     /// shows. The choice is by marginal likelihood.
-    fn best(a: &Track, b: &Track, evidence: &[Evidence], jumps: &[f64]) -> Option<Self> {
+    pub(super) fn best(a: &Track, b: &Track, evidence: &[Evidence], jumps: &[f64]) -> Option<Self> {
         let chosen: Vec<Evidence> = evidence.iter().copied().step_by(evidence.len().div_ceil(CHOICE).max(1)).collect();
         let spoken = utterances(&chosen);
         let several = count_places(&spoken) >= SEVERAL;
@@ -260,8 +264,8 @@ impl PairFit {
         let mut fit = Self::pruned(a, b, evidence, jumps)?;
         if !fit.jumps.is_empty() {
             // The rough maps may have been too far off for the last words before and after a jump.
-            let near_s: Vec<(f64, f64)> = fit.jumps.iter().map(|&j| (j - NEAR_JUMP_S, j + NEAR_JUMP_S)).collect();
-            let moved = fit.located(frames, sources_s, &near_s);
+            let around = fit.measured_around(evidence);
+            let moved = fit.in_order(&fit.located(frames, sources_s, &around));
             fit = Self::best(a, b, evidence, &moved).unwrap_or(fit);
         }
         // A small jump must not pass for another seat: seats are looked for where there is none.
@@ -346,14 +350,30 @@ impl PairFit {
         })
     }
 
-    /// Where its jumps are, each sought between two `b` times.
-    fn located(&self, frames: &Frames<'_>, sources_s: &[f64], between_s: &[(f64, f64)]) -> Vec<f64> {
+    /// Where its jumps are, each sought between two `b` times or so, and between its neighbours.
+    pub(super) fn located(&self, frames: &Frames<'_>, sources_s: &[f64], between_s: &[(f64, f64)]) -> Vec<Located> {
         let place = |(j, &between_s): (usize, &(f64, f64))| {
             let [before, after] = self.beside(j);
-            frames.locate(sources_s, [&before, &after], between_s)
+            let limits_s = (jump::stretch(&self.jumps, j).0, jump::stretch(&self.jumps, j + 1).1);
+            frames.locate(sources_s, [&before, &after], between_s, limits_s)
         };
-        let mut places: Vec<f64> = between_s.par_iter().enumerate().map(place).collect();
-        // Each was sought by itself: two that lie close together may have changed places.
+        between_s.par_iter().enumerate().map(place).collect()
+    }
+
+    /// The last measurement before each jump, and the first after it, `b` seconds.
+    pub(super) fn measured_around(&self, evidence: &[Evidence]) -> Vec<(f64, f64)> {
+        let around = |&jump: &f64| {
+            let after = evidence.partition_point(|e| e.b_s <= jump);
+            let before_s = after.checked_sub(1).map_or(jump, |last| evidence[last].b_s);
+            (before_s, evidence.get(after).map_or(jump, |first| first.b_s))
+        };
+        self.jumps.iter().map(around).collect()
+    }
+
+    /// The moments of jumps that were sought each by itself, in their order: two that lie close together may have changed
+    /// places, and stay where they were.
+    fn in_order(&self, located: &[Located]) -> Vec<f64> {
+        let mut places: Vec<f64> = located.iter().map(|l| l.at_s).collect();
         for _ in 0..places.len() {
             let Some(j) = (1..places.len()).find(|&j| places[j] <= places[j - 1]) else { return places };
             places[j - 1..=j].copy_from_slice(&self.jumps[j - 1..=j]);

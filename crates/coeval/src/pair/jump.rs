@@ -384,22 +384,22 @@ fn beyond(
         .map(|p| (found, p)))
 }
 
-/// Frames in which a change point is sought, samples: long ones first, for words that hardly stand out, then short
-/// ones this far, seconds, around what these find.
+/// Frames in which a change point is sought, samples: long ones first, for words that hardly stand out, then short ones.
 const FRAMES: [usize; 2] = [1280, 160];
-const AROUND_S: f64 = 0.5;
 /// Independent values in a sample: 300-3400 Hz.
 const VALUES: f32 = 0.775;
 /// What the best of several lags gains by chance, or beyond what others gain.
 const CHANCE: f32 = 4.0;
-/// Places that score no less than this below the best are as good, nats.
-const TIE: f32 = 1.0;
+/// How probable it is, on either side, that a jump lies beyond the stretch that it is said to lie within. With ten times as
+/// much the stretch ends inside words that hardly stand out, with a tenth it reaches a frame further.
+pub(crate) const OUTSIDE: f64 = 1e-3;
+/// How far a change point is sought beyond the measurements around it at first, seconds; twice as far, and so on, where it may
+/// lie further away.
+const BESIDE_S: f64 = 1.0;
 /// Places where a frame shows what it gains by chance, seconds: any two narrow sounds (a vowel, an engine) match
 /// somewhere. Those nearer to either map than the last are left out.
 const ELSEWHERE_S: [f64; 8] = [-0.461, -0.307, -0.187, -0.089, 0.097, 0.173, 0.313, 0.449];
 const ELSEWHERE_LEAST_S: f64 = 0.01;
-/// Farthest that a change point is sought beyond the measurements around it, seconds.
-const BESIDE_S: f64 = 1.0;
 /// Where a jump may be two, how far to either side of it they are sought, seconds. Of 639 lost buffers (tune half of the
 /// benchmark) 603 are sized with 3 s, 617 with 6 s, 619 with 12 s.
 const APART_S: f64 = 6.0;
@@ -408,6 +408,15 @@ const LAG_S: f64 = 2.5e-3;
 /// How probable it is that a jump is two. A guess: two gain hundreds of nats over one, or none; half and double change
 /// nothing in the benchmark.
 const TWO: f64 = 0.05;
+
+/// Where a jump is, `b` seconds.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Located {
+    /// As probably later as sooner.
+    pub(crate) at_s: f64,
+    /// Before the first, or after the second, with a probability of [`OUTSIDE`] each.
+    pub(crate) within_s: (f64, f64),
+}
 
 /// `b` time to `a` time.
 pub(crate) type Map<'m> = &'m (dyn Fn(f64) -> f64 + Sync);
@@ -471,47 +480,79 @@ impl Frames<'_> {
         places_s.flat_map(gains).fold(0.0, f32::max)
     }
 
-    /// Where between two `b` times the clock changes from one map (`b` time to `a` time) to another: in the middle of
-    /// where nothing tells, seconds of `b`. Sound may be of any of the `sources_s`, by their delays beside the clock.
-    pub(crate) fn locate(&self, sources_s: &[f64], maps: [Map<'_>; 2], between_s: (f64, f64)) -> f64 {
-        let (mut from, mut to) = ((between_s.0 - BESIDE_S).max(0.0), (between_s.1 + BESIDE_S).min(self.b.duration_s()));
-        let mut found_s = (from + to) / 2.0;
-        for length in FRAMES {
-            found_s = self.change(sources_s, maps, (from, to), length).unwrap_or(found_s);
-            (from, to) = (from.max(found_s - AROUND_S), to.min(found_s + AROUND_S));
-        }
-        found_s
+    /// Where the clock changes from one map (`b` time to `a` time) to another: between two `b` times or so, within limits,
+    /// and as far to either side as nothing tells. Sound may be of any of the `sources_s`, by their delays beside the clock.
+    pub(crate) fn locate(
+        &self,
+        sources_s: &[f64],
+        maps: [Map<'_>; 2],
+        between_s: (f64, f64),
+        limits_s: (f64, f64),
+    ) -> Located {
+        let limits_s = (limits_s.0.max(0.0), limits_s.1.min(self.b.duration_s()));
+        let frame_s = FRAMES[0] as f64 / TRACK_RATE_HZ;
+        let middle_s = (between_s.0 + between_s.1) / 2.0;
+        let (mut before_s, mut after_s) = (middle_s - between_s.0 + BESIDE_S, between_s.1 - middle_s + BESIDE_S);
+        let known = loop {
+            let (from, to) = (limits_s.0.max(middle_s - before_s), limits_s.1.min(middle_s + after_s));
+            let Some(known) = self.change(sources_s, maps, (from, to), FRAMES[0]) else {
+                return Located { at_s: middle_s, within_s: limits_s };
+            };
+            let (sooner, later) = (known.within_s.0 < from + frame_s, known.within_s.1 > to - frame_s);
+            let (sooner, later) = (sooner && from > limits_s.0, later && to < limits_s.1);
+            if !sooner && !later {
+                break known;
+            }
+            before_s *= if sooner { 2.0 } else { 1.0 };
+            after_s *= if later { 2.0 } else { 1.0 };
+        };
+        // Once more in short frames, for words that end or begin within the long ones at its ends.
+        let (from, to) = (known.within_s.0 - frame_s, known.within_s.1 + frame_s);
+        self.change(sources_s, maps, (from.max(limits_s.0), to.min(limits_s.1)), FRAMES[1]).unwrap_or(known)
     }
 
     /// Change point in frames of one length; `None` where they do not fit in.
-    fn change(&self, sources_s: &[f64], maps: [Map<'_>; 2], (from, to): (f64, f64), length: usize) -> Option<f64> {
+    fn change(&self, sources_s: &[f64], maps: [Map<'_>; 2], (from, to): (f64, f64), length: usize) -> Option<Located> {
         let length_s = length as f64 / TRACK_RATE_HZ;
         let frames = ((to - from) / length_s) as usize;
         if frames < 2 {
             return None;
         }
         let reach = reach(maps.map(|map| map((from + to) / 2.0)));
-        // Score of a change after frame k, for k = 0 (all after) to all frames (all before).
-        let mut score = vec![0.0f32; frames + 1];
-        for k in 0..frames {
+        // The best of so many lags of wide noise. What gains more wherever it is held has fewer independent values by as much.
+        let by_chance = (VALUES * (2 * reach + 1) as f32).ln();
+        let says = |k: usize| {
             let start_s = from + k as f64 * length_s;
             let frame = self.frame(start_s, length, 2 * reach + 1);
             let at = maps.map(|map| map(start_s));
             let [before, after] = at.map(|at_s| {
                 let own = self.most(&frame, sources_s.iter().map(|s| at_s + s), reach);
-                let own = own - CHANCE - (sources_s.len() as f32).ln();
-                if own <= 0.0 {
+                if own <= CHANCE {
                     return 0.0;
                 }
                 let elsewhere = ELSEWHERE_S.iter().map(|aside_s| at_s + aside_s);
                 let elsewhere = elsewhere.filter(|e| at.iter().all(|m| (e - m).abs() > ELSEWHERE_LEAST_S));
-                (own - self.most(&frame, elsewhere, reach)).max(0.0)
+                let others: Vec<f32> = elsewhere.map(|e| self.most(&frame, std::iter::once(e), reach)).collect();
+                let mean = others.iter().sum::<f32>() / others.len().max(1) as f32;
+                let narrow = (mean / by_chance).max(1.0);
+                let gained = (own - others.into_iter().fold(0.0, f32::max)) / narrow;
+                (gained - CHANCE - (sources_s.len() as f32).ln()).max(0.0)
             });
-            score[k + 1] = score[k] + before - after;
-        }
-        let top = score.iter().copied().fold(f32::NEG_INFINITY, f32::max);
-        let best: Vec<usize> = (0..=frames).filter(|&k| top - score[k] < TIE).collect();
-        Some(from + best[best.len() / 2] as f64 * length_s)
+            f64::from(before - after)
+        };
+        // Log probability of a change after frame k, for k = 0 (all after) to all frames (all before).
+        let mut score = vec![0.0f64];
+        score.extend((0..frames).map(says).scan(0.0, |sum, says| {
+            *sum += says;
+            Some(*sum)
+        }));
+        let top = score.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        let probable: Vec<f64> = score.iter().map(|s| (s - top).exp()).collect();
+        let all: f64 = probable.iter().sum();
+        let mut sum = 0.0;
+        let reached: Vec<f64> = probable.iter().map(|p| (sum += p, sum / all).1).collect();
+        let moment = |share: f64| from + reached.partition_point(|&r| r < share).min(frames) as f64 * length_s;
+        Some(Located { at_s: moment(0.5), within_s: (moment(OUTSIDE), moment(1.0 - OUTSIDE)) })
     }
 
     /// Two jumps that were found as one between them, and as large as both: what lies between the two, on a lag between
@@ -642,7 +683,7 @@ mod tests {
         let plans = Plans::default();
         let frames = Frames { a: &a, b: &b, inverted: false, plans: &plans };
         let step_s = later as f64 / rate as f64;
-        let at_s = frames.locate(&[0.0], [&|t| t, &|t| t + step_s], (9.0, 60.0));
+        let at_s = frames.locate(&[0.0], [&|t| t, &|t| t + step_s], (10.0, 59.0), (9.0, 60.0)).at_s;
         assert!((11.8..20.2).contains(&at_s), "{at_s}");
     }
 

@@ -131,6 +131,15 @@ pub struct PairJump {
     pub b_s: f64,
     /// Change of `a` time minus `b` time at this moment, seconds: > 0 is sound that `b` lost or `a` repeated.
     pub step_s: f64,
+    /// Between which moments of `b` it lies: sound tells no more where nothing was heard. With a probability of 0.998.
+    pub within_s: (f64, f64),
+}
+
+impl PairJump {
+    /// One whose moment is known.
+    pub fn at(a_s: f64, b_s: f64, step_s: f64) -> Self {
+        Self { a_s, b_s, step_s, within_s: (b_s, b_s) }
+    }
 }
 
 /// A stretch of a file in which its place is known equally well.
@@ -143,7 +152,8 @@ pub struct Stretch {
     /// Probability that the map is right in this stretch. Before the first and after the last measurement it is that of
     /// the whole file, reduced by the probability of a jump that nobody could hear.
     pub confidence: f64,
-    /// One standard deviation of the place's error at the stretch's worse end, seconds.
+    /// One standard deviation of the place's error at the stretch's worst moment, seconds. Where a jump may lie sooner or later
+    /// in a silence, and before the first and after the last measurement of a clock that jumps, it allows for its step.
     pub uncertainty_s: f64,
 }
 
@@ -158,27 +168,50 @@ impl Stretch {
 /// measurement: five minutes at a file's end in which nothing is common are then known to 99.2 %; with half of it
 /// to 98.4 %, with double to 99.6 %. A clock that was seen to jump goes on as often as it was seen to.
 const JUMPS_EVERY_S: f64 = 36_000.0;
-/// Two thirds of all errors are smaller than one standard deviation (of a normal distribution). So a jump that may have been
-/// missed adds to the uncertainty only where its probability is more than one third.
-const TWO_THIRDS: f64 = 0.6827;
+/// A jump nearer to where it is said to be than this makes no stretch of its own, seconds: less than a syllable.
+const NOWHERE_ELSE_S: f64 = 0.16;
 
-/// The stretches of a file from `whole.0` to `whole.1`: before what was measured, between jumps, and after what was
-/// measured. `jumps`: when, and by how much, seconds. `beyond`: log odds, from the sound before and after it, that the
-/// clock goes on rather than has jumped.
+/// A jump of one file.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct FileJump {
+    pub(crate) at_s: f64,
+    pub(crate) step_s: f64,
+    /// Between which moments it lies.
+    pub(crate) within_s: (f64, f64),
+}
+
+/// The stretches of a file from `whole.0` to `whole.1`: before what was measured, between jumps, where jumps may lie sooner or
+/// later, and after what was measured. `beyond`: log odds, from the sound before and after it, that the clock goes on
+/// rather than has jumped.
 pub(crate) fn stretches(
     whole: (f64, f64),
     measured: (f64, f64),
-    jumps: &[(f64, f64)],
+    jumps: &[FileJump],
     beyond: [f64; 2],
     confidence: f64,
     sigma_s: impl Fn(f64) -> f64,
 ) -> Vec<Stretch> {
     let (first, last) = (measured.0.clamp(whole.0, whole.1), measured.1.clamp(whole.0, whole.1));
     let mut edges = vec![whole.0, first];
-    edges.extend(jumps.iter().map(|j| j.0).filter(|&j| j > first && j < last));
+    // Where a jump may lie, and its step: on either side of it the error is the whole step or none.
+    let mut amid: Vec<((f64, f64), f64)> = Vec::new();
+    for jump in jumps.iter().filter(|j| j.at_s > first && j.at_s < last) {
+        let (from, to) = (jump.within_s.0.clamp(first, jump.at_s), jump.within_s.1.clamp(jump.at_s, last));
+        match amid.last_mut() {
+            _ if to - from < NOWHERE_ELSE_S => edges.push(jump.at_s),
+            Some((before, step_s)) if from < before.1 => {
+                before.1 = before.1.max(to);
+                *step_s = step_s.hypot(jump.step_s);
+            }
+            _ => amid.push(((from, to), jump.step_s)),
+        }
+    }
+    edges.retain(|&e| e <= first || amid.iter().all(|(within, _)| e <= within.0 || e >= within.1));
+    edges.extend(amid.iter().flat_map(|(within, _)| [within.0, within.1]));
     edges.extend([last, whole.1]);
+    edges.sort_by(f64::total_cmp);
     let per_s = (jumps.len() as f64 / (last - first).max(1.0)).max(1.0 / JUMPS_EVERY_S);
-    let usual_s = (jumps.iter().map(|j| j.1.powi(2)).sum::<f64>() / jumps.len().max(1) as f64).sqrt();
+    let usual_s = (jumps.iter().map(|j| j.step_s.powi(2)).sum::<f64>() / jumps.len().max(1) as f64).sqrt();
     let stretch = |w: &[f64]| {
         let (unseen_s, log_odds) = match (w[1] <= first, w[0] >= last) {
             (true, _) => (first - whole.0, beyond[0]),
@@ -187,7 +220,11 @@ pub(crate) fn stretches(
         };
         let jumps = unseen_s * per_s;
         let known = 1.0 / (1.0 + jumps * (-log_odds).exp());
-        let moved_s = if known < TWO_THIRDS { jumps.max(1.0) * usual_s } else { 0.0 };
+        // The root of the mean square, as below: so far off with that probability, or not at all.
+        let moved_s = jumps.max(1.0) * usual_s * (1.0 - known).sqrt();
+        let amid_s = amid.iter().find(|(within, _)| w[0] >= within.0 && w[1] <= within.1).map_or(0.0, |a| a.1.abs());
+        // Half way through, the chance is one half.
+        let moved_s = moved_s.hypot(amid_s * 0.5f64.sqrt());
         let uncertainty_s = sigma_s(w[0]).max(sigma_s(w[1])).hypot(moved_s);
         Stretch { from_s: w[0], to_s: w[1], confidence: confidence * known, uncertainty_s }
     };
@@ -241,6 +278,12 @@ pub struct PairAlignment {
 }
 
 impl PairAlignment {
+    /// One standard deviation of the placement's error where it is known best, seconds. Where a clock jumped in a silence
+    /// it is known worst, and no better by other means.
+    pub fn least_uncertainty_s(&self) -> f64 {
+        self.stretches.iter().map(|s| s.uncertainty_s).reduce(f64::min).unwrap_or(self.uncertainty_s)
+    }
+
     /// An alignment from its measurements alone, as markers or the user's own correspondences give:
     /// confidence 1, no wander, uncertainty from the first measurement.
     pub fn from_parts(map: ClockMap, evidence: Vec<Evidence>, jumps: Vec<PairJump>) -> Self {
@@ -667,6 +710,7 @@ impl Aligner {
             path.all.iter().map(|p| PathPoint { a_s: fit.at(p.b_s), ..*p }).collect()
         };
         fitted.put_right(a, b, &sources.off_the_rest_s(&points(&fitted.fit), &fitted.fit.jumps));
+        fitted.know_jumps(&jump::Frames { a, b, inverted: line.inverted, plans: &self.plans }, &path.sources_s);
         // The clock comes from whatever is common; where the file lies, from the voices.
         let found = sources.voices(&points(&fitted.fit), line.inverted);
         let mut placed = fitted.alignment(a, b, line, &path, &heard, confidence)?;
@@ -754,7 +798,7 @@ impl Aligner {
         }
         let least = if beyond_doubt { 2 } else { EVIDENCE_LEAST };
         let enough = last.filter(|l| l.1.len() >= least);
-        Ok(enough.map(|(fit, evidence, own)| Fitted { fit, evidence, own }))
+        Ok(enough.map(|(fit, evidence, own)| Fitted { fit, evidence, own, within_s: Vec::new() }))
     }
 
     /// Takes evidence from windows at `starts`.
@@ -787,6 +831,8 @@ struct Fitted {
     evidence: Vec<Evidence>,
     /// How many measurements there are besides the blocks that the line was found by.
     own: usize,
+    /// Between which `b` times each jump lies.
+    within_s: Vec<(f64, f64)>,
 }
 
 impl Fitted {
@@ -803,6 +849,23 @@ impl Fitted {
         }
     }
 
+    /// Puts each jump where it is as probably later as sooner, and finds how well its place is known.
+    fn know_jumps(&mut self, frames: &jump::Frames<'_>, sources_s: &[f64]) {
+        if self.fit.jumps.is_empty() {
+            return;
+        }
+        let around = self.fit.measured_around(&self.evidence);
+        let known = self.fit.located(frames, sources_s, &around);
+        let jumps: Vec<f64> = known.iter().map(|k| k.at_s).collect();
+        if jumps.is_sorted_by(|x, y| x < y)
+            && between(&jumps, &self.evidence) == jumps
+            && let Some(fit) = PairFit::best(frames.a, frames.b, &self.evidence, &jumps)
+        {
+            self.fit = fit;
+        }
+        self.within_s = known.iter().map(|k| k.within_s).collect();
+    }
+
     /// `confidence` is that of the line.
     fn alignment(
         self,
@@ -813,7 +876,7 @@ impl Fitted {
         heard: &CommonSounds,
         confidence: f64,
     ) -> Result<PairAlignment> {
-        let Self { fit, evidence, own } = self;
+        let Self { fit, evidence, own, within_s } = self;
         let map = fit.map()?;
         let (from, to) = line.overlap(a, (0.0, b.duration_s()));
         // The blocks that a stretch is completed with are what made the line: they cannot also confirm it.
@@ -822,7 +885,10 @@ impl Fitted {
         let n = evidence.len() as f64;
         let residual_rms_s = (evidence.iter().map(|e| (map.forward(e.b_s) - e.a_s).powi(2)).sum::<f64>() / n).sqrt();
         let uncertainty_s = [from, (from + to) / 2.0, to].iter().map(|&t| fit.sigma_s(t)).fold(0.0, f64::max);
-        let jumps: Vec<(f64, f64)> = fit.jumps.iter().enumerate().map(|(j, &b_s)| (b_s, fit.step_s(j))).collect();
+        let jump = |(j, (&at_s, &within_s))| FileJump { at_s, step_s: fit.step_s(j), within_s };
+        let jumps: Vec<FileJump> = fit.jumps.iter().zip(&within_s).enumerate().map(jump).collect();
+        let pair_jump =
+            |j: &FileJump| PairJump { within_s: j.within_s, ..PairJump::at(map.forward(j.at_s), j.at_s, j.step_s) };
         let drift_ppm = map.drift_ppm();
         let confidence = confidence.min(most);
         let measured_s = (evidence[0].b_s, evidence[evidence.len() - 1].b_s);
@@ -836,7 +902,7 @@ impl Fitted {
             uncertainty_s,
             overlap_s: to - from,
             residual_rms_s,
-            jumps: jumps.iter().map(|&(b_s, step_s)| PairJump { a_s: map.forward(b_s), b_s, step_s }).collect(),
+            jumps: jumps.iter().map(pair_jump).collect(),
             inverted: line.inverted,
             source_s: 0.0,
             paths: Vec::new(),
@@ -962,8 +1028,6 @@ const SURE: f64 = 25.0;
 const LEAST_CLOSE: f64 = 3.5;
 /// How often what was found as one jump is held for two: after so many times it is up to sixteen.
 const DIVISIONS: usize = 4;
-/// How far from where it was first placed a jump is sought again, seconds.
-const NEAR_JUMP_S: f64 = 2.0;
 /// Measurements that are enough to outvote wrong ones.
 const MANY: usize = 20;
 

@@ -509,17 +509,26 @@ fn an_end_is_as_sure_as_what_is_heard_there() {
     let nothing = last(CommonSounds::default().beyond((0.0, 400.0)));
     assert!((nothing - 0.999 / (1.0 + 400.0 / 36_000.0)).abs() < 1e-12, "{nothing}");
     // A clock that has jumped once in 400 s goes on so, and where it will have jumped by then nobody knows its place.
-    let jumps = [(100.0, 0.05)];
+    let jump = |within_s| FileJump { at_s: 100.0, step_s: 0.05, within_s };
+    let jumps = [jump((99.95, 100.05))];
     let all = stretches((0.0, 800.0), (0.0, 400.0), &jumps, [0.0; 2], 0.999, |_| 1e-3);
-    let edges: Vec<(f64, f64)> = all.iter().map(|s| (s.from_s, s.to_s)).collect();
-    assert_eq!(edges, [(0.0, 100.0), (100.0, 400.0), (400.0, 800.0)]);
+    let edges = |all: &[Stretch]| all.iter().map(|s| (s.from_s, s.to_s)).collect::<Vec<(f64, f64)>>();
+    assert_eq!(edges(&all), [(0.0, 100.0), (100.0, 400.0), (400.0, 800.0)]);
     assert!(all[..2].iter().all(|s| s.confidence == 0.999 && s.uncertainty_s == 1e-3));
-    assert!(
-        (all[2].confidence - 0.999 / 2.0).abs() < 1e-12 && (0.05..0.051).contains(&all[2].uncertainty_s),
-        "{all:?}"
-    );
+    let off_s = |probability: f64| 1e-3f64.hypot(0.05 * probability.sqrt());
+    assert!((all[2].confidence - 0.999 / 2.0).abs() < 1e-12 && (all[2].uncertainty_s - off_s(0.5)).abs() < 1e-12);
     let nearer = stretches((0.0, 440.0), (0.0, 400.0), &jumps, [0.0; 2], 0.999, |_| 1e-3);
-    assert!(nearer[2].confidence < 0.92 && nearer[2].uncertainty_s == 1e-3, "{nearer:?}");
+    assert!(nearer[2].confidence < 0.92 && (nearer[2].uncertainty_s - off_s(0.1 / 1.1)).abs() < 1e-12, "{nearer:?}");
+    // Where it may have jumped sooner or later, half of all files are off by the step half way through.
+    let amid = stretches((0.0, 400.0), (0.0, 400.0), &[jump((90.0, 120.0))], [0.0; 2], 0.999, |_| 1e-3);
+    assert_eq!(edges(&amid), [(0.0, 90.0), (90.0, 120.0), (120.0, 400.0)]);
+    let claimed: Vec<f64> = amid.iter().map(|s| s.uncertainty_s).collect();
+    assert!(claimed[0] == 1e-3 && (claimed[1] - off_s(0.5)).abs() < 1e-12 && claimed[2] == 1e-3, "{amid:?}");
+    // Two that may lie in one silence are off by both.
+    let next = FileJump { at_s: 115.0, step_s: 0.03, within_s: (100.0, 130.0) };
+    let both = stretches((0.0, 400.0), (0.0, 400.0), &[jump((90.0, 115.0)), next], [0.0; 2], 0.999, |_| 1e-3);
+    assert_eq!(edges(&both), [(0.0, 90.0), (90.0, 130.0), (130.0, 400.0)]);
+    assert!((both[1].uncertainty_s - 1e-3f64.hypot(0.05f64.hypot(0.03) * 0.5f64.sqrt())).abs() < 1e-12, "{both:?}");
     // What was measured to the end is known to the end.
     let whole = stretches((0.0, 800.0), (0.0, 800.0), &[], [0.0; 2], 0.999, |_| 1e-3);
     assert_eq!(whole.len(), 1);
