@@ -206,21 +206,20 @@ impl Problem {
             let mut sorted = scaled.clone();
             sorted.sort_by(f64::total_cmp);
             let next_scale = if sorted.is_empty() { 1.0 } else { (1.4826 * sorted[sorted.len() / 2]).max(1.0) };
-            if round + 1 == ROUNDS || (next_scale / scale - 1.0).abs() < 1e-3 && round > ALL_COUNT + 1 {
+            let off: Vec<f64> = scaled.iter().map(|s| s / next_scale).collect();
+            let mut least = vec![f64::INFINITY; stretch.iter().max().map_or(0, |last| last + 1)];
+            stretch.iter().zip(&off).for_each(|(&s, &u)| least[s] = least[s].min(u));
+            let worthless = |u: f64, s: usize| u > WORTHLESS && least[s] <= WORTHLESS;
+            let to_cut = round <= ALL_COUNT && off.iter().zip(&stretch).any(|(&u, &s)| worthless(u, s));
+            let settled = (next_scale / scale - 1.0).abs() < 1e-3 && round > 2 && !to_cut;
+            if settled || round + 1 == ROUNDS {
                 let deviance = system.deviance(&x, &factor, &left, &scaled, scale)?;
                 let (files, clocks) = (self.files.clone(), self.clocks.clone());
                 let solved = Solved { layout: system.layout, files, clocks, x, factor, deviance };
                 return Some(solved).filter(|s| s.x.iter().all(|v| v.is_finite()));
             }
-            let off: Vec<f64> = scaled.iter().map(|s| s / next_scale).collect();
-            let mut least = vec![f64::INFINITY; stretch.iter().max().map_or(0, |last| last + 1)];
-            stretch.iter().zip(&off).for_each(|(&s, &u)| least[s] = least[s].min(u));
             for (((w, &b), &u), &s) in huber.iter_mut().zip(&base).zip(&off).zip(&stretch) {
-                *w = if round >= ALL_COUNT && u > WORTHLESS && least[s] <= WORTHLESS {
-                    0.0
-                } else {
-                    b * (HUBER / u).min(1.0)
-                };
+                *w = if round >= ALL_COUNT && worthless(u, s) { 0.0 } else { b * (HUBER / u).min(1.0) };
             }
             scale = next_scale;
         }
