@@ -199,6 +199,7 @@ pub fn classes() -> Vec<Class> {
             Limits { jumps_percent: Some(95.0), error_ms: Some(3.0), ..placed(100.0) },
             pairs::lost_buffers,
         ),
+        class("lost buffers, shoot", 20, near_enough, placed(100.0), events::losing_shoot),
         class(
             "drift sweep, within",
             7,

@@ -5,7 +5,7 @@ use std::io;
 use rand::rngs::SmallRng;
 use rand::{RngExt, SeedableRng};
 
-use super::stage::{between, by_logarithm, camera, leaking, record, recorder, scene_with, take};
+use super::stage::{between, by_logarithm, camera, leaking, losses, record, recorder, scene, scene_with, take};
 use super::{Case, Job, Order};
 use crate::sim::Device;
 
@@ -80,6 +80,25 @@ pub(super) fn events(order: &Order<'_>) -> io::Result<Case> {
 /// Several events, read from files whose names may join what does not belong together.
 pub(super) fn events_on_disk(order: &Order<'_>) -> io::Result<Case> {
     folder(order, true)
+}
+
+/// Two cameras and a recorder, one of which loses sound again and again.
+pub(super) fn losing_shoot(order: &Order<'_>) -> io::Result<Case> {
+    let rng = &mut SmallRng::seed_from_u64(order.seed);
+    let length_s = 60.0 * between(rng, 3.0, 8.0);
+    let talk = between(rng, 0.2, 0.4);
+    // What is lost passes in true time only.
+    let scene = scene(rng, &order.sounds.material, 1.03 * length_s + 3.0 * EDGE_S, talk);
+    let mut devices = vec![recorder(rng, EDGE_S + 3.0, length_s - 6.0)];
+    for _ in 0..2 {
+        let (start_s, voice_db) = (EDGE_S + between(rng, 0.0, 6.0), between(rng, -6.0, 3.0));
+        devices.push(camera(rng, start_s, length_s - 6.0, voice_db));
+    }
+    let loses = rng.random_range(0..devices.len());
+    devices[loses].jumps = losses(rng, length_s - 6.0);
+    let names = ["recorder", "camera-a", "camera-b"];
+    let takes = devices.iter().zip(names).map(|(device, name)| record(&scene, name, device));
+    Ok(Case { takes: takes.collect::<io::Result<_>>()?, job: Job::Folder { on_disk: false } })
 }
 
 /// A camera's take of seven chapters beside a recorder. In two of them nobody talks and the line is shut.

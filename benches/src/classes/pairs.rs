@@ -7,7 +7,8 @@ use rand::rngs::SmallRng;
 use rand::{RngExt, SeedableRng};
 
 use super::stage::{
-    between, by_logarithm, camera, leaking, open_microphone, pauses, pauses_but_for, question, record, recorder, scene,
+    between, by_logarithm, camera, leaking, losses, open_microphone, pauses, pauses_but_for, question, record,
+    recorder, scene,
 };
 use super::{Answer, Case, Job, Order, Question};
 use crate::sim::{Device, Scene};
@@ -128,17 +129,7 @@ pub(super) fn lost_buffers(order: &Order<'_>) -> io::Result<Case> {
     } else {
         recorder(rng, EDGE_S + 3.0, length_s - 6.0)
     };
-    let a_minute = by_logarithm(rng, 1.0, 10.0);
-    let mut losses = Vec::new();
-    let mut now = 0.0;
-    loop {
-        // A device does not lose two buffers in the same moment.
-        now += 1.0 + (60.0 / a_minute - 1.0) * -rng.random_range(1e-6..1.0f64).ln();
-        if now > length_s - 10.0 {
-            break;
-        }
-        losses.push((now, between(rng, 0.02, 0.15)));
-    }
+    let losses = losses(rng, length_s);
     let camera_loses = rng.random_bool(0.5);
     let note = format!(
         "{} losses by the {}, voices at {voice_db:.1} dB{}",

@@ -58,6 +58,21 @@ pub(super) fn recorder(rng: &mut SmallRng, start_s: f64, length_s: f64) -> Devic
     Device { rate_hz: WORLD_RATE_HZ, ..any_recorder(rng, start_s, length_s) }
 }
 
+/// When a device loses sound, and how much, seconds: 1 to 10 times a minute.
+pub(super) fn losses(rng: &mut SmallRng, length_s: f64) -> Vec<(f64, f64)> {
+    let a_minute = by_logarithm(rng, 1.0, 10.0);
+    let mut losses = Vec::new();
+    let mut now = 0.0;
+    loop {
+        // A device does not lose two buffers in the same moment.
+        now += 1.0 + (60.0 / a_minute - 1.0) * -rng.random_range(1e-6..1.0f64).ln();
+        if now > length_s - 10.0 {
+            return losses;
+        }
+        losses.push((now, between(rng, 0.02, 0.15)));
+    }
+}
+
 /// A recorder whose line hears the engine all the time, so many dB under the voices.
 pub(super) fn leaking(rng: &mut SmallRng, start_s: f64, length_s: f64, under_db: f64) -> Device {
     Device {

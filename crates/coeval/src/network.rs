@@ -16,7 +16,7 @@ pub use choice::Choice;
 use crate::clock::ClockMap;
 use crate::error::{Error, ErrorKind, Result};
 use crate::fit::{Clock, File, Observation, Problem, Solved};
-use crate::pair::{Evidence, FileJump, PairAlignment, Stretch, Unplaced, count_places, stretches};
+use crate::pair::{Evidence, FileJump, PairAlignment, PairJump, Stretch, Unplaced, count_places, stretches};
 
 /// One file as the solver sees it.
 #[derive(Debug, Clone)]
@@ -727,10 +727,16 @@ impl Network {
             Ok(map) => {
                 let end = file.duration_s.max(1e-3);
                 let ends = if i == self.origin { [0.0; 2] } else { [solved.sigma_s(i, 0.0), solved.sigma_s(i, end)] };
-                // The origin is the clock itself; what anchors alone hold has no measured stretch.
-                let stretches = match self.measured(links, i).filter(|_| i != self.origin) {
+                // The origin is the clock itself, but for where it jumped; what anchors alone hold has no measured stretch.
+                let is_origin = i == self.origin;
+                let measured = if is_origin && !file.jumps.is_empty() {
+                    Some([(0.0, 0.0), (end, 0.0)])
+                } else {
+                    self.measured(links, i).filter(|_| !is_origin)
+                };
+                let stretches = match measured {
                     Some([first, last]) => {
-                        let sigma_s = |t: f64| solved.sigma_s(i, t);
+                        let sigma_s = |t: f64| if is_origin { 0.0 } else { solved.sigma_s(i, t) };
                         let jump =
                             |(j, (&at_s, &within_s))| FileJump { at_s, step_s: solved.size_of_jump(i, j), within_s };
                         let jumps = file.jumps.iter().zip(&self.within_s[i]).enumerate().map(jump);
@@ -739,12 +745,13 @@ impl Network {
                     }
                     None => vec![Stretch::whole(end, confidence, ends[0].max(ends[1]))],
                 };
+                let worst = if is_origin { 0.0 } else { worst };
                 let worst = stretches.iter().map(|s| s.uncertainty_s).fold(worst, f64::max);
                 Ok(Placement {
                     stretches,
                     map,
                     confidence,
-                    uncertainty_s: if i == self.origin { 0.0 } else { worst },
+                    uncertainty_s: worst,
                     ends_uncertainty_s: ends,
                     drift_sigma_ppm: drift_sigma_ppm(solved, i, end),
                     without_best_third_s: Some(0.0),
@@ -807,10 +814,11 @@ struct Jumped {
     links: Vec<usize>,
 }
 
-/// Links see one jump this far from each other at the most, seconds.
-const SEEN_APART_S: f64 = 3.0;
+/// How far beside where a link knows a jump to lie another may know it to, seconds: sound takes its time, and either is
+/// wrong once in a while.
+const SEEN_APART_S: f64 = 0.5;
 
-/// Decides whose every jump is: the file in which most links see it, then the camera, then not the timeline's.
+/// Decides whose every jump is: the file of which other links say so as well, then the camera, then not the timeline's.
 fn attribute_jumps(nodes: &[Node], links: &[Link], used: &[bool], reference: usize) -> Vec<Vec<Jumped>> {
     #[derive(Clone, Copy)]
     struct Seen {
@@ -819,49 +827,63 @@ fn attribute_jumps(nodes: &[Node], links: &[Link], used: &[bool], reference: usi
         lost_s: f64,
         within_s: (f64, f64),
     }
-    let sides: Vec<(usize, Seen, Seen)> = links
-        .iter()
-        .enumerate()
-        .filter(|(link, _)| used[*link])
-        .flat_map(|(link, l)| {
-            l.alignment.jumps.iter().map(move |j| {
-                // The maps before and after the jump go on beyond it.
-                let (before_s, after_s) = (j.b_s - j.within_s.0 + j.step_s.max(0.0), j.within_s.1 - j.b_s);
-                let in_a = (j.a_s - before_s, j.a_s + after_s);
-                (
-                    link,
-                    Seen { file: l.a, at_s: j.a_s, lost_s: -j.step_s, within_s: in_a },
-                    Seen { file: l.b, at_s: j.b_s, lost_s: j.step_s, within_s: j.within_s },
-                )
-            })
-        })
-        .collect();
-    let alike = |x: &Seen, y: &Seen| {
-        x.file == y.file && (x.at_s - y.at_s).abs() < SEEN_APART_S && (x.lost_s - y.lost_s).abs() < 0.005
+    let overlap = |x: (f64, f64), y: (f64, f64)| x.0 <= y.1 + SEEN_APART_S && y.0 <= x.1 + SEEN_APART_S;
+    // Each jump of each link, as one of either file.
+    let sides_of = |(l, used): (&Link, &bool)| -> Vec<[Seen; 2]> {
+        let sides = |j: &PairJump| {
+            // The maps before and after the jump go on beyond it.
+            let (before_s, after_s) = (j.b_s - j.within_s.0 + j.step_s.max(0.0), j.within_s.1 - j.b_s);
+            let in_a = (j.a_s - before_s, j.a_s + after_s);
+            [
+                Seen { file: l.a, at_s: j.a_s, lost_s: -j.step_s, within_s: in_a },
+                Seen { file: l.b, at_s: j.b_s, lost_s: j.step_s, within_s: j.within_s },
+            ]
+        };
+        if *used { l.alignment.jumps.iter().map(sides).collect() } else { Vec::new() }
     };
-    let support = |s: &Seen| sides.iter().filter(|(_, a, b)| alike(s, a) || alike(s, b)).count();
-    let rank = |s: &Seen| {
-        (support(s), usize::from(nodes[s.file].is_camera), usize::from(nodes[s.file].recording != reference))
+    let sides: Vec<Vec<[Seen; 2]>> = links.iter().zip(used).map(sides_of).collect();
+    // What a link says of a jump that another one sees in one of its files: 1 for it, -1 against, 0 where it says nothing. It
+    // may see as one jump what are several, or the other way round.
+    let says = |link: usize, seen: &Seen| {
+        let l = &links[link];
+        let measured_s = |e: &Evidence| if l.a == seen.file { e.a_s } else { e.b_s };
+        let ends = l.alignment.evidence.first().zip(l.alignment.evidence.last());
+        let around =
+            ends.is_some_and(|(first, last)| measured_s(first) < seen.within_s.0 && measured_s(last) > seen.within_s.1);
+        if !around {
+            return 0;
+        }
+        let there = sides[link].iter().flatten().filter(|s| s.file == seen.file && overlap(s.within_s, seen.within_s));
+        let lost_s: f64 = there.map(|s| s.lost_s).sum();
+        if (lost_s - seen.lost_s).abs() < lost_s.abs() { 1 } else { -1 }
+    };
+    let rank = |link: usize, seen: &Seen| {
+        let pair = (links[link].a.min(links[link].b), links[link].a.max(links[link].b));
+        let others = links.iter().enumerate().filter(|(k, l)| {
+            used[*k] && (l.a == seen.file || l.b == seen.file) && (l.a.min(l.b), l.a.max(l.b)) != pair
+        });
+        let said: i32 = others.map(|(k, _)| says(k, seen)).sum();
+        (said, usize::from(nodes[seen.file].is_camera), usize::from(nodes[seen.file].recording != reference))
     };
     let mut jumps: Vec<Vec<Jumped>> = vec![Vec::new(); nodes.len()];
-    for (link, a, b) in &sides {
-        let owner = if rank(a) > rank(b) { a } else { b };
+    for (link, [a, b]) in sides.iter().enumerate().flat_map(|(k, all)| all.iter().map(move |s| (k, s))) {
+        let owner = if rank(link, a) > rank(link, b) { a } else { b };
         if owner.at_s <= 1e-3 || owner.at_s >= nodes[owner.file].duration_s - 1e-3 {
             continue;
         }
         // One link does not see one jump twice.
-        let away_s = |j: &Jumped| (j.at_s - owner.at_s).abs();
         let known = &mut jumps[owner.file];
-        let others = known.iter_mut().filter(|j| away_s(j) <= SEEN_APART_S && !j.links.contains(link));
+        let others = known.iter_mut().filter(|j| overlap(j.within_s, owner.within_s) && !j.links.contains(&link));
+        let away_s = |j: &Jumped| (j.at_s - owner.at_s).abs();
         match others.min_by(|x, y| away_s(x).total_cmp(&away_s(y))) {
             Some(same) => {
-                same.links.push(*link);
+                same.links.push(link);
                 let both_s = (same.within_s.0.max(owner.within_s.0), same.within_s.1.min(owner.within_s.1));
-                if both_s.0 <= same.at_s && same.at_s <= both_s.1 {
-                    same.within_s = both_s;
+                if both_s.0 <= both_s.1 {
+                    (same.within_s, same.at_s) = (both_s, same.at_s.clamp(both_s.0, both_s.1));
                 }
             }
-            None => known.push(Jumped { at_s: owner.at_s, within_s: owner.within_s, links: vec![*link] }),
+            None => known.push(Jumped { at_s: owner.at_s, within_s: owner.within_s, links: vec![link] }),
         }
     }
     for list in &mut jumps {
@@ -910,7 +932,6 @@ fn loops(nodes: &[Node], links: &[Link]) -> Vec<LoopClosure> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::pair::PairJump;
 
     fn link(nodes: &[Node], a: usize, b: usize, truth: &[ClockMap], error_s: f64, jumps: Vec<PairJump>) -> Link {
         let evidence: Vec<Evidence> = (0..(nodes[b].duration_s / 5.0) as usize)
@@ -1141,6 +1162,37 @@ mod tests {
         assert!(solve(&nodes, &links, 0).is_err(), "places of measurements that are not there");
         links[0].alignment.places.truncate(2);
         assert_eq!(placed(&links).without_best_third_s, None);
+    }
+
+    #[test]
+    fn a_jump_is_of_the_file_of_which_the_others_say_so_even_if_they_see_it_elsewhere() {
+        // The timeline's own camera loses sound twice in a silence of 40 s; one link hears words between, the other does
+        // not and puts the sum at the wrong end of the silence.
+        let nodes = [node(0, 600.0, true), node(1, 600.0, true), node(2, 600.0, false)];
+        let jumped = [(0.0, 0.0), (300.0, 300.0), (300.0, 300.05), (320.0, 320.05), (320.0, 320.13), (600.0, 600.13)];
+        let jumped = ClockMap::from_knots(jumped.to_vec()).unwrap();
+        let truth = [jumped, ClockMap::linear(0.0, 15.0, 600.0), ClockMap::linear(0.0, -20.0, 600.0)];
+        let mut links = [
+            link(&nodes, 0, 1, &truth, 0.0, vec![PairJump::at(300.0, 300.0, -0.05), PairJump::at(320.0, 320.1, -0.08)]),
+            link(&nodes, 0, 2, &truth, 0.0, vec![PairJump::at(335.0, 335.1, -0.13)]),
+            link(&nodes, 1, 2, &truth, 0.0, vec![]),
+        ];
+        // A silence from 296 s to 338 s, but for words from 308 to 312 that the recorder does not hear.
+        let silent = |e: &Evidence| (296.0..338.0).contains(&e.b_s);
+        links[0].alignment.evidence.retain(|e| !silent(e) || (308.0..313.0).contains(&e.b_s));
+        links[1].alignment.evidence.retain(|e| !silent(e));
+        links[2].alignment.evidence.retain(|e| !silent(e));
+        for l in &mut links {
+            l.alignment.places = (0..l.alignment.evidence.len()).collect();
+        }
+        links[0].alignment.jumps[0].within_s = (296.0, 308.0);
+        links[0].alignment.jumps[1].within_s = (312.0, 338.0);
+        links[1].alignment.jumps[0].within_s = (296.0, 338.0);
+        let solution = solve(&nodes, &links, 0).unwrap();
+        let jumps = |file: usize| solution.placements[file].as_ref().unwrap().map.jumps().collect::<Vec<_>>();
+        let lost_s: f64 = jumps(0).iter().map(|j| j.1).sum();
+        assert!(jumps(0).len() == 2 && (lost_s - 0.13).abs() < 1e-3, "{:?}", jumps(0));
+        assert!(jumps(1).is_empty() && jumps(2).is_empty(), "{:?} {:?}", jumps(1), jumps(2));
     }
 
     #[test]

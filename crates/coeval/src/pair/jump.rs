@@ -29,7 +29,7 @@ pub(crate) struct Run {
 const SPEAKS: f32 = 6.0;
 /// Shorter silent stretches are not searched, seconds.
 const STRETCH_S: f64 = 6.0;
-/// Farthest jump that is looked for, seconds.
+/// Farthest jump that is looked for, and how far beyond the measurements around it its moment is, seconds.
 const REACH_S: f64 = 60.0;
 /// Blocks as rich as those that speak that a silent stretch must hold to be searched.
 const RICH_BLOCKS: usize = 4;
@@ -489,7 +489,10 @@ impl Frames<'_> {
         between_s: (f64, f64),
         limits_s: (f64, f64),
     ) -> Located {
-        let limits_s = (limits_s.0.max(0.0), limits_s.1.min(self.b.duration_s()));
+        let limits_s = (
+            limits_s.0.max(between_s.0 - REACH_S).max(0.0),
+            limits_s.1.min(between_s.1 + REACH_S).min(self.b.duration_s()),
+        );
         let frame_s = FRAMES[0] as f64 / TRACK_RATE_HZ;
         let middle_s = (between_s.0 + between_s.1) / 2.0;
         let (mut before_s, mut after_s) = (middle_s - between_s.0 + BESIDE_S, between_s.1 - middle_s + BESIDE_S);
@@ -542,7 +545,8 @@ impl Frames<'_> {
         };
         // Log probability of a change after frame k, for k = 0 (all after) to all frames (all before).
         let mut score = vec![0.0f64];
-        score.extend((0..frames).map(says).scan(0.0, |sum, says| {
+        let said: Vec<f64> = (0..frames).into_par_iter().map(says).collect();
+        score.extend(said.iter().scan(0.0, |sum, says| {
             *sum += says;
             Some(*sum)
         }));
