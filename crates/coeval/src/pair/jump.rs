@@ -392,7 +392,7 @@ const VALUES: f32 = 0.775;
 const CHANCE: f32 = 4.0;
 /// How probable it is, on either side, that a jump lies beyond the stretch that it is said to lie within. With ten times as
 /// much the stretch ends inside words that hardly stand out, with a tenth it reaches a frame further.
-pub(crate) const OUTSIDE: f64 = 1e-3;
+const OUTSIDE: f64 = 1e-3;
 /// How far a change point is sought beyond the measurements around it at first, seconds; twice as far, and so on, where it may
 /// lie further away.
 const BESIDE_S: f64 = 1.0;
