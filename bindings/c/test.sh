@@ -165,8 +165,8 @@ END
     if have valgrind "memory checks"; then
         grind="valgrind --quiet --error-exitcode=9 --leak-check=full --show-leak-kinds=definite --errors-for-leak-kinds=definite"
         check "interface under valgrind" $grind "$work/bin/interface"
-        # One runs at a time there: more of them only take longer.
-        check "threads under valgrind" $grind "$work/bin/threads" 2
+        # One runs at a time there: more of them, and longer tracks, only take longer.
+        check "threads under valgrind" $grind "$work/bin/threads" 2 4
     fi
     # One compiler is enough: what is looked into is the memory. A clang often comes without this runtime.
     sanitize="-fsanitize=address,undefined -fno-sanitize-recover=all"

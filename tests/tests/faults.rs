@@ -118,8 +118,9 @@ fn stopped_anywhere() {
     assert!(reports > 50, "{reports} reports");
     // Every one of the first and last, and some fifteen between.
     let step = (reports / 15).max(1);
-    for n in (0..reports).filter(|n| n % step == 0 || *n < 5 || *n + 20 > reports) {
-        let out = dir.path().join("out");
+    let stops = |n: &usize| n % step == 0 || *n < 5 || *n + 20 > reports;
+    let stopped = |n: usize| {
+        let out = dir.path().join(format!("out-{n}"));
         let (done, seen) = job(&out, n);
         assert_eq!(done.expect_err("it was stopped").kind(), ErrorKind::Cancelled, "report {n} of {reports}");
         // A step that does not hear of it would go on and report again.
@@ -129,5 +130,12 @@ fn stopped_anywhere() {
             assert!(left == right, "stopped at report {n} of {reports}: {name} is not whole");
         }
         let _ = std::fs::remove_dir_all(&out);
-    }
+    };
+    // A job has one thread: two of them fill two cores.
+    std::thread::scope(|scope| {
+        for half in 0..2 {
+            let stopped = &stopped;
+            scope.spawn(move || (0..reports).filter(stops).skip(half).step_by(2).for_each(stopped));
+        }
+    });
 }

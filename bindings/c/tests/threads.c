@@ -1,5 +1,5 @@
-/* Several threads, each with handles of its own, and all with the same two tracks at once. Argument: how many, 4 unless
- * told. */
+/* Several threads, each with handles of its own, and all with the same two tracks at once. Arguments: how many, 4 unless
+ * told, and how many seconds each track lasts, 10 unless told. */
 #include <pthread.h>
 
 #include "test.h"
@@ -7,6 +7,7 @@
 enum { MOST = 64 };
 
 static coeval_track *a, *b;
+static size_t seconds = 10;
 static coeval_speech_curve *curve;
 static coeval_pair_summary results[MOST], own_results[MOST];
 
@@ -32,11 +33,18 @@ static size_t stretches(void) {
     return count;
 }
 
+/* `b` begins a second into `a`, and ends a second before it. */
+static void make_tracks(coeval_track **into_a, coeval_track **into_b) {
+    *into_a = make_track(48000.0, 0, seconds * 48000, 11);
+    *into_b = make_track(48000.0, 48000, (seconds - 2) * 48000, 12);
+}
+
 static void *work(void *number) {
     size_t i = *(size_t *)number, k;
     coeval_speech_curve *heard = hear_speech(5 * 48000);
     coeval_error *error = coeval_error_new();
-    coeval_track *x = make_track(48000.0, 0, 10 * 48000, 11), *y = make_track(48000.0, 48000, 8 * 48000, 12);
+    coeval_track *x, *y;
+    make_tracks(&x, &y);
     compare(a, b, &results[i]);
     compare(x, y, &own_results[i]);
     if (stretches() != 1 || coeval_speech_curve_probability(heard, NULL, 0) != 500) exit(1);
@@ -63,8 +71,9 @@ int main(int argc, char **argv) {
     size_t count = argc > 1 ? (size_t)atoi(argv[1]) : 4, numbers[MOST], i;
     coeval_pair_summary alone;
     CHECK(count > 0 && count <= MOST);
-    a = make_track(48000.0, 0, 10 * 48000, 11);
-    b = make_track(48000.0, 48000, 8 * 48000, 12);
+    if (argc > 2) seconds = (size_t)atoi(argv[2]);
+    CHECK(seconds > 2);
+    make_tracks(&a, &b);
     curve = hear_speech(5 * 48000);
     compare(a, b, &alone);
     CHECK(alone.placed == 1);

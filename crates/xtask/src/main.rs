@@ -181,10 +181,10 @@ fn test() -> Outcome {
                 // What cannot be built is no reason to skip.
                 Ok(web::replay().map_or_else(Seen::failed, |mut cargo| Seen::of(&mut cargo, false)))
             };
-            python_jobs.push(("checks against Python libraries", Box::new(with_libraries)));
-            other_jobs.push(("the report in a browser", Box::new(in_browser)));
-            other_jobs.push(("the page that does the work in a browser", Box::new(page)));
-            other_jobs.push(("hostile input through WebAssembly", Box::new(hostile)));
+            other_jobs.push(("checks against Python libraries", Box::new(with_libraries)));
+            python_jobs.push(("the report in a browser", Box::new(in_browser)));
+            python_jobs.push(("the page that does the work in a browser", Box::new(page)));
+            python_jobs.push(("hostile input through WebAssembly", Box::new(hostile)));
         }
     }
     // After the tests of the package, whose environment it uses.
