@@ -51,7 +51,10 @@ pub struct Take {
     pub truth: Vec<(f64, f64)>,
     /// How much longer the sound of other sources is on its way than that of the voices, seconds: engine, loudspeaker.
     pub later_s: [f64; 2],
-    /// The sound. It is kept beside the rest.
+    /// Channels beside the first.
+    #[serde(default)]
+    pub more_channels: usize,
+    /// The sound, interleaved. It is kept beside the rest.
     #[serde(skip)]
     pub samples: Vec<i16>,
 }
@@ -59,7 +62,12 @@ pub struct Take {
 impl Take {
     /// Length, seconds.
     pub fn duration_s(&self) -> f64 {
-        self.samples.len() as f64 / f64::from(self.rate_hz)
+        (self.samples.len() / self.channels()) as f64 / f64::from(self.rate_hz)
+    }
+
+    /// Channels of the sound.
+    pub fn channels(&self) -> usize {
+        1 + self.more_channels
     }
 }
 
@@ -200,6 +208,8 @@ pub fn classes() -> Vec<Class> {
             pairs::lost_buffers,
         ),
         class("lost buffers, shoot", 20, near_enough, placed(100.0), events::losing_shoot),
+        Class { folder: true, ..class("one useful channel", 20, near, placed(98.0), events::one_useful_channel) },
+        class("jumps of all kinds", 20, near_enough, placed(100.0), events::jumps_of_all_kinds_in_a_shoot),
         class(
             "drift sweep, within",
             7,

@@ -5,7 +5,7 @@ use std::io;
 use std::path::{Path, PathBuf};
 
 use super::split::{Sounds, Split};
-use super::{Case, Class, VERSION};
+use super::{Case, Class, Take, VERSION};
 
 const DESCRIPTION: &str = "case.json";
 
@@ -53,7 +53,7 @@ fn read(place: &Path) -> io::Result<Case> {
 fn write(place: &Path, case: &Case) -> io::Result<()> {
     fs::create_dir_all(place)?;
     for (i, take) in case.takes.iter().enumerate() {
-        write_wav(&sound(place, i), take.rate_hz, &take.samples)?;
+        write_wav(&sound(place, i), take)?;
     }
     let unfinished = place.join("case.part");
     fs::write(&unfinished, serde_json::to_string(case).map_err(io::Error::other)?)?;
@@ -64,16 +64,16 @@ fn sound(place: &Path, index: usize) -> PathBuf {
     place.join(format!("{index}.wav"))
 }
 
-/// Writes 16-bit mono sound.
-pub(super) fn write_wav(path: &Path, rate_hz: u32, samples: &[i16]) -> io::Result<()> {
+/// Writes 16-bit sound.
+pub(super) fn write_wav(path: &Path, take: &Take) -> io::Result<()> {
     let spec = hound::WavSpec {
-        channels: 1,
-        sample_rate: rate_hz,
+        channels: take.channels() as u16,
+        sample_rate: take.rate_hz,
         bits_per_sample: 16,
         sample_format: hound::SampleFormat::Int,
     };
     let mut writer = hound::WavWriter::create(path, spec).map_err(io::Error::other)?;
-    for &x in samples {
+    for &x in &take.samples {
         writer.write_sample(x).map_err(io::Error::other)?;
     }
     writer.finalize().map_err(io::Error::other)

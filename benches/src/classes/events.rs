@@ -5,7 +5,9 @@ use std::io;
 use rand::rngs::SmallRng;
 use rand::{RngExt, SeedableRng};
 
-use super::stage::{between, by_logarithm, camera, leaking, losses, record, recorder, scene, scene_with, take};
+use super::stage::{
+    between, by_logarithm, camera, jumps_of_all_kinds, leaking, losses, record, recorder, scene, scene_with, take,
+};
 use super::{Case, Job, Order};
 use crate::sim::Device;
 
@@ -84,21 +86,97 @@ pub(super) fn events_on_disk(order: &Order<'_>) -> io::Result<Case> {
 
 /// Two cameras and a recorder, one of which loses sound again and again.
 pub(super) fn losing_shoot(order: &Order<'_>) -> io::Result<Case> {
+    // What is lost passes in true time only.
+    jumping_shoot(
+        order,
+        |length_s| 1.03 * length_s,
+        |rng, devices, length_s| {
+            let loses = rng.random_range(0..devices.len());
+            devices[loses].jumps = losses(rng, length_s);
+        },
+    )
+}
+
+/// Two cameras and a recorder, of which one, two or all lose sound or write it twice, now and then.
+pub(super) fn jumps_of_all_kinds_in_a_shoot(order: &Order<'_>) -> io::Result<Case> {
+    jumping_shoot(
+        order,
+        |length_s| length_s + 40.0,
+        |rng, devices, length_s| {
+            let first = rng.random_range(0..devices.len());
+            let count = rng.random_range(1..=devices.len());
+            for i in 0..count {
+                let device = (first + i) % devices.len();
+                devices[device].jumps = jumps_of_all_kinds(rng, length_s);
+            }
+        },
+    )
+}
+
+/// Two cameras and a recorder, whose clocks `jump`; `passes_s` says how long that takes in true time.
+fn jumping_shoot(
+    order: &Order<'_>,
+    passes_s: impl Fn(f64) -> f64,
+    jump: impl Fn(&mut SmallRng, &mut [Device], f64),
+) -> io::Result<Case> {
     let rng = &mut SmallRng::seed_from_u64(order.seed);
     let length_s = 60.0 * between(rng, 3.0, 8.0);
     let talk = between(rng, 0.2, 0.4);
-    // What is lost passes in true time only.
-    let scene = scene(rng, &order.sounds.material, 1.03 * length_s + 3.0 * EDGE_S, talk);
+    let scene = scene(rng, &order.sounds.material, passes_s(length_s) + 3.0 * EDGE_S, talk);
     let mut devices = vec![recorder(rng, EDGE_S + 3.0, length_s - 6.0)];
     for _ in 0..2 {
         let (start_s, voice_db) = (EDGE_S + between(rng, 0.0, 6.0), between(rng, -6.0, 3.0));
         devices.push(camera(rng, start_s, length_s - 6.0, voice_db));
     }
-    let loses = rng.random_range(0..devices.len());
-    devices[loses].jumps = losses(rng, length_s - 6.0);
+    jump(rng, &mut devices, length_s - 6.0);
     let names = ["recorder", "camera-a", "camera-b"];
     let takes = devices.iter().zip(names).map(|(device, name)| record(&scene, name, device));
     Ok(Case { takes: takes.collect::<io::Result<_>>()?, job: Job::Folder { on_disk: false } })
+}
+
+/// Two cameras beside a recorder of four to eight channels, as files. One channel is on the line. The others are silent, hiss, hum, hear
+/// the line faintly from the wires beside it, or, two of them at the most, hear people in another place.
+pub(super) fn one_useful_channel(order: &Order<'_>) -> io::Result<Case> {
+    let rng = &mut SmallRng::seed_from_u64(order.seed);
+    let length_s = 60.0 * between(rng, 2.0, 5.0);
+    let lasts_s = length_s + 2.0 * EDGE_S;
+    let talk = between(rng, 0.1, 0.3);
+    let here = scene(rng, &order.sounds.part(0, 2), lasts_s, talk);
+    let line = recorder(rng, EDGE_S, length_s);
+    let mut mixed = record(&here, "recorder.wav", &line)?;
+    let useful = std::mem::take(&mut mixed.samples);
+    let mut channels = vec![useful.clone()];
+    for _ in 0..rng.random_range(3..8) {
+        let hiss = by_logarithm(rng, 6.0, 180.0);
+        let hum = if rng.random_bool(0.3) { by_logarithm(rng, 100.0, 1800.0) } else { 0.0 };
+        let hum_hz = [50.0, 60.0][rng.random_range(0..2)];
+        let over = if rng.random_bool(0.3) { by_logarithm(rng, 0.01, 0.1) } else { 0.0 };
+        let is_silent = rng.random_bool(0.2);
+        let unused = |(n, x): (usize, &i16)| {
+            let turn = std::f64::consts::TAU * hum_hz * n as f64 / f64::from(mixed.rate_hz);
+            let heard = hum * (turn.sin() + 0.3 * (3.0 * turn).sin()) + over * f64::from(*x);
+            if is_silent { 0 } else { (heard + hiss * rng.random_range(-1.7..1.7)).round() as i16 }
+        };
+        channels.push(useful.iter().enumerate().map(unused).collect());
+    }
+    for _ in 0..rng.random_range(0..3) {
+        let elsewhere = scene(rng, &order.sounds.part(1, 2), lasts_s, talk);
+        let device = recorder(rng, EDGE_S, length_s);
+        let mut heard = record(&elsewhere, "elsewhere", &device)?.samples;
+        heard.resize(useful.len(), 0);
+        let place = rng.random_range(1..channels.len());
+        channels[place] = heard;
+    }
+    let place = rng.random_range(0..channels.len());
+    channels.swap(0, place);
+    mixed.samples = (0..useful.len()).flat_map(|n| channels.iter().map(move |c| c[n])).collect();
+    mixed.more_channels = channels.len() - 1;
+    let mut takes = vec![mixed];
+    for name in ["camera-a.wav", "camera-b.wav"] {
+        let (start_s, voice_db) = (EDGE_S + between(rng, 0.0, 6.0), between(rng, -9.0, 3.0));
+        takes.push(record(&here, name, &camera(rng, start_s, length_s - 8.0, voice_db))?);
+    }
+    Ok(Case { takes, job: Job::Folder { on_disk: true } })
 }
 
 /// A camera's take of seven chapters beside a recorder. In two of them nobody talks and the line is shut.

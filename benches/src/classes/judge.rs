@@ -152,8 +152,8 @@ pub fn run(
 }
 
 fn track(take: &Take) -> Result<Track, String> {
-    let mut builder = TrackBuilder::new(f64::from(take.rate_hz), 1).map_err(|e| e.to_string())?;
-    for block in take.samples.chunks(1 << 16) {
+    let mut builder = TrackBuilder::new(f64::from(take.rate_hz), take.channels()).map_err(|e| e.to_string())?;
+    for block in take.samples.chunks(take.channels() << 16) {
         let block: Vec<f32> = block.iter().map(|&x| f32::from(x) / 32768.0).collect();
         builder.push(&block).map_err(|e| e.to_string())?;
     }
@@ -363,7 +363,7 @@ fn from_files(case: &Case, threads: Option<NonZeroUsize>) -> Result<(Alignment, 
     let mut options = how(threads);
     for take in &case.takes {
         let path: PathBuf = folder.path().join(&take.name);
-        write_wav(&path, take.rate_hz, &take.samples).map_err(|e| e.to_string())?;
+        write_wav(&path, take).map_err(|e| e.to_string())?;
         let kind = if take.is_camera { Kind::Camera } else { Kind::Recorder };
         options.grouping.kinds.push((take.name.clone(), kind));
     }
@@ -414,7 +414,7 @@ fn folder(class: &Class, case: &Case, alignment: &Alignment, records: &mut [Reco
         let most = files.iter().map(|f| case.takes[f.0].event).max_by_key(|&e| (count(e), std::cmp::Reverse(e)));
         let own = |f: &&(usize, ClockMap)| Some(case.takes[f.0].event) == most;
         // Held against the event's recorder, or against its longest file without one.
-        let weight = |i: usize| (!case.takes[i].is_camera, case.takes[i].samples.len());
+        let weight = |i: usize| (!case.takes[i].is_camera, case.takes[i].samples.len() / case.takes[i].channels());
         let Some((reference, to_timeline)) = files.iter().filter(own).max_by_key(|f| weight(f.0)) else { continue };
         for (i, map) in files {
             let record = &mut records[*i];

@@ -73,6 +73,22 @@ pub(super) fn losses(rng: &mut SmallRng, length_s: f64) -> Vec<(f64, f64)> {
     }
 }
 
+/// When a device's clock jumps, and by how much, seconds: a buffer lost or written twice, or seconds lost; one to four times.
+pub(super) fn jumps_of_all_kinds(rng: &mut SmallRng, length_s: f64) -> Vec<(f64, f64)> {
+    let count = rng.random_range(1..=4);
+    let part_s = (length_s - 20.0) / f64::from(count);
+    let jump = |i: i32| {
+        let at_s = 10.0 + part_s * (f64::from(i) + between(rng, 0.1, 0.9));
+        let lost_s = match rng.random_range(0..3) {
+            0 => between(rng, 0.02, 0.15),
+            1 => -between(rng, 0.02, 0.15),
+            _ => by_logarithm(rng, 0.3, 10.0),
+        };
+        (at_s, lost_s)
+    };
+    (0..count).map(jump).collect()
+}
+
 /// A recorder whose line hears the engine all the time, so many dB under the voices.
 pub(super) fn leaking(rng: &mut SmallRng, start_s: f64, length_s: f64, under_db: f64) -> Device {
     Device {

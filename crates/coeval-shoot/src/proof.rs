@@ -75,7 +75,8 @@ pub(crate) fn of(
     };
     proof.verdict = verdict(&proof, duration_s, is_clock);
     proof.verdict.push_str(&jumped_unheard(placement));
-    for s in placement.stretches.iter().filter(|s| s.confidence < DOUBTFUL * placement.confidence) {
+    proof.verdict.push_str(&further_off(placement));
+    for s in placement.stretches.iter().filter(|s| is_doubtful(s, placement)) {
         proof.verdict.push_str(&format!(
             "; nothing was measured from {} to {}, where its clock may have jumped (confidence {:.0} %)",
             clock_time(s.from_s),
@@ -86,10 +87,39 @@ pub(crate) fn of(
     proof
 }
 
+fn is_doubtful(stretch: &Stretch, placement: &Placement) -> bool {
+    stretch.confidence < DOUBTFUL * placement.confidence
+}
+
+/// Does the clock jump inside the stretch?
+fn is_amid(stretch: &Stretch, placement: &Placement) -> bool {
+    placement.map.jumps().any(|j| stretch.from_s < j.0 && j.0 < stretch.to_s)
+}
+
+/// What is to be said of stretches in which the file may be off by more than a published limit that its ends keep: it or another
+/// file lost sound, and nothing tells which of them.
+fn further_off(placement: &Placement) -> String {
+    let [start, end] = placement.ends_uncertainty_s;
+    let mut further: Vec<Stretch> = Vec::new();
+    for s in placement.stretches.iter().filter(|s| !is_doubtful(s, placement) && !is_amid(s, placement)) {
+        if limits(2.0 * s.uncertainty_s) == limits(2.0 * start.max(end)) {
+            continue;
+        }
+        match further.last_mut().filter(|before| before.to_s >= s.from_s) {
+            Some(before) => (before.to_s, before.uncertainty_s) = (s.to_s, before.uncertainty_s.max(s.uncertainty_s)),
+            None => further.push(*s),
+        }
+    }
+    let off = |s: &Stretch| {
+        let (from, to, error_s) = (clock_time(s.from_s), clock_time(s.to_s), 2.0 * s.uncertainty_s);
+        format!("; from {from} to {to} it may be {} off, {}", milliseconds(error_s), limits(error_s))
+    };
+    further.iter().map(off).collect()
+}
+
 /// What is to be said of a clock that jumped where nothing was heard; nothing of one that did not.
 fn jumped_unheard(placement: &Placement) -> String {
-    let amid = |s: &&Stretch| placement.map.jumps().any(|j| s.from_s < j.0 && j.0 < s.to_s);
-    let unheard: Vec<&Stretch> = placement.stretches.iter().filter(amid).collect();
+    let unheard: Vec<&Stretch> = placement.stretches.iter().filter(|s| is_amid(s, placement)).collect();
     let Some(longest) = unheard.iter().max_by(|x, y| (x.to_s - x.from_s).total_cmp(&(y.to_s - y.from_s))) else {
         return String::new();
     };
@@ -240,6 +270,20 @@ mod tests {
         assert!(silence.contains("between 0:14:40 and 0:15:10") && silence.contains("140 ms off"), "{silence}");
         let words = verdict(vec![stretch(0.0, 900.0, 1e-3), stretch(900.0, 1800.0, 1e-3)]);
         assert!(!words.contains("jumped"), "{words}");
+    }
+
+    #[test]
+    fn a_stretch_that_may_be_further_off_than_a_limit_is_said() {
+        let stretch = |from_s, to_s, uncertainty_s| Stretch { from_s, to_s, confidence: 0.999, uncertainty_s };
+        let verdict = |last_s: f64| {
+            let stretches =
+                vec![stretch(0.0, 900.0, 1e-3), stretch(900.0, 1790.0, last_s), stretch(1790.0, 1800.0, last_s)];
+            let placement = Placement { stretches, ..placed([3e-4, 4e-4], Some(1e-4)) };
+            of(&placement, 1800.0, false, &heard(2.0, 1798.0), &[]).verdict
+        };
+        let words = "from 0:15:00 to 0:30:00 it may be 120.0 ms off, not acceptable";
+        assert!(verdict(0.06).contains(words), "{}", verdict(0.06));
+        assert!(!verdict(0.01).contains("off"), "{}", verdict(0.01));
     }
 
     #[test]

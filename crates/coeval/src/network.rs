@@ -484,7 +484,17 @@ struct Network {
     problem: Problem,
     /// Of each file, between which moments each of its jumps lies.
     within_s: Vec<Vec<(f64, f64)>>,
+    unsettled: Vec<Unsettled>,
     origin: usize,
+}
+
+/// A jump that may be another file's as well. What others hear of the two on one side of it only tells nothing of how they lie on
+/// the other side: there both may be off by its step.
+struct Unsettled {
+    /// The file whose jump it was taken for, and the number of the jump there.
+    jump: (usize, usize),
+    /// The two files, and in each from when to when nothing else tells, seconds.
+    silent_s: [(usize, (f64, f64)); 2],
 }
 
 impl Network {
@@ -535,8 +545,9 @@ impl Network {
         let weight = |l: &Link| l.alignment.confidence.clamp(0.01, 1.0);
         let link_weight = links.iter().zip(used).map(|(l, &used)| if used { weight(l) } else { 0.0 }).collect();
         let within_s = jumps.iter().map(|of_file| of_file.iter().map(|j| j.within_s).collect()).collect();
+        let unsettled = unsettled(nodes, links, used, &jumps);
         let problem = Problem { clocks, files, observations, link_bias_s, group_error_s, link_weight };
-        Self { problem, within_s, origin }
+        Self { problem, within_s, unsettled, origin }
     }
 
     fn solve_robustly(&mut self) -> Option<Solved> {
@@ -734,7 +745,7 @@ impl Network {
                 } else {
                     self.measured(links, i).filter(|_| !is_origin)
                 };
-                let stretches = match measured {
+                let mut stretches = match measured {
                     Some([first, last]) => {
                         let sigma_s = |t: f64| if is_origin { 0.0 } else { solved.sigma_s(i, t) };
                         let jump =
@@ -745,6 +756,11 @@ impl Network {
                     }
                     None => vec![Stretch::whole(end, confidence, ends[0].max(ends[1]))],
                 };
+                for Unsettled { jump, silent_s } in &self.unsettled {
+                    let step_s = solved.size_of_jump(jump.0, jump.1);
+                    let of_file = silent_s.iter().filter(|s| s.0 == i);
+                    of_file.for_each(|&(_, within_s)| unsettle(&mut stretches, within_s, step_s));
+                }
                 let worst = if is_origin { 0.0 } else { worst };
                 let worst = stretches.iter().map(|s| s.uncertainty_s).fold(worst, f64::max);
                 Ok(Placement {
@@ -760,6 +776,19 @@ impl Network {
             Err(_) => Err(Unplaced::TooShort),
         }
     }
+}
+
+/// Cuts stretches where one begins and ends in which the file is `step_s` off or not, at even odds, and widens what lies in it.
+fn unsettle(stretches: &mut Vec<Stretch>, within_s: (f64, f64), step_s: f64) {
+    let mut cut = Vec::with_capacity(stretches.len() + 2);
+    for s in stretches.drain(..) {
+        let [from_s, to_s] = [within_s.0, within_s.1].map(|t| t.clamp(s.from_s, s.to_s));
+        let inside_s = s.uncertainty_s.hypot(step_s * 0.5f64.sqrt());
+        let parts = [(s.from_s, from_s, s.uncertainty_s), (from_s, to_s, inside_s), (to_s, s.to_s, s.uncertainty_s)];
+        let parts = parts.into_iter().filter(|p| p.1 > p.0);
+        cut.extend(parts.map(|(from_s, to_s, uncertainty_s)| Stretch { from_s, to_s, uncertainty_s, ..s }));
+    }
+    *stretches = cut;
 }
 
 /// One standard deviation of a file's mean drift, ppm. The variance of a moment's timeline time is a parabola in that
@@ -812,6 +841,8 @@ struct Jumped {
     within_s: (f64, f64),
     /// The links that saw it.
     links: Vec<usize>,
+    /// Another file whose jump it may be as well, and the moment there.
+    or_of: Option<(usize, f64)>,
 }
 
 /// How far beside where a link knows a jump to lie another may know it to, seconds: sound takes its time, and either is
@@ -867,7 +898,9 @@ fn attribute_jumps(nodes: &[Node], links: &[Link], used: &[bool], reference: usi
     };
     let mut jumps: Vec<Vec<Jumped>> = vec![Vec::new(); nodes.len()];
     for (link, [a, b]) in sides.iter().enumerate().flat_map(|(k, all)| all.iter().map(move |s| (k, s))) {
-        let owner = if rank(link, a) > rank(link, b) { a } else { b };
+        let (rank_a, rank_b) = (rank(link, a), rank(link, b));
+        let (owner, other) = if rank_a > rank_b { (a, b) } else { (b, a) };
+        let or_of = (rank_a.0 == rank_b.0).then_some((other.file, other.at_s));
         if owner.at_s <= 1e-3 || owner.at_s >= nodes[owner.file].duration_s - 1e-3 {
             continue;
         }
@@ -878,12 +911,13 @@ fn attribute_jumps(nodes: &[Node], links: &[Link], used: &[bool], reference: usi
         match others.min_by(|x, y| away_s(x).total_cmp(&away_s(y))) {
             Some(same) => {
                 same.links.push(link);
+                same.or_of = same.or_of.filter(|_| or_of.is_some());
                 let both_s = (same.within_s.0.max(owner.within_s.0), same.within_s.1.min(owner.within_s.1));
                 if both_s.0 <= both_s.1 {
                     (same.within_s, same.at_s) = (both_s, same.at_s.clamp(both_s.0, both_s.1));
                 }
             }
-            None => known.push(Jumped { at_s: owner.at_s, within_s: owner.within_s, links: vec![link] }),
+            None => known.push(Jumped { at_s: owner.at_s, within_s: owner.within_s, links: vec![link], or_of }),
         }
     }
     for list in &mut jumps {
@@ -891,6 +925,29 @@ fn attribute_jumps(nodes: &[Node], links: &[Link], used: &[bool], reference: usi
         list.dedup_by(|x, y| x.at_s - y.at_s < 1e-3);
     }
     jumps
+}
+
+/// The jumps that may be of either of two files, where others hear the two on one side of it only.
+fn unsettled(nodes: &[Node], links: &[Link], used: &[bool], jumps: &[Vec<Jumped>]) -> Vec<Unsettled> {
+    let mut unsettled = Vec::new();
+    let all = jumps.iter().enumerate().flat_map(|(file, list)| list.iter().enumerate().map(move |(k, j)| (file, k, j)));
+    for (file, k, jump) in all {
+        let Some(other) = jump.or_of else { continue };
+        let both = [(file, jump.at_s), other];
+        let (mut before, mut after) = (false, false);
+        for l in links.iter().zip(used).filter(|(_, used)| **used).map(|(l, _)| l) {
+            let of_both = both.iter().filter(|(f, _)| l.a == *f || l.b == *f);
+            let &[&(f, at_s)] = of_both.collect::<Vec<_>>().as_slice() else { continue };
+            let measured_s = |e: &Evidence| if l.a == f { e.a_s } else { e.b_s };
+            before |= l.alignment.evidence.first().is_some_and(|e| measured_s(e) < at_s);
+            after |= l.alignment.evidence.last().is_some_and(|e| measured_s(e) > at_s);
+        }
+        if before != after {
+            let silent_s = both.map(|(f, at_s)| (f, if before { (at_s, nodes[f].duration_s) } else { (0.0, at_s) }));
+            unsettled.push(Unsettled { jump: (file, k), silent_s });
+        }
+    }
+    unsettled
 }
 
 fn loops(nodes: &[Node], links: &[Link]) -> Vec<LoopClosure> {
@@ -1193,6 +1250,42 @@ mod tests {
         let lost_s: f64 = jumps(0).iter().map(|j| j.1).sum();
         assert!(jumps(0).len() == 2 && (lost_s - 0.13).abs() < 1e-3, "{:?}", jumps(0));
         assert!(jumps(1).is_empty() && jumps(2).is_empty(), "{:?} {:?}", jumps(1), jumps(2));
+    }
+
+    #[test]
+    fn a_jump_that_no_third_file_hears_leaves_both_in_doubt_beyond_it() {
+        // The recorder hears the cameras until 400 s, and one of them loses sound at 450 s, or at 300 s.
+        let nodes = [node(0, 600.0, false), node(1, 600.0, true), node(2, 600.0, true)];
+        let worst_s = |jump_s: f64| {
+            let jumped = [(0.0, 0.0), (jump_s, jump_s), (jump_s, jump_s + 0.12), (600.0, 600.12)];
+            let jumped = ClockMap::from_knots(jumped.to_vec()).unwrap();
+            let truth = [ClockMap::linear(0.0, 0.0, 600.0), jumped, ClockMap::linear(0.0, -20.0, 600.0)];
+            let jump = |sign: f64| vec![PairJump::at(jump_s, jump_s, sign * 0.12)];
+            let heard = |sign: f64| if jump_s < 400.0 { jump(sign) } else { vec![] };
+            let mut links = [
+                link(&nodes, 0, 1, &truth, 0.0, heard(1.0)),
+                link(&nodes, 0, 2, &truth, 0.0, vec![]),
+                link(&nodes, 1, 2, &truth, 0.0, jump(-1.0)),
+            ];
+            for l in &mut links[..2] {
+                l.alignment.evidence.retain(|e| e.b_s < 400.0);
+                l.alignment.places.truncate(l.alignment.evidence.len());
+            }
+            let solution = solve(&nodes, &links, 0).unwrap();
+            [1, 2].map(|file| {
+                let stretches = &solution.placements[file].as_ref().unwrap().stretches;
+                let worst_s = |within: std::ops::Range<f64>| {
+                    let there = stretches.iter().filter(|s| within.contains(&s.from_s));
+                    there.map(|s| s.uncertainty_s).fold(0.0, f64::max)
+                };
+                [worst_s(0.0..jump_s - 1.0), worst_s(jump_s - 1.0..600.0)]
+            })
+        };
+        let known = worst_s(300.0);
+        assert!(known.iter().flatten().all(|&s| s < 0.01), "{known:?}");
+        for [before_s, after_s] in worst_s(450.0) {
+            assert!(before_s < 0.01 && (after_s - 0.12 * 0.5f64.sqrt()).abs() < 0.005, "{before_s} {after_s}");
+        }
     }
 
     #[test]
