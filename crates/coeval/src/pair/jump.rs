@@ -31,6 +31,10 @@ const SPEAKS: f32 = 6.0;
 const STRETCH_S: f64 = 6.0;
 /// Farthest jump that is looked for, and how far beyond the measurements around it its moment is, seconds.
 const REACH_S: f64 = 60.0;
+/// Share of what the best run's rich blocks say on average, below which a run is doubted: most of them do not match. A search
+/// finds a run again that is right, so that doubt costs time only. In 58 shoots whose clocks jump (tune half of the benchmark)
+/// half of it is off by a false run where this is not, and double finds as many jumps, and six more that are none.
+const MATCHES: f32 = 0.5;
 /// Blocks as rich as those that speak that a silent stretch must hold to be searched.
 const RICH_BLOCKS: usize = 4;
 /// Stretches searched in one comparison, at the most.
@@ -74,6 +78,14 @@ impl Run {
         let first = self.strong().next().unwrap_or(&self.points[0]);
         let last = self.strong().next_back().unwrap_or(&self.points[self.points.len() - 1]);
         (first.b_s, last.b_s)
+    }
+
+    /// What of it lies before the one moment, and what after the other, `b` seconds.
+    fn without(&self, first_s: f64, last_s: f64) -> impl Iterator<Item = Run> {
+        let before = self.points.iter().filter(|p| p.b_s < first_s).copied().collect();
+        let after = self.points.iter().filter(|p| p.b_s > last_s).copied().collect();
+        let line = self.line;
+        [before, after].into_iter().map(move |points| Run { line, points }).filter(|run: &Run| !run.points.is_empty())
     }
 
     /// The line beside its own on which its first or last block lies.
@@ -154,7 +166,7 @@ pub(crate) fn runs(
 ) -> Result<Vec<Run>> {
     let shape = &path.shape;
     let path: Vec<Run> = path.runs.iter().map(|points| Run { line: *line, points: points.clone() }).collect();
-    let mut runs = straight(path);
+    let runs = straight(path);
     let mut rich: Vec<f32> = runs.iter().flat_map(|p| p.strong().map(|s| richness(a, b, line, s.b_s))).collect();
     if rich.is_empty() {
         return Ok(runs);
@@ -164,6 +176,14 @@ pub(crate) fn runs(
     let blocks = |(from, to): (f64, f64)| {
         (0..(to - from) as usize).filter(|&i| richness(a, b, line, from + i as f64 + 0.5) >= usual).count()
     };
+    // A run on which most of what both hear does not match may have been followed for want of a better within reach.
+    let says = |run: &Run| -> f32 {
+        let rich = run.points.iter().filter(|p| richness(a, b, line, p.b_s) >= usual);
+        let (count, sum) = rich.fold((0, 0.0), |(count, sum), p| (count + 1, sum + p.weight));
+        if count > 0 { sum / count as f32 } else { f32::INFINITY }
+    };
+    let most = runs.iter().map(says).filter(|s| s.is_finite()).fold(0.0, f32::max);
+    let (mut doubted, mut runs): (Vec<Run>, Vec<Run>) = runs.into_iter().partition(|run| says(run) < MATCHES * most);
     let mut heard: Vec<f64> = runs.iter().flat_map(|p| p.strong().map(|s| s.b_s)).collect();
     heard.insert(0, -0.5);
     heard.push(b.duration_s() + 0.5);
@@ -178,17 +198,22 @@ pub(crate) fn runs(
         let Some((stretch, _)) = silent.pop() else { break };
         let Some((line, path)) = beyond(a, b, line, stretch, shape, plans, progress)? else { continue };
         let found: Vec<Run> = path.runs.into_iter().map(|points| Run { line, points }).collect();
+        let strong_s: Vec<f64> = found.iter().flat_map(|p| p.strong().map(|s| s.b_s)).collect();
+        if let (Some(&first), Some(&last)) = (strong_s.first(), strong_s.last()) {
+            doubted = doubted.iter().flat_map(|run| run.without(first, last)).collect();
+        }
         let mut heard = vec![stretch.0 - 0.5];
-        heard.extend(found.iter().flat_map(|p| p.strong().map(|s| s.b_s)));
+        heard.extend(strong_s);
         heard.push(stretch.1 + 0.5);
         note(&mut silent, &heard);
         // A run that spans the stretch matched there by chance: only what lies between its strong blocks is kept.
-        for old in &mut runs {
+        for old in runs.iter_mut().chain(&mut doubted) {
             let (first, last) = old.heard_s();
             old.points.retain(|p| (first..=last).contains(&p.b_s));
         }
         runs.extend(found);
     }
+    runs.extend(doubted);
     runs.sort_by(|x, y| x.points[0].b_s.total_cmp(&y.points[0].b_s));
     let mut runs = cleaned(split(runs));
     let spoken_s = runs.first().zip(runs.last()).map(|(first, last)| (first.heard_s().0, last.heard_s().1));

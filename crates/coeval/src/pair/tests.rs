@@ -423,6 +423,22 @@ fn a_device_that_loses_seconds_bit_by_bit_is_followed_past_a_sound_that_comes_ag
 }
 
 #[test]
+fn a_faint_repeat_within_reach_does_not_hide_a_jump_beyond_it() {
+    // An engine comes again every 0.61 s, at a tenth. After a loss of 0.68 s that repeat is all that lies within half a second.
+    let mut noise = Noise::new(46);
+    let n = 8000 * 110;
+    let fresh: Vec<f32> = (0..n).map(|_| noise.gauss()).collect();
+    let line: Vec<f32> = (0..n).map(|i| fresh[i] + 0.1 * fresh[i.saturating_sub(4900)]).collect();
+    for (at_s, lost_s) in [(60.0, 0.68), (78.0, 0.68), (30.0, 0.75)] {
+        let camera = camera_of(&mut noise, &line, 100, &[(at_s, lost_s)]);
+        let (a, b) = (track(&line, 8000.0), track(&camera, 8000.0));
+        let p = placed(align_pair(&a, &b, &PairOptions::default(), &()).unwrap());
+        let [jump] = p.jumps[..] else { panic!("{at_s}: {:?}", p.jumps) };
+        assert!((jump.step_s - lost_s).abs() < 2e-4 && (jump.b_s - at_s).abs() < 0.25, "{at_s}: {jump:?}");
+    }
+}
+
+#[test]
 fn words_before_a_jump_that_repeats_sound_are_found() {
     // The first two seconds that both hear, the last half of which comes again.
     let mut noise = Noise::new(42);
