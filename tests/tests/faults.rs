@@ -118,7 +118,7 @@ fn stopped_anywhere() {
     assert!(reports > 50, "{reports} reports");
     // Every one of the first and last, and some fifteen between.
     let step = (reports / 15).max(1);
-    let stops = |n: &usize| n % step == 0 || *n < 5 || *n + 20 > reports;
+    let stops = |n: &usize| n.is_multiple_of(step) || *n < 5 || *n + 20 > reports;
     let stopped = |n: usize| {
         let out = dir.path().join(format!("out-{n}"));
         let (done, seen) = job(&out, n);
