@@ -73,9 +73,9 @@ pub(crate) fn of(
         agreement,
         verdict: String::new(),
     };
-    proof.verdict = verdict(&proof, duration_s, is_clock);
-    proof.verdict.push_str(&jumped_unheard(placement));
-    proof.verdict.push_str(&further_off(placement));
+    let excepted = jumped_unheard(placement) + &further_off(placement);
+    proof.verdict = verdict(&proof, duration_s, is_clock, !excepted.is_empty());
+    proof.verdict.push_str(&excepted);
     for s in placement.stretches.iter().filter(|s| is_doubtful(s, placement)) {
         proof.verdict.push_str(&format!(
             "; nothing was measured from {} to {}, where its clock may have jumped (confidence {:.0} %)",
@@ -137,15 +137,16 @@ fn jumped_unheard(placement: &Placement) -> String {
     }
 }
 
-/// The verdict in words. Errors are told as two standard deviations: nineteen of twenty files lie within.
-fn verdict(proof: &Proof, duration_s: f64, is_clock: bool) -> String {
+/// The verdict in words. Errors are told as two standard deviations: nineteen of twenty files lie within. `but_for`: of some stretches
+/// something else is said after it.
+fn verdict(proof: &Proof, duration_s: f64, is_clock: bool, but_for: bool) -> String {
     let [start, end] = proof.ends_uncertainty_s.map(|u| 2.0 * u);
     let mut words = if is_clock && start.max(end) < 1e-6 {
         "it is the reference clock".to_owned()
     } else if proof.evidence_span_s.is_none() && !proof.agreement.iter().any(|a| a.by == EvidenceKind::Anchors) {
         format!("placed between its neighbours in the take, within {} at the worse end", milliseconds(start.max(end)))
     } else {
-        in_sync(proof, duration_s, start, end)
+        in_sync(proof, duration_s, start, end, but_for)
     };
     if start.max(end) >= 1e-6 {
         words.push_str(&format!("; {}", limits(start.max(end))));
@@ -164,7 +165,7 @@ fn verdict(proof: &Proof, duration_s: f64, is_clock: bool) -> String {
     words
 }
 
-fn in_sync(proof: &Proof, duration_s: f64, start: f64, end: f64) -> String {
+fn in_sync(proof: &Proof, duration_s: f64, start: f64, end: f64, but_for: bool) -> String {
     let [first, last] = proof.evidence_span_s.unwrap_or([0.0, duration_s]);
     let (before, after) = (first, duration_s - last);
     // Extrapolated ends count when they are worse than the other.
@@ -184,7 +185,8 @@ fn in_sync(proof: &Proof, duration_s: f64, start: f64, end: f64) -> String {
             milliseconds(start)
         )
     } else {
-        format!("in sync within {} from start to end", milliseconds(start.max(end)))
+        let extent = if but_for { "but for what is said last" } else { "from start to end" };
+        format!("in sync within {} {extent}", milliseconds(start.max(end)))
     }
 }
 
@@ -281,9 +283,11 @@ mod tests {
             let placement = Placement { stretches, ..placed([3e-4, 4e-4], Some(1e-4)) };
             of(&placement, 1800.0, false, &heard(2.0, 1798.0), &[]).verdict
         };
-        let words = "from 0:15:00 to 0:30:00 it may be 120.0 ms off, not acceptable";
+        let words = "from 0:15:00 to 0:30:00 it may be 120 ms off, not acceptable";
         assert!(verdict(0.06).contains(words), "{}", verdict(0.06));
+        assert!(verdict(0.06).starts_with("in sync within 0.80 ms but for what is said last;"), "{}", verdict(0.06));
         assert!(!verdict(0.01).contains("off"), "{}", verdict(0.01));
+        assert!(verdict(0.01).starts_with("in sync within 0.80 ms from start to end;"), "{}", verdict(0.01));
     }
 
     #[test]
