@@ -1,7 +1,7 @@
 //! Jumps between two clocks: how the tracks go on beyond one, and where exactly it is.
 //!
 //! A path follows its line for half a second to either side. Where a stretch of both tracks is full of
-//! sound and nothing matches, the ordinary search is made again within that stretch, a minute to either
+//! sound and nothing matches, or most does not, the ordinary search is made again within that stretch, a minute to either
 //! side of the line. A jump's place is the change point between the two maps: frames of 160 ms, then of 20 ms,
 //! are correlated at both, and the gain in log likelihood (N/2 ln(1 - r^2) of a normal pair with correlation
 //! r), less what the frame gains elsewhere, is summed on either side of every possible place. By the same gains a jump
@@ -32,7 +32,7 @@ const STRETCH_S: f64 = 6.0;
 /// Farthest jump that is looked for, and how far beyond the measurements around it its moment is, seconds.
 const REACH_S: f64 = 60.0;
 /// Share of what the best run's rich blocks say on average, below which a run is doubted: most of them do not match. A search
-/// finds a run again that is right, so that doubt costs time only. In 58 shoots whose clocks jump (tune half of the benchmark)
+/// nearly always finds a run again that is right, so that doubt costs little but time. In 58 shoots whose clocks jump (tune half of the benchmark)
 /// half of it is off by a false run where this is not, and double finds as many jumps, and six more that are none.
 const MATCHES: f32 = 0.5;
 /// Blocks as rich as those that speak that a silent stretch must hold to be searched.
@@ -166,10 +166,10 @@ pub(crate) fn runs(
 ) -> Result<Vec<Run>> {
     let shape = &path.shape;
     let path: Vec<Run> = path.runs.iter().map(|points| Run { line: *line, points: points.clone() }).collect();
-    let runs = straight(path);
-    let mut rich: Vec<f32> = runs.iter().flat_map(|p| p.strong().map(|s| richness(a, b, line, s.b_s))).collect();
+    let followed = straight(path);
+    let mut rich: Vec<f32> = followed.iter().flat_map(|p| p.strong().map(|s| richness(a, b, line, s.b_s))).collect();
     if rich.is_empty() {
-        return Ok(runs);
+        return Ok(followed);
     }
     rich.sort_by(f32::total_cmp);
     let usual = rich[rich.len() / 4];
@@ -182,8 +182,12 @@ pub(crate) fn runs(
         let (count, sum) = rich.fold((0, 0.0), |(count, sum), p| (count + 1, sum + p.weight));
         if count > 0 { sum / count as f32 } else { f32::INFINITY }
     };
-    let most = runs.iter().map(says).filter(|s| s.is_finite()).fold(0.0, f32::max);
-    let (mut doubted, mut runs): (Vec<Run>, Vec<Run>) = runs.into_iter().partition(|run| says(run) < MATCHES * most);
+    let said: Vec<f32> = followed.iter().map(says).collect();
+    let most = said.iter().copied().filter(|s| s.is_finite()).fold(0.0, f32::max);
+    let (mut doubted, mut runs): (Vec<Run>, Vec<Run>) = (Vec::new(), Vec::new());
+    for (run, said) in followed.into_iter().zip(said) {
+        if said < MATCHES * most { doubted.push(run) } else { runs.push(run) }
+    }
     let mut heard: Vec<f64> = runs.iter().flat_map(|p| p.strong().map(|s| s.b_s)).collect();
     heard.insert(0, -0.5);
     heard.push(b.duration_s() + 0.5);
