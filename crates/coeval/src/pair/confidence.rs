@@ -100,11 +100,7 @@ impl<'t> Blocks<'t> {
     /// What all of them say for each lag around the path, moved by `shift_s` in `a`: sums of squared coefficients.
     fn together(&self, inverted: bool, shift_s: f64) -> Vec<f32> {
         let courses = self.points.par_iter().zip(&self.spectra).map(|(p, s)| self.course(p, s, inverted, shift_s));
-        let mut alike = vec![0.0f32; 2 * self.around + 1];
-        for course in courses.collect::<Vec<_>>() {
-            alike.iter_mut().zip(course).for_each(|(sum, r)| *sum += r.max(0.0).powi(2));
-        }
-        alike
+        sums(courses.collect::<Vec<_>>().iter(), 2 * self.around + 1)
     }
 
     /// Where they fit best near another place, seconds of `a` later than the path. Searches find places by what each
@@ -115,15 +111,14 @@ impl<'t> Blocks<'t> {
         shift_s + (best as f64 - self.around as f64) / TRACK_RATE_HZ
     }
 
-    /// Correlation coefficient of each with `a` where the path, moved by `shift_s` in `a`, puts it. `None`: `a` does not
-    /// reach there.
-    fn coefficients(&self, inverted: bool, shift_s: f64) -> Vec<Option<f32>> {
-        let coefficient = |(p, spectrum): (&PathPoint, &Vec<Complex32>)| {
+    /// The course of each where the path, moved by `shift_s` in `a`, puts it. `None`: `a` does not reach there.
+    fn courses(&self, inverted: bool, shift_s: f64) -> Vec<Option<Vec<f32>>> {
+        let course = |(p, spectrum): (&PathPoint, &Vec<Complex32>)| {
             let (start, reach) = (self.start(p, shift_s), self.around as f64);
             let is_inside = start >= reach && start + self.length as f64 + reach <= self.a.len() as f64;
-            is_inside.then(|| highest(&self.course(p, spectrum, inverted, shift_s)))
+            is_inside.then(|| self.course(p, spectrum, inverted, shift_s))
         };
-        self.points.par_iter().zip(&self.spectra).map(coefficient).collect()
+        self.points.par_iter().zip(&self.spectra).map(course).collect()
     }
 }
 
@@ -149,6 +144,20 @@ pub(super) fn comes_again(a: &Track, b: &Track, inverted: bool, path: &Path, pla
     apart.into_iter().map(|i| (i as f64 - AGAIN_WITHIN as f64) / TRACK_RATE_HZ).collect()
 }
 
+/// What courses of so many lags say for each lag, together: sums of squared coefficients.
+fn sums<'c>(courses: impl Iterator<Item = &'c Vec<f32>>, lags: usize) -> Vec<f32> {
+    let mut alike = vec![0.0f32; lags];
+    for course in courses {
+        alike.iter_mut().zip(course).for_each(|(sum, r)| *sum += r.max(0.0).powi(2));
+    }
+    alike
+}
+
+/// How far such sums rise at one lag above their mean: what a place explains, and chance gives to no lag.
+fn rise(sums: &[f32]) -> f64 {
+    f64::from(highest(sums)) - f64::from(sums.iter().sum::<f32>()) / sums.len() as f64
+}
+
 fn power(samples: &[f32]) -> f32 {
     dot(samples, samples)
 }
@@ -167,7 +176,7 @@ pub(super) struct Preference {
     pub(super) log_odds: f64,
     /// Share of what the blocks say for it that lies within the other's reach.
     pub(super) share: f64,
-    /// How well the other place fits there, as a share of how well this one does, by power.
+    /// How well the other place fits there, as a share of how well this one does: by power, beyond what chance gives.
     pub(super) alike: f64,
     /// For each block that both reach when in `b`, seconds, and by how many standard deviations it prefers this place.
     says: Vec<(f64, f64)>,
@@ -241,25 +250,24 @@ pub(super) fn preferences(
 ) -> Vec<Preference> {
     let blocks = Blocks::new(a, b, telling(b, line, path), BLOCK, AROUND, plans);
     let points = &blocks.points;
-    let own = blocks.coefficients(line.inverted, 0.0);
+    let own = blocks.courses(line.inverted, 0.0);
     let foremost = Blocks::foremost(a, b, path, AGAIN_APART, plans);
     let compare = |&shift_s: &f64| {
         let shift_s = if is_elsewhere(shift_s) { foremost.best_near(line.inverted, shift_s) } else { shift_s };
-        let other = blocks.coefficients(line.inverted, shift_s);
-        let positive = |r: &Option<f32>| r.map(|r| f64::from(r.max(0.0)));
-        let both: Vec<(f64, f64, f64)> = points
-            .iter()
-            .zip(own.iter().zip(&other))
-            .filter_map(|(p, (x, y))| Some((p.b_s, positive(x)?, positive(y)?)))
-            .collect();
+        let other = blocks.courses(line.inverted, shift_s);
+        let reached = points.iter().zip(own.iter().zip(&other));
+        let both: Vec<(f64, &Vec<f32>, &Vec<f32>)> =
+            reached.filter_map(|(p, (x, y))| Some((p.b_s, x.as_ref()?, y.as_ref()?))).collect();
         let said = |p: &PathPoint| f64::from((p.weight - path.usual).max(0.0));
         let in_common = points.iter().zip(&other).filter(|(_, y)| y.is_some()).map(|(p, _)| said(p)).sum::<f64>();
         let share = in_common / points.iter().map(said).sum::<f64>().max(1e-9);
-        let (x, y) = both.iter().fold((0.0, 0.0), |sum, (_, x, y)| (sum.0 + x * x, sum.1 + y * y));
-        let alike = (y / f64::max(x, 1e-9)).min(1.0);
+        let lags = 2 * AROUND + 1;
+        let rises = [sums(both.iter().map(|b| b.1), lags), sums(both.iter().map(|b| b.2), lags)].map(|s| rise(&s));
+        let alike = (rises[1] / rises[0].max(1e-9)).min(1.0);
         let noise = |r: f64| (1.0 - r * r) / VALUES.sqrt();
         let differs = |x: f64, y: f64| (x - y) / noise(x).hypot(noise(y)).hypot(REPEATS_DIFFER * x.min(y));
-        let says: Vec<(f64, f64)> = both.into_iter().map(|(b_s, x, y)| (b_s, differs(x, y))).collect();
+        let best = |course: &[f32]| f64::from(highest(course).max(0.0));
+        let says: Vec<(f64, f64)> = both.into_iter().map(|(b_s, x, y)| (b_s, differs(best(x), best(y)))).collect();
         let differences: Vec<f64> = says.iter().map(|s| s.1).collect();
         let length_s = path.all.len() as f64 * path.block_s;
         let log_odds = log_odds(&differences).max(jumped(&says, length_s));
@@ -403,7 +411,11 @@ impl CommonSounds {
         preferences: &[Preference],
         plans: &Plans,
     ) -> Self {
-        let matched: Vec<Vec<(f64, f64)>> = path.runs.iter().map(|run| stretches(run, path)).collect();
+        let matched =
+            |spare: f32| -> Vec<Vec<(f64, f64)>> { path.runs.iter().map(|run| stretches(run, path, spare)).collect() };
+        // Where no stretch matches by itself, but the path stands out, a little matches everywhere.
+        let clear = matched(SPARE);
+        let matched = if clear.iter().all(Vec::is_empty) { matched(0.0) } else { clear };
         let stretch = |p: &PathPoint| {
             let half_s = path.block_s / 2.0;
             matched.iter().flatten().position(|m| p.b_s >= m.0 - half_s && p.b_s <= m.1 + half_s)
@@ -527,8 +539,9 @@ fn ln_factorial(n: usize) -> f64 {
 }
 
 /// The stretches of a path's run that match, by their first and last block in `b`, seconds: where what the blocks say
-/// beyond chance adds up, from where it begins to where it is most (the cumulative sums of Page, Biometrika 41, 1954).
-fn stretches(run: &[PathPoint], path: &Path) -> Vec<(f64, f64)> {
+/// beyond chance, and `spare` nats each, adds up, from where it begins to where it is most (the cumulative sums of Page,
+/// Biometrika 41, 1954).
+fn stretches(run: &[PathPoint], path: &Path, spare: f32) -> Vec<(f64, f64)> {
     let mut found: Vec<(f64, f64)> = Vec::new();
     // First block of the stretch so far, what it says, and the block up to which it says most, and how much.
     let mut open: Option<(f64, f32, f64, f32)> = None;
@@ -540,7 +553,7 @@ fn stretches(run: &[PathPoint], path: &Path) -> Vec<(f64, f64)> {
         }
     };
     for p in run {
-        let says = p.weight - path.usual - SPARE;
+        let says = p.weight - path.usual - spare;
         if open.is_some_and(|o| o.1 + says <= 0.0 || p.b_s - o.2 > APART_S) {
             close(&mut open, &mut found);
         }

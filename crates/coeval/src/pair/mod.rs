@@ -685,7 +685,9 @@ impl Aligner {
         let preferences = confidence::preferences(a, b, line, &path, &shifts_s, &self.plans);
         let same = |l: &Line, p: &Preference| (shift_s(l) - p.shift_s).abs() <= DISTINCT_S;
         let reached = preferences.iter().map(|p| {
-            let scores = seen.iter().filter(|l| same(l, p)).map(|l| l.score);
+            // Near this place, this line itself is no line of the other.
+            let nearer = |l: &Line| same(l, p) && (shift_s(l) - p.shift_s).abs() < shift_s(l).abs();
+            let scores = seen.iter().filter(|l| nearer(l)).map(|l| l.score);
             (p.shift_s, p.of_scores(line.score, scores.reduce(f64::max)))
         });
         // Places that have no block in common with this one.

@@ -49,6 +49,20 @@ fn placed(outcome: PairOutcome) -> Box<PairAlignment> {
 }
 
 #[test]
+fn what_chance_finds_is_no_rival() {
+    // So far under the noise no half second tells a place from where nothing is common; a minute does.
+    for seed in [21, 22, 23] {
+        let (a, b) = noisy_pair(seed, 60, -12.75, 0.0);
+        let p = placed(align_pair(&a, &b, &PairOptions::default(), &()).unwrap());
+        assert!((p.map.forward(28.0) - 31.3).abs() < 1e-4, "{}", p.map.forward(28.0));
+        assert!(p.confidence > 0.9, "{}", p.confidence);
+    }
+    let (a, _) = noisy_pair(24, 60, -12.75, 0.0);
+    let (_, b) = noisy_pair(25, 60, -12.75, 0.0);
+    assert!(matches!(align_pair(&a, &b, &PairOptions::default(), &()).unwrap(), PairOutcome::Unplaced(_)));
+}
+
+#[test]
 fn offset_and_drift_are_recovered_to_microseconds() {
     for (snr_db, drift_ppm) in [(20.0, 0.0), (0.0, 50.0), (0.0, -400.0), (-6.0, 90.0)] {
         let (a, b) = noisy_pair(3, 40, snr_db, drift_ppm);
