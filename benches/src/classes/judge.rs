@@ -268,7 +268,7 @@ pub(super) fn percentile(sorted: &[f64], share: f64) -> f64 {
     sorted.get(rank.saturating_sub(1)).copied().unwrap_or(0.0)
 }
 
-/// True jumps as `b` sees them: its time, and what `a`'s time gains on its own there.
+/// Jumps of either clock as `b` sees them: its time, and what `a`'s time gains on its own there.
 fn jumps_between(a: &ClockMap, b: &ClockMap, length_a_s: f64, length_b_s: f64) -> Vec<(f64, f64)> {
     let in_a = |t: f64| (0.0..=length_a_s).contains(&a.inverse(t));
     let own = b.jumps().filter(|j| in_a(b.forward(j.0)));
@@ -425,7 +425,7 @@ fn folder(class: &Class, case: &Case, alignment: &Alignment, records: &mut [Reco
                 record.right = true;
             } else {
                 let (a, b) = (&case.takes[*reference], &case.takes[*i]);
-                let jumps: Vec<_> = map.jumps().collect();
+                let jumps = jumps_between(to_timeline, map, a.duration_s(), b.duration_s());
                 let relative = |t: f64| to_timeline.inverse(map.forward(t));
                 let (own, of_reference) = (stretches(*i), stretches(*reference));
                 let claimed_s = |t: f64| {
