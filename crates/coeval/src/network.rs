@@ -488,13 +488,13 @@ struct Network {
     origin: usize,
 }
 
-/// A jump that may be another file's as well. What others hear of the two on one side of it only tells nothing of how they lie on
-/// the other side: there both may be off by its step.
+/// A jump that may be another file's as well, where nothing but the two ties what follows it to what comes before. All on one
+/// side of it may be off by its step: the two, and what is tied to them there.
 struct Unsettled {
     /// The file whose jump it was taken for, and the number of the jump there.
     jump: (usize, usize),
-    /// The two files, and in each from when to when nothing else tells, seconds.
-    silent_s: [(usize, (f64, f64)); 2],
+    /// The files on that side, and from when to when of each, seconds.
+    afloat_s: Vec<(usize, (f64, f64))>,
 }
 
 impl Network {
@@ -545,7 +545,7 @@ impl Network {
         let weight = |l: &Link| l.alignment.confidence.clamp(0.01, 1.0);
         let link_weight = links.iter().zip(used).map(|(l, &used)| if used { weight(l) } else { 0.0 }).collect();
         let within_s = jumps.iter().map(|of_file| of_file.iter().map(|j| j.within_s).collect()).collect();
-        let unsettled = unsettled(nodes, links, used, &jumps);
+        let unsettled = unsettled(nodes, links, used, &jumps, origin);
         let problem = Problem { clocks, files, observations, link_bias_s, group_error_s, link_weight };
         Self { problem, within_s, unsettled, origin }
     }
@@ -756,9 +756,9 @@ impl Network {
                     }
                     None => vec![Stretch::whole(end, confidence, ends[0].max(ends[1]))],
                 };
-                for Unsettled { jump, silent_s } in &self.unsettled {
+                for Unsettled { jump, afloat_s } in &self.unsettled {
                     let step_s = solved.size_of_jump(jump.0, jump.1);
-                    let of_file = silent_s.iter().filter(|s| s.0 == i);
+                    let of_file = afloat_s.iter().filter(|s| s.0 == i);
                     of_file.for_each(|&(_, within_s)| unsettle(&mut stretches, within_s, step_s));
                 }
                 let worst = if is_origin { 0.0 } else { worst };
@@ -927,25 +927,53 @@ fn attribute_jumps(nodes: &[Node], links: &[Link], used: &[bool], reference: usi
     jumps
 }
 
-/// The jumps that may be of either of two files, where others hear the two on one side of it only.
-fn unsettled(nodes: &[Node], links: &[Link], used: &[bool], jumps: &[Vec<Jumped>]) -> Vec<Unsettled> {
+/// The jumps that may be of either of two files, where nothing else ties what follows to what comes before.
+fn unsettled(nodes: &[Node], links: &[Link], used: &[bool], jumps: &[Vec<Jumped>], origin: usize) -> Vec<Unsettled> {
     let mut unsettled = Vec::new();
     let all = jumps.iter().enumerate().flat_map(|(file, list)| list.iter().enumerate().map(move |(k, j)| (file, k, j)));
     for (file, k, jump) in all {
         let Some(other) = jump.or_of else { continue };
         let both = [(file, jump.at_s), other];
-        let (mut before, mut after) = (false, false);
+        let of_both = |i: usize| both.iter().find(|b| b.0 == i);
+        // Sets of files that links tie; the two as they are before the jump are one more, and so are they after it.
+        let (before, after) = (nodes.len(), nodes.len() + 1);
+        let mut set: Vec<usize> = (0..nodes.len() + 2).collect();
+        let mut tie = |x: usize, y: usize| {
+            let (keep, drop) = (set[x], set[y]);
+            set.iter_mut().filter(|s| **s == drop).for_each(|s| *s = keep);
+        };
         for l in links.iter().zip(used).filter(|(_, used)| **used).map(|(l, _)| l) {
-            let of_both = both.iter().filter(|(f, _)| l.a == *f || l.b == *f);
-            let &[&(f, at_s)] = of_both.collect::<Vec<_>>().as_slice() else { continue };
+            let (&(f, at_s), third) = match (of_both(l.a), of_both(l.b)) {
+                (None, None) => {
+                    tie(l.a, l.b);
+                    continue;
+                }
+                (Some(f), None) => (f, l.b),
+                (None, Some(f)) => (f, l.a),
+                (Some(_), Some(_)) => continue,
+            };
             let measured_s = |e: &Evidence| if l.a == f { e.a_s } else { e.b_s };
-            before |= l.alignment.evidence.first().is_some_and(|e| measured_s(e) < at_s);
-            after |= l.alignment.evidence.last().is_some_and(|e| measured_s(e) > at_s);
+            if l.alignment.evidence.first().is_some_and(|e| measured_s(e) < at_s) {
+                tie(before, third);
+            }
+            if l.alignment.evidence.last().is_some_and(|e| measured_s(e) > at_s) {
+                tie(after, third);
+            }
         }
-        if before != after {
-            let silent_s = both.map(|(f, at_s)| (f, if before { (at_s, nodes[f].duration_s) } else { (0.0, at_s) }));
-            unsettled.push(Unsettled { jump: (file, k), silent_s });
+        let with = |side: usize| -> Vec<usize> {
+            (0..nodes.len()).filter(|&i| of_both(i).is_none() && set[i] == set[side]).collect()
+        };
+        let (sooner, later) = (with(before), with(after));
+        if set[before] == set[after] || sooner.len() + later.len() == 0 {
+            continue;
         }
+        // What lies with the timeline's own file stays, or else what more files lie with.
+        let later_floats = sooner.contains(&origin) || !later.contains(&origin) && sooner.len() >= later.len();
+        let of_the_two =
+            |(f, at_s): (usize, f64)| (f, if later_floats { (at_s, nodes[f].duration_s) } else { (0.0, at_s) });
+        let tied = if later_floats { later } else { sooner };
+        let tied = tied.into_iter().map(|i| (i, (0.0, nodes[i].duration_s)));
+        unsettled.push(Unsettled { jump: (file, k), afloat_s: both.map(of_the_two).into_iter().chain(tied).collect() });
     }
     unsettled
 }
@@ -1286,6 +1314,37 @@ mod tests {
         for [before_s, after_s] in worst_s(450.0) {
             assert!(before_s < 0.01 && (after_s - 0.12 * 0.5f64.sqrt()).abs() < 0.005, "{before_s} {after_s}");
         }
+    }
+
+    #[test]
+    fn what_is_tied_to_two_files_beyond_a_jump_of_either_is_in_doubt_with_them() {
+        // The recorder hears the cameras until 400 s. At 450 s one of them loses sound. A third camera, from 500 s on, hears
+        // one of them, and, in the second case, the recorder.
+        let nodes = [node(0, 600.0, false), node(1, 600.0, true), node(2, 600.0, true), node(3, 90.0, true)];
+        let jumped = [(0.0, 0.0), (450.0, 450.0), (450.0, 450.12), (600.0, 600.12)];
+        let jumped = ClockMap::from_knots(jumped.to_vec()).unwrap();
+        let straight = |start_s: f64, length_s: f64| ClockMap::linear(start_s, 0.0, length_s);
+        let truth = [straight(0.0, 600.0), jumped, straight(0.0, 600.0), straight(500.0, 90.0)];
+        let worst_s = |hears_the_recorder: bool| {
+            let mut links = vec![
+                link(&nodes, 0, 1, &truth, 0.0, vec![]),
+                link(&nodes, 0, 2, &truth, 0.0, vec![]),
+                link(&nodes, 1, 2, &truth, 0.0, vec![PairJump::at(450.0, 450.0, -0.12)]),
+                link(&nodes, 2, 3, &truth, 0.0, vec![]),
+            ];
+            for l in &mut links[..2] {
+                l.alignment.evidence.retain(|e| e.b_s < 400.0);
+                l.alignment.places.truncate(l.alignment.evidence.len());
+            }
+            if hears_the_recorder {
+                links.push(link(&nodes, 0, 3, &truth, 0.0, vec![]));
+            }
+            let solution = solve(&nodes, &links, 0).unwrap();
+            [1, 2, 3].map(|file| solution.placements[file].as_ref().unwrap().uncertainty_s)
+        };
+        let off_s = 0.12 * 0.5f64.sqrt();
+        assert!(worst_s(false).iter().all(|s| (s - off_s).abs() < 0.005), "{:?}", worst_s(false));
+        assert!(worst_s(true).iter().all(|&s| s < 0.01), "{:?}", worst_s(true));
     }
 
     #[test]
