@@ -63,6 +63,35 @@ fn what_chance_finds_is_no_rival() {
 }
 
 #[test]
+fn a_change_from_voices_to_an_engine_is_no_jump() {
+    // Measured every so many seconds: on one lag up to a moment, on another from then on.
+    let fitted = |length_s: usize, every_s: f64, at_s: f64, step_s: f64| {
+        let count = (length_s as f64 / every_s) as usize;
+        let moments = (0..count).map(|i| (i as f64 + 0.5) * every_s);
+        let lag_s = |b_s: f64| if b_s > at_s { 5.0 + step_s } else { 5.0 };
+        let evidence: Vec<Evidence> =
+            moments.map(|b_s| Evidence { a_s: b_s + lag_s(b_s), b_s, sigma_s: 1e-4 }).collect();
+        let tracks = [length_s + 10, length_s].map(|s| Track::raw(&vec![0.0; 8000 * s]));
+        let fit = PairFit::pruned(&tracks[0], &tracks[1], &evidence, &[at_s]).unwrap();
+        assert_eq!(fit.jumps, [at_s]);
+        let mut fitted = Fitted { fit, evidence, own: count, within_s: Vec::new() };
+        let apart_s = fitted.take_back_changes_of_source(&tracks[0], &tracks[1]);
+        (fitted, apart_s)
+    };
+    // People speak for 6 s of a clip, and then an engine goes on for 13: its way is taken, and how far it is from theirs known.
+    let (clip, apart_s) = fitted(19, 1.0, 6.0, 0.008);
+    assert!(clip.fit.jumps.is_empty() && (apart_s - 0.008).abs() < 1e-5, "{apart_s}");
+    for b_s in [1.0, 10.0, 18.0] {
+        assert!((clip.fit.at(b_s) - b_s - 5.008).abs() < 1e-5, "{}", clip.fit.at(b_s));
+    }
+    // Among many utterances it does not change once and never back, and no two ways differ by 60 m.
+    for (length_s, every_s, at_s, step_s) in [(600, 5.0, 300.0, 0.008), (19, 1.0, 6.0, 0.2)] {
+        let (file, apart_s) = fitted(length_s, every_s, at_s, step_s);
+        assert!(file.fit.jumps == [at_s] && apart_s == 0.0, "{:?} {apart_s}", file.fit.jumps);
+    }
+}
+
+#[test]
 fn offset_and_drift_are_recovered_to_microseconds() {
     for (snr_db, drift_ppm) in [(20.0, 0.0), (0.0, 50.0), (0.0, -400.0), (-6.0, 90.0)] {
         let (a, b) = noisy_pair(3, 40, snr_db, drift_ppm);
