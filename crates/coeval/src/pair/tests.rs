@@ -84,7 +84,7 @@ fn a_change_from_voices_to_an_engine_is_no_jump() {
     for b_s in [1.0, 10.0, 18.0] {
         assert!((clip.fit.at(b_s) - b_s - 5.008).abs() < 1e-5, "{}", clip.fit.at(b_s));
     }
-    // Among many utterances it does not change once and never back, and no two ways differ by 60 m.
+    // Among many utterances it does not change once and never back, and no two ways differ by 68 m.
     for (length_s, every_s, at_s, step_s) in [(600, 5.0, 300.0, 0.008), (19, 1.0, 6.0, 0.2)] {
         let (file, apart_s) = fitted(length_s, every_s, at_s, step_s);
         assert!(file.fit.jumps == [at_s] && apart_s == 0.0, "{:?} {apart_s}", file.fit.jumps);
