@@ -299,8 +299,14 @@ fn jumped(says: &[(f64, f64)], length_s: f64) -> f64 {
         wrong = if s.1 { wrong + 1 } else { wrong - 1 };
         fewest = fewest.min(wrong).min(all - wrong);
     }
-    let by_order = ln_choose(all, ours) - 2f64.ln() - ln_choose(all, fewest);
-    by_order + (length_s / JUMPS_EVERY_S).min(1.0).ln()
+    in_order(ours, all - ours, fewest) + (length_s / JUMPS_EVERY_S).min(1.0).ln()
+}
+
+/// Of so many sounds of one kind and so many of another, how rarely all of the one kind come first by chance, but for so many
+/// exceptions: the natural logarithm of one over the probability.
+pub(super) fn in_order(one: usize, other: usize, exceptions: usize) -> f64 {
+    let ln_choose = |n: usize, k: usize| ln_factorial(n) - ln_factorial(k) - ln_factorial(n - k);
+    ln_choose(one + other, one) - 2f64.ln() - ln_choose(one + other, exceptions)
 }
 
 /// Standard deviations from which a block prefers a place.
@@ -531,11 +537,6 @@ fn played_again(matched: &[Matched]) -> f64 {
             several.iter().map(often).sum::<f64>() + (several.len() - 1) as f64 * COINCIDENCE.ln() + places.ln()
         }
     }
-}
-
-/// Natural logarithm of the number of ways to choose `k` of `n`.
-pub(super) fn ln_choose(n: usize, k: usize) -> f64 {
-    ln_factorial(n) - ln_factorial(k) - ln_factorial(n - k)
 }
 
 fn ln_factorial(n: usize) -> f64 {

@@ -168,9 +168,10 @@ impl Stretch {
 /// measurement: five minutes at a file's end in which nothing is common are then known to 99.2 %; with half of it
 /// to 98.4 %, with double to 99.6 %. A clock that was seen to jump goes on as often as it was seen to.
 const JUMPS_EVERY_S: f64 = 36_000.0;
-/// Two sources are heard so far apart at the most, seconds: 3.4 m of air. A guess. Of 250 clips of 5 to 30 s (tune half of the
-/// benchmark, class b-roll) one is 7 ms off by a jump that is none with three quarters of it, and none with it, half as much more and three times it;
-/// but then 14 ms that are lost 5 s before the end of a file pass for another way.
+/// Two sources are heard so far apart at the most, seconds: 3.4 m of air. A guess. Of 200 clips of 5 to 30 s (tune half of the
+/// benchmark, class b-roll) one is 7 ms off with three quarters of it, by a jump that is none; with all of it, half as much
+/// more, and three times it, none is. But with half as much more, 14 ms that are lost 5 s before the end of a file pass for
+/// another way.
 const PATHS_S: f64 = 0.010;
 /// A jump nearer to where it is said to be than this makes no stretch of its own, seconds: less than a syllable.
 const NOWHERE_ELSE_S: f64 = 0.16;
@@ -871,12 +872,12 @@ impl Fitted {
             let heard = |i: usize| {
                 let (from, to) = jump::stretch(jumps, i);
                 let within = self.evidence.iter().zip(&utterances).filter(|(e, _)| e.b_s > from && e.b_s <= to);
-                within.map(|(_, utterance)| utterance).collect::<std::collections::BTreeSet<_>>().len()
+                let mut of: Vec<usize> = within.map(|(_, &utterance)| utterance).collect();
+                of.dedup();
+                of.len()
             };
-            let log_odds = |j: &usize| {
-                let (before, after) = (heard(*j), heard(j + 1));
-                confidence::ln_choose(before + after, before) - 2f64.ln() + (b.duration_s() * per_s).min(1.0).ln()
-            };
+            let log_odds =
+                |j: &usize| confidence::in_order(heard(*j), heard(j + 1), 0) + (b.duration_s() * per_s).min(1.0).ln();
             let changes = (0..jumps.len()).filter(|j| step_s(j) <= PATHS_S && log_odds(j) < 0.0);
             let Some(j) = changes.min_by(|x, y| step_s(x).total_cmp(&step_s(y))) else { return apart_s };
             let (at_s, step_s) = (jumps[j], self.fit.step_s(j));
