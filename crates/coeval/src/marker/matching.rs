@@ -1,5 +1,7 @@
 //! Matching: the offset and drift under which most markers of two recordings fall together.
 
+use std::collections::BTreeSet;
+
 use super::onset::interpolate;
 use super::{Marker, WAVEFORM_RATE_HZ};
 use crate::error::{Error, ErrorKind, Result};
@@ -57,7 +59,7 @@ pub struct MarkerMatch {
     pub residual_rms_s: f64,
     /// Expected number of equally good matches by chance, for independent markers at these rates.
     pub chance: f64,
-    /// Probability that the match is right: `exp(-chance)`, shared between rivals where there are any.
+    /// Probability that the match is right: `exp(-chance)`, shared with rivals where what both hear comes again.
     pub confidence: f64,
     /// The matched markers, in time order.
     pub pairs: Vec<MarkerPair>,
@@ -69,6 +71,10 @@ const PATH_S: f64 = 0.002;
 pub const MATCH_FEWEST: usize = 2;
 /// At most this many markers of each recording enter the search, the strongest first.
 const MATCH_MOST: usize = 64;
+/// A line is no rival if the probability that chance did not make it is less, and so many are weighed at the most. With ten
+/// times the first a rival takes 0.001 less of the confidence.
+const LEAST_RIVAL: f64 = 1e-3;
+const RIVALS_MOST: usize = 64;
 
 /// Looks for the offset and drift under which the markers of `b` fall on those of `a`; `None` where chance
 /// would do as well. Needs [two](MATCH_FEWEST) matching markers or more.
@@ -108,31 +114,47 @@ pub fn match_markers(a: &[Marker], b: &[Marker], options: &MatchOptions) -> Resu
     let mut best = lines(&ta, &tb, options, &tolerance);
     best.sort_by(|p, q| q.0.cmp(&p.0).then(p.1.total_cmp(&q.1)));
     // A line through two markers, its slope held within the range, may pass one of them by.
-    let Some(&(count, _, offset, slope)) = best.first().filter(|line| line.0 >= MATCH_FEWEST) else {
+    let Some(&(_, _, offset, slope)) = best.first().filter(|line| line.0 >= MATCH_FEWEST) else {
         return Ok(None);
     };
-    // Chance: how many of the other markers lie in the common time, and how likely each meets one.
-    let (from, to) = (offset.max(0.0), (offset + db * (1.0 + slope)).min(da));
-    let inside = |t: &f64| *t >= from - 0.1 && *t <= to + 0.1;
-    let na = ta.iter().filter(|t| inside(t)).count();
-    let nb = tb.iter().filter(|t| inside(&(*t * (1.0 + slope) + offset))).count();
-    let common = (to - from).max(1.0);
-    let meets = (2.0 * (PATH_S + 0.001) * nb as f64 / common).min(1.0);
-    let window = 2.0 * (slope_most * span(&tb) + 2.0 * PATH_S);
     // Proposals expected of unrelated markers, whatever was seen: pairs of pairs times the allowed share.
+    let window = 2.0 * (slope_most * span(&tb) + 2.0 * PATH_S);
     let pairs_of_pairs = 0.5 * (ta.len() * (ta.len() - 1)) as f64 * (tb.len() * (tb.len() - 1)) as f64;
     let range = options.offset_range_s.map_or(1.0, |(low, high)| ((high - low) / (da + db)).clamp(1e-6, 1.0));
     let by_chance = (pairs_of_pairs * (window / da.max(db)).min(1.0) * range).max(0.0);
-    let chance = by_chance * binomial_tail(na.min(nb).max(count) - 2, meets, count - 2) / triples(count);
-    // A rival elsewhere with as many coincidences shares the certainty.
+    // Chance: how many of the other markers lie in the common time, and how likely each meets one.
+    let chance = |&(count, _, offset, slope): &Proposal| {
+        let (from, to) = (offset.max(0.0), (offset + db * (1.0 + slope)).min(da));
+        let inside = |t: &f64| *t >= from - 0.1 && *t <= to + 0.1;
+        let na = ta.iter().filter(|t| inside(t)).count();
+        let nb = tb.iter().filter(|t| inside(&(*t * (1.0 + slope) + offset))).count();
+        let common = (to - from).max(1.0);
+        let meets = (2.0 * (PATH_S + 0.001) * nb as f64 / common).min(1.0);
+        by_chance * binomial_tail(na.min(nb).max(count) - 2, meets, count - 2) / triples(count)
+    };
+    // A rival elsewhere that chance does not explain either: what both hear comes again (a loop, a machine), and one of
+    // the two is right.
+    let met = |line: &Proposal| -> BTreeSet<usize> {
+        partners(&ta, &tb, line.2, line.3, &tolerance).into_iter().flat_map(|(i, j)| [i, ta.len() + j]).collect()
+    };
+    let here = met(&best[0]);
     let mut rivals: Vec<f64> = Vec::new();
-    for r in best.iter().take_while(|r| r.0 == count) {
-        let far = |o: f64| (r.2 - o).abs() > 0.05 + 2.0 * slope_most * span(&tb);
-        if far(offset) && rivals.iter().all(|&o| far(o)) {
-            rivals.push(r.2);
+    let mut odds = 0.0;
+    for rival in best.iter().skip(1).take_while(|r| r.0 >= MATCH_FEWEST) {
+        let far = |o: f64| (rival.2 - o).abs() > 0.05 + 2.0 * slope_most * span(&tb);
+        if !far(offset) || !rivals.iter().all(|&o| far(o)) {
+            continue;
         }
+        let real = (-chance(rival)).exp();
+        if real < LEAST_RIVAL || rivals.len() == RIVALS_MOST {
+            break;
+        }
+        let there = met(rival);
+        odds += real * against(here.difference(&there).count(), there.difference(&here).count());
+        rivals.push(rival.2);
     }
-    let confidence = (-chance).exp() / (1 + rivals.len()) as f64;
+    let chance = chance(&best[0]);
+    let confidence = (-chance).exp() / (1.0 + odds);
     if confidence < options.min_confidence {
         return Ok(None);
     }
@@ -148,14 +170,23 @@ fn triples(count: usize) -> f64 {
     (count * (count - 1) / 2).max(1) as f64
 }
 
-/// Every line through two pairs of markers that the options permit, as how many markers meet along it, the sum of their
-/// squared misfits, its offset (seconds) and its slope.
-fn lines(
-    ta: &[f64],
-    tb: &[f64],
-    options: &MatchOptions,
-    tolerance: &dyn Fn(usize, usize) -> f64,
-) -> Vec<(usize, f64, f64, f64)> {
+/// How many markers meet along a line, the sum of their squared misfits, its offset (seconds) and its slope.
+type Proposal = (usize, f64, f64, f64);
+
+/// The odds of a line against another where `only` markers meet on the other one alone, and `there` on this one alone. On
+/// the right line a marker meets its partner more often than not, on a wrong one the sounds that come again do;
+/// how much more often nobody knows: all shares from a half to one are as probable.
+fn against(only: usize, there: usize) -> f64 {
+    const STEPS: i32 = 1000;
+    let likely = |hits: usize, misses: usize| -> f64 {
+        let share = |i: i32| 0.5 + 0.5 * (f64::from(i) + 0.5) / f64::from(STEPS);
+        (0..STEPS).map(|i| share(i).powi(hits as i32) * (1.0 - share(i)).powi(misses as i32)).sum()
+    };
+    likely(there, only) / likely(only, there)
+}
+
+/// Every line through two pairs of markers that the options permit.
+fn lines(ta: &[f64], tb: &[f64], options: &MatchOptions, tolerance: &dyn Fn(usize, usize) -> f64) -> Vec<Proposal> {
     let slope_most = options.max_drift_ppm * 1e-6;
     let allowed = |offset: f64| options.offset_range_s.is_none_or(|(low, high)| low <= offset && offset <= high);
     let mut pairs: Vec<(f64, usize, usize)> =
