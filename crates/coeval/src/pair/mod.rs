@@ -716,7 +716,11 @@ impl Aligner {
         let points = |fit: &PairFit| -> Vec<PathPoint> {
             path.all.iter().map(|p| PathPoint { a_s: fit.at(p.b_s), ..*p }).collect()
         };
-        fitted.put_right(a, b, &sources.off_the_rest_s(&points(&fitted.fit), &fitted.fit.jumps));
+        // Before the first and after the last measurement the clock may have jumped once more.
+        let mut between = points(&fitted.fit);
+        let (first_s, last_s) = fitted.measured_s();
+        between.retain(|p| p.b_s >= first_s && p.b_s <= last_s);
+        fitted.put_right(a, b, &sources.off_the_rest_s(&between, &fitted.fit.jumps));
         let apart_s = fitted.take_back_changes_of_source(a, b);
         fitted.know_jumps(&jump::Frames { a, b, inverted: line.inverted, plans: &self.plans }, &path.sources_s);
         // The clock comes from whatever is common; where the file lies, from the voices.
@@ -844,6 +848,11 @@ struct Fitted {
 }
 
 impl Fitted {
+    /// First and last moment of `b` that was measured, seconds.
+    fn measured_s(&self) -> (f64, f64) {
+        (self.evidence[0].b_s, self.evidence[self.evidence.len() - 1].b_s)
+    }
+
     /// Moves what was measured in each stretch between jumps by so many seconds, and fits anew where that moves anything.
     fn put_right(&mut self, a: &Track, b: &Track, off_s: &[f64]) {
         if off_s.iter().all(|&off_s| off_s == 0.0) {
@@ -921,6 +930,7 @@ impl Fitted {
         heard: &CommonSounds,
         confidence: f64,
     ) -> Result<PairAlignment> {
+        let measured_s = self.measured_s();
         let Self { fit, evidence, own, within_s } = self;
         let map = fit.map()?;
         let (from, to) = line.overlap(a, (0.0, b.duration_s()));
@@ -936,7 +946,6 @@ impl Fitted {
             |j: &FileJump| PairJump { within_s: j.within_s, ..PairJump::at(map.forward(j.at_s), j.at_s, j.step_s) };
         let drift_ppm = map.drift_ppm();
         let confidence = confidence.min(most);
-        let measured_s = (evidence[0].b_s, evidence[evidence.len() - 1].b_s);
         let beyond = heard.beyond(measured_s);
         let stretches = stretches((from, to), measured_s, &jumps, beyond, confidence, |t| fit.sigma_s(t));
         let uncertainty_s = stretches.iter().map(|s| s.uncertainty_s).fold(uncertainty_s, f64::max);
