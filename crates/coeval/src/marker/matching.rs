@@ -1,7 +1,5 @@
 //! Matching: the offset and drift under which most markers of two recordings fall together.
 
-use std::collections::BTreeSet;
-
 use super::onset::interpolate;
 use super::{Marker, WAVEFORM_RATE_HZ};
 use crate::error::{Error, ErrorKind, Result};
@@ -114,9 +112,9 @@ pub fn match_markers(a: &[Marker], b: &[Marker], options: &MatchOptions) -> Resu
     let mut best = lines(&ta, &tb, options, &tolerance);
     best.sort_by(|p, q| q.0.cmp(&p.0).then(p.1.total_cmp(&q.1)));
     // A line through two markers, its slope held within the range, may pass one of them by.
-    let Some(&(_, _, offset, slope)) = best.first().filter(|line| line.0 >= MATCH_FEWEST) else {
+    if best.first().is_none_or(|line| line.0 < MATCH_FEWEST) {
         return Ok(None);
-    };
+    }
     // Proposals expected of unrelated markers, whatever was seen: pairs of pairs times the allowed share.
     let window = 2.0 * (slope_most * span(&tb) + 2.0 * PATH_S);
     let pairs_of_pairs = 0.5 * (ta.len() * (ta.len() - 1)) as f64 * (tb.len() * (tb.len() - 1)) as f64;
@@ -132,36 +130,37 @@ pub fn match_markers(a: &[Marker], b: &[Marker], options: &MatchOptions) -> Resu
         let meets = (2.0 * (PATH_S + 0.001) * nb as f64 / common).min(1.0);
         by_chance * binomial_tail(na.min(nb).max(count) - 2, meets, count - 2) / triples(count)
     };
-    // A rival elsewhere that chance does not explain either: what both hear comes again (a loop, a machine), and one of
-    // the two is right.
-    let met = |line: &Proposal| -> BTreeSet<usize> {
-        partners(&ta, &tb, line.2, line.3, &tolerance).into_iter().flat_map(|(i, j)| [i, ta.len() + j]).collect()
-    };
+    // A rival that has no pair in common with it and that chance does not explain either: what both hear comes again (a
+    // loop, a machine), and one of the two is right.
+    let met = |line: &Proposal| partners(&ta, &tb, line.2, line.3, &tolerance);
     let here = met(&best[0]);
-    let mut rivals: Vec<f64> = Vec::new();
-    let mut odds = 0.0;
+    // Pairs of markers that meet on a line so far.
+    let mut taken = vec![false; ta.len() * tb.len()];
+    here.iter().for_each(|&(i, j)| taken[i * tb.len() + j] = true);
+    let (mut rivals, mut odds) = (0, 0.0);
     for rival in best.iter().skip(1).take_while(|r| r.0 >= MATCH_FEWEST) {
-        let far = |o: f64| (rival.2 - o).abs() > 0.05 + 2.0 * slope_most * span(&tb);
-        if !far(offset) || !rivals.iter().all(|&o| far(o)) {
-            continue;
-        }
         let real = (-chance(rival)).exp();
-        if real < LEAST_RIVAL || rivals.len() == RIVALS_MOST {
+        if real < LEAST_RIVAL || rivals == RIVALS_MOST {
             break;
         }
         let there = met(rival);
-        odds += real * against(here.difference(&there).count(), there.difference(&here).count());
-        rivals.push(rival.2);
+        if there.iter().any(|&(i, j)| taken[i * tb.len() + j]) {
+            continue;
+        }
+        let alone = |of: &[(usize, usize)], others: &[(usize, usize)]| {
+            let in_a = of.iter().filter(|p| others.iter().all(|o| o.0 != p.0)).count();
+            in_a + of.iter().filter(|p| others.iter().all(|o| o.1 != p.1)).count()
+        };
+        odds += real * against(alone(&here, &there), alone(&there, &here));
+        there.iter().for_each(|&(i, j)| taken[i * tb.len() + j] = true);
+        rivals += 1;
     }
     let chance = chance(&best[0]);
     let confidence = (-chance).exp() / (1.0 + odds);
     if confidence < options.min_confidence {
         return Ok(None);
     }
-    let mut matched = Vec::new();
-    for (i, j) in partners(&ta, &tb, offset, slope, &tolerance) {
-        matched.push(refine(&a[ka[i]], &b[kb[j]], ka[i], kb[j]));
-    }
+    let matched = here.iter().map(|&(i, j)| refine(&a[ka[i]], &b[kb[j]], ka[i], kb[j])).collect();
     Ok(Some(fit_pairs(matched, options.max_drift_ppm, chance, confidence)))
 }
 
