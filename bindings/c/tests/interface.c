@@ -255,8 +255,8 @@ static void pairs(void) {
     /* One sample at 48 kHz is 21 microseconds. */
     CHECK(fabs(summary.offset_s - 2.0) < 20e-6);
     CHECK(fabs(summary.drift_ppm) < 2.0);
-    /* 2.9 ms of it allow for a loudspeaker that passes for the voices. */
-    CHECK(summary.confidence > 0.99 && summary.uncertainty_s > 0.0 && summary.uncertainty_s < 3.5e-3);
+    /* Noise that never pauses is no talk, and may be an engine's: 4 ms are those of a source that nobody knows. */
+    CHECK(summary.confidence > 0.99 && summary.uncertainty_s > 3.5e-3 && summary.uncertainty_s < 4.5e-3);
     CHECK(fabs(summary.overlap_s - 14.0) < 0.1);
     CHECK(summary.jump_count == 0 && coeval_pair_jumps(pair, NULL, 0) == 0);
     CHECK(coeval_pair_stretches(pair, stretches, 3) >= 1 && coeval_pair_stretches(NULL, stretches, 3) == 0);
