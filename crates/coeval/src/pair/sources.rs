@@ -62,8 +62,8 @@ const ELSEWHERE: f64 = 0.1;
 /// double of it matter where a stretch says next to nothing.
 const ANOTHER: f64 = 0.05;
 /// Talk pauses: in the tenth of the seconds in which least stands out there is less than this share of what stands out in the
-/// tenth in which most does. Of simulated talk there is none, of an engine through a noise suppressor two thirds. With
-/// a third of it a clip that is nothing but talk would seem to be an engine, from three quarters on that engine talk.
+/// tenth in which most does. A guess between the two that were looked at: of talk over minutes there is none, of an engine
+/// through a noise suppressor two thirds. With double of it that engine would pass for talk; half of it was not measured.
 const PAUSE: f32 = 0.5;
 /// Points of a stretch that are looked at: the loudest, and as many of the quietest.
 const OF_A_STRETCH: usize = 8;
